@@ -1,0 +1,161 @@
+// Package grading judges measured kernels: mean whole-kernel length, classes
+// by length fraction, shares by mass and by count with their uncertainty, and
+// the limits of a standard.
+//
+// The usual call is
+//
+//	result, err := grading.Analyse(trays, grading.DefaultParams())
+//
+// which takes the trays that the picture side measured and returns what the
+// tool prints and writes as JSON. Result.Sample keeps the pieces behind it, so
+// that any other limit (another cut, any class, any flag) gets its share and
+// interval in the same way.
+//
+// Every share is of the rice: foreign bodies are left out of it and reported
+// as a share of everything on the tray. A mass share is a share of solid
+// volume seen from one side, that is, an estimate of the weighed share.
+package grading
+
+import (
+	"fmt"
+	"math"
+
+	"traytally/vision/kernel"
+)
+
+// A Piece is one rice kernel or part of one, reduced to what the judging
+// needs. Lengths of one sample share one unit: millimetres when every picture
+// has a scale, else pixels.
+type Piece struct {
+	Tray     int     // index of the picture it lies on, from 0: the sampling cluster
+	Index    int     // position in its tray's Kernels, from 0
+	Length   float64 // greatest caliper diameter, > 0
+	LengthSD float64 // standard uncertainty of Length, >= 0
+	Axis     float64 // extent along the piece's own axis, > 0
+	Width    float64 // least caliper diameter, > 0
+	Area     float64 // projected area, > 0
+	Mass     float64 // relative mass (solid volume), > 0; only ratios matter
+	Ends     [2]kernel.End
+	Flags    []kernel.Flag
+}
+
+// Has reports whether p carries the flag f.
+func (p *Piece) Has(f kernel.Flag) bool {
+	for _, g := range p.Flags {
+		if g == f {
+			return true
+		}
+	}
+	return false
+}
+
+// An Estimate is a share in percent with its 95 % interval,
+// 0 <= Low <= Value <= High <= 100.
+type Estimate struct {
+	Value float64 `json:"value"`
+	Low   float64 `json:"low"`
+	High  float64 `json:"high"`
+}
+
+// gather reduces the kernels of the trays to pieces, rice apart from foreign
+// bodies, in the order of the trays. mm tells the unit: millimetres when every
+// tray has a scale, pixels when none has; anything between is an error. Trays
+// without kernels do not take part in that decision.
+func gather(trays []kernel.Tray) (rice, foreign []Piece, mm bool, err error) {
+	scaled, unscaled, total := -1, -1, 0
+	for i := range trays {
+		t := &trays[i]
+		if !finite(t.PxPerMM) || t.PxPerMM < 0 {
+			return nil, nil, false, &InputError{
+				What: fmt.Sprintf("%s: scale of %g px/mm", name(t, i), t.PxPerMM),
+				Hint: "give the resolution of the picture, for example --dpi 300",
+				Err:  ErrMeasure,
+			}
+		}
+		total += len(t.Kernels)
+		switch {
+		case len(t.Kernels) == 0 && len(t.Unresolved) == 0:
+		case t.PxPerMM > 0 && scaled < 0:
+			scaled = i
+		case t.PxPerMM == 0 && unscaled < 0:
+			unscaled = i
+		}
+	}
+	if scaled >= 0 && unscaled >= 0 {
+		return nil, nil, false, &InputError{
+			What: fmt.Sprintf("%s has a scale and %s has none, so their lengths cannot be compared",
+				name(&trays[scaled], scaled), name(&trays[unscaled], unscaled)),
+			Hint: "give the resolution of the pictures, for example --dpi 300",
+			Err:  ErrMixedScale,
+		}
+	}
+	mm = scaled >= 0
+	rice = make([]Piece, 0, total)
+	for i := range trays {
+		t := &trays[i]
+		unit := 1.0
+		if mm {
+			unit = t.PxPerMM
+		}
+		for j := range t.Kernels {
+			k := &t.Kernels[j]
+			if err := check(k); err != nil {
+				return nil, nil, false, &InputError{
+					What: fmt.Sprintf("%s, kernel %d", name(t, i), k.ID),
+					Hint: "measure the picture again; the stored measurement is damaged",
+					Err:  err,
+				}
+			}
+			p := Piece{
+				Tray: i, Index: j,
+				Length: k.LengthPx / unit, LengthSD: k.LengthSDPx / unit,
+				Axis: k.AxisLengthPx / unit, Width: k.WidthPx / unit,
+				Area: k.AreaPx2 / (unit * unit), Mass: k.VolumePx3 / (unit * unit * unit),
+				Ends: k.Ends, Flags: k.Flags,
+			}
+			if k.Has(kernel.Foreign) {
+				foreign = append(foreign, p)
+			} else {
+				rice = append(rice, p)
+			}
+		}
+	}
+	return rice, foreign, mm, nil
+}
+
+// check refuses a kernel whose measures break the promises of package kernel.
+func check(k *kernel.Kernel) error {
+	for _, m := range [...]struct {
+		name string
+		v    float64
+	}{
+		{"length", k.LengthPx}, {"width", k.WidthPx}, {"axis length", k.AxisLengthPx},
+		{"area", k.AreaPx2}, {"volume", k.VolumePx3},
+	} {
+		if !finite(m.v) || m.v <= 0 {
+			return fmt.Errorf("%w: %s is %g, want > 0", ErrMeasure, m.name, m.v)
+		}
+	}
+	if !finite(k.LengthSDPx) || k.LengthSDPx < 0 {
+		return fmt.Errorf("%w: uncertainty of the length is %g, want >= 0", ErrMeasure, k.LengthSDPx)
+	}
+	for _, v := range [...]float64{k.X, k.Y, k.Lab[0], k.Lab[1], k.Lab[2]} {
+		if !finite(v) {
+			return fmt.Errorf("%w: position or colour is %g", ErrMeasure, v)
+		}
+	}
+	if !(k.ChalkShare >= 0 && k.ChalkShare <= 1) {
+		return fmt.Errorf("%w: chalk share is %g, want 0..1", ErrMeasure, k.ChalkShare)
+	}
+	return nil
+}
+
+// name is how a message calls a tray: its picture, or its place in the list.
+func name(t *kernel.Tray, i int) string {
+	if t.Picture != "" {
+		return t.Picture
+	}
+	return fmt.Sprintf("tray %d", i+1)
+}
+
+func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }

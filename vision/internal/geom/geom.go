@@ -1,0 +1,266 @@
+// Package geom measures closed polygons with floating-point vertices: hull,
+// calipers, area, moments, width profile. OpenCV's own contour measures take
+// integer points and read short by about a pixel, which is 1 % of a kernel at
+// 300 dpi, so the measuring path uses these.
+//
+// A polygon is a slice of vertices, closed implicitly (the last is not the
+// first again). Orientation does not matter unless a function says so.
+package geom
+
+import (
+	"math"
+	"slices"
+
+	"traytally/vision/kernel"
+)
+
+// A Point is a vertex; it is the kernel package's point.
+type Point = kernel.Point
+
+func cross(o, a, b Point) float64 { return (a.X-o.X)*(b.Y-o.Y) - (a.Y-o.Y)*(b.X-o.X) }
+
+// Area returns the signed area: positive when the vertices run clockwise as
+// displayed (x right, y down).
+func Area(p []Point) float64 {
+	if len(p) < 3 {
+		return 0
+	}
+	s, q := 0.0, p[len(p)-1]
+	for _, r := range p {
+		s += (q.X-p[0].X)*(r.Y-p[0].Y) - (r.X-p[0].X)*(q.Y-p[0].Y)
+		q = r
+	}
+	return s / 2
+}
+
+// Hull returns the convex hull (Andrew's monotone chain) with positive Area,
+// without collinear vertices. The input is not modified.
+func Hull(p []Point) []Point {
+	s := slices.Clone(p)
+	return hullInPlace(s, make([]Point, 0, 64))
+}
+
+// hullInPlace sorts s and appends the hull to dst.
+func hullInPlace(s, dst []Point) []Point {
+	slices.SortFunc(s, func(a, b Point) int {
+		switch {
+		case a.X < b.X || a.X == b.X && a.Y < b.Y:
+			return -1
+		case a == b:
+			return 0
+		}
+		return 1
+	})
+	s = slices.Compact(s)
+	if len(s) < 3 {
+		return append(dst, s...)
+	}
+	base := len(dst)
+	for _, q := range s {
+		for len(dst)-base >= 2 && cross(dst[len(dst)-2], dst[len(dst)-1], q) <= 0 {
+			dst = dst[:len(dst)-1]
+		}
+		dst = append(dst, q)
+	}
+	low := len(dst)
+	for i := len(s) - 2; i >= 0; i-- {
+		for len(dst)-low >= 1 && cross(dst[len(dst)-2], dst[len(dst)-1], s[i]) <= 0 {
+			dst = dst[:len(dst)-1]
+		}
+		dst = append(dst, s[i])
+	}
+	return dst[:len(dst)-1]
+}
+
+// A Calipers holds the two caliper (Feret) diameters of a convex polygon.
+type Calipers struct {
+	Max, Min float64
+	MaxAngle float64 // direction of the greatest diameter, radians in (-π/2, π/2]
+	A, B     Point   // the two vertices the greatest diameter joins
+}
+
+// Caliper returns the greatest and least caliper diameter of a convex polygon
+// as Hull returns it (rotating calipers, Shamos 1978). Fewer than three
+// vertices give a least diameter of 0.
+func Caliper(hull []Point) Calipers {
+	var c Calipers
+	n := len(hull)
+	if n < 2 {
+		return c
+	}
+	set := func(a, b Point) {
+		if d := a.Dist(b); d > c.Max {
+			c.Max, c.A, c.B = d, a, b
+		}
+	}
+	if n == 2 {
+		set(hull[0], hull[1])
+	} else {
+		c.Min = math.Inf(1)
+		j := 1
+		for i := range n {
+			a, b := hull[i], hull[(i+1)%n]
+			for cross(a, b, hull[(j+1)%n]) > cross(a, b, hull[j]) {
+				j = (j + 1) % n
+			}
+			set(a, hull[j])
+			set(b, hull[j])
+			// a run parallel to the edge has two antipodal vertices
+			set(a, hull[(j+1)%n])
+			if l := a.Dist(b); l > 0 {
+				c.Min = math.Min(c.Min, cross(a, b, hull[j])/l)
+			}
+		}
+	}
+	c.MaxAngle = axial(math.Atan2(c.B.Y-c.A.Y, c.B.X-c.A.X))
+	return c
+}
+
+// axial brings an angle into (-π/2, π/2].
+func axial(a float64) float64 {
+	for a <= -math.Pi/2 {
+		a += math.Pi
+	}
+	for a > math.Pi/2 {
+		a -= math.Pi
+	}
+	return a
+}
+
+// Moments are the area moments of a region; they add over disjoint regions.
+type Moments struct{ A, X, Y, XX, XY, YY float64 }
+
+// Add returns the moments of the union of two disjoint regions.
+func (m Moments) Add(o Moments) Moments {
+	return Moments{m.A + o.A, m.X + o.X, m.Y + o.Y, m.XX + o.XX, m.XY + o.XY, m.YY + o.YY}
+}
+
+// Centroid returns the centre of mass; the region must have area.
+func (m Moments) Centroid() Point { return Point{X: m.X / m.A, Y: m.Y / m.A} }
+
+// Axes returns the standard deviations along the principal axes, major first,
+// and the direction of the major one in (-π/2, π/2]. A filled ellipse has
+// semi-axes of twice those values.
+func (m Moments) Axes() (major, minor, angle float64) {
+	c := m.Centroid()
+	xx, xy, yy := m.XX/m.A-c.X*c.X, m.XY/m.A-c.X*c.Y, m.YY/m.A-c.Y*c.Y
+	t, d := (xx+yy)/2, math.Hypot((xx-yy)/2, xy)
+	return math.Sqrt(math.Max(0, t+d)), math.Sqrt(math.Max(0, t-d)), axial(math.Atan2(2*xy, xx-yy) / 2)
+}
+
+// PolygonMoments returns the area moments of a polygon's inside (Green's
+// theorem), with A >= 0 whatever the orientation.
+func PolygonMoments(p []Point) Moments {
+	var m Moments
+	if len(p) < 3 {
+		return m
+	}
+	o := p[0] // relative to a vertex: large coordinates would cancel digits
+	ax, ay := p[len(p)-1].X-o.X, p[len(p)-1].Y-o.Y
+	for _, r := range p {
+		bx, by := r.X-o.X, r.Y-o.Y
+		k := ax*by - bx*ay
+		m.A += k
+		m.X += k * (ax + bx)
+		m.Y += k * (ay + by)
+		m.XX += k * (ax*ax + ax*bx + bx*bx)
+		m.YY += k * (ay*ay + ay*by + by*by)
+		m.XY += k * (ax*by + 2*ax*ay + 2*bx*by + bx*ay)
+		ax, ay = bx, by
+	}
+	m.A /= 2
+	m.X /= 6
+	m.Y /= 6
+	m.XX /= 12
+	m.YY /= 12
+	m.XY /= 24
+	if m.A < 0 {
+		m = Moments{-m.A, -m.X, -m.Y, -m.XX, -m.XY, -m.YY}
+	}
+	return m.shift(o.X, o.Y)
+}
+
+func (m Moments) shift(dx, dy float64) Moments {
+	return Moments{
+		A: m.A, X: m.X + m.A*dx, Y: m.Y + m.A*dy,
+		XX: m.XX + 2*m.X*dx + m.A*dx*dx,
+		YY: m.YY + 2*m.Y*dy + m.A*dy*dy,
+		XY: m.XY + m.X*dy + m.Y*dx + m.A*dx*dy,
+	}
+}
+
+// A Profile is the width of a piece across its axis, sampled at the middle of
+// equal steps from one tip to the other.
+type Profile struct {
+	Step  float64   // length of one step along the axis
+	Width []float64 // extent across the axis within each step's mid line
+}
+
+// WidthProfile cuts the polygon p by n lines across the axis direction angle
+// and returns the width at the middle of each of n equal steps between the
+// extreme projections. Where a line crosses the polygon more than twice the
+// outermost crossings count.
+func WidthProfile(p []Point, angle float64, n int) Profile {
+	s, c := math.Sincos(angle)
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for _, q := range p {
+		u := q.X*c + q.Y*s
+		lo, hi = math.Min(lo, u), math.Max(hi, u)
+	}
+	step := (hi - lo) / float64(n)
+	f := Profile{Step: step, Width: make([]float64, n)}
+	if !(step > 0) {
+		return f
+	}
+	vmin, vmax := make([]float64, n), make([]float64, n)
+	for i := range n {
+		vmin[i], vmax[i] = math.Inf(1), math.Inf(-1)
+	}
+	q := p[len(p)-1]
+	qu, qv := q.X*c+q.Y*s, q.Y*c-q.X*s
+	for _, r := range p {
+		ru, rv := r.X*c+r.Y*s, r.Y*c-r.X*s
+		au, av, bu, bv := qu, qv, ru, rv
+		if au > bu {
+			au, av, bu, bv = bu, bv, au, av
+		}
+		// mid lines lo+(i+0.5)·step within [au, bu)
+		for i := int(math.Ceil((au-lo)/step - 0.5)); i < n && lo+(float64(i)+0.5)*step < bu; i++ {
+			if i < 0 {
+				continue
+			}
+			v := av + (bv-av)*(lo+(float64(i)+0.5)*step-au)/(bu-au)
+			vmin[i], vmax[i] = math.Min(vmin[i], v), math.Max(vmax[i], v)
+		}
+		qu, qv = ru, rv
+	}
+	for i := range n {
+		if vmax[i] > vmin[i] {
+			f.Width[i] = vmax[i] - vmin[i]
+		}
+	}
+	return f
+}
+
+// Extent returns the extent of p along the direction angle.
+func Extent(p []Point, angle float64) float64 {
+	s, c := math.Sincos(angle)
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for _, q := range p {
+		u := q.X*c + q.Y*s
+		lo, hi = math.Min(lo, u), math.Max(hi, u)
+	}
+	return hi - lo
+}
+
+// Contains reports whether q lies inside p (even-odd rule).
+func Contains(p []Point, q Point) bool {
+	in, a := false, p[len(p)-1]
+	for _, b := range p {
+		if (a.Y > q.Y) != (b.Y > q.Y) && q.X < a.X+(q.Y-a.Y)/(b.Y-a.Y)*(b.X-a.X) {
+			in = !in
+		}
+		a = b
+	}
+	return in
+}

@@ -1,0 +1,145 @@
+package segment
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"traytally/vision/internal/geom"
+)
+
+// drawn renders shapes given as inside functions on a grey tray: coverage by
+// 4 × 4 samples per pixel, then a Gaussian blur, then noise.
+func drawn(w, h int, polys [][]Point, blur, noise float64, rng *rand.Rand) Picture {
+	v := make([]float64, w*h)
+	for _, p := range polys {
+		x0, y0, x1, y1 := w, h, 0, 0
+		for _, q := range p {
+			x0, y0 = min(x0, int(q.X)-1), min(y0, int(q.Y)-1)
+			x1, y1 = max(x1, int(q.X)+2), max(y1, int(q.Y)+2)
+		}
+		const n = 4
+		for y := max(0, y0); y < min(h, y1); y++ {
+			for x := max(0, x0); x < min(w, x1); x++ {
+				c := 0
+				for j := range n {
+					for i := range n {
+						if geom.Contains(p, Point{X: float64(x) + (float64(i)+.5)/n - .5, Y: float64(y) + (float64(j)+.5)/n - .5}) {
+							c++
+						}
+					}
+				}
+				v[y*w+x] = math.Max(v[y*w+x], float64(c)/(n*n))
+			}
+		}
+	}
+	r := int(math.Ceil(4 * blur))
+	k := make([]float64, 2*r+1)
+	sum := 0.0
+	for i := range k {
+		k[i] = math.Exp(-float64((i-r)*(i-r)) / (2 * blur * blur))
+		sum += k[i]
+	}
+	pass := func(src []float64, dx, dy int) []float64 {
+		dst := make([]float64, w*h)
+		for y := range h {
+			for x := range w {
+				s := 0.0
+				for i, c := range k {
+					xx, yy := min(max(x+(i-r)*dx, 0), w-1), min(max(y+(i-r)*dy, 0), h-1)
+					s += c * src[yy*w+xx]
+				}
+				dst[y*w+x] = s / sum
+			}
+		}
+		return dst
+	}
+	v = pass(pass(v, 1, 0), 0, 1)
+	pix := make([]byte, 3*w*h)
+	for i, c := range v {
+		for b := range 3 {
+			pix[3*i+b] = uint8(math.Min(255, math.Max(0, 18+170*c+noise*rng.NormFloat64()+.5)))
+		}
+	}
+	return Picture{Pix: pix, W: w, H: h}
+}
+
+func placed(p []Point, x, y, ang float64) []Point {
+	s, c := math.Sincos(ang)
+	out := make([]Point, len(p))
+	for i, q := range p {
+		out[i] = Point{X: x + q.X*c - q.Y*s, Y: y + q.X*s + q.Y*c}
+	}
+	return out
+}
+
+func ellipse(l, w float64) []Point {
+	var p []Point
+	for i := range 240 {
+		s, c := math.Sincos(2 * math.Pi * float64(i) / 240)
+		p = append(p, Point{X: l / 2 * c, Y: w / 2 * s})
+	}
+	return p
+}
+
+func rectangle(l, w float64) []Point {
+	return []Point{{X: -l / 2, Y: -w / 2}, {X: l / 2, Y: -w / 2}, {X: l / 2, Y: w / 2}, {X: -l / 2, Y: w / 2}}
+}
+
+// TestKnownShapes measures ellipses and rectangles of known size, at random
+// places and angles. Whole kernels are nearly ellipses, square-cut pieces
+// nearly rectangles.
+func TestKnownShapes(t *testing.T) {
+	rng := rand.New(rand.NewPCG(1, 2))
+	for _, c := range []struct {
+		name      string
+		make      func(l, w float64) []Point
+		l, w      float64 // px
+		bias, rms float64 // greatest allowed, px
+	}{
+		// 0.01 mm is 0.12 px at 300 dpi, 0.03 mm is 0.35 px
+		{"ellipse 300 dpi", ellipse, 81, 24, 0.12, 0.2},
+		{"ellipse 150 dpi", ellipse, 40.5, 12, 0.12, 0.2},
+		{"ellipse 600 dpi", ellipse, 162, 48, 0.12, 0.2},
+		{"rectangle 300 dpi", rectangle, 40, 24, 0.2, 0.35},
+		{"rectangle 600 dpi", rectangle, 80, 48, 0.2, 0.35},
+	} {
+		for _, blur := range []float64{0.6, 0.9, 1.3} {
+			t.Run(fmt.Sprintf("%s/blur %.1f", c.name, blur), func(t *testing.T) {
+				const nx, ny = 5, 5
+				pitch := int(c.l*1.2) + 12
+				var polys [][]Point
+				for j := range ny {
+					for i := range nx {
+						polys = append(polys, placed(c.make(c.l, c.w),
+							(float64(i)+.5)*float64(pitch)+rng.Float64(), (float64(j)+.5)*float64(pitch)+rng.Float64(), math.Pi*rng.Float64()))
+					}
+				}
+				r, err := Find(context.Background(), drawn(nx*pitch, ny*pitch, polys, blur, 2, rng))
+				require.NoError(t, err)
+				require.Len(t, r.Pieces, nx*ny)
+				assert.InDelta(t, math.Hypot(blur, math.Sqrt(1./12)), r.BlurSigma, 0.25*blur, "blur")
+				want := geom.Caliper(geom.Hull(c.make(c.l, c.w)))
+				var sl, sl2, sw, sa float64
+				for _, p := range r.Pieces {
+					got := geom.Caliper(geom.Hull(p.Outline))
+					sl += got.Max - want.Max
+					sl2 += (got.Max - want.Max) * (got.Max - want.Max)
+					sw += got.Min - want.Min
+					sa += p.Area/geom.Area(c.make(c.l, c.w)) - 1
+				}
+				n := float64(len(r.Pieces))
+				t.Logf("σ %.2f length bias %+.3f rms %.3f, width bias %+.3f, area %+.2f %%", r.BlurSigma, sl/n, math.Sqrt(sl2/n), sw/n, 100*sa/n)
+				assert.InDelta(t, 0, sl/n, c.bias, "length bias, px")
+				assert.Less(t, math.Sqrt(sl2/n), c.rms, "length rms, px")
+				assert.InDelta(t, 0, sw/n, 0.2, "width bias, px")
+				assert.InDelta(t, 0, sa/n, 0.015, "area")
+			})
+		}
+	}
+}

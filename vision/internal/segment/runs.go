@@ -1,0 +1,134 @@
+package segment
+
+import (
+	"runtime"
+	"sync"
+)
+
+// A run is a stretch of foreground in one row: columns [X0, X1).
+type run struct{ y, x0, x1 int32 }
+
+// A component is a set of 8-connected runs.
+type component struct {
+	runs                   []run
+	minX, minY, maxX, maxY int // bounding box, half-open
+	area                   int
+}
+
+// scan returns all runs of pixels that differ from the tray by more than
+// limit in any channel, in row order. Rows are shared out over the cores.
+func scan(p Picture, t *tray, limit int) [][]run {
+	bands := min(max(1, runtime.GOMAXPROCS(0)), max(1, p.H/cell))
+	out := make([][]run, bands)
+	var wg sync.WaitGroup
+	for b := range bands {
+		y0, y1 := p.H*b/bands, p.H*(b+1)/bands
+		wg.Go(func() {
+			runs := make([]run, 0, 4096)
+			for y := y0; y < y1; y++ {
+				runs = scanRow(runs, p.Pix[3*y*p.W:3*(y+1)*p.W], t.level[y/cell*t.cw:(y/cell+1)*t.cw], int32(y), uint32(limit))
+			}
+			out[b] = runs
+		})
+	}
+	wg.Wait()
+	return out
+}
+
+func scanRow(runs []run, row []byte, level [][3]uint8, y int32, limit uint32) []run {
+	start := int32(-1)
+	x := int32(0)
+	span := 2 * limit
+	for _, l := range level {
+		b, g, r := uint32(l[0])-limit, uint32(l[1])-limit, uint32(l[2])-limit
+		seg := row[:min(3*cell, len(row))]
+		row = row[len(seg):]
+		for ; len(seg) >= 3; seg = seg[3:] {
+			// v-(l-limit) > 2·limit, unsigned, is |v-l| > limit
+			if uint32(seg[0])-b > span || uint32(seg[1])-g > span || uint32(seg[2])-r > span {
+				if start < 0 {
+					start = x
+				}
+			} else if start >= 0 {
+				runs = append(runs, run{y, start, x})
+				start = -1
+			}
+			x++
+		}
+	}
+	if start >= 0 {
+		runs = append(runs, run{y, start, x})
+	}
+	return runs
+}
+
+// connect joins runs into 8-connected components of at least minArea pixels,
+// in order of their first run. It also returns how many smaller ones it left.
+func connect(bands [][]run, minArea int) (comps []*component, small int) {
+	n := 0
+	for _, b := range bands {
+		n += len(b)
+	}
+	runs := make([]run, 0, n)
+	for _, b := range bands {
+		runs = append(runs, b...)
+	}
+	parent := make([]int32, n)
+	for i := range parent {
+		parent[i] = int32(i)
+	}
+	find := func(i int32) int32 {
+		for parent[i] != i {
+			parent[i] = parent[parent[i]]
+			i = parent[i]
+		}
+		return i
+	}
+	prev, cur := 0, 0 // starts of the previous and the current row
+	for i := range runs {
+		if runs[i].y != runs[cur].y {
+			prev, cur = cur, i
+			if runs[prev].y != runs[i].y-1 {
+				prev = cur
+			}
+		}
+		for prev < cur && runs[prev].y == runs[i].y-1 && runs[prev].x1 < runs[i].x0 {
+			prev++
+		}
+		for j := prev; j < cur && runs[j].y == runs[i].y-1 && runs[j].x0 <= runs[i].x1; j++ {
+			a, b := find(int32(j)), find(int32(i))
+			if a < b {
+				parent[b] = a
+			} else {
+				parent[a] = b
+			}
+		}
+	}
+	area := make([]int32, n)
+	count := make([]int32, n)
+	for i := range runs {
+		r := find(int32(i))
+		area[r] += runs[i].x1 - runs[i].x0
+		count[r]++
+	}
+	index := make([]*component, n)
+	for i, r := range runs {
+		root := find(int32(i))
+		if int(area[root]) < minArea {
+			if root == int32(i) {
+				small++
+			}
+			continue
+		}
+		c := index[root]
+		if c == nil {
+			c = &component{runs: make([]run, 0, count[root]), minX: int(r.x0), minY: int(r.y), maxX: int(r.x1), maxY: int(r.y) + 1, area: int(area[root])}
+			index[root] = c
+			comps = append(comps, c)
+		}
+		c.runs = append(c.runs, r)
+		c.minX, c.maxX = min(c.minX, int(r.x0)), max(c.maxX, int(r.x1))
+		c.maxY = int(r.y) + 1
+	}
+	return comps, small
+}

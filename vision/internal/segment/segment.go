@@ -1,0 +1,398 @@
+package segment
+
+import (
+	"cmp"
+	"context"
+	"math"
+	"runtime"
+	"slices"
+	"sync"
+	"sync/atomic"
+
+	"traytally/vision/internal/geom"
+)
+
+// A Piece is one thing found on the tray.
+type Piece struct {
+	Outline []Point // closed, positive geom.Area
+	Cut     []bool  // per vertex: lies on a dividing line; nil for a free-lying piece
+	Area    float64 // px², of the outline
+	Faces   int     // number of dividing lines
+	Edge    bool    // the picture's edge cuts through it
+	// Doubt is the cost of taking this region as one piece: 0 for a clean
+	// kernel shape, above DoubtLimit for something that fits no kernel.
+	Doubt float64
+}
+
+// A Model is the size of the sample's own whole kernels, in pixels.
+type Model struct {
+	Length, Width, Area float64
+	Singles             int // number of free-lying pieces it rests on
+}
+
+// A Result is what lies on a tray.
+type Result struct {
+	Pieces     []Piece // in reading order of their components; Edge ones included
+	Unresolved []Piece // touching groups that could not be separated
+	Small      int     // specks below the least measurable size
+	Model      Model
+
+	TrayMean     [3]float64 // blue, green, red
+	TraySigma    float64
+	Limit        int     // contrast from which on a pixel was taken as something
+	BrightShare  float64 // share of pixels brighter than the dark/bright split
+	BorderBright float64 // the same along the picture's border
+	Contrast     float64 // median level of the pieces above the tray, grey values
+	Foreground   int     // pixels above Limit
+	BlurSigma    float64 // standard deviation of the picture's blur, px
+}
+
+// minPieceArea is the smallest region kept at all, in pixels: under it no
+// caliper means anything.
+const minPieceArea = 16
+
+// A shape is a region with what the judging needs.
+type shape struct {
+	comp   *component
+	outer  contour
+	holes  []contour
+	hull   []Point
+	cal    geom.Calipers
+	area   float64 // outer minus holes
+	filled float64 // outer
+	sol    float64 // filled over hull area
+	step   float64 // mean climb of its edge from pixel to pixel, share of the height
+	nStep  int     // number of places it was taken at
+}
+
+// Find locates the pieces on a tray.
+func Find(ctx context.Context, p Picture) (*Result, error) {
+	t := estimateTray(p)
+	// Six robust standard deviations keep a noisy tray silent; at least 10
+	// grey values keep compression noise out.
+	limit := min(max(10, int(math.Ceil(6*t.sigma))+2), 80)
+	res := &Result{TrayMean: t.mean, TraySigma: t.sigma, Limit: limit, BrightShare: t.brightShare, BorderBright: t.borderBright}
+	comps, small := connect(scan(p, t, limit), minPieceArea)
+	for _, c := range comps {
+		res.Foreground += c.area
+	}
+	radius := levelRadius(comps)
+
+	shapes := make([][]shape, len(comps))
+	level := make([]float64, len(comps))
+	if err := each(ctx, len(comps), func(i int, b *buffers) {
+		q := newTile(p, t, comps[i], limit, radius, b)
+		shapes[i] = q.shapes(p, b, comps[i])
+		level[i] = medianLevel(q)
+	}); err != nil {
+		return nil, err
+	}
+	res.Contrast = median(level)
+
+	var all []*shape
+	for i := range shapes {
+		if len(shapes[i]) == 0 {
+			small++
+		}
+		for j := range shapes[i] {
+			all = append(all, &shapes[i][j])
+		}
+	}
+	m := estimateModel(all)
+	var climbs []float64
+	for _, s := range all {
+		if s.nStep >= 6 {
+			climbs = append(climbs, s.step)
+		}
+	}
+	if len(climbs) > 0 {
+		res.BlurSigma = blurOf(median(climbs))
+	}
+
+	type found struct {
+		pieces     []Piece
+		unresolved []Piece
+	}
+	var got []found
+	for round := range 2 {
+		got = make([]found, len(shapes))
+		if err := each(ctx, len(shapes), func(i int, b *buffers) {
+			whole := true
+			for j := range shapes[i] {
+				whole = whole && m.single(&shapes[i][j])
+			}
+			if whole {
+				for j := range shapes[i] {
+					got[i].pieces = append(got[i].pieces, shapes[i][j].piece(&m))
+				}
+				return
+			}
+			q := newTile(p, t, comps[i], limit, radius, b)
+			for j := range shapes[i] {
+				s := &shapes[i][j]
+				if m.single(s) {
+					got[i].pieces = append(got[i].pieces, s.piece(&m))
+					continue
+				}
+				a, u := q.split(p, b, s, &m)
+				got[i].pieces = append(got[i].pieces, a...)
+				got[i].unresolved = append(got[i].unresolved, u...)
+			}
+		}); err != nil {
+			return nil, err
+		}
+		if round == 0 {
+			var ps []Piece
+			for _, f := range got {
+				ps = append(ps, f.pieces...)
+			}
+			if next, ok := refineModel(ps, m); ok {
+				m = next
+			} else {
+				break
+			}
+		}
+	}
+	speck := 0.02 * m.Area
+	for _, f := range got {
+		for _, q := range f.pieces {
+			if q.Area < speck {
+				small++
+				continue
+			}
+			q.sharpen(res.BlurSigma)
+			res.Pieces = append(res.Pieces, q)
+		}
+		res.Unresolved = append(res.Unresolved, f.unresolved...)
+	}
+	res.Small, res.Model = small, m
+	return res, nil
+}
+
+// each runs f for 0 … n-1 on all cores, one set of buffers per goroutine.
+func each(ctx context.Context, n int, f func(i int, b *buffers)) error {
+	var next atomic.Int64
+	var wg sync.WaitGroup
+	for range min(n, runtime.GOMAXPROCS(0)) {
+		wg.Go(func() {
+			var b buffers
+			for {
+				i := int(next.Add(1)) - 1
+				if i >= n || ctx.Err() != nil {
+					return
+				}
+				f(i, &b)
+			}
+		})
+	}
+	wg.Wait()
+	return ctx.Err()
+}
+
+// levelRadius is the reach of the local kernel level: about a fifth of a
+// kernel's width, judged from the middle of the component sizes.
+func levelRadius(comps []*component) int {
+	if len(comps) == 0 {
+		return 3
+	}
+	// the short side of the middle component, as if it were a kernel three
+	// times as long as wide
+	a := make([]float64, len(comps))
+	for i, c := range comps {
+		a[i] = float64(c.area)
+	}
+	w := math.Sqrt(median(a) / 2.5)
+	return min(max(3, int(0.18*w+0.5)), 24)
+}
+
+func median(v []float64) float64 {
+	if len(v) == 0 {
+		return 0
+	}
+	s := slices.Clone(v)
+	slices.Sort(s)
+	return s[len(s)/2]
+}
+
+// medianLevel is the median contrast of the tile's inside.
+func medianLevel(q *tile) float64 {
+	var h [256]int
+	n := 0
+	for i, g := range q.g {
+		if g > 0 {
+			h[q.c[i]]++
+			n++
+		}
+	}
+	if n == 0 {
+		return 0
+	}
+	return float64(quantile(&h, n, 0.5))
+}
+
+// shapes traces the regions of a tile and sorts holes to their regions.
+func (t *tile) shapes(p Picture, b *buffers, comp *component) []shape {
+	cs := t.trace(p, b, func(i int) bool { return t.g[i] > 0 })
+	var out []shape
+	var holes []contour
+	for _, c := range cs {
+		c.cut = nil
+		a := geom.Area(c.pts)
+		if a < 0 {
+			holes = append(holes, c)
+			continue
+		}
+		if a < minPieceArea {
+			continue
+		}
+		out = append(out, shape{comp: comp, outer: c, filled: a, area: a})
+	}
+	for i := range out {
+		s := &out[i]
+		s.hull = geom.Hull(s.outer.pts)
+		s.cal = geom.Caliper(s.hull)
+		s.sol = s.filled / geom.Area(s.hull)
+		s.step, s.nStep = t.steps(&s.outer)
+	}
+	for _, h := range holes {
+		best := -1 // the smallest region around the hole
+		for i := range out {
+			if geom.Contains(out[i].outer.pts, h.pts[0]) && (best < 0 || out[i].filled < out[best].filled) {
+				best = i
+			}
+		}
+		if best >= 0 {
+			out[best].holes = append(out[best].holes, h)
+			out[best].area += geom.Area(h.pts)
+		}
+	}
+	return out
+}
+
+func (s *shape) piece(m *Model) Piece {
+	return Piece{Outline: s.outer.pts, Area: s.filled, Edge: s.outer.edge, Doubt: m.cost(s.cal.Max, s.cal.Min, s.filled, s.sol)}
+}
+
+// estimateModel finds the size of the whole kernels among the free-lying
+// pieces: convex regions, the mode of their areas and the larger ones of them.
+func estimateModel(all []*shape) Model {
+	var convex []*shape
+	for _, s := range all {
+		if s.sol > 0.93 && !s.outer.edge {
+			convex = append(convex, s)
+		}
+	}
+	if len(convex) < 12 {
+		// Nearly everything touches. 4·area/perimeter is 1.4 widths for one
+		// kernel and for a chain of them.
+		var w []float64
+		for _, s := range all {
+			w = append(w, 4*s.area/perimeter(s)/1.4)
+		}
+		slices.Sort(w)
+		if len(w) == 0 {
+			return Model{}
+		}
+		width := w[len(w)*3/4]
+		m := Model{Width: width, Length: 2.8 * width, Area: 2.8 * 0.8 * width * width, Singles: len(convex)}
+		if len(convex) > 0 {
+			a := slices.MaxFunc(convex, func(a, b *shape) int { return cmp.Compare(a.cal.Min, b.cal.Min) })
+			if a.cal.Min < 1.3*width { // the widest free-lying piece is a kernel
+				m.Width = a.cal.Min
+				m.Length = math.Max(m.Length, a.cal.Max)
+				m.Area = 0.8 * m.Length * m.Width
+			}
+		}
+		return m
+	}
+	ls, ws := make([]float64, len(convex)), make([]float64, len(convex))
+	for i, s := range convex {
+		ls[i], ws[i] = s.cal.Max, s.cal.Min
+	}
+	return modelOf(ls, ws, len(convex))
+}
+
+func perimeter(s *shape) float64 {
+	l := 0.0
+	add := func(p []Point) {
+		q := p[len(p)-1]
+		for _, r := range p {
+			l += q.Dist(r)
+			q = r
+		}
+	}
+	add(s.outer.pts)
+	for _, h := range s.holes {
+		add(h.pts)
+	}
+	return l * 0.97 // a one-pixel polygon runs a little rough
+}
+
+// modelOf takes lengths and widths of pieces, whole and broken, and returns
+// the size of the whole ones: the mode of the lengths above the middle.
+func modelOf(ls, ws []float64, singles int) Model {
+	w := median(ws)
+	l := upperMode(ls)
+	var wl []float64
+	for i := range ls {
+		if math.Abs(ls[i]/l-1) < 0.12 {
+			wl = append(wl, ws[i])
+		}
+	}
+	if len(wl) > 0 {
+		w = median(wl)
+	}
+	return Model{Length: l, Width: w, Area: 0.81 * l * w, Singles: singles}
+}
+
+// upperMode returns the middle of the fullest window of ±6 % among the values,
+// counting a value's share of length, so that the longer of two equal heaps
+// wins.
+func upperMode(v []float64) float64 {
+	s := slices.Clone(v)
+	slices.Sort(s)
+	best, at, lo := 0.0, s[len(s)-1], 0
+	hi := 0
+	for i, x := range s {
+		for s[lo] < x*0.94 {
+			lo++
+		}
+		for hi < len(s) && s[hi] <= x*1.06 {
+			hi++
+		}
+		if f := float64(hi-lo) * x; f > best {
+			best, at = f, s[(lo+hi)/2]
+		}
+		_ = i
+	}
+	return at
+}
+
+// refineModel takes the model anew from separated pieces. ok is false when
+// nothing changed enough to separate once more.
+func refineModel(ps []Piece, m Model) (Model, bool) {
+	var ls, ws []float64
+	for _, q := range ps {
+		if q.Doubt < 1.5 && !q.Edge && q.Area > 0.15*m.Area {
+			c := geom.Caliper(geom.Hull(q.Outline))
+			ls, ws = append(ls, c.Max), append(ws, c.Min)
+		}
+	}
+	if len(ls) < 5 {
+		return m, false
+	}
+	n := modelOf(ls, ws, m.Singles)
+	if math.Abs(n.Length/m.Length-1) < 0.02 && math.Abs(n.Width/m.Width-1) < 0.02 {
+		return n, false
+	}
+	return n, true
+}
+
+// single reports whether a region is taken as one piece without a second look.
+func (m *Model) single(s *shape) bool {
+	if m.Area == 0 {
+		return true
+	}
+	r, w := s.cal.Max/m.Length, s.cal.Min/m.Width
+	return s.sol > 0.955 && r < 1.14 && w < 1.16 && s.filled < 1.25*m.Area
+}

@@ -1,0 +1,886 @@
+package segment
+
+import (
+	"cmp"
+	"math"
+	"math/bits"
+	"slices"
+
+	"traytally/vision/internal/geom"
+)
+
+// Separation of touching pieces.
+//
+// Where two convex bodies touch, the common outline turns inwards. Lines that
+// join two such notches, or lead from one across the body, are candidate cuts.
+// All candidates together dissect the region into atoms, more than there are
+// kernels; then the set of unions of atoms is sought that explains the region
+// as kernels and pieces of kernels at least cost. A cut is thus never accepted
+// or refused alone, but by what it leaves on both sides.
+
+// A notch is a place where the outline turns inwards.
+type notch struct {
+	p      Point
+	dir    Point   // unit vector into the body, bisecting the notch
+	turn   float64 // how far the outline turns inwards, radians
+	c, i   int     // contour and position on it
+	anyDir bool    // a gap so small that it has no direction
+}
+
+// A cut is a candidate dividing line.
+type cut struct {
+	a, b   Point
+	length float64
+	valley float64 // how much darker the line is than its surroundings, share
+	score  float64 // the lower the better
+	double bool    // joins two notches
+	na, nb int     // notches, nb -1 when there is none
+}
+
+func sub(a, b Point) Point      { return Point{X: a.X - b.X, Y: a.Y - b.Y} }
+func dot(a, b Point) float64    { return a.X*b.X + a.Y*b.Y }
+func crossP(a, b Point) float64 { return a.X*b.Y - a.Y*b.X }
+func norm(a Point) Point {
+	l := math.Hypot(a.X, a.Y)
+	if l == 0 {
+		return Point{}
+	}
+	return Point{X: a.X / l, Y: a.Y / l}
+}
+
+// resample returns points at equal arc steps of about step along a closed
+// polygon.
+func resample(p []Point, step float64) []Point {
+	total, q := 0.0, p[len(p)-1]
+	for _, r := range p {
+		total += q.Dist(r)
+		q = r
+	}
+	n := max(8, int(math.Round(total/step)))
+	h := total / float64(n)
+	out := make([]Point, 0, n)
+	q = p[len(p)-1]
+	pos, next := 0.0, 0.0
+	for _, r := range p {
+		l := q.Dist(r)
+		for next <= pos+l && len(out) < n {
+			f := 0.0
+			if l > 0 {
+				f = (next - pos) / l
+			}
+			out = append(out, Point{X: q.X + (r.X-q.X)*f, Y: q.Y + (r.Y-q.Y)*f})
+			next += h
+		}
+		pos += l
+		q = r
+	}
+	return out
+}
+
+// smooth is a circular Gaussian filter over the points.
+func smooth(p []Point, sigma float64) []Point {
+	r := int(math.Ceil(2.5 * sigma))
+	if r < 1 {
+		return p
+	}
+	w := make([]float64, r+1)
+	sum := 0.0
+	for i := range w {
+		w[i] = math.Exp(-float64(i*i) / (2 * sigma * sigma))
+		sum += w[i]
+		if i > 0 {
+			sum += w[i]
+		}
+	}
+	n := len(p)
+	out := make([]Point, n)
+	for i := range p {
+		x, y := w[0]*p[i].X, w[0]*p[i].Y
+		for k := 1; k <= r; k++ {
+			a, b := p[(i+k)%n], p[((i-k)%n+n)%n]
+			x += w[k] * (a.X + b.X)
+			y += w[k] * (a.Y + b.Y)
+		}
+		out[i] = Point{X: x / sum, Y: y / sum}
+	}
+	return out
+}
+
+// notches finds where the contours of a region turn inwards by more than
+// 20 degrees within a third of a kernel's width.
+func notches(s *shape, m *Model) []notch {
+	var out []notch
+	step := math.Max(0.7, m.Width/26)
+	for ci, c := range append([]contour{s.outer}, s.holes...) {
+		pts := smooth(resample(c.pts, step), math.Max(0.8, 0.035*m.Width)/step)
+		n := len(pts)
+		k := max(2, int(math.Round(0.16*m.Width/step)))
+		if ci > 0 && n < 6*k {
+			// a gap between three kernels: it points everywhere
+			x, y := 0.0, 0.0
+			for _, q := range pts {
+				x += q.X
+				y += q.Y
+			}
+			out = append(out, notch{p: Point{X: x / float64(n), Y: y / float64(n)}, turn: math.Pi / 2, c: ci, anyDir: true})
+			continue
+		}
+		turn := make([]float64, n)
+		for i := range pts {
+			a, b := sub(pts[i], pts[(i-k+n)%n]), sub(pts[(i+k)%n], pts[i])
+			turn[i] = -math.Atan2(crossP(a, b), dot(a, b))
+		}
+		for i := range pts {
+			if turn[i] < 0.35 {
+				continue
+			}
+			top := true
+			for d := 1; d <= k && top; d++ {
+				top = turn[i] >= turn[(i+d)%n] && turn[i] > turn[(i-d+n)%n]
+			}
+			if !top {
+				continue
+			}
+			a, b := norm(sub(pts[i], pts[(i-k+n)%n])), norm(sub(pts[(i+k)%n], pts[i]))
+			t := norm(Point{X: a.X + b.X, Y: a.Y + b.Y})
+			out = append(out, notch{p: pts[i], dir: Point{X: -t.Y, Y: t.X}, turn: turn[i], c: ci, i: i})
+		}
+	}
+	return out
+}
+
+// value returns the contrast at a position, bilinear, and whether it is inside.
+func (t *tile) value(x, y float64) (float64, bool) {
+	fx, fy := x-float64(t.x0), y-float64(t.y0)
+	i, j := int(math.Floor(fx)), int(math.Floor(fy))
+	if i < 0 || j < 0 || i >= t.w-1 || j >= t.h-1 {
+		return 0, false
+	}
+	fx -= float64(i)
+	fy -= float64(j)
+	o := j*t.w + i
+	v := (float64(t.c[o])*(1-fx)+float64(t.c[o+1])*fx)*(1-fy) + (float64(t.c[o+t.w])*(1-fx)+float64(t.c[o+t.w+1])*fx)*fy
+	g := (float64(t.g[o])*(1-fx)+float64(t.g[o+1])*fx)*(1-fy) + (float64(t.g[o+t.w])*(1-fx)+float64(t.g[o+t.w+1])*fx)*fy
+	return v, g > 0
+}
+
+// look measures a candidate line: the share of it outside the body, and how
+// dark it is against lines to both sides.
+func (t *tile) look(a, b Point, m *Model) (outside, valley float64) {
+	l := a.Dist(b)
+	u := norm(sub(b, a))
+	nrm := Point{X: -u.Y, Y: u.X}
+	off := math.Max(2, 0.15*m.Width)
+	n := max(3, int(l))
+	var on, side, nOn, nSide, nOut, nIn float64
+	for i := range n {
+		s := (float64(i) + 0.5) / float64(n) * l
+		x, y := a.X+u.X*s, a.Y+u.Y*s
+		v, in := t.value(x, y)
+		end := math.Min(s, l-s)
+		if !in {
+			if end > 1.5 {
+				nOut++
+			}
+			continue
+		}
+		nIn++
+		if end < 1.2 && l > 5 {
+			continue
+		}
+		// the darkest of three, against a line that is not quite straight
+		for _, d := range [2]float64{-1, 1} {
+			if w, in := t.value(x+nrm.X*d, y+nrm.Y*d); in {
+				v = math.Min(v, w)
+			}
+		}
+		on += v
+		nOn++
+		for _, d := range [2]float64{-off, off} {
+			w, in := t.value(x+nrm.X*d, y+nrm.Y*d)
+			if !in {
+				continue
+			}
+			for _, e := range [2]float64{-1, 1} {
+				if z, in := t.value(x+nrm.X*(d+e), y+nrm.Y*(d+e)); in {
+					w = math.Min(w, z)
+				}
+			}
+			side += w
+			nSide++
+		}
+	}
+	outside = nOut / math.Max(1, nOut+nIn)
+	if nOn > 0 && nSide > 0 && side > 0 {
+		valley = 1 - (on/nOn)/(side/nSide)
+	}
+	return outside, valley
+}
+
+// candidates proposes cuts from notches.
+func (t *tile) candidates(ns []notch, m *Model) []cut {
+	var out []cut
+	deg := math.Pi / 180
+	for i := range ns {
+		for j := i + 1; j < len(ns); j++ {
+			a, b := ns[i], ns[j]
+			d := a.p.Dist(b.p)
+			if d < 1 || d > 0.95*m.Length {
+				continue
+			}
+			u := norm(sub(b.p, a.p))
+			ang := 0.0
+			if !a.anyDir {
+				ang = math.Acos(math.Max(-1, math.Min(1, dot(a.dir, u))))
+			}
+			if !b.anyDir {
+				ang = math.Max(ang, math.Acos(math.Max(-1, math.Min(1, -dot(b.dir, u)))))
+			}
+			lim := 80 * deg
+			if d > 1.2*m.Width {
+				lim = 55 * deg
+			}
+			if ang > lim {
+				continue
+			}
+			outside, valley := t.look(a.p, b.p, m)
+			if outside > 0.06 {
+				continue
+			}
+			s := d/m.Width + 0.6*ang - 4*math.Max(0, math.Min(0.3, valley)) - 0.3*math.Min(a.turn+b.turn, 3)
+			out = append(out, cut{a: a.p, b: b.p, length: d, valley: valley, score: s, double: true, na: i, nb: j})
+		}
+	}
+	// across the body from one notch
+	for i, a := range ns {
+		if a.anyDir {
+			continue
+		}
+		best := cut{score: math.Inf(1)}
+		base := math.Atan2(a.dir.Y, a.dir.X)
+		for k := -5; k <= 5; k++ {
+			sn, cs := math.Sincos(base + float64(k)*10*deg)
+			l := 2.0
+			for ; l < 1.5*m.Width; l++ {
+				if _, in := t.value(a.p.X+cs*l, a.p.Y+sn*l); !in {
+					break
+				}
+			}
+			if l >= 1.5*m.Width || l < 0.2*m.Width {
+				continue
+			}
+			b := Point{X: a.p.X + cs*l, Y: a.p.Y + sn*l}
+			_, valley := t.look(a.p, b, m)
+			s := l/m.Width + 0.4*math.Abs(float64(k))*10*deg - 5*math.Max(0, math.Min(0.3, valley)) + 0.5
+			if s < best.score {
+				best = cut{a: a.p, b: b, length: l, valley: valley, score: s, na: i, nb: -1}
+			}
+		}
+		if !math.IsInf(best.score, 1) {
+			out = append(out, best)
+		}
+	}
+	// keep the better ones of each notch
+	slices.SortFunc(out, func(a, b cut) int { return cmp.Compare(a.score, b.score) })
+	used := make([]int, len(ns))
+	kept := out[:0]
+	for _, c := range out {
+		lim := 3
+		if ns[c.na].anyDir || c.nb >= 0 && ns[c.nb].anyDir {
+			lim = 5
+		}
+		if used[c.na] >= lim && (c.nb < 0 || used[c.nb] >= lim) {
+			continue
+		}
+		used[c.na]++
+		if c.nb >= 0 {
+			used[c.nb]++
+		}
+		kept = append(kept, c)
+	}
+	return kept
+}
+
+// An atom is a part of the region that no candidate cut divides.
+type atom struct {
+	mom  geom.Moments
+	hull []Point
+	area float64
+	next []border // to the neighbours, in their order
+}
+
+func (a *atom) sortNext() {
+	slices.SortFunc(a.next, func(b, c border) int { return cmp.Compare(b.to, c.to) })
+}
+
+// A border is the common line of two atoms.
+type border struct {
+	to     int     // the other atom
+	length float64 // px
+	valley float64 // mean over the cuts it runs along
+}
+
+// atoms draws the cuts into the region and returns its parts, with their
+// label (from 1) for every pixel of the tile.
+func (t *tile) atoms(s *shape, b *buffers, cuts []cut) (label []int32, as []atom) {
+	label = make([]int32, t.w*t.h)
+	const free, line = -1, -2
+	// the region: flood from a pixel beside its outer contour
+	start := s.outer.sy*t.w + s.outer.sx
+	stack := []int{start}
+	label[start] = free
+	var pix []int
+	for len(stack) > 0 {
+		i := stack[len(stack)-1]
+		stack = stack[:len(stack)-1]
+		pix = append(pix, i)
+		for _, j := range [4]int{i - 1, i + 1, i - t.w, i + t.w} {
+			if label[j] == 0 && t.g[j] > 0 {
+				label[j] = free
+				stack = append(stack, j)
+			}
+		}
+	}
+	slices.Sort(pix)
+	owner := map[int]int{} // pixel → cut
+	for ci, c := range cuts {
+		// a little beyond both ends, through the rounding of the notch
+		u := norm(sub(c.b, c.a))
+		ax, ay := c.a.X-1.5*u.X-float64(t.x0), c.a.Y-1.5*u.Y-float64(t.y0)
+		bx, by := c.b.X+1.5*u.X-float64(t.x0), c.b.Y+1.5*u.Y-float64(t.y0)
+		n := int(4*math.Hypot(bx-ax, by-ay)) + 1
+		px, py := math.MinInt, 0
+		mark := func(x, y int) {
+			if x < 0 || y < 0 || x >= t.w || y >= t.h {
+				return
+			}
+			i := y*t.w + x
+			if label[i] == free || label[i] == line {
+				label[i] = line
+				if o, ok := owner[i]; !ok || cuts[o].valley < c.valley {
+					owner[i] = ci
+				}
+			}
+		}
+		for k := 0; k <= n; k++ {
+			f := float64(k) / float64(n)
+			x, y := int(math.Round(ax+(bx-ax)*f)), int(math.Round(ay+(by-ay)*f))
+			if px != math.MinInt && x != px && y != py {
+				mark(px, y) // 4-connected
+			}
+			mark(x, y)
+			px, py = x, y
+		}
+	}
+	// label the parts
+	count := int32(0)
+	size := []int{0}
+	for _, i := range pix {
+		if label[i] != free {
+			continue
+		}
+		count++
+		n := 0
+		stack = append(stack[:0], i)
+		label[i] = count
+		for len(stack) > 0 {
+			i := stack[len(stack)-1]
+			stack = stack[:len(stack)-1]
+			n++
+			for _, j := range [4]int{i - 1, i + 1, i - t.w, i + t.w} {
+				if label[j] == free {
+					label[j] = count
+					stack = append(stack, j)
+				}
+			}
+		}
+		size = append(size, n)
+	}
+	// parts of a few pixels are lines too
+	const few = 5
+	renum := make([]int32, count+1)
+	k := int32(0)
+	for i := int32(1); i <= count; i++ {
+		if size[i] > few {
+			k++
+			renum[i] = k
+		}
+	}
+	if k == 0 {
+		for _, i := range pix {
+			label[i] = 1
+		}
+		k = 1
+	} else {
+		var front []int
+		for _, i := range pix {
+			if label[i] > 0 && renum[label[i]] > 0 {
+				label[i] = renum[label[i]]
+				front = append(front, i)
+			} else {
+				label[i] = line
+			}
+		}
+		// line pixels go to the nearest part
+		for len(front) > 0 {
+			var nf []int
+			for _, i := range front {
+				for _, j := range [4]int{i - 1, i + 1, i - t.w, i + t.w} {
+					if label[j] == line {
+						label[j] = label[i]
+						nf = append(nf, j)
+					}
+				}
+			}
+			front = nf
+		}
+	}
+	as = make([]atom, k)
+	pts := make([][]Point, k)
+	type pair struct{ a, b int32 }
+	type sum struct{ n, valley, nv float64 }
+	between := map[pair]*sum{}
+	for _, i := range pix {
+		l := label[i]
+		if l <= 0 {
+			continue // cut off from every part: cannot happen, harmless
+		}
+		x, y := float64(i%t.w), float64(i/t.w)
+		a := &as[l-1]
+		a.mom = a.mom.Add(geom.Moments{A: 1, X: x, Y: y, XX: x*x + 1./12, XY: x * y, YY: y*y + 1./12})
+		rim := false
+		for d, j := range [4]int{i - 1, i + 1, i - t.w, i + t.w} {
+			o := label[j]
+			if o == l {
+				continue
+			}
+			rim = true
+			if d%2 == 1 && o > 0 {
+				p := pair{min(l, o), max(l, o)}
+				s := between[p]
+				if s == nil {
+					s = &sum{}
+					between[p] = s
+				}
+				s.n++
+				oc, ok := owner[i]
+				if !ok {
+					oc, ok = owner[j]
+				}
+				if ok {
+					s.valley += cuts[oc].valley
+					s.nv++
+				}
+			}
+		}
+		if rim {
+			pts[l-1] = append(pts[l-1], Point{X: x, Y: y})
+		}
+	}
+	for i := range as {
+		as[i].hull = geom.Hull(pts[i])
+		as[i].area = as[i].mom.A
+	}
+	for p, s := range between {
+		bd := border{length: s.n * 0.8} // a staircase is 4/π too long on average
+		if s.nv > 0 {
+			bd.valley = s.valley / s.nv
+		}
+		a, b := &as[p.a-1], &as[p.b-1]
+		bd.to = int(p.b - 1)
+		a.next = append(a.next, bd)
+		bd.to = int(p.a - 1)
+		b.next = append(b.next, bd)
+	}
+	for i := range as {
+		as[i].sortNext()
+	}
+	return label, as
+}
+
+// cost judges a region of given calipers, area and solidity as one kernel or
+// piece of one; 0 is a clean whole kernel.
+func (m *Model) cost(l, w, area, sol float64) float64 {
+	sq := func(x float64) float64 { return x * x }
+	r, v := l/m.Length, w/m.Width
+	c := 0.0
+	if r > 1.10 {
+		c += sq((r - 1.10) / 0.06)
+	}
+	if v > 1.10 {
+		c += sq((v - 1.10) / 0.07)
+	}
+	if sol < 0.965 {
+		c += sq((0.965 - sol) / 0.025)
+	}
+	// a kernel fills its calipers like an ellipse or better (a cut piece)
+	if e := area / (math.Pi / 4 * l * w); e < 0.93 {
+		c += sq((0.93 - e) / 0.08)
+	}
+	switch f := area / m.Area; {
+	case f < 0.06:
+		c += 4.5
+	case f < 0.2:
+		c += 2.6
+	case r < 0.8 || f < 0.55:
+		c += 1.6
+	}
+	return c
+}
+
+// DoubtLimit is the cost above which a region is not taken as one piece.
+const DoubtLimit = 14
+
+// A union is a candidate piece: a connected set of atoms.
+type union struct {
+	set  bitset
+	cost float64
+}
+
+type bitset []uint64
+
+func (b bitset) has(i int) bool { return b[i>>6]>>(i&63)&1 != 0 }
+func (b bitset) with(i int) bitset {
+	c := slices.Clone(b)
+	c[i>>6] |= 1 << (i & 63)
+	return c
+}
+func (b bitset) meets(o bitset) bool {
+	for i := range b {
+		if b[i]&o[i] != 0 {
+			return true
+		}
+	}
+	return false
+}
+func (b bitset) or(o bitset) bitset {
+	c := slices.Clone(b)
+	for i := range c {
+		c[i] |= o[i]
+	}
+	return c
+}
+func (b bitset) firstZero() int {
+	for i, w := range b {
+		if w != math.MaxUint64 {
+			return i*64 + bits.TrailingZeros64(^w)
+		}
+	}
+	return len(b) * 64
+}
+func (b bitset) each(f func(i int)) {
+	for k, w := range b {
+		for ; w != 0; w &= w - 1 {
+			f(k*64 + bits.TrailingZeros64(w))
+		}
+	}
+}
+
+// borderCost is the cost of dividing, and of not dividing, along a border.
+func (m *Model) borderCost(b *border) (divide, join float64) {
+	l := b.length / m.Width
+	v := math.Max(-0.1, math.Min(0.3, b.valley))
+	// half a point per width of cut in plain kernel, less in a valley
+	divide = math.Max(0.1, 0.3+1.0*l-6*v*math.Min(l, 1))
+	join = math.Max(0, v-0.05) * 16 * math.Min(l, 1.5)
+	return divide, join
+}
+
+// unions lists the candidate pieces whose first atom is a.
+func unions(as []atom, a int, m *Model, words int) []union {
+	var out []union
+	const most = 1500
+	seen := map[string]bool{}
+	key := func(b bitset) string {
+		s := make([]byte, 0, 8*len(b))
+		for _, w := range b {
+			for k := 0; k < 64; k += 8 {
+				s = append(s, byte(w>>k))
+			}
+		}
+		return string(s)
+	}
+	type item struct {
+		set  bitset
+		mom  geom.Moments
+		hull []Point
+	}
+	first := item{set: make(bitset, words).with(a), mom: as[a].mom, hull: as[a].hull}
+	queue := []item{first}
+	seen[key(first.set)] = true
+	for len(queue) > 0 && len(out) < most {
+		it := queue[0]
+		queue = queue[1:]
+		area := it.mom.A
+		// a hull through pixel centres is half a pixel inside the region
+		c := geom.Caliper(it.hull)
+		l, w := c.Max+1, c.Min+1
+		hp := 0.0
+		for i, q := range it.hull {
+			hp += q.Dist(it.hull[(i+1)%len(it.hull)])
+		}
+		sol := math.Min(1, area/(geom.Area(it.hull)+hp/2+0.8))
+		big := l > 1.32*m.Length || area > 1.45*m.Area || w > 1.6*m.Width
+		if big && len(out) > 0 {
+			continue
+		}
+		// inner borders are left undivided, outer ones divided
+		cost := m.cost(l, w, area, sol)
+		it.set.each(func(i int) {
+			for _, b := range as[i].next {
+				d, jn := m.borderCost(&b)
+				if it.set.has(b.to) {
+					cost += jn / 2 // met from both sides
+				} else {
+					cost += d / 2 // the other half is the neighbour's
+				}
+			}
+		})
+		out = append(out, union{set: it.set, cost: cost})
+		if big {
+			continue
+		}
+		it.set.each(func(i int) {
+			for _, b := range as[i].next {
+				j := b.to
+				if j < a || it.set.has(j) {
+					continue
+				}
+				n := it.set.with(j)
+				k := key(n)
+				if seen[k] {
+					continue
+				}
+				seen[k] = true
+				queue = append(queue, item{set: n, mom: it.mom.Add(as[j].mom), hull: geom.Hull(append(slices.Clone(it.hull), as[j].hull...))})
+			}
+		})
+	}
+	return out
+}
+
+// cover finds the division of the atoms into candidate pieces of least cost,
+// by a beam search over the first atom not yet covered. It returns the number
+// of the piece for every atom.
+func cover(as []atom, m *Model) []int {
+	n := len(as)
+	words := (n + 63) / 64
+	full := make(bitset, words)
+	for i := range n {
+		full = full.with(i)
+	}
+	for i := n; i < words*64; i++ {
+		full[i>>6] &^= 1 << (i & 63)
+	}
+	pad := make(bitset, words) // bits beyond n count as covered
+	for i := n; i < words*64; i++ {
+		pad = pad.with(i)
+	}
+	type state struct {
+		set  bitset
+		cost float64
+		area float64
+		prev *state
+		by   bitset
+	}
+	const beam = 200
+	layer := make([][]*state, n+1)
+	layer[0] = []*state{{set: pad}}
+	for k := range n {
+		ss := layer[k]
+		layer[k] = nil
+		if len(ss) == 0 {
+			continue
+		}
+		// the same set by different ways: keep the cheapest
+		slices.SortStableFunc(ss, func(a, b *state) int {
+			for i := range a.set {
+				if c := cmp.Compare(a.set[i], b.set[i]); c != 0 {
+					return c
+				}
+			}
+			return cmp.Compare(a.cost, b.cost)
+		})
+		ss = slices.CompactFunc(ss, func(a, b *state) bool { return slices.Equal(a.set, b.set) })
+		if len(ss) > beam {
+			value := func(s *state) float64 { return s.cost - 1.2*s.area/m.Area }
+			slices.SortStableFunc(ss, func(a, b *state) int { return cmp.Compare(value(a), value(b)) })
+			ss = ss[:beam]
+		}
+		us := unions(as, k, m, words)
+		areas := make([]float64, len(us))
+		for i, u := range us {
+			u.set.each(func(j int) { areas[i] += as[j].area })
+		}
+		for _, s := range ss {
+			for i, u := range us {
+				if s.set.meets(u.set) {
+					continue
+				}
+				t := &state{set: s.set.or(u.set), cost: s.cost + u.cost, area: s.area + areas[i], prev: s, by: u.set}
+				f := min(t.set.firstZero(), n)
+				layer[f] = append(layer[f], t)
+			}
+		}
+	}
+	piece := make([]int, n)
+	if len(layer[n]) == 0 {
+		return piece
+	}
+	best := slices.MinFunc(layer[n], func(a, b *state) int { return cmp.Compare(a.cost, b.cost) })
+	for id, s := 0, best; s.prev != nil; id, s = id+1, s.prev {
+		s.by.each(func(i int) { piece[i] = id })
+	}
+	return piece
+}
+
+// split separates a region into pieces.
+func (t *tile) split(p Picture, b *buffers, s *shape, m *Model) (pieces, unresolved []Piece) {
+	ns := notches(s, m)
+	cuts := t.candidates(ns, m)
+	if len(cuts) == 0 {
+		return m.sort([]Piece{s.piece(m)})
+	}
+	label, as := t.atoms(s, b, cuts)
+	if len(as) == 1 {
+		return m.sort([]Piece{s.piece(m)})
+	}
+	// number the atoms from one side of the region to the other, so that the
+	// covered part grows with a short front
+	order, as := sweep(as)
+	piece := cover(as, m)
+	for i, l := range label {
+		if l > 0 {
+			label[i] = int32(piece[order[l-1]]) + 1
+		} else {
+			label[i] = 0
+		}
+	}
+	return m.sort(t.outlines(p, b, label, m))
+}
+
+// sweep renumbers atoms by their centres along the long axis of the whole.
+// order maps old to new.
+func sweep(as []atom) (order []int, sorted []atom) {
+	var all geom.Moments
+	for _, a := range as {
+		all = all.Add(a.mom)
+	}
+	_, _, ang := all.Axes()
+	sn, cs := math.Sincos(ang)
+	idx, far := make([]int, len(as)), make([]float64, len(as))
+	for i := range as {
+		idx[i] = i
+		c := as[i].mom.Centroid()
+		far[i] = c.X*cs + c.Y*sn
+	}
+	slices.SortStableFunc(idx, func(a, b int) int { return cmp.Compare(far[a], far[b]) })
+	order = make([]int, len(as))
+	for n, o := range idx {
+		order[o] = n
+	}
+	sorted = make([]atom, len(as))
+	for o, a := range as {
+		for j := range a.next {
+			a.next[j].to = order[a.next[j].to]
+		}
+		a.sortNext()
+		sorted[order[o]] = a
+	}
+	return order, sorted
+}
+
+// outlines traces every label of the tile as a piece.
+func (t *tile) outlines(p Picture, b *buffers, label []int32, m *Model) []Piece {
+	var out []Piece
+	top := slices.Max(label)
+	best := make([]Piece, top+1)
+	for l := int32(1); l <= top; l++ {
+		for _, c := range t.trace(p, b, func(i int) bool { return label[i] == l }) {
+			a := geom.Area(c.pts)
+			if a <= best[l].Area {
+				continue
+			}
+			q := Piece{Outline: c.pts, Cut: c.cut, Area: a, Edge: c.edge}
+			best[l] = q
+		}
+	}
+	for _, q := range best[1:] {
+		if q.Area < minPieceArea {
+			continue
+		}
+		q.straighten()
+		h := geom.Hull(q.Outline)
+		c := geom.Caliper(h)
+		q.Doubt = m.cost(c.Max, c.Min, q.Area, q.Area/geom.Area(h))
+		out = append(out, q)
+	}
+	return out
+}
+
+// straighten replaces the staircases of dividing lines by straight lines.
+func (q *Piece) straighten() {
+	n := len(q.Outline)
+	if q.Cut == nil || !slices.Contains(q.Cut, false) {
+		return
+	}
+	start := slices.Index(q.Cut, false)
+	var pts []Point
+	var isCut []bool
+	q.Faces = 0
+	for k := 0; k < n; {
+		i := (start + k) % n
+		if !q.Cut[i] {
+			pts, isCut = append(pts, q.Outline[i]), append(isCut, false)
+			k++
+			continue
+		}
+		var line []Point
+		for k < n && q.Cut[(start+k)%n] {
+			line = append(line, q.Outline[(start+k)%n])
+			k++
+		}
+		q.Faces++
+		for _, v := range simplify(line, 1.1) {
+			pts, isCut = append(pts, v), append(isCut, true)
+		}
+	}
+	q.Outline, q.Cut = pts, isCut
+	q.Area = geom.Area(pts)
+}
+
+// simplify is the Douglas-Peucker reduction of an open line.
+func simplify(p []Point, tol float64) []Point {
+	if len(p) < 3 {
+		return p
+	}
+	a, b := p[0], p[len(p)-1]
+	l := a.Dist(b)
+	far, at := 0.0, 0
+	for i, q := range p[1 : len(p)-1] {
+		d := a.Dist(q)
+		if l > 0 {
+			d = math.Abs(crossP(sub(b, a), sub(q, a))) / l
+		}
+		if d > far {
+			far, at = d, i+1
+		}
+	}
+	if far <= tol {
+		return []Point{a, b}
+	}
+	left := simplify(p[:at+1], tol)
+	return append(left[:len(left):len(left)], simplify(p[at:], tol)[1:]...)
+}
+
+// sort divides pieces into those that look like one kernel and the rest.
+func (m *Model) sort(ps []Piece) (pieces, unresolved []Piece) {
+	for _, q := range ps {
+		if q.Doubt > DoubtLimit && q.Area > 1.2*m.Area {
+			unresolved = append(unresolved, q)
+		} else {
+			pieces = append(pieces, q)
+		}
+	}
+	return pieces, unresolved
+}
