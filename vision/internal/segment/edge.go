@@ -75,44 +75,73 @@ func (t *tile) steps(c *contour) (mean float64, n int) {
 // curvature is taken.
 const outlineSmooth = 1.0
 
-// sharpen moves the free vertices of an outline outwards by what blur of the
-// given sigma has taken off its bends. Vertices on dividing lines stay.
+// sharpen gives back to an outline what blur of the given sigma has taken off
+// its bends: gentle ones move out by κ·σ²/2, corners are rebuilt from their
+// straight flanks. Vertices on dividing lines stay.
 func sharpen(p []Point, cut []bool, sigma float64) []Point {
 	n := len(p)
 	if n < 12 || sigma <= 0 {
 		return p
 	}
-	// Curvature over a stretch of about the blur, but no less than two pixels:
-	// the turn of the outline over ±h, divided by h.
-	h := math.Max(1.5, 1.2*sigma)
+	h := math.Max(1.5, 1.2*sigma) // reach over which the curvature is taken
 	q := smooth(p, outlineSmooth)
-	out := make([]Point, n)
-	for i := range p {
-		out[i] = p[i]
-		if cut != nil && cut[i] {
-			continue
-		}
+	turn := func(i int, h float64) (float64, Point) {
 		a, b := walk(q, i, -h), walk(q, i, h)
 		u, v := sub(q[i], a), sub(b, q[i])
-		turn := math.Atan2(crossP(u, v), dot(u, v))
-		k := turn / h * sigma // curvature in units of 1/σ
-		if k <= 0 {
+		return math.Atan2(crossP(u, v), dot(u, v)), norm(sub(b, a))
+	}
+	fixed := func(i int) bool { return cut != nil && cut[i] }
+	out := make([]Point, n)
+	near := make([]float64, n)
+	for i := range p {
+		out[i] = p[i]
+		if fixed(i) {
 			continue
 		}
-		t := norm(sub(b, a))
-		d := sigma * bendShift(k)
-		out[i] = Point{X: p[i].X + t.Y*d, Y: p[i].Y - t.X*d}
+		var t Point
+		near[i], t = turn(i, h)
+		if near[i] > 0 {
+			d := near[i] / h * sigma * sigma / 2
+			out[i] = Point{X: p[i].X + t.Y*d, Y: p[i].Y - t.X*d}
+		}
+	}
+	// Corners. The outline is straight on both sides, so that nearly the
+	// whole turn lies within the blur; at a rounded tip it goes on.
+	reach := 1.7*sigma + 0.4
+	for i := range p {
+		if near[i] < 0.55 || near[i] < near[(i+1)%n] || near[i] <= near[(i+n-1)%n] {
+			continue
+		}
+		far, _ := turn(i, 3*h)
+		farther, _ := turn(i, 5*h)
+		if far < 0.7 || near[i] < 0.5*far || farther-far > 0.22 {
+			continue
+		}
+		flank := max(3, 1.5*sigma)
+		a0, a1 := walk(q, i, -reach), walk(q, i, -reach-flank)
+		b0, b1 := walk(q, i, reach), walk(q, i, reach+flank)
+		u, v := sub(a0, a1), sub(b0, b1)
+		den := crossP(u, v)
+		if math.Abs(den) < 1e-9 {
+			continue
+		}
+		f := crossP(sub(b0, a0), v) / den
+		x := Point{X: a0.X + f*u.X, Y: a0.Y + f*u.Y}
+		if d := x.Dist(p[i]); f < 0 || d > 1.5*sigma+0.5 {
+			continue
+		}
+		// the vertices within the blur of the corner give way to it
+		out[i] = x
+		for _, step := range [2]int{1, n - 1} {
+			for j, k := (i+step)%n, 0; k < n/4 && p[j].Dist(p[i]) < reach; j, k = (j+step)%n, k+1 {
+				if !fixed(j) {
+					out[j] = x
+				}
+			}
+		}
 	}
 	return out
 }
-
-// bendShift is how far, in units of σ, a bend of observed curvature k/σ has
-// moved: k/2 for gentle bends.
-func bendShift(k float64) float64 { return k/2 + bendCubic*k*k*k }
-
-// bendCubic brings the shift of a square corner, seen through pixels and the
-// smoothing above, to 0.77·σ; found by TestKnownShapes' rectangles.
-const bendCubic = 0.5
 
 // walk returns the point at arc distance d (either sign) from vertex i.
 func walk(p []Point, i int, d float64) Point {

@@ -106,8 +106,10 @@ func TestKnownShapes(t *testing.T) {
 		{"ellipse 300 dpi", ellipse, 81, 24, 0.12, 0.2},
 		{"ellipse 150 dpi", ellipse, 40.5, 12, 0.12, 0.2},
 		{"ellipse 600 dpi", ellipse, 162, 48, 0.12, 0.2},
-		{"rectangle 300 dpi", rectangle, 40, 24, 0.2, 0.35},
-		{"rectangle 600 dpi", rectangle, 80, 48, 0.2, 0.35},
+		{"slender ellipse 300 dpi", ellipse, 90, 21, 0.12, 0.2},
+		// a corner is rebuilt from what blur left of it
+		{"rectangle 300 dpi", rectangle, 40, 24, 0.3, 0.35},
+		{"rectangle 600 dpi", rectangle, 80, 48, 0.3, 0.35},
 	} {
 		for _, blur := range []float64{0.6, 0.9, 1.3} {
 			t.Run(fmt.Sprintf("%s/blur %.1f", c.name, blur), func(t *testing.T) {
@@ -137,7 +139,7 @@ func TestKnownShapes(t *testing.T) {
 				t.Logf("σ %.2f length bias %+.3f rms %.3f, width bias %+.3f, area %+.2f %%", r.BlurSigma, sl/n, math.Sqrt(sl2/n), sw/n, 100*sa/n)
 				assert.InDelta(t, 0, sl/n, c.bias, "length bias, px")
 				assert.Less(t, math.Sqrt(sl2/n), c.rms, "length rms, px")
-				assert.InDelta(t, 0, sw/n, 0.2, "width bias, px")
+				assert.InDelta(t, 0, sw/n, 0.25, "width bias, px")
 				assert.InDelta(t, 0, sa/n, 0.015, "area")
 			})
 		}

@@ -28,6 +28,7 @@ type Piece struct {
 type Model struct {
 	Length, Width, Area float64
 	Singles             int // number of free-lying pieces it rests on
+	sigma               float64
 }
 
 // A Result is what lies on a tray.
@@ -108,6 +109,7 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 	if len(climbs) > 0 {
 		res.BlurSigma = blurOf(median(climbs))
 	}
+	m.sigma = res.BlurSigma
 
 	type found struct {
 		pieces     []Piece
@@ -382,6 +384,7 @@ func refineModel(ps []Piece, m Model) (Model, bool) {
 		return m, false
 	}
 	n := modelOf(ls, ws, m.Singles)
+	n.sigma = m.sigma
 	if math.Abs(n.Length/m.Length-1) < 0.02 && math.Abs(n.Width/m.Width-1) < 0.02 {
 		return n, false
 	}

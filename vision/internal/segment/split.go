@@ -33,7 +33,6 @@ type cut struct {
 	length float64
 	valley float64 // how much darker the line is than its surroundings, share
 	score  float64 // the lower the better
-	double bool    // joins two notches
 	na, nb int     // notches, nb -1 when there is none
 }
 
@@ -248,7 +247,7 @@ func (t *tile) candidates(ns []notch, m *Model) []cut {
 				continue
 			}
 			s := d/m.Width + 0.6*ang - 4*math.Max(0, math.Min(0.3, valley)) - 0.3*math.Min(a.turn+b.turn, 3)
-			out = append(out, cut{a: a.p, b: b.p, length: d, valley: valley, score: s, double: true, na: i, nb: j})
+			out = append(out, cut{a: a.p, b: b.p, length: d, valley: valley, score: s, na: i, nb: j})
 		}
 	}
 	// across the body from one notch
@@ -510,14 +509,15 @@ func (m *Model) cost(l, w, area, sol float64) float64 {
 	if v > 1.10 {
 		c += sq((v - 1.10) / 0.07)
 	}
-	if sol < 0.965 {
-		c += sq((0.965 - sol) / 0.025)
+	f := area / m.Area
+	if sol < 0.965 { // the smaller a piece, the rougher it may be
+		c += sq((0.965 - sol) / (0.025 + 0.035*math.Max(0, 1-f/0.2)))
 	}
 	// a kernel fills its calipers like an ellipse or better (a cut piece)
 	if e := area / (math.Pi / 4 * l * w); e < 0.93 {
 		c += sq((0.93 - e) / 0.08)
 	}
-	switch f := area / m.Area; {
+	switch {
 	case f < 0.06:
 		c += 4.5
 	case f < 0.2:
@@ -530,6 +530,38 @@ func (m *Model) cost(l, w, area, sol float64) float64 {
 
 // DoubtLimit is the cost above which a region is not taken as one piece.
 const DoubtLimit = 14
+
+// A bay is a notch as the atoms around it see it.
+type bay struct {
+	atoms bitset
+	cost  float64 // of a piece that has the notch within its own outline
+}
+
+// bays finds the atoms around each notch. label numbers them from 1.
+func (t *tile) bays(ns []notch, label []int32, order []int, words int) []bay {
+	var out []bay
+	for _, n := range ns {
+		cost := 1.3 * math.Max(0, math.Min(1, (n.turn-0.5)/0.6))
+		if n.anyDir || cost == 0 {
+			continue
+		}
+		b := bay{atoms: make(bitset, words), cost: cost}
+		x0, y0 := int(math.Round(n.p.X))-t.x0, int(math.Round(n.p.Y))-t.y0
+		found := 0
+		for y := max(0, y0-2); y <= min(t.h-1, y0+2); y++ {
+			for x := max(0, x0-2); x <= min(t.w-1, x0+2); x++ {
+				if l := label[y*t.w+x]; l > 0 && !b.atoms.has(order[l-1]) {
+					b.atoms = b.atoms.with(order[l-1])
+					found++
+				}
+			}
+		}
+		if found > 1 {
+			out = append(out, b)
+		}
+	}
+	return out
+}
 
 // A union is a candidate piece: a connected set of atoms.
 type union struct {
@@ -552,6 +584,14 @@ func (b bitset) meets(o bitset) bool {
 		}
 	}
 	return false
+}
+func (b bitset) holds(o bitset) bool {
+	for i := range b {
+		if o[i]&^b[i] != 0 {
+			return false
+		}
+	}
+	return true
 }
 func (b bitset) or(o bitset) bitset {
 	c := slices.Clone(b)
@@ -587,7 +627,7 @@ func (m *Model) borderCost(b *border) (divide, join float64) {
 }
 
 // unions lists the candidate pieces whose first atom is a.
-func unions(as []atom, a int, m *Model, words int) []union {
+func unions(as []atom, bays []bay, a int, m *Model, words int) []union {
 	var out []union
 	const most = 1500
 	seen := map[string]bool{}
@@ -636,6 +676,11 @@ func unions(as []atom, a int, m *Model, words int) []union {
 				}
 			}
 		})
+		for _, b := range bays {
+			if it.set.holds(b.atoms) {
+				cost += b.cost
+			}
+		}
 		out = append(out, union{set: it.set, cost: cost})
 		if big {
 			continue
@@ -662,7 +707,7 @@ func unions(as []atom, a int, m *Model, words int) []union {
 // cover finds the division of the atoms into candidate pieces of least cost,
 // by a beam search over the first atom not yet covered. It returns the number
 // of the piece for every atom.
-func cover(as []atom, m *Model) []int {
+func cover(as []atom, bays []bay, m *Model) []int {
 	n := len(as)
 	words := (n + 63) / 64
 	full := make(bitset, words)
@@ -707,7 +752,7 @@ func cover(as []atom, m *Model) []int {
 			slices.SortStableFunc(ss, func(a, b *state) int { return cmp.Compare(value(a), value(b)) })
 			ss = ss[:beam]
 		}
-		us := unions(as, k, m, words)
+		us := unions(as, bays, k, m, words)
 		areas := make([]float64, len(us))
 		for i, u := range us {
 			u.set.each(func(j int) { areas[i] += as[j].area })
@@ -748,7 +793,7 @@ func (t *tile) split(p Picture, b *buffers, s *shape, m *Model) (pieces, unresol
 	// number the atoms from one side of the region to the other, so that the
 	// covered part grows with a short front
 	order, as := sweep(as)
-	piece := cover(as, m)
+	piece := cover(as, t.bays(ns, label, order, (len(as)+63)/64), m)
 	for i, l := range label {
 		if l > 0 {
 			label[i] = int32(piece[order[l-1]]) + 1
@@ -809,7 +854,7 @@ func (t *tile) outlines(p Picture, b *buffers, label []int32, m *Model) []Piece 
 		if q.Area < minPieceArea {
 			continue
 		}
-		q.straighten()
+		q.straighten(m.sigma)
 		h := geom.Hull(q.Outline)
 		c := geom.Caliper(h)
 		q.Doubt = m.cost(c.Max, c.Min, q.Area, q.Area/geom.Area(h))
@@ -818,35 +863,91 @@ func (t *tile) outlines(p Picture, b *buffers, label []int32, m *Model) []Piece 
 	return out
 }
 
-// straighten replaces the staircases of dividing lines by straight lines.
-func (q *Piece) straighten() {
+// straighten replaces the staircases of dividing lines by straight lines, and
+// clears away the fillets at their ends: blur fills the notch between two
+// kernels, and what fills it belongs to neither.
+func (q *Piece) straighten(sigma float64) {
 	n := len(q.Outline)
 	if q.Cut == nil || !slices.Contains(q.Cut, false) {
 		return
 	}
 	start := slices.Index(q.Cut, false)
+	type stretch struct {
+		pts []Point
+		cut bool
+	}
+	var parts []stretch
+	for k := 0; k < n; k++ {
+		i := (start + k) % n
+		if len(parts) == 0 || parts[len(parts)-1].cut != q.Cut[i] {
+			parts = append(parts, stretch{cut: q.Cut[i]})
+		}
+		p := &parts[len(parts)-1]
+		p.pts = append(p.pts, q.Outline[i])
+	}
+	fillet := 1.5*sigma + 0.5
+	q.Faces = 0
 	var pts []Point
 	var isCut []bool
-	q.Faces = 0
-	for k := 0; k < n; {
-		i := (start + k) % n
-		if !q.Cut[i] {
-			pts, isCut = append(pts, q.Outline[i]), append(isCut, false)
-			k++
+	for i, p := range parts {
+		if p.cut {
+			q.Faces++
+			line := simplify(p.pts, 1.1)
+			for _, v := range trim(line, math.Min(fillet, 0.4*polyline(line))) {
+				pts, isCut = append(pts, v), append(isCut, true)
+			}
 			continue
 		}
-		var line []Point
-		for k < n && q.Cut[(start+k)%n] {
-			line = append(line, q.Outline[(start+k)%n])
-			k++
+		// the first stretch continues the last one, the seam has no fillet
+		first, last := i > 0, i < len(parts)-1 || parts[0].cut
+		l := polyline(p.pts)
+		at := 0.0
+		for j, v := range p.pts {
+			if j > 0 {
+				at += p.pts[j-1].Dist(v)
+			}
+			if first && at < fillet || last && l-at < fillet {
+				continue
+			}
+			pts, isCut = append(pts, v), append(isCut, false)
 		}
-		q.Faces++
-		for _, v := range simplify(line, 1.1) {
-			pts, isCut = append(pts, v), append(isCut, true)
-		}
+	}
+	if len(pts) < 6 {
+		return
 	}
 	q.Outline, q.Cut = pts, isCut
 	q.Area = geom.Area(pts)
+}
+
+// polyline is the length of an open line.
+func polyline(p []Point) float64 {
+	l := 0.0
+	for i := 1; i < len(p); i++ {
+		l += p[i-1].Dist(p[i])
+	}
+	return l
+}
+
+// trim takes d off both ends of an open line.
+func trim(p []Point, d float64) []Point {
+	front := func(p []Point) []Point {
+		left := d
+		for len(p) > 1 {
+			l := p[0].Dist(p[1])
+			if l > left {
+				f := left / l
+				return append([]Point{{X: p[0].X + (p[1].X-p[0].X)*f, Y: p[0].Y + (p[1].Y-p[0].Y)*f}}, p[1:]...)
+			}
+			left -= l
+			p = p[1:]
+		}
+		return p
+	}
+	p = front(slices.Clone(p))
+	slices.Reverse(p)
+	p = front(p)
+	slices.Reverse(p)
+	return p
 }
 
 // simplify is the Douglas-Peucker reduction of an open line.

@@ -195,8 +195,12 @@ func (t *tile) trace(p Picture, b *buffers, inside func(i int) bool) []contour {
 				anyCut = anyCut || isCut
 				X, Y := t.x0+px, t.y0+py
 				if X == 0 && dx < 0 || Y == 0 && dy < 0 || X == p.W-1 && dx > 0 || Y == p.H-1 && dy > 0 {
+					f = 0.5 // the picture ends here
+				}
+				// a tip less than a pixel from the border is taken as cut: blur
+				// hides how much of it is missing
+				if X < 1 || Y < 1 || X > p.W-2 || Y > p.H-2 {
 					c.edge = true
-					f = 0.5
 				}
 				c.pts = append(c.pts, Point{X: float64(X) + float64(dx)*f, Y: float64(Y) + float64(dy)*f})
 				c.cut = append(c.cut, isCut)
