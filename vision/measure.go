@@ -47,13 +47,26 @@ func Measure(ctx context.Context, p *Picture, o MeasureOptions) (*kernel.Tray, e
 	if err := refuse(p, r); err != nil {
 		return nil, err
 	}
+	var tips [][2]endShape
+	var long []endShape
 	for _, q := range r.Pieces {
 		if q.Edge {
 			t.CutByEdge++
 			continue
 		}
-		t.KernelAreaPx2 += q.Area
-		t.Kernels = append(t.Kernels, measure(q, aspect))
+		k, e := measure(q, aspect, r.Model.Width)
+		t.KernelAreaPx2 += k.AreaPx2
+		t.Kernels, tips = append(t.Kernels, k), append(tips, e)
+		if k.LengthPx > 0.88*r.Model.Length {
+			long = append(long, e[0], e[1])
+		}
+	}
+	limits, tip := limitsOf(long), tipShapeOf(long)
+	for i, e := range tips {
+		more := tip.missing(e[0]) + tip.missing(e[1])
+		t.Kernels[i].LengthPx += more
+		t.Kernels[i].AxisLengthPx += more
+		t.Kernels[i].Ends = [2]kernel.End{limits.judge(e[0]), limits.judge(e[1])}
 	}
 	for _, q := range r.Unresolved {
 		t.KernelAreaPx2 += q.Area
@@ -93,51 +106,6 @@ func refuse(p *Picture, r *segment.Result) error {
 // minWidthPx is the least kernel width that is measured. At 8 pixels half a
 // pixel of edge doubt on both sides is 1/8 of the width.
 const minWidthPx = 8
-
-// profileSteps is the number of slices of the width profile.
-const profileSteps = 64
-
-// measure turns a piece's outline into a kernel. aspect is the height of a
-// pixel over its width.
-func measure(q segment.Piece, aspect float64) kernel.Kernel {
-	pts := q.Outline
-	m := geom.PolygonMoments(pts)
-	c := m.Centroid()
-	if math.Abs(aspect-1) > 1e-6 {
-		pts = slices.Clone(pts)
-		for i := range pts {
-			pts[i].Y *= aspect
-		}
-		m = geom.PolygonMoments(pts)
-	}
-	hull := geom.Hull(pts)
-	cal := geom.Caliper(hull)
-	_, _, angle := m.Axes()
-	k := kernel.Kernel{
-		X: c.X, Y: c.Y,
-		LengthPx: cal.Max, WidthPx: cal.Min,
-		AxisLengthPx: geom.Extent(pts, angle),
-		AreaPx2:      m.A,
-		AngleRad:     angle,
-		Solidity:     math.Min(1, m.A/geom.Area(hull)),
-		Contacts:     q.Faces,
-		LengthSDPx:   0.2,
-		Outline:      q.Outline,
-	}
-	f := geom.WidthProfile(pts, angle, profileSteps)
-	s := 0.0
-	for _, w := range f.Width {
-		s += w * w
-	}
-	k.VolumePx3 = math.Pi / 4 * thicknessRatio(k.LengthPx/k.WidthPx) * s * f.Step
-	return k
-}
-
-// thicknessRatio is thickness over width of whole milled kernels. It scales
-// all volumes of a lot alike and cancels in shares. Mid-ranges for milled
-// long, medium and short grain: Cereals Processing Technology (ed. G. Owens,
-// Woodhead 2001), table 5.1: 1.65/2.05, 1.8/2.5, 1.9/2.7.
-func thicknessRatio(float64) float64 { return 0.80 }
 
 // readingOrder numbers kernels from the top left: rows one kernel length high,
 // from left to right.

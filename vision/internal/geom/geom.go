@@ -189,32 +189,69 @@ func (m Moments) shift(dx, dy float64) Moments {
 	}
 }
 
-// A Profile is the width of a piece across its axis, sampled at the middle of
-// equal steps from one tip to the other.
+// A Profile shows a piece in the frame of its axis: u along it from one tip to
+// the other, v across it. It is cut by lines across the axis at the middle of
+// equal steps; where a line crosses the outline more than twice the outermost
+// crossings count.
 type Profile struct {
-	Step  float64   // length of one step along the axis
-	Width []float64 // extent across the axis within each step's mid line
+	Angle      float64   // direction of the axis
+	Start      float64   // u of the first tip: u = x·cos + y·sin
+	Step       float64   // length of one step along the axis
+	Low, High  []float64 // v of the two flanks: v = y·cos - x·sin; equal where nothing is
+	TipV, EndV float64   // v of the first and of the last tip
 }
 
-// WidthProfile cuts the polygon p by n lines across the axis direction angle
-// and returns the width at the middle of each of n equal steps between the
-// extreme projections. Where a line crosses the polygon more than twice the
-// outermost crossings count.
-func WidthProfile(p []Point, angle float64, n int) Profile {
+// Width returns High - Low at step i.
+func (f *Profile) Width(i int) float64 { return f.High[i] - f.Low[i] }
+
+// Middle returns the middle of the two flanks at step i.
+func (f *Profile) Middle(i int) float64 { return (f.High[i] + f.Low[i]) / 2 }
+
+// Length returns the extent along the axis.
+func (f *Profile) Length() float64 { return f.Step * float64(len(f.Low)) }
+
+// At returns the width at distance d from the first tip, or from the last when
+// last is true, linear between the steps and towards zero at the tip.
+func (f *Profile) At(d float64, last bool) float64 {
+	n := len(f.Low)
+	w := func(i int) float64 {
+		if last {
+			i = n - 1 - i
+		}
+		return f.Width(i)
+	}
+	x := d/f.Step - 0.5
+	if x <= 0 {
+		return w(0) * math.Max(0, d/f.Step) * 2
+	}
+	i := int(x)
+	if i >= n-1 {
+		return w(n - 1)
+	}
+	return w(i) + (w(i+1)-w(i))*(x-float64(i))
+}
+
+// ProfileOf cuts the polygon p by n lines across the direction angle.
+func ProfileOf(p []Point, angle float64, n int) Profile {
 	s, c := math.Sincos(angle)
+	f := Profile{Angle: angle, Low: make([]float64, n), High: make([]float64, n)}
 	lo, hi := math.Inf(1), math.Inf(-1)
 	for _, q := range p {
-		u := q.X*c + q.Y*s
-		lo, hi = math.Min(lo, u), math.Max(hi, u)
+		u, v := q.X*c+q.Y*s, q.Y*c-q.X*s
+		if u < lo {
+			lo, f.TipV = u, v
+		}
+		if u > hi {
+			hi, f.EndV = u, v
+		}
 	}
-	step := (hi - lo) / float64(n)
-	f := Profile{Step: step, Width: make([]float64, n)}
+	f.Start, f.Step = lo, (hi-lo)/float64(n)
+	step := f.Step
 	if !(step > 0) {
 		return f
 	}
-	vmin, vmax := make([]float64, n), make([]float64, n)
 	for i := range n {
-		vmin[i], vmax[i] = math.Inf(1), math.Inf(-1)
+		f.Low[i], f.High[i] = math.Inf(1), math.Inf(-1)
 	}
 	q := p[len(p)-1]
 	qu, qv := q.X*c+q.Y*s, q.Y*c-q.X*s
@@ -225,18 +262,15 @@ func WidthProfile(p []Point, angle float64, n int) Profile {
 			au, av, bu, bv = bu, bv, au, av
 		}
 		// mid lines lo+(i+0.5)·step within [au, bu)
-		for i := int(math.Ceil((au-lo)/step - 0.5)); i < n && lo+(float64(i)+0.5)*step < bu; i++ {
-			if i < 0 {
-				continue
-			}
+		for i := max(0, int(math.Ceil((au-lo)/step-0.5))); i < n && lo+(float64(i)+0.5)*step < bu; i++ {
 			v := av + (bv-av)*(lo+(float64(i)+0.5)*step-au)/(bu-au)
-			vmin[i], vmax[i] = math.Min(vmin[i], v), math.Max(vmax[i], v)
+			f.Low[i], f.High[i] = math.Min(f.Low[i], v), math.Max(f.High[i], v)
 		}
 		qu, qv = ru, rv
 	}
 	for i := range n {
-		if vmax[i] > vmin[i] {
-			f.Width[i] = vmax[i] - vmin[i]
+		if !(f.High[i] >= f.Low[i]) {
+			f.Low[i], f.High[i] = 0, 0
 		}
 	}
 	return f

@@ -15,9 +15,9 @@ type component struct {
 	area                   int
 }
 
-// scan returns all runs of pixels that differ from the tray by more than
-// limit in any channel, in row order. Rows are shared out over the cores.
-func scan(p Picture, t *tray, limit int) [][]run {
+// scan fills the relief's contrast and returns all runs of pixels whose
+// contrast exceeds limit, in row order. Rows are shared out over the cores.
+func scan(p Picture, t *tray, r *relief, limit int) [][]run {
 	bands := min(max(1, runtime.GOMAXPROCS(0)), max(1, p.H/cell))
 	out := make([][]run, bands)
 	var wg sync.WaitGroup
@@ -26,7 +26,9 @@ func scan(p Picture, t *tray, limit int) [][]run {
 		wg.Go(func() {
 			runs := make([]run, 0, 4096)
 			for y := y0; y < y1; y++ {
-				runs = scanRow(runs, p.Pix[3*y*p.W:3*(y+1)*p.W], t.level[y/cell*t.cw:(y/cell+1)*t.cw], int32(y), uint32(limit))
+				dst := r.c[(y+1)*r.stride : (y+2)*r.stride]
+				dst[0], dst[p.W+1] = 0, 0
+				runs = scanRow(runs, p.Pix[3*y*p.W:3*(y+1)*p.W], dst[1:p.W+1], t.level[y/cell*t.cw:(y/cell+1)*t.cw], int32(y), limit)
 			}
 			out[b] = runs
 		})
@@ -35,17 +37,19 @@ func scan(p Picture, t *tray, limit int) [][]run {
 	return out
 }
 
-func scanRow(runs []run, row []byte, level [][3]uint8, y int32, limit uint32) []run {
+func scanRow(runs []run, row, dst []byte, level [][3]uint8, y int32, limit int) []run {
 	start := int32(-1)
 	x := int32(0)
-	span := 2 * limit
 	for _, l := range level {
-		b, g, r := uint32(l[0])-limit, uint32(l[1])-limit, uint32(l[2])-limit
-		seg := row[:min(3*cell, len(row))]
-		row = row[len(seg):]
-		for ; len(seg) >= 3; seg = seg[3:] {
-			// v-(l-limit) > 2·limit, unsigned, is |v-l| > limit
-			if uint32(seg[0])-b > span || uint32(seg[1])-g > span || uint32(seg[2])-r > span {
+		b, g, r := int(l[0]), int(l[1]), int(l[2])
+		n := min(cell, len(dst))
+		seg, out := row[:3*n], dst[:n]
+		row, dst = row[3*n:], dst[n:]
+		for i := range out {
+			d0, d1, d2 := int(seg[3*i])-b, int(seg[3*i+1])-g, int(seg[3*i+2])-r
+			d := max(d0, -d0, d1, -d1, d2, -d2)
+			out[i] = uint8(d)
+			if d > limit {
 				if start < 0 {
 					start = x
 				}

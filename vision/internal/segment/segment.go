@@ -18,6 +18,7 @@ type Piece struct {
 	Cut     []bool  // per vertex: lies on a dividing line; nil for a free-lying piece
 	Area    float64 // px², of the outline
 	Faces   int     // number of dividing lines
+	Corners []Point // corners of the outline, as fractures leave them
 	Edge    bool    // the picture's edge cuts through it
 	// Doubt is the cost of taking this region as one piece: 0 for a clean
 	// kernel shape, above DoubtLimit for something that fits no kernel.
@@ -73,18 +74,25 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 	// grey values keep compression noise out.
 	limit := min(max(10, int(math.Ceil(6*t.sigma))+2), 80)
 	res := &Result{TrayMean: t.mean, TraySigma: t.sigma, Limit: limit, BrightShare: t.brightShare, BorderBright: t.borderBright}
-	comps, small := connect(scan(p, t, limit), minPieceArea)
+	rel, err := newRelief(p.W, p.H, limit)
+	if err != nil {
+		return nil, err
+	}
+	defer rel.close()
+	comps, small := connect(scan(p, t, rel, limit), minPieceArea)
 	for _, c := range comps {
 		res.Foreground += c.area
 	}
-	radius := levelRadius(comps)
+	if err := rel.level(levelReach(comps)); err != nil {
+		return nil, err
+	}
 
 	shapes := make([][]shape, len(comps))
 	level := make([]float64, len(comps))
-	if err := each(ctx, len(comps), func(i int, b *buffers) {
-		q := newTile(p, t, comps[i], limit, radius, b)
-		shapes[i] = q.shapes(p, b, comps[i])
-		level[i] = medianLevel(q)
+	if err := each(ctx, len(comps), func(i int, s *scratch) {
+		q := s.tile(rel, comps[i])
+		shapes[i] = q.shapes(comps[i])
+		level[i] = q.medianLevel(comps[i])
 	}); err != nil {
 		return nil, err
 	}
@@ -118,7 +126,7 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 	var got []found
 	for round := range 2 {
 		got = make([]found, len(shapes))
-		if err := each(ctx, len(shapes), func(i int, b *buffers) {
+		if err := each(ctx, len(shapes), func(i int, sc *scratch) {
 			whole := true
 			for j := range shapes[i] {
 				whole = whole && m.single(&shapes[i][j])
@@ -129,14 +137,13 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 				}
 				return
 			}
-			q := newTile(p, t, comps[i], limit, radius, b)
 			for j := range shapes[i] {
 				s := &shapes[i][j]
 				if m.single(s) {
 					got[i].pieces = append(got[i].pieces, s.piece(&m))
 					continue
 				}
-				a, u := q.split(p, b, s, &m)
+				a, u := sc.tile(rel, comps[i]).split(s, &m)
 				got[i].pieces = append(got[i].pieces, a...)
 				got[i].unresolved = append(got[i].unresolved, u...)
 			}
@@ -171,19 +178,19 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 	return res, nil
 }
 
-// each runs f for 0 … n-1 on all cores, one set of buffers per goroutine.
-func each(ctx context.Context, n int, f func(i int, b *buffers)) error {
+// each runs f for 0 … n-1 on all cores, one scratch per goroutine.
+func each(ctx context.Context, n int, f func(i int, s *scratch)) error {
 	var next atomic.Int64
 	var wg sync.WaitGroup
 	for range min(n, runtime.GOMAXPROCS(0)) {
 		wg.Go(func() {
-			var b buffers
+			var s scratch
 			for {
 				i := int(next.Add(1)) - 1
 				if i >= n || ctx.Err() != nil {
 					return
 				}
-				f(i, &b)
+				f(i, &s)
 			}
 		})
 	}
@@ -191,9 +198,9 @@ func each(ctx context.Context, n int, f func(i int, b *buffers)) error {
 	return ctx.Err()
 }
 
-// levelRadius is the reach of the local kernel level: about a fifth of a
+// levelReach is the reach of the local kernel level: about a fifth of a
 // kernel's width, judged from the middle of the component sizes.
-func levelRadius(comps []*component) int {
+func levelReach(comps []*component) int {
 	if len(comps) == 0 {
 		return 3
 	}
@@ -216,14 +223,19 @@ func median(v []float64) float64 {
 	return s[len(s)/2]
 }
 
-// medianLevel is the median contrast of the tile's inside.
-func medianLevel(q *tile) float64 {
+// medianLevel is the median contrast of a component's inside.
+func (t *tile) medianLevel(c *component) float64 {
 	var h [256]int
 	n := 0
-	for i, g := range q.g {
-		if g > 0 {
-			h[q.c[i]]++
-			n++
+	for k := 0; k < len(c.runs); k += 1 + len(c.runs)/64 {
+		r := c.runs[k]
+		i := t.index(int(r.x0), int(r.y))
+		for range r.x1 - r.x0 {
+			if t.in(i) {
+				h[t.c[i]]++
+				n++
+			}
+			i++
 		}
 	}
 	if n == 0 {
@@ -232,13 +244,12 @@ func medianLevel(q *tile) float64 {
 	return float64(quantile(&h, n, 0.5))
 }
 
-// shapes traces the regions of a tile and sorts holes to their regions.
-func (t *tile) shapes(p Picture, b *buffers, comp *component) []shape {
-	cs := t.trace(p, b, func(i int) bool { return t.g[i] > 0 })
+// shapes traces the regions of a component and sorts holes to their regions.
+func (t *tile) shapes(comp *component) []shape {
+	cs := t.contours(comp)
 	var out []shape
 	var holes []contour
 	for _, c := range cs {
-		c.cut = nil
 		a := geom.Area(c.pts)
 		if a < 0 {
 			holes = append(holes, c)

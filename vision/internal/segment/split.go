@@ -150,16 +150,16 @@ func notches(s *shape, m *Model) []notch {
 
 // value returns the contrast at a position, bilinear, and whether it is inside.
 func (t *tile) value(x, y float64) (float64, bool) {
-	fx, fy := x-float64(t.x0), y-float64(t.y0)
-	i, j := int(math.Floor(fx)), int(math.Floor(fy))
-	if i < 0 || j < 0 || i >= t.w-1 || j >= t.h-1 {
+	i, j := int(math.Floor(x)), int(math.Floor(y))
+	if i < t.x0 || j < t.y0 || i >= t.x0+t.tw-1 || j >= t.y0+t.th-1 {
 		return 0, false
 	}
-	fx -= float64(i)
-	fy -= float64(j)
-	o := j*t.w + i
-	v := (float64(t.c[o])*(1-fx)+float64(t.c[o+1])*fx)*(1-fy) + (float64(t.c[o+t.w])*(1-fx)+float64(t.c[o+t.w+1])*fx)*fy
-	g := (float64(t.g[o])*(1-fx)+float64(t.g[o+1])*fx)*(1-fy) + (float64(t.g[o+t.w])*(1-fx)+float64(t.g[o+t.w+1])*fx)*fy
+	x -= float64(i)
+	y -= float64(j)
+	o := t.index(i, j)
+	u := o + t.stride
+	v := (float64(t.c[o])*(1-x)+float64(t.c[o+1])*x)*(1-y) + (float64(t.c[u])*(1-x)+float64(t.c[u+1])*x)*y
+	g := (float64(t.g(o))*(1-x)+float64(t.g(o+1))*x)*(1-y) + (float64(t.g(u))*(1-x)+float64(t.g(u+1))*x)*y
 	return v, g > 0
 }
 
@@ -302,9 +302,9 @@ func (t *tile) candidates(ns []notch, m *Model) []cut {
 
 // An atom is a part of the region that no candidate cut divides.
 type atom struct {
-	mom  geom.Moments
-	hull []Point
-	area float64
+	area float64  // pixels
+	x, y float64  // centre
+	hull []Point  // of the pixel centres
 	next []border // to the neighbours, in their order
 }
 
@@ -319,29 +319,43 @@ type border struct {
 	valley float64 // mean over the cuts it runs along
 }
 
-// atoms draws the cuts into the region and returns its parts, with their
-// label (from 1) for every pixel of the tile.
-func (t *tile) atoms(s *shape, b *buffers, cuts []cut) (label []int32, as []atom) {
-	label = make([]int32, t.w*t.h)
-	const free, line = -1, -2
-	// the region: flood from a pixel beside its outer contour
-	start := s.outer.sy*t.w + s.outer.sx
-	stack := []int{start}
-	label[start] = free
-	var pix []int
-	for len(stack) > 0 {
-		i := stack[len(stack)-1]
-		stack = stack[:len(stack)-1]
-		pix = append(pix, i)
-		for _, j := range [4]int{i - 1, i + 1, i - t.w, i + t.w} {
-			if label[j] == 0 && t.g[j] > 0 {
-				label[j] = free
-				stack = append(stack, j)
+// Labels of a tile's pixels while a region is dissected; parts are > 0.
+const (
+	outside  int32 = 0
+	free     int32 = -1
+	lineBase int32 = -2 // minus the number of the cut
+)
+
+// flood marks the region that holds pixel (x, y) as free and lists its pixels
+// row by row.
+func (t *tile) flood(x, y int) {
+	t.label = grow(t.label, t.tw*t.th)
+	t.pix = t.pix[:0]
+	first, last := y, y
+	t.stack = append(t.stack[:0], int32((y-t.y0)*t.tw+x-t.x0))
+	t.label[t.stack[0]] = free
+	for len(t.stack) > 0 {
+		i := int(t.stack[len(t.stack)-1])
+		t.stack = t.stack[:len(t.stack)-1]
+		x, y := t.x0+i%t.tw, t.y0+i/t.tw
+		first, last = min(first, y), max(last, y)
+		o := t.index(x, y)
+		for d, j := range [4]int{i - 1, i + 1, i - t.tw, i + t.tw} {
+			if t.label[j] == outside && t.in(o+[4]int{-1, 1, -t.stride, t.stride}[d]) {
+				t.label[j] = free
+				t.stack = append(t.stack, int32(j))
 			}
 		}
 	}
-	slices.Sort(pix)
-	owner := map[int]int{} // pixel → cut
+	for i := (first - t.y0) * t.tw; i < (last-t.y0+1)*t.tw; i++ {
+		if t.label[i] == free {
+			t.pix = append(t.pix, int32(i))
+		}
+	}
+}
+
+// draw marks the pixels of the cuts; where two meet the darker one has it.
+func (t *tile) draw(cuts []cut) {
 	for ci, c := range cuts {
 		// a little beyond both ends, through the rounding of the notch
 		u := norm(sub(c.b, c.a))
@@ -350,15 +364,12 @@ func (t *tile) atoms(s *shape, b *buffers, cuts []cut) (label []int32, as []atom
 		n := int(4*math.Hypot(bx-ax, by-ay)) + 1
 		px, py := math.MinInt, 0
 		mark := func(x, y int) {
-			if x < 0 || y < 0 || x >= t.w || y >= t.h {
+			if x < 0 || y < 0 || x >= t.tw || y >= t.th {
 				return
 			}
-			i := y*t.w + x
-			if label[i] == free || label[i] == line {
-				label[i] = line
-				if o, ok := owner[i]; !ok || cuts[o].valley < c.valley {
-					owner[i] = ci
-				}
+			l := &t.label[y*t.tw+x]
+			if *l == free || *l <= lineBase && cuts[lineBase-*l].valley < c.valley {
+				*l = lineBase - int32(ci)
 			}
 		}
 		for k := 0; k <= n; k++ {
@@ -371,85 +382,93 @@ func (t *tile) atoms(s *shape, b *buffers, cuts []cut) (label []int32, as []atom
 			px, py = x, y
 		}
 	}
-	// label the parts
+}
+
+// atoms draws the cuts into the region of s and returns its parts; the tile's
+// labels then number them from 1.
+func (t *tile) atoms(s *shape, cuts []cut) []atom {
+	t.flood(s.outer.x, s.outer.y)
+	t.draw(cuts)
+	step := [4]int{-1, 1, -t.tw, t.tw}
+	// label the parts; parts of a few pixels are lines too
+	const few = 5
 	count := int32(0)
-	size := []int{0}
-	for _, i := range pix {
-		if label[i] != free {
+	var border0 []int32 // part pixels beside a line
+	for _, i := range t.pix {
+		if t.label[i] != free {
 			continue
 		}
 		count++
-		n := 0
-		stack = append(stack[:0], i)
-		label[i] = count
-		for len(stack) > 0 {
-			i := stack[len(stack)-1]
-			stack = stack[:len(stack)-1]
-			n++
-			for _, j := range [4]int{i - 1, i + 1, i - t.w, i + t.w} {
-				if label[j] == free {
-					label[j] = count
-					stack = append(stack, j)
+		t.stack = append(t.stack[:0], i)
+		t.label[i] = count
+		for k := 0; k < len(t.stack); k++ {
+			for _, d := range step {
+				if j := t.stack[k] + int32(d); t.label[j] == free {
+					t.label[j] = count
+					t.stack = append(t.stack, j)
 				}
 			}
 		}
-		size = append(size, n)
-	}
-	// parts of a few pixels are lines too
-	const few = 5
-	renum := make([]int32, count+1)
-	k := int32(0)
-	for i := int32(1); i <= count; i++ {
-		if size[i] > few {
-			k++
-			renum[i] = k
+		if len(t.stack) <= few {
+			for _, j := range t.stack {
+				t.label[j] = lineBase - int32(len(cuts)) // a line of no cut
+			}
+			count--
+			continue
 		}
-	}
-	if k == 0 {
-		for _, i := range pix {
-			label[i] = 1
-		}
-		k = 1
-	} else {
-		var front []int
-		for _, i := range pix {
-			if label[i] > 0 && renum[label[i]] > 0 {
-				label[i] = renum[label[i]]
-				front = append(front, i)
-			} else {
-				label[i] = line
+		for _, j := range t.stack {
+			for _, d := range step {
+				if t.label[j+int32(d)] <= lineBase {
+					border0 = append(border0, j)
+					break
+				}
 			}
 		}
-		// line pixels go to the nearest part
-		for len(front) > 0 {
-			var nf []int
-			for _, i := range front {
-				for _, j := range [4]int{i - 1, i + 1, i - t.w, i + t.w} {
-					if label[j] == line {
-						label[j] = label[i]
-						nf = append(nf, j)
+	}
+	if count == 0 {
+		for _, i := range t.pix {
+			t.label[i] = 1
+		}
+		return make([]atom, 1)
+	}
+	// Line pixels go to the nearest part. Which cut they were drawn by stays
+	// in owner, for the valley along the border of two parts.
+	owner := make(map[int32]int32)
+	for front := border0; len(front) > 0; {
+		var next []int32
+		for _, i := range front {
+			for _, d := range step {
+				j := i + int32(d)
+				if l := t.label[j]; l <= lineBase {
+					if k := lineBase - l; int(k) < len(cuts) {
+						owner[j] = k
 					}
+					t.label[j] = t.label[i]
+					next = append(next, j)
 				}
 			}
-			front = nf
 		}
+		front = next
 	}
-	as = make([]atom, k)
-	pts := make([][]Point, k)
+	as := make([]atom, count)
+	pts := make([][]Point, count)
 	type pair struct{ a, b int32 }
 	type sum struct{ n, valley, nv float64 }
 	between := map[pair]*sum{}
-	for _, i := range pix {
-		l := label[i]
+	for _, i := range t.pix {
+		l := t.label[i]
 		if l <= 0 {
-			continue // cut off from every part: cannot happen, harmless
+			continue // lines that meet no part
 		}
-		x, y := float64(i%t.w), float64(i/t.w)
+		x, y := float64(int(i)%t.tw), float64(int(i)/t.tw)
 		a := &as[l-1]
-		a.mom = a.mom.Add(geom.Moments{A: 1, X: x, Y: y, XX: x*x + 1./12, XY: x * y, YY: y*y + 1./12})
+		a.area++
+		a.x += x
+		a.y += y
 		rim := false
-		for d, j := range [4]int{i - 1, i + 1, i - t.w, i + t.w} {
-			o := label[j]
+		for d, s := range step {
+			j := i + int32(s)
+			o := t.label[j]
 			if o == l {
 				continue
 			}
@@ -477,8 +496,10 @@ func (t *tile) atoms(s *shape, b *buffers, cuts []cut) (label []int32, as []atom
 		}
 	}
 	for i := range as {
-		as[i].hull = geom.Hull(pts[i])
-		as[i].area = as[i].mom.A
+		a := &as[i]
+		a.hull = geom.Hull(pts[i])
+		a.x /= a.area
+		a.y /= a.area
 	}
 	for p, s := range between {
 		bd := border{length: s.n * 0.8} // a staircase is 4/π too long on average
@@ -494,7 +515,7 @@ func (t *tile) atoms(s *shape, b *buffers, cuts []cut) (label []int32, as []atom
 	for i := range as {
 		as[i].sortNext()
 	}
-	return label, as
+	return as
 }
 
 // cost judges a region of given calipers, area and solidity as one kernel or
@@ -537,8 +558,8 @@ type bay struct {
 	cost  float64 // of a piece that has the notch within its own outline
 }
 
-// bays finds the atoms around each notch. label numbers them from 1.
-func (t *tile) bays(ns []notch, label []int32, order []int, words int) []bay {
+// bays finds the atoms around each notch.
+func (t *tile) bays(ns []notch, order []int, words int) []bay {
 	var out []bay
 	for _, n := range ns {
 		cost := 1.3 * math.Max(0, math.Min(1, (n.turn-0.5)/0.6))
@@ -548,9 +569,9 @@ func (t *tile) bays(ns []notch, label []int32, order []int, words int) []bay {
 		b := bay{atoms: make(bitset, words), cost: cost}
 		x0, y0 := int(math.Round(n.p.X))-t.x0, int(math.Round(n.p.Y))-t.y0
 		found := 0
-		for y := max(0, y0-2); y <= min(t.h-1, y0+2); y++ {
-			for x := max(0, x0-2); x <= min(t.w-1, x0+2); x++ {
-				if l := label[y*t.w+x]; l > 0 && !b.atoms.has(order[l-1]) {
+		for y := max(0, y0-2); y <= min(t.th-1, y0+2); y++ {
+			for x := max(0, x0-2); x <= min(t.tw-1, x0+2); x++ {
+				if l := t.label[y*t.tw+x]; l > 0 && !b.atoms.has(order[l-1]) {
 					b.atoms = b.atoms.with(order[l-1])
 					found++
 				}
@@ -642,16 +663,16 @@ func unions(as []atom, bays []bay, a int, m *Model, words int) []union {
 	}
 	type item struct {
 		set  bitset
-		mom  geom.Moments
+		area float64
 		hull []Point
 	}
-	first := item{set: make(bitset, words).with(a), mom: as[a].mom, hull: as[a].hull}
+	first := item{set: make(bitset, words).with(a), area: as[a].area, hull: as[a].hull}
 	queue := []item{first}
 	seen[key(first.set)] = true
 	for len(queue) > 0 && len(out) < most {
 		it := queue[0]
 		queue = queue[1:]
-		area := it.mom.A
+		area := it.area
 		// a hull through pixel centres is half a pixel inside the region
 		c := geom.Caliper(it.hull)
 		l, w := c.Max+1, c.Min+1
@@ -697,7 +718,7 @@ func unions(as []atom, bays []bay, a int, m *Model, words int) []union {
 					continue
 				}
 				seen[k] = true
-				queue = append(queue, item{set: n, mom: it.mom.Add(as[j].mom), hull: geom.Hull(append(slices.Clone(it.hull), as[j].hull...))})
+				queue = append(queue, item{set: n, area: it.area + as[j].area, hull: geom.Hull(append(slices.Clone(it.hull), as[j].hull...))})
 			}
 		})
 	}
@@ -780,46 +801,49 @@ func cover(as []atom, bays []bay, m *Model) []int {
 }
 
 // split separates a region into pieces.
-func (t *tile) split(p Picture, b *buffers, s *shape, m *Model) (pieces, unresolved []Piece) {
+func (t *tile) split(s *shape, m *Model) (pieces, unresolved []Piece) {
 	ns := notches(s, m)
 	cuts := t.candidates(ns, m)
 	if len(cuts) == 0 {
 		return m.sort([]Piece{s.piece(m)})
 	}
-	label, as := t.atoms(s, b, cuts)
+	as := t.atoms(s, cuts)
 	if len(as) == 1 {
 		return m.sort([]Piece{s.piece(m)})
 	}
 	// number the atoms from one side of the region to the other, so that the
 	// covered part grows with a short front
 	order, as := sweep(as)
-	piece := cover(as, t.bays(ns, label, order, (len(as)+63)/64), m)
-	for i, l := range label {
-		if l > 0 {
-			label[i] = int32(piece[order[l-1]]) + 1
+	piece := cover(as, t.bays(ns, order, (len(as)+63)/64), m)
+	for _, i := range t.pix {
+		if l := t.label[i]; l > 0 {
+			t.label[i] = int32(piece[order[l-1]]) + 1
 		} else {
-			label[i] = 0
+			t.label[i] = 0
 		}
 	}
-	return m.sort(t.outlines(p, b, label, m))
+	return m.sort(t.outlines(m, slices.Max(piece)+1))
 }
 
-// sweep renumbers atoms by their centres along the long axis of the whole.
+// sweep renumbers atoms by their centres along the longer side of the region.
 // order maps old to new.
 func sweep(as []atom) (order []int, sorted []atom) {
-	var all geom.Moments
+	minX, minY, maxX, maxY := as[0].x, as[0].y, as[0].x, as[0].y
 	for _, a := range as {
-		all = all.Add(a.mom)
+		minX, maxX = math.Min(minX, a.x), math.Max(maxX, a.x)
+		minY, maxY = math.Min(minY, a.y), math.Max(maxY, a.y)
 	}
-	_, _, ang := all.Axes()
-	sn, cs := math.Sincos(ang)
-	idx, far := make([]int, len(as)), make([]float64, len(as))
+	far := func(i int) float64 {
+		if maxX-minX > maxY-minY {
+			return as[i].x
+		}
+		return as[i].y
+	}
+	idx := make([]int, len(as))
 	for i := range as {
 		idx[i] = i
-		c := as[i].mom.Centroid()
-		far[i] = c.X*cs + c.Y*sn
 	}
-	slices.SortStableFunc(idx, func(a, b int) int { return cmp.Compare(far[a], far[b]) })
+	slices.SortStableFunc(idx, func(a, b int) int { return cmp.Compare(far(a), far(b)) })
 	order = make([]int, len(as))
 	for n, o := range idx {
 		order[o] = n
@@ -835,22 +859,22 @@ func sweep(as []atom) (order []int, sorted []atom) {
 	return order, sorted
 }
 
-// outlines traces every label of the tile as a piece.
-func (t *tile) outlines(p Picture, b *buffers, label []int32, m *Model) []Piece {
-	var out []Piece
-	top := slices.Max(label)
-	best := make([]Piece, top+1)
-	for l := int32(1); l <= top; l++ {
-		for _, c := range t.trace(p, b, func(i int) bool { return label[i] == l }) {
-			a := geom.Area(c.pts)
-			if a <= best[l].Area {
-				continue
-			}
-			q := Piece{Outline: c.pts, Cut: c.cut, Area: a, Edge: c.edge}
-			best[l] = q
+// outlines traces the n labels of the tile as pieces.
+func (t *tile) outlines(m *Model, n int) []Piece {
+	clear(t.west)
+	best := make([]Piece, n)
+	for _, i := range t.pix {
+		l := t.label[i]
+		if l <= 0 || t.west[i] != 0 || t.label[i-1] == l {
+			continue
+		}
+		c := t.trace(t.x0+int(i)%t.tw, t.y0+int(i)/t.tw, l)
+		if a := geom.Area(c.pts); a > best[l-1].Area {
+			best[l-1] = Piece{Outline: c.pts, Cut: c.cut, Area: a, Edge: c.edge}
 		}
 	}
-	for _, q := range best[1:] {
+	var out []Piece
+	for _, q := range best {
 		if q.Area < minPieceArea {
 			continue
 		}

@@ -1,155 +1,94 @@
 package segment
 
 import (
+	"traytally/vision/internal/cv"
 	"traytally/vision/internal/geom"
 )
 
 // Point is a position in the picture, pixel centres at integers.
 type Point = geom.Point
 
-// margin is how many pixels a tile shows around its component.
-const margin = 3
+// A relief is the whole picture as contrast to the tray. Its planes have one
+// pixel of tray around the picture, so that every pixel of the picture has
+// four neighbours.
+type relief struct {
+	w, h   int    // of the picture
+	stride int    // of the planes: w + 2
+	c      []byte // contrast: greatest difference from the tray over the channels
+	k      []byte // local kernel level: greatest contrast within reach
+	floor  int    // twice the contrast limit: the least kernel level
 
-// A tile is the part of the picture around one component. Its pixels may
-// reach beyond the picture, where they count as tray.
+	planes [2]*cv.Plane
+}
+
+func newRelief(w, h, limit int) (*relief, error) {
+	r := &relief{w: w, h: h, stride: w + 2, floor: 2 * limit}
+	for i := range r.planes {
+		p, err := cv.NewPlane(w+2, h+2)
+		if err != nil {
+			r.close()
+			return nil, err
+		}
+		r.planes[i] = p
+	}
+	r.c, r.k = r.planes[0].Bytes(), r.planes[1].Bytes()
+	clear(r.c[:r.stride])
+	clear(r.c[(h+1)*r.stride:])
+	return r, nil
+}
+
+func (r *relief) close() {
+	for _, p := range r.planes {
+		p.Close()
+	}
+}
+
+// level fills the kernel level from the contrast within reach pixels.
+func (r *relief) level(reach int) error { return cv.Dilate(r.planes[0], r.planes[1], reach) }
+
+// index returns where a pixel of the picture stands in the planes.
+func (r *relief) index(x, y int) int { return (y+1)*r.stride + x + 1 }
+
+// g is the height over half of the kernel level, doubled: > 0 inside a kernel,
+// 0 at half height.
+func (r *relief) g(i int) int { return 2*int(r.c[i]) - max(int(r.k[i]), r.floor) }
+
+// in reports whether a plane position lies inside a kernel.
+func (r *relief) in(i int) bool { return 2*int(r.c[i]) > max(int(r.k[i]), r.floor) }
+
+// A tile is the part of a relief around one component, with scratch planes of
+// its own size.
 type tile struct {
-	x0, y0, w, h int     // position of the first pixel in the picture, size
-	c            []uint8 // contrast to the tray: greatest difference over the channels
-	g            []int16 // 2·c minus the local kernel level: > 0 inside a kernel, 0 at half height
-	k            []uint8 // local kernel level
+	*relief
+	x0, y0, tw, th int     // position of the first pixel in the picture, size; one pixel around the component
+	west           []uint8 // contour passed the west side of this pixel
+	label          []int32 // pieces of the region being separated
+	stack          []int32
+	pix            []int32
 }
 
-func (t *tile) in(x, y int) bool { return t.g[y*t.w+x] > 0 }
+// scratch are buffers that one goroutine reuses from tile to tile.
+type scratch struct{ t tile }
 
-// buffers are scratch planes, reused from tile to tile by one goroutine.
-type buffers struct {
-	c, k, tmp []uint8
-	g         []int16
-	west      []uint8
-	own       []bool
+func grow[T any](b []T, n int) []T {
+	if cap(b) < n {
+		return make([]T, n, n+n/4)
+	}
+	b = b[:n]
+	clear(b)
+	return b
 }
 
-func grow[T any](b *[]T, n int) []T {
-	if cap(*b) < n {
-		*b = make([]T, n+n/4)
-	}
-	s := (*b)[:n]
-	clear(s)
-	return s
+func (s *scratch) tile(r *relief, c *component) *tile {
+	t := &s.t
+	t.relief = r
+	t.x0, t.y0, t.tw, t.th = c.minX-1, c.minY-1, c.maxX-c.minX+2, c.maxY-c.minY+2
+	t.west = grow(t.west, t.tw*t.th)
+	return t
 }
 
-// newTile measures the contrast around one component. Pixels of other
-// components are blanked. limit is the contrast from which on a pixel counts
-// as something; radius is the reach of the local kernel level in pixels.
-func newTile(p Picture, t *tray, c *component, limit, radius int, b *buffers) *tile {
-	q := &tile{x0: c.minX - margin, y0: c.minY - margin, w: c.maxX - c.minX + 2*margin, h: c.maxY - c.minY + 2*margin}
-	n := q.w * q.h
-	own := grow(&b.own, n)
-	for _, r := range c.runs {
-		row := own[(int(r.y)-q.y0)*q.w:]
-		for x := int(r.x0) - q.x0; x < int(r.x1)-q.x0; x++ {
-			row[x] = true
-		}
-	}
-	q.c = grow(&b.c, n)
-	for y := max(0, q.y0); y < min(p.H, q.y0+q.h); y++ {
-		xa, xb := max(0, q.x0), min(p.W, q.x0+q.w)
-		dst := q.c[(y-q.y0)*q.w : (y-q.y0+1)*q.w]
-		mine := own[(y-q.y0)*q.w : (y-q.y0+1)*q.w]
-		level := t.level[y/cell*t.cw:]
-		for x := xa; x < xb; {
-			l := level[x/cell]
-			l0, l1, l2 := int(l[0]), int(l[1]), int(l[2])
-			xe := min(xb, (x/cell+1)*cell)
-			px := p.Pix[3*(y*p.W+x) : 3*(y*p.W+xe)]
-			for ; x < xe; x++ {
-				d0, d1, d2 := int(px[0])-l0, int(px[1])-l1, int(px[2])-l2
-				px = px[3:]
-				d := max(d0, -d0, d1, -d1, d2, -d2)
-				if d <= limit || mine[x-q.x0] {
-					dst[x-q.x0] = uint8(d)
-				}
-			}
-		}
-	}
-	q.k = grow(&b.k, n)
-	maxFilter(q.c, q.k, grow(&b.tmp, n), q.w, q.h, radius)
-	q.g = grow(&b.g, n)
-	floor := int16(2 * limit)
-	for i, c := range q.c {
-		q.g[i] = 2*int16(c) - max(int16(q.k[i]), floor)
-	}
-	return q
-}
-
-// maxFilter writes to dst the greatest value of src in the square of side
-// 2·r+1 around each pixel (van Herk 1992, rows then columns).
-func maxFilter(src, dst, tmp []uint8, w, h, r int) {
-	fwd, bwd := make([]uint8, max(w, h)+2*r+1), make([]uint8, max(w, h)+2*r+1)
-	line := make([]uint8, max(w, h)+2*r)
-	win := 2*r + 1
-	filter := func(n int) { // line holds r zeros, n values, r zeros
-		m := n + 2*r
-		for i := range m {
-			if i%win == 0 {
-				fwd[i] = line[i]
-			} else {
-				fwd[i] = max(fwd[i-1], line[i])
-			}
-		}
-		for i := m - 1; i >= 0; i-- {
-			if i == m-1 || (i+1)%win == 0 {
-				bwd[i] = line[i]
-			} else {
-				bwd[i] = max(bwd[i+1], line[i])
-			}
-		}
-	}
-	for y := range h {
-		clear(line)
-		copy(line[r:], src[y*w:(y+1)*w])
-		filter(w)
-		row := tmp[y*w : (y+1)*w]
-		for x := range row {
-			row[x] = max(bwd[x], fwd[x+2*r])
-		}
-	}
-	// columns: a running comparison over whole rows keeps memory order; with
-	// windows of a few pixels, two doubling passes do.
-	copy(dst, tmp[:w*h])
-	vertical := func(shift int) {
-		if shift <= 0 {
-			return
-		}
-		for y := 0; y+shift < h; y++ { // dst[y] = max(dst[y], dst[y+shift])
-			maxRows(dst[y*w:(y+1)*w], dst[(y+shift)*w:(y+shift+1)*w])
-		}
-	}
-	// after the steps dst[y] covers rows y … y+2r
-	for covered := 1; covered < win; {
-		s := min(covered, win-covered)
-		vertical(s)
-		covered += s
-	}
-	// move down by r: rows y-r … y+r; the first rows see fewer rows
-	for y := h - 1; y >= r; y-- {
-		copy(dst[y*w:(y+1)*w], dst[(y-r)*w:(y-r+1)*w])
-	}
-	for y := min(r, h) - 1; y >= 0; y-- {
-		row := dst[y*w : (y+1)*w]
-		copy(row, tmp[y*w:(y+1)*w])
-		for j := 0; j <= min(h-1, y+r); j++ {
-			maxRows(row, tmp[j*w:(j+1)*w])
-		}
-	}
-}
-
-func maxRows(a, b []uint8) {
-	b = b[:len(a)]
-	for i, v := range b {
-		a[i] = max(a[i], v)
-	}
-}
+// plane and local turn a tile position into a plane position and back.
+func (t *tile) plane(i int) int { return t.index(t.x0+i%t.tw, t.y0+i/t.tw) }
 
 // A contour is a closed line around a region or around a hole in it.
 // Outer contours have positive geom.Area, holes negative; the region lies to
@@ -157,68 +96,88 @@ func maxRows(a, b []uint8) {
 type contour struct {
 	pts  []Point
 	cut  []bool // vertex lies on a dividing line to another piece, nil when none does
-	edge bool   // touches the picture's edge
-	sx   int    // a pixel of the region beside the contour, tile coordinates
-	sy   int
+	edge bool   // comes within a pixel of the picture's border
+	x, y int    // a pixel of the region beside the contour
 }
 
-// trace returns the contours of the set {inside} in the tile, with vertices
-// where g crosses zero between an inside pixel and its outside 4-neighbour
-// (linear interpolation). Regions are 4-connected. Where the neighbour has
-// g > 0 too (it belongs to another piece) the vertex lies half-way.
-func (t *tile) trace(p Picture, b *buffers, inside func(i int) bool) []contour {
-	west := grow(&b.west, t.w*t.h)
+// trace follows the contour that passes the west side of pixel (x, y), which
+// is inside and its left neighbour is not. Vertices lie where the relief
+// crosses half height between an inside pixel and its outside 4-neighbour
+// (linear interpolation). Regions are 4-connected. With label > 0 only pixels
+// of that label are inside; where the neighbour is another piece the vertex
+// lies half-way.
+func (t *tile) trace(x, y int, label int32) contour {
+	c := contour{x: x, y: y}
+	inside := func(x, y int) bool {
+		if label > 0 {
+			return t.label[(y-t.y0)*t.tw+x-t.x0] == label
+		}
+		return t.in(t.index(x, y))
+	}
+	if label == 0 {
+		c.pts = make([]Point, 0, 256)
+	}
+	px, py, dx, dy := x, y, -1, 0
+	anyCut := false
+	for {
+		if dx == -1 {
+			w := &t.west[(py-t.y0)*t.tw+px-t.x0]
+			if *w != 0 {
+				break
+			}
+			*w = 1
+		}
+		j, q := t.index(px, py), t.index(px+dx, py+dy)
+		f, isCut := 0.5, false
+		if gq := t.g(q); gq <= 0 {
+			gj := t.g(j)
+			f = float64(gj) / float64(gj-gq)
+		} else {
+			isCut, anyCut = true, true
+		}
+		if px < 1 || py < 1 || px > t.w-2 || py > t.h-2 {
+			// A tip within a pixel of the border is taken as cut: blur hides
+			// how much of it is missing.
+			c.edge = true
+			if px+dx < 0 || py+dy < 0 || px+dx >= t.w || py+dy >= t.h {
+				f = 0.5 // the picture ends here
+			}
+		}
+		c.pts = append(c.pts, Point{X: float64(px) + float64(dx)*f, Y: float64(py) + float64(dy)*f})
+		if label > 0 {
+			c.cut = append(c.cut, isCut)
+		}
+		tx, ty := -dy, dx
+		switch {
+		case !inside(px+tx, py+ty):
+			dx, dy = tx, ty
+		case !inside(px+tx+dx, py+ty+dy):
+			px, py = px+tx, py+ty
+		default:
+			px, py = px+tx+dx, py+ty+dy
+			dx, dy = -tx, -ty
+		}
+	}
+	if !anyCut {
+		c.cut = nil
+	}
+	return c
+}
+
+// contours traces all regions and holes of a component.
+func (t *tile) contours(comp *component) []contour {
 	var out []contour
-	for y := 1; y < t.h-1; y++ {
-		for x := 1; x < t.w-1; x++ {
-			i := y*t.w + x
-			if west[i] != 0 || !inside(i) || inside(i-1) {
-				continue
+	for _, r := range comp.runs {
+		y := int(r.y)
+		i := t.index(int(r.x0), y)
+		was := false // left of a run the contrast is under the limit
+		for x := int(r.x0); x < int(r.x1); x++ {
+			in := t.in(i)
+			if in && !was && t.west[(y-t.y0)*t.tw+x-t.x0] == 0 {
+				out = append(out, t.trace(x, y, 0))
 			}
-			c := contour{sx: x, sy: y}
-			px, py, dx, dy := x, y, -1, 0
-			anyCut := false
-			for {
-				j := py*t.w + px
-				if dx == -1 {
-					if west[j] != 0 {
-						break
-					}
-					west[j] = 1
-				}
-				q := (py+dy)*t.w + px + dx
-				f := 0.5
-				isCut := t.g[q] > 0
-				if !isCut {
-					f = float64(t.g[j]) / float64(t.g[j]-t.g[q])
-				}
-				anyCut = anyCut || isCut
-				X, Y := t.x0+px, t.y0+py
-				if X == 0 && dx < 0 || Y == 0 && dy < 0 || X == p.W-1 && dx > 0 || Y == p.H-1 && dy > 0 {
-					f = 0.5 // the picture ends here
-				}
-				// a tip less than a pixel from the border is taken as cut: blur
-				// hides how much of it is missing
-				if X < 1 || Y < 1 || X > p.W-2 || Y > p.H-2 {
-					c.edge = true
-				}
-				c.pts = append(c.pts, Point{X: float64(X) + float64(dx)*f, Y: float64(Y) + float64(dy)*f})
-				c.cut = append(c.cut, isCut)
-				tx, ty := -dy, dx
-				switch {
-				case !inside((py+ty)*t.w + px + tx):
-					dx, dy = tx, ty
-				case !inside((py+ty+dy)*t.w + px + tx + dx):
-					px, py = px+tx, py+ty
-				default:
-					px, py = px+tx+dx, py+ty+dy
-					dx, dy = -tx, -ty
-				}
-			}
-			if !anyCut {
-				c.cut = nil
-			}
-			out = append(out, c)
+			was = in
+			i++
 		}
 	}
 	return out
