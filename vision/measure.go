@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"traytally/vision/internal/geom"
+	"traytally/vision/internal/parallel"
 	"traytally/vision/internal/segment"
 	"traytally/vision/kernel"
 )
@@ -47,18 +48,20 @@ func Measure(ctx context.Context, p *Picture, o MeasureOptions) (*kernel.Tray, e
 	if err := refuse(p, r); err != nil {
 		return nil, err
 	}
-	var tips [][2]endShape
+	inside := slices.DeleteFunc(r.Pieces, func(q segment.Piece) bool { return q.Edge })
+	t.CutByEdge = len(r.Pieces) - len(inside)
+	t.Kernels = make([]kernel.Kernel, len(inside))
+	tips := make([][2]endShape, len(inside))
+	if err := parallel.Each(ctx, len(inside), func(_, i int) {
+		t.Kernels[i], tips[i] = measure(inside[i], aspect, r.Model.Width)
+	}); err != nil {
+		return nil, err
+	}
 	var long []endShape
-	for _, q := range r.Pieces {
-		if q.Edge {
-			t.CutByEdge++
-			continue
-		}
-		k, e := measure(q, aspect, r.Model.Width)
+	for i, k := range t.Kernels {
 		t.KernelAreaPx2 += k.AreaPx2
-		t.Kernels, tips = append(t.Kernels, k), append(tips, e)
 		if k.LengthPx > 0.88*r.Model.Length {
-			long = append(long, e[0], e[1])
+			long = append(long, tips[i][0], tips[i][1])
 		}
 	}
 	limits, tip := limitsOf(long), tipShapeOf(long)
@@ -79,6 +82,9 @@ func Measure(ctx context.Context, p *Picture, o MeasureOptions) (*kernel.Tray, e
 		t.Unresolved = append(t.Unresolved, c)
 	}
 	t.TooSmall = r.Small
+	if err := colour(ctx, p, r, t); err != nil {
+		return nil, err
+	}
 	readingOrder(t.Kernels, r.Model.Length)
 	return t, nil
 }

@@ -34,30 +34,16 @@ func Area(p []Point) float64 {
 }
 
 // Hull returns the convex hull (Andrew's monotone chain) with positive Area,
-// without collinear vertices. The input is not modified.
+// without collinear vertices. The input is not modified. Points in the order
+// of an outline are sorted in nearly linear time.
 func Hull(p []Point) []Point {
-	s := slices.Clone(p)
-	return hullInPlace(s, make([]Point, 0, 64))
-}
-
-// hullInPlace sorts s and appends the hull to dst.
-func hullInPlace(s, dst []Point) []Point {
-	slices.SortFunc(s, func(a, b Point) int {
-		switch {
-		case a.X < b.X || a.X == b.X && a.Y < b.Y:
-			return -1
-		case a == b:
-			return 0
-		}
-		return 1
-	})
-	s = slices.Compact(s)
+	s := sorted(p)
 	if len(s) < 3 {
-		return append(dst, s...)
+		return s
 	}
-	base := len(dst)
+	dst := make([]Point, 0, 64)
 	for _, q := range s {
-		for len(dst)-base >= 2 && cross(dst[len(dst)-2], dst[len(dst)-1], q) <= 0 {
+		for len(dst) >= 2 && cross(dst[len(dst)-2], dst[len(dst)-1], q) <= 0 {
 			dst = dst[:len(dst)-1]
 		}
 		dst = append(dst, q)
@@ -70,6 +56,71 @@ func hullInPlace(s, dst []Point) []Point {
 		dst = append(dst, s[i])
 	}
 	return dst[:len(dst)-1]
+}
+
+func before(a, b Point) bool { return a.X < b.X || a.X == b.X && a.Y < b.Y }
+
+// sorted returns the distinct points by X, then Y. An outline runs from its
+// leftmost point to its rightmost and back, so that two insertion sorts of
+// nearly sorted halves and a merge do; an outline that winds too much is
+// sorted outright.
+func sorted(p []Point) []Point {
+	n := len(p)
+	lo, hi := 0, 0
+	for i, q := range p {
+		if before(q, p[lo]) {
+			lo = i
+		}
+		if before(p[hi], q) {
+			hi = i
+		}
+	}
+	m := ((hi-lo)+n)%max(n, 1) + 1 // points from lo to hi
+	s := make([]Point, 0, 2*n)
+	for k := range n {
+		s = append(s, p[(lo+k)%n])
+	}
+	if m < n {
+		slices.Reverse(s[m:])
+	}
+	budget := 12 * n
+	insertion := func(s []Point) {
+		for i := 1; i < len(s) && budget > 0; i++ {
+			q, j := s[i], i
+			for ; j > 0 && before(q, s[j-1]); j-- {
+				s[j] = s[j-1]
+				budget--
+			}
+			s[j] = q
+		}
+	}
+	insertion(s[:min(m, n)])
+	insertion(s[min(m, n):])
+	if budget <= 0 {
+		slices.SortFunc(s, func(a, b Point) int {
+			switch {
+			case before(a, b):
+				return -1
+			case before(b, a):
+				return 1
+			}
+			return 0
+		})
+		return slices.Compact(s)
+	}
+	a, b, out := s[:min(m, n)], s[min(m, n):], s[n:n]
+	for len(a) > 0 || len(b) > 0 {
+		var q Point
+		if len(b) == 0 || len(a) > 0 && !before(b[0], a[0]) {
+			q, a = a[0], a[1:]
+		} else {
+			q, b = b[0], b[1:]
+		}
+		if len(out) == 0 || out[len(out)-1] != q {
+			out = append(out, q)
+		}
+	}
+	return out
 }
 
 // A Calipers holds the two caliper (Feret) diameters of a convex polygon.

@@ -4,12 +4,10 @@ import (
 	"cmp"
 	"context"
 	"math"
-	"runtime"
 	"slices"
-	"sync"
-	"sync/atomic"
 
 	"traytally/vision/internal/geom"
+	"traytally/vision/internal/parallel"
 )
 
 // A Piece is one thing found on the tray.
@@ -23,6 +21,8 @@ type Piece struct {
 	// Doubt is the cost of taking this region as one piece: 0 for a clean
 	// kernel shape, above DoubtLimit for something that fits no kernel.
 	Doubt float64
+
+	cal geom.Calipers // before the blur was taken off
 }
 
 // A Model is the size of the sample's own whole kernels, in pixels.
@@ -89,8 +89,9 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 
 	shapes := make([][]shape, len(comps))
 	level := make([]float64, len(comps))
-	if err := each(ctx, len(comps), func(i int, s *scratch) {
-		q := s.tile(rel, comps[i])
+	scratch := make([]tile, parallel.Workers())
+	if err := parallel.Each(ctx, len(comps), func(w, i int) {
+		q := scratch[w].around(rel, comps[i])
 		shapes[i] = q.shapes(comps[i])
 		level[i] = q.medianLevel(comps[i])
 	}); err != nil {
@@ -126,7 +127,7 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 	var got []found
 	for round := range 2 {
 		got = make([]found, len(shapes))
-		if err := each(ctx, len(shapes), func(i int, sc *scratch) {
+		if err := parallel.Each(ctx, len(shapes), func(w, i int) {
 			whole := true
 			for j := range shapes[i] {
 				whole = whole && m.single(&shapes[i][j])
@@ -143,7 +144,7 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 					got[i].pieces = append(got[i].pieces, s.piece(&m))
 					continue
 				}
-				a, u := sc.tile(rel, comps[i]).split(s, &m)
+				a, u := scratch[w].around(rel, comps[i]).split(s, &m)
 				got[i].pieces = append(got[i].pieces, a...)
 				got[i].unresolved = append(got[i].unresolved, u...)
 			}
@@ -169,33 +170,13 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 				small++
 				continue
 			}
-			q.sharpen(res.BlurSigma)
 			res.Pieces = append(res.Pieces, q)
 		}
 		res.Unresolved = append(res.Unresolved, f.unresolved...)
 	}
 	res.Small, res.Model = small, m
-	return res, nil
-}
-
-// each runs f for 0 … n-1 on all cores, one scratch per goroutine.
-func each(ctx context.Context, n int, f func(i int, s *scratch)) error {
-	var next atomic.Int64
-	var wg sync.WaitGroup
-	for range min(n, runtime.GOMAXPROCS(0)) {
-		wg.Go(func() {
-			var s scratch
-			for {
-				i := int(next.Add(1)) - 1
-				if i >= n || ctx.Err() != nil {
-					return
-				}
-				f(i, &s)
-			}
-		})
-	}
-	wg.Wait()
-	return ctx.Err()
+	err = parallel.Each(ctx, len(res.Pieces), func(_, i int) { res.Pieces[i].sharpen(res.BlurSigma) })
+	return res, err
 }
 
 // levelReach is the reach of the local kernel level: about a fifth of a
@@ -283,7 +264,7 @@ func (t *tile) shapes(comp *component) []shape {
 }
 
 func (s *shape) piece(m *Model) Piece {
-	return Piece{Outline: s.outer.pts, Area: s.filled, Edge: s.outer.edge, Doubt: m.cost(s.cal.Max, s.cal.Min, s.filled, s.sol)}
+	return Piece{Outline: s.outer.pts, Area: s.filled, Edge: s.outer.edge, cal: s.cal, Doubt: m.cost(s.cal.Max, s.cal.Min, s.filled, s.sol)}
 }
 
 // estimateModel finds the size of the whole kernels among the free-lying
@@ -387,8 +368,7 @@ func refineModel(ps []Piece, m Model) (Model, bool) {
 	var ls, ws []float64
 	for _, q := range ps {
 		if q.Doubt < 1.5 && !q.Edge && q.Area > 0.15*m.Area {
-			c := geom.Caliper(geom.Hull(q.Outline))
-			ls, ws = append(ls, c.Max), append(ws, c.Min)
+			ls, ws = append(ls, q.cal.Max), append(ws, q.cal.Min)
 		}
 	}
 	if len(ls) < 5 {

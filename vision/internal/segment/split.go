@@ -554,31 +554,30 @@ const DoubtLimit = 14
 
 // A bay is a notch as the atoms around it see it.
 type bay struct {
-	atoms bitset
+	atoms []int   // in order
 	cost  float64 // of a piece that has the notch within its own outline
 }
 
-// bays finds the atoms around each notch.
-func (t *tile) bays(ns []notch, order []int, words int) []bay {
-	var out []bay
+// bays finds the atoms around each notch, and lists the notches by their first
+// atom.
+func (t *tile) bays(ns []notch, order []int) [][]bay {
+	out := make([][]bay, len(order))
 	for _, n := range ns {
-		cost := 1.3 * math.Max(0, math.Min(1, (n.turn-0.5)/0.6))
-		if n.anyDir || cost == 0 {
+		b := bay{cost: 1.3 * math.Max(0, math.Min(1, (n.turn-0.5)/0.6))}
+		if n.anyDir || b.cost == 0 {
 			continue
 		}
-		b := bay{atoms: make(bitset, words), cost: cost}
 		x0, y0 := int(math.Round(n.p.X))-t.x0, int(math.Round(n.p.Y))-t.y0
-		found := 0
 		for y := max(0, y0-2); y <= min(t.th-1, y0+2); y++ {
 			for x := max(0, x0-2); x <= min(t.tw-1, x0+2); x++ {
-				if l := t.label[y*t.tw+x]; l > 0 && !b.atoms.has(order[l-1]) {
-					b.atoms = b.atoms.with(order[l-1])
-					found++
+				if l := t.label[y*t.tw+x]; l > 0 && !slices.Contains(b.atoms, order[l-1]) {
+					b.atoms = append(b.atoms, order[l-1])
 				}
 			}
 		}
-		if found > 1 {
-			out = append(out, b)
+		if len(b.atoms) > 1 {
+			slices.Sort(b.atoms)
+			out[b.atoms[0]] = append(out[b.atoms[0]], b)
 		}
 	}
 	return out
@@ -586,53 +585,61 @@ func (t *tile) bays(ns []notch, order []int, words int) []bay {
 
 // A union is a candidate piece: a connected set of atoms.
 type union struct {
-	set  bitset
+	set  window
+	area float64
 	cost float64
 }
 
-type bitset []uint64
+// windowBits is how far beyond the first atom not yet covered a piece may
+// reach, in atoms. Atoms are numbered along the region, and a strip one kernel
+// long across a tray 300 mm wide holds about that many.
+const windowBits = 512
 
-func (b bitset) has(i int) bool { return b[i>>6]>>(i&63)&1 != 0 }
-func (b bitset) with(i int) bitset {
-	c := slices.Clone(b)
-	c[i>>6] |= 1 << (i & 63)
-	return c
+// A window is a set of atoms, numbered from a first one.
+type window [windowBits / 64]uint64
+
+func (w *window) has(i int) bool {
+	return uint(i) < windowBits && w[i>>6]>>(i&63)&1 != 0
 }
-func (b bitset) meets(o bitset) bool {
-	for i := range b {
-		if b[i]&o[i] != 0 {
+
+func (w window) with(i int) window {
+	w[i>>6] |= 1 << (i & 63)
+	return w
+}
+
+func (w *window) meets(o *window) bool {
+	for i := range w {
+		if w[i]&o[i] != 0 {
 			return true
 		}
 	}
 	return false
 }
-func (b bitset) holds(o bitset) bool {
-	for i := range b {
-		if o[i]&^b[i] != 0 {
-			return false
+
+// advance shifts the set past its leading members and returns how many.
+func (w *window) advance() int {
+	n := 0
+	for n < windowBits && w.has(n) {
+		n++
+	}
+	words, bit := n>>6, n&63
+	for i := range w {
+		v := uint64(0)
+		if i+words < len(w) {
+			v = w[i+words] >> bit
+			if bit > 0 && i+words+1 < len(w) {
+				v |= w[i+words+1] << (64 - bit)
+			}
 		}
+		w[i] = v
 	}
-	return true
+	return n
 }
-func (b bitset) or(o bitset) bitset {
-	c := slices.Clone(b)
-	for i := range c {
-		c[i] |= o[i]
-	}
-	return c
-}
-func (b bitset) firstZero() int {
-	for i, w := range b {
-		if w != math.MaxUint64 {
-			return i*64 + bits.TrailingZeros64(^w)
-		}
-	}
-	return len(b) * 64
-}
-func (b bitset) each(f func(i int)) {
-	for k, w := range b {
-		for ; w != 0; w &= w - 1 {
-			f(k*64 + bits.TrailingZeros64(w))
+
+func (w *window) each(f func(i int)) {
+	for k, v := range w {
+		for ; v != 0; v &= v - 1 {
+			f(k*64 + bits.TrailingZeros64(v))
 		}
 	}
 }
@@ -647,32 +654,24 @@ func (m *Model) borderCost(b *border) (divide, join float64) {
 	return divide, join
 }
 
-// unions lists the candidate pieces whose first atom is a.
-func unions(as []atom, bays []bay, a int, m *Model, words int) []union {
+// unions lists the candidate pieces whose first atom is a; their sets count
+// from a.
+func unions(as []atom, bays [][]bay, a int, m *Model) []union {
 	var out []union
 	const most = 1500
-	seen := map[string]bool{}
-	key := func(b bitset) string {
-		s := make([]byte, 0, 8*len(b))
-		for _, w := range b {
-			for k := 0; k < 64; k += 8 {
-				s = append(s, byte(w>>k))
-			}
-		}
-		return string(s)
-	}
 	type item struct {
-		set  bitset
-		area float64
-		hull []Point
+		set   window
+		area  float64
+		hull  []Point
+		atoms []int
 	}
-	first := item{set: make(bitset, words).with(a), area: as[a].area, hull: as[a].hull}
+	first := item{area: as[a].area, hull: as[a].hull, atoms: []int{a}}
+	first.set = first.set.with(0)
+	seen := map[window]bool{first.set: true}
 	queue := []item{first}
-	seen[key(first.set)] = true
 	for len(queue) > 0 && len(out) < most {
 		it := queue[0]
 		queue = queue[1:]
-		area := it.area
 		// a hull through pixel centres is half a pixel inside the region
 		c := geom.Caliper(it.hull)
 		l, w := c.Max+1, c.Min+1
@@ -680,124 +679,112 @@ func unions(as []atom, bays []bay, a int, m *Model, words int) []union {
 		for i, q := range it.hull {
 			hp += q.Dist(it.hull[(i+1)%len(it.hull)])
 		}
-		sol := math.Min(1, area/(geom.Area(it.hull)+hp/2+0.8))
-		big := l > 1.32*m.Length || area > 1.45*m.Area || w > 1.6*m.Width
+		sol := math.Min(1, it.area/(geom.Area(it.hull)+hp/2+0.8))
+		big := l > 1.32*m.Length || it.area > 1.45*m.Area || w > 1.6*m.Width
 		if big && len(out) > 0 {
 			continue
 		}
-		// inner borders are left undivided, outer ones divided
-		cost := m.cost(l, w, area, sol)
-		it.set.each(func(i int) {
+		cost := m.cost(l, w, it.area, sol)
+		for _, i := range it.atoms {
+			// inner borders are left undivided, outer ones divided; each is
+			// met from both sides
 			for _, b := range as[i].next {
 				d, jn := m.borderCost(&b)
-				if it.set.has(b.to) {
-					cost += jn / 2 // met from both sides
+				if it.set.has(b.to - a) {
+					cost += jn / 2
 				} else {
-					cost += d / 2 // the other half is the neighbour's
+					cost += d / 2
 				}
 			}
-		})
-		for _, b := range bays {
-			if it.set.holds(b.atoms) {
-				cost += b.cost
+			for _, b := range bays[i] {
+				if !slices.ContainsFunc(b.atoms, func(j int) bool { return !it.set.has(j - a) }) {
+					cost += b.cost
+				}
 			}
 		}
-		out = append(out, union{set: it.set, cost: cost})
+		out = append(out, union{set: it.set, area: it.area, cost: cost})
 		if big {
 			continue
 		}
-		it.set.each(func(i int) {
+		for _, i := range it.atoms {
 			for _, b := range as[i].next {
 				j := b.to
-				if j < a || it.set.has(j) {
+				if j < a || j-a >= windowBits || it.set.has(j-a) {
 					continue
 				}
-				n := it.set.with(j)
-				k := key(n)
-				if seen[k] {
+				n := it.set.with(j - a)
+				if seen[n] {
 					continue
 				}
-				seen[k] = true
-				queue = append(queue, item{set: n, area: it.area + as[j].area, hull: geom.Hull(append(slices.Clone(it.hull), as[j].hull...))})
+				seen[n] = true
+				queue = append(queue, item{set: n, area: it.area + as[j].area,
+					hull:  geom.Hull(append(slices.Clone(it.hull), as[j].hull...)),
+					atoms: append(slices.Clone(it.atoms), j)})
 			}
-		})
+		}
 	}
 	return out
 }
 
 // cover finds the division of the atoms into candidate pieces of least cost,
 // by a beam search over the first atom not yet covered. It returns the number
-// of the piece for every atom.
-func cover(as []atom, bays []bay, m *Model) []int {
-	n := len(as)
-	words := (n + 63) / 64
-	full := make(bitset, words)
-	for i := range n {
-		full = full.with(i)
-	}
-	for i := n; i < words*64; i++ {
-		full[i>>6] &^= 1 << (i & 63)
-	}
-	pad := make(bitset, words) // bits beyond n count as covered
-	for i := n; i < words*64; i++ {
-		pad = pad.with(i)
-	}
+// of the piece for every atom, and how many pieces there are.
+func cover(as []atom, bays [][]bay, m *Model) (piece []int, count int) {
 	type state struct {
-		set  bitset
+		set  window // atoms covered, from the first that is not
+		at   int    // that first atom
 		cost float64
 		area float64
 		prev *state
-		by   bitset
+		by   *union
+		seq  int // order of making, against ties
 	}
-	const beam = 200
-	layer := make([][]*state, n+1)
-	layer[0] = []*state{{set: pad}}
+	const beam = 120
+	n, made := len(as), 0
+	layer := make([]map[window]*state, n+1)
+	layer[0] = map[window]*state{{}: {}}
 	for k := range n {
-		ss := layer[k]
-		layer[k] = nil
-		if len(ss) == 0 {
+		if len(layer[k]) == 0 {
 			continue
 		}
-		// the same set by different ways: keep the cheapest
-		slices.SortStableFunc(ss, func(a, b *state) int {
-			for i := range a.set {
-				if c := cmp.Compare(a.set[i], b.set[i]); c != 0 {
-					return c
-				}
-			}
-			return cmp.Compare(a.cost, b.cost)
+		ss := make([]*state, 0, len(layer[k]))
+		for _, s := range layer[k] {
+			ss = append(ss, s)
+		}
+		layer[k] = nil
+		slices.SortFunc(ss, func(a, b *state) int {
+			return cmp.Or(cmp.Compare(a.cost-1.2*a.area/m.Area, b.cost-1.2*b.area/m.Area), cmp.Compare(a.seq, b.seq))
 		})
-		ss = slices.CompactFunc(ss, func(a, b *state) bool { return slices.Equal(a.set, b.set) })
-		if len(ss) > beam {
-			value := func(s *state) float64 { return s.cost - 1.2*s.area/m.Area }
-			slices.SortStableFunc(ss, func(a, b *state) int { return cmp.Compare(value(a), value(b)) })
-			ss = ss[:beam]
-		}
-		us := unions(as, bays, k, m, words)
-		areas := make([]float64, len(us))
-		for i, u := range us {
-			u.set.each(func(j int) { areas[i] += as[j].area })
-		}
+		ss = ss[:min(len(ss), beam)]
+		us := unions(as, bays, k, m)
 		for _, s := range ss {
-			for i, u := range us {
-				if s.set.meets(u.set) {
+			for i := range us {
+				u := &us[i]
+				if s.set.meets(&u.set) {
 					continue
 				}
-				t := &state{set: s.set.or(u.set), cost: s.cost + u.cost, area: s.area + areas[i], prev: s, by: u.set}
-				f := min(t.set.firstZero(), n)
-				layer[f] = append(layer[f], t)
+				made++
+				set := s.set
+				for i := range set {
+					set[i] |= u.set[i]
+				}
+				at := k + set.advance()
+				cost := s.cost + u.cost
+				if layer[at] == nil {
+					layer[at] = map[window]*state{}
+				}
+				if old := layer[at][set]; old == nil || cost < old.cost {
+					layer[at][set] = &state{set: set, at: at, cost: cost, area: s.area + u.area, prev: s, by: u, seq: made}
+				}
 			}
 		}
 	}
-	piece := make([]int, n)
-	if len(layer[n]) == 0 {
-		return piece
+	piece = make([]int, n)
+	for s := layer[n][window{}]; s != nil && s.prev != nil; s = s.prev {
+		s.by.set.each(func(i int) { piece[s.prev.at+i] = count })
+		count++
 	}
-	best := slices.MinFunc(layer[n], func(a, b *state) int { return cmp.Compare(a.cost, b.cost) })
-	for id, s := 0, best; s.prev != nil; id, s = id+1, s.prev {
-		s.by.each(func(i int) { piece[i] = id })
-	}
-	return piece
+	return piece, count
 }
 
 // split separates a region into pieces.
@@ -814,7 +801,7 @@ func (t *tile) split(s *shape, m *Model) (pieces, unresolved []Piece) {
 	// number the atoms from one side of the region to the other, so that the
 	// covered part grows with a short front
 	order, as := sweep(as)
-	piece := cover(as, t.bays(ns, order, (len(as)+63)/64), m)
+	piece, count := cover(as, t.bays(ns, order), m)
 	for _, i := range t.pix {
 		if l := t.label[i]; l > 0 {
 			t.label[i] = int32(piece[order[l-1]]) + 1
@@ -822,7 +809,7 @@ func (t *tile) split(s *shape, m *Model) (pieces, unresolved []Piece) {
 			t.label[i] = 0
 		}
 	}
-	return m.sort(t.outlines(m, slices.Max(piece)+1))
+	return m.sort(t.outlines(m, count))
 }
 
 // sweep renumbers atoms by their centres along the longer side of the region.
@@ -880,8 +867,8 @@ func (t *tile) outlines(m *Model, n int) []Piece {
 		}
 		q.straighten(m.sigma)
 		h := geom.Hull(q.Outline)
-		c := geom.Caliper(h)
-		q.Doubt = m.cost(c.Max, c.Min, q.Area, q.Area/geom.Area(h))
+		q.cal = geom.Caliper(h)
+		q.Doubt = m.cost(q.cal.Max, q.cal.Min, q.Area, q.Area/geom.Area(h))
 		out = append(out, q)
 	}
 	return out

@@ -67,9 +67,6 @@ type tile struct {
 	pix            []int32
 }
 
-// scratch are buffers that one goroutine reuses from tile to tile.
-type scratch struct{ t tile }
-
 func grow[T any](b []T, n int) []T {
 	if cap(b) < n {
 		return make([]T, n, n+n/4)
@@ -79,16 +76,13 @@ func grow[T any](b []T, n int) []T {
 	return b
 }
 
-func (s *scratch) tile(r *relief, c *component) *tile {
-	t := &s.t
+// around makes t, whose buffers are used again, the tile around a component.
+func (t *tile) around(r *relief, c *component) *tile {
 	t.relief = r
 	t.x0, t.y0, t.tw, t.th = c.minX-1, c.minY-1, c.maxX-c.minX+2, c.maxY-c.minY+2
 	t.west = grow(t.west, t.tw*t.th)
 	return t
 }
-
-// plane and local turn a tile position into a plane position and back.
-func (t *tile) plane(i int) int { return t.index(t.x0+i%t.tw, t.y0+i/t.tw) }
 
 // A contour is a closed line around a region or around a hole in it.
 // Outer contours have positive geom.Area, holes negative; the region lies to
