@@ -37,6 +37,9 @@ type Piece struct {
 	Mass     float64 // relative mass (solid volume), > 0; only ratios matter
 	Ends     [2]kernel.End
 	Flags    []kernel.Flag
+	// ChalkShare is the opaque share of the visible surface, 0..1: standards
+	// draw the line of "chalky" at different shares.
+	ChalkShare float64
 }
 
 // Has reports whether p carries the flag f.
@@ -111,7 +114,7 @@ func gather(trays []kernel.Tray) (rice, foreign []Piece, mm bool, err error) {
 				Length: k.LengthPx / unit, LengthSD: k.LengthSDPx / unit,
 				Axis: k.AxisLengthPx / unit, Width: k.WidthPx / unit,
 				Area: k.AreaPx2 / (unit * unit), Mass: k.VolumePx3 / (unit * unit * unit),
-				Ends: k.Ends, Flags: k.Flags,
+				Ends: k.Ends, Flags: k.Flags, ChalkShare: k.ChalkShare,
 			}
 			if k.Has(kernel.Foreign) {
 				foreign = append(foreign, p)

@@ -6,7 +6,7 @@ type InputError struct {
 	Path string // as the user typed it
 	What string // lower case, no full stop
 	Hint string // one way out; may be empty
-	Err  error  // cause; may be nil
+	Err  error  // cause: a FormatError, an UnsupportedError or one of package io/fs; may be nil
 }
 
 // Error returns "path: what".
@@ -19,3 +19,17 @@ func (e *InputError) Error() string {
 
 // Unwrap returns the cause.
 func (e *InputError) Unwrap() error { return e.Err }
+
+// A FormatError is the cause of an InputError whose file breaks the rules of
+// its own format: cut short, damaged, contradicting itself.
+type FormatError string
+
+// Error returns what is wrong.
+func (e FormatError) Error() string { return string(e) }
+
+// An UnsupportedError is the cause of an InputError whose file is right and is
+// of a kind or size that this package does not read.
+type UnsupportedError string
+
+// Error returns what is not supported.
+func (e UnsupportedError) Error() string { return string(e) }

@@ -45,7 +45,7 @@ func Measure(ctx context.Context, p *Picture, o MeasureOptions) (*kernel.Tray, e
 	if err != nil {
 		return nil, err
 	}
-	if err := refuse(p, r); err != nil {
+	if err := refuse(p, r, t.PxPerMM); err != nil {
 		return nil, err
 	}
 	inside := slices.DeleteFunc(r.Pieces, func(q segment.Piece) bool { return q.Edge })
@@ -85,33 +85,10 @@ func Measure(ctx context.Context, p *Picture, o MeasureOptions) (*kernel.Tray, e
 	if err := colour(ctx, p, r, t); err != nil {
 		return nil, err
 	}
+	t.Warnings = append(t.Warnings, doubts(r, t)...)
 	readingOrder(t.Kernels, r.Model.Length)
 	return t, nil
 }
-
-// refuse says why a picture cannot be measured.
-func refuse(p *Picture, r *segment.Result) error {
-	bad := func(hint, format string, a ...any) error {
-		return &InputError{Path: p.Name, What: fmt.Sprintf(format, a...), Hint: hint}
-	}
-	n := len(r.Pieces) + len(r.Unresolved)
-	switch {
-	case r.BorderBright > 0.7 && r.BrightShare > 0.5:
-		return bad("lay the sample on a dark tray (black, dark blue, brown or grey), one layer deep, and leave the border free",
-			"the ground is brighter than what lies on it (%.0f %% of the border is bright): a light tray, or rice all over the picture", 100*r.BorderBright)
-	case n == 0:
-		return bad("check that the sample was on the tray and the lamp on; kernels must stand out from the tray",
-			"no kernel found: nothing stands out from the tray by more than %d grey values", r.Limit)
-	case r.Model.Width < minWidthPx:
-		return bad("scan at a higher resolution: 300 dpi gives a slender kernel 20 pixels",
-			"kernels are only %.1f pixels wide; under %d pixels their length cannot be told to a few percent", r.Model.Width, minWidthPx)
-	}
-	return nil
-}
-
-// minWidthPx is the least kernel width that is measured. At 8 pixels half a
-// pixel of edge doubt on both sides is 1/8 of the width.
-const minWidthPx = 8
 
 // readingOrder numbers kernels from the top left: rows one kernel length high,
 // from left to right.

@@ -3,52 +3,241 @@ package vision
 import (
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
+	"fmt"
+	"io/fs"
 	"os"
+	"path/filepath"
+	"slices"
+	"strings"
 
 	"traytally/vision/internal/cv"
+	"traytally/vision/internal/header"
 	"traytally/vision/kernel"
 )
 
-// OpenOptions limits what Open accepts.
+// DefaultMaxPixels is the size up to which a picture is opened when
+// OpenOptions does not say otherwise: an A4 sheet at 1200 dpi has 139 million
+// pixels. Common practice, no source.
+const DefaultMaxPixels = 200000000
+
+// MaxFileBytes is the size up to which a file is read, one byte below 2 GiB.
+const MaxFileBytes = cv.MaxFile
+
+// OpenOptions limits what Open and Decode accept.
 type OpenOptions struct {
-	MaxPixels int64 // width × height; 0 means 200 million
+	// MaxPixels is the greatest width × height, 1 to 700 million; 0 means
+	// DefaultMaxPixels.
+	MaxPixels int64
 }
 
-// A Picture is a decoded picture as it is displayed.
+func (o OpenOptions) maxPixels() (int64, error) {
+	switch {
+	case o.MaxPixels == 0:
+		return DefaultMaxPixels, nil
+	case o.MaxPixels < 1 || o.MaxPixels > cv.MaxPixels:
+		return 0, fmt.Errorf("a limit of %d pixels is not in 1 to %d", o.MaxPixels, cv.MaxPixels)
+	}
+	return o.MaxPixels, nil
+}
+
+// A Picture is a decoded picture as it is displayed, with the orientation
+// stored in its file applied.
+//
+// Its pixels are what the file holds, brought to 8-bit BGR and to nothing
+// else: grey becomes three equal samples, 16 bits become 8 by v·255/65535
+// rounded, transparent pixels are laid over black. Colour profiles are not
+// applied.
 type Picture struct {
-	Name               string // as the user typed it
-	Format             string
-	Width, Height      int // as displayed, px
-	SHA256             string
-	PxPerMMX, PxPerMMY float64 // stored resolution along x and y as displayed; 0 means none
-	ScaleSource        string
+	Name          string // as the user typed it
+	Format        string // "JPEG", "PNG", "TIFF", "BMP" or "WebP"
+	Width, Height int    // as displayed, px, >= 1
+	SHA256        string // of the whole file, 64 hexadecimal digits
+	// PxPerMMX and PxPerMMY are the stored resolution along x and y as
+	// displayed, px/mm. Both are 0 when the file states none that can be a
+	// scale; they differ where a scanner stepped unequally.
+	PxPerMMX, PxPerMMY float64
+	ScaleSource        string // "stored resolution (JFIF, 300 dpi)"; empty without one
 	Warnings           []kernel.Warning
 
 	img *cv.Image
 }
 
-// Open reads and decodes a picture file.
-func Open(path string, o OpenOptions) (*Picture, error) {
-	data, err := os.ReadFile(path)
-	if err != nil {
-		return nil, &InputError{Path: path, What: "cannot be read", Err: err}
-	}
-	return Decode(path, data, o)
-}
-
-// Decode decodes the bytes of a picture file.
-func Decode(name string, data []byte, o OpenOptions) (*Picture, error) {
-	img, err := cv.Decode(data)
-	if err != nil {
-		return nil, &InputError{Path: name, What: err.Error(), Err: err}
-	}
-	sum := sha256.Sum256(data)
-	return &Picture{Name: name, Width: img.Width(), Height: img.Height(), SHA256: hex.EncodeToString(sum[:]), img: img}, nil
-}
-
 // Pix returns the pixels: 8-bit BGR, interleaved, row-major, rows of 3*Width
-// bytes. They are valid until Close.
+// bytes without padding. They lie outside Go's heap and are valid until Close;
+// after it Pix returns nil. They must not be changed.
 func (p *Picture) Pix() []byte { return p.img.Bytes() }
 
 // Close frees the pixels; a second call does nothing.
 func (p *Picture) Close() error { return p.img.Close() }
+
+// Open reads and decodes the JPEG, PNG, TIFF, BMP or WebP file at path, whose
+// type is told from its bytes and not from its name. The caller closes the
+// Picture.
+//
+// A file that is missing, cut short, damaged, too large or of another kind is
+// an *InputError. Damage inside a BMP, an uncompressed TIFF or a WebP that
+// keeps the lengths right cannot be seen: those types carry no check sums.
+func Open(path string, o OpenOptions) (*Picture, error) {
+	info, err := os.Stat(path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil, &InputError{path, "no such file", nearby(path), err}
+	case errors.Is(err, fs.ErrPermission):
+		return nil, &InputError{path, "not allowed to read this file", "check who may read it", err}
+	case err != nil:
+		return nil, &InputError{path, "cannot be read: " + cause(err), "", err}
+	case info.IsDir():
+		return nil, &InputError{path, "is a directory", "name a picture file in it", nil}
+	case !info.Mode().IsRegular():
+		return nil, &InputError{path, "is not an ordinary file", "copy the picture into a file and name that", nil}
+	case info.Size() > MaxFileBytes:
+		return nil, tooLarge(path, info.Size())
+	}
+	data, err := os.ReadFile(path)
+	if err != nil {
+		hint := "check the disk or the connection it lies behind"
+		if errors.Is(err, fs.ErrPermission) {
+			hint = "check who may read it"
+		}
+		return nil, &InputError{path, "cannot be read: " + cause(err), hint, err}
+	}
+	return Decode(path, data, o)
+}
+
+// Decode is Open for a file already in memory; name stands for its path. It
+// does not keep data.
+func Decode(name string, data []byte, o OpenOptions) (*Picture, error) {
+	limit, err := o.maxPixels()
+	if err != nil {
+		return nil, err
+	}
+	if int64(len(data)) > MaxFileBytes {
+		return nil, tooLarge(name, int64(len(data)))
+	}
+	in, err := header.Read(data)
+	if err != nil {
+		return nil, refusal(name, err)
+	}
+	if in.Pixels() > limit || in.Width > cv.MaxSide || in.Height > cv.MaxSide {
+		what := fmt.Sprintf("%d × %d pixels are more than the limit of %s", in.Width, in.Height, millions(limit))
+		if in.Pixels() <= limit {
+			what = fmt.Sprintf("%d × %d pixels are more than the limit of %d a side", in.Width, in.Height, cv.MaxSide)
+		}
+		return nil, &InputError{name, what, "scan at a lower resolution or a smaller area", UnsupportedError(what)}
+	}
+	if err := header.Complete(data, &in); err != nil {
+		return nil, refusal(name, err)
+	}
+
+	// The other core checks and sums the file while this one decodes it.
+	var sum [sha256.Size]byte
+	checked := make(chan error, 1)
+	go func() {
+		sum = sha256.Sum256(data)
+		checked <- header.Verify(data, &in)
+	}()
+	img, err := cv.Decode(data, &in)
+	damage := <-checked
+	if damage != nil {
+		if err == nil {
+			img.Close()
+		}
+		return nil, refusal(name, damage)
+	}
+	if err != nil {
+		what := fmt.Sprintf("the %s cannot be decoded: %v", in.Format, err)
+		return nil, &InputError{name, what, "copy the file again from where it came, or scan again", FormatError(what)}
+	}
+	return &Picture{
+		Name: name, Format: in.Format.String(),
+		Width: img.Width(), Height: img.Height(),
+		SHA256:   hex.EncodeToString(sum[:]),
+		PxPerMMX: in.PxPerMMX, PxPerMMY: in.PxPerMMY, ScaleSource: in.ScaleSource,
+		Warnings: in.Warnings,
+		img:      img,
+	}, nil
+}
+
+// refusal makes an error of package header one for the user.
+func refusal(name string, err error) error {
+	e, ok := errors.AsType[*header.Error](err)
+	if !ok {
+		return &InputError{name, err.Error(), "", err}
+	}
+	var kind error = FormatError(e.What)
+	if e.Kind == header.Unsupported {
+		kind = UnsupportedError(e.What)
+	}
+	return &InputError{name, e.What, e.Hint, kind}
+}
+
+func tooLarge(name string, size int64) error {
+	what := fmt.Sprintf("the file has %d bytes, more than the limit of %d", size, int64(MaxFileBytes))
+	return &InputError{name, what, "scan at a lower resolution or a smaller area", UnsupportedError(what)}
+}
+
+func millions(n int64) string {
+	if n >= 1e6 && n%1e6 == 0 {
+		return fmt.Sprintf("%d million", n/1e6)
+	}
+	return fmt.Sprint(n)
+}
+
+// cause returns the reason within a path error, without the path.
+func cause(err error) string {
+	if e, ok := errors.AsType[*fs.PathError](err); ok {
+		return e.Err.Error()
+	}
+	return err.Error()
+}
+
+// nearby returns a hint that names files the user may have meant: those of the
+// same name but for case, ending or a slip of one or two letters.
+func nearby(path string) string {
+	dir, base := filepath.Split(path)
+	if dir == "" {
+		dir = "."
+	}
+	f, err := os.Open(dir)
+	if err != nil {
+		return fmt.Sprintf("the directory %s cannot be opened", filepath.Clean(dir))
+	}
+	defer f.Close()
+	names, _ := f.Readdirnames(4096) // a hint need not search without end
+	slices.Sort(names)
+	stem := func(s string) string { return strings.ToLower(strings.TrimSuffix(s, filepath.Ext(s))) }
+	endings := []string{".jpg", ".jpeg", ".png", ".tif", ".tiff", ".bmp", ".webp"}
+	var alike []string
+	for _, n := range names {
+		if slices.Contains(endings, strings.ToLower(filepath.Ext(n))) &&
+			(stem(n) == stem(base) || slips(strings.ToLower(n), strings.ToLower(base)) <= 2) {
+			alike = append(alike, filepath.Join(filepath.Dir(path), n))
+		}
+	}
+	if len(alike) == 0 {
+		return "check the name and the directory"
+	}
+	return "did you mean " + strings.Join(alike[:min(len(alike), 3)], " or ") + "?"
+}
+
+// slips returns the Levenshtein distance of a and b, in bytes.
+func slips(a, b string) int {
+	row := make([]int, len(b)+1)
+	for j := range row {
+		row[j] = j
+	}
+	for i := range len(a) {
+		diag := row[0]
+		row[0] = i + 1
+		for j := range len(b) {
+			d := diag
+			if a[i] != b[j] {
+				d++
+			}
+			diag = row[j+1]
+			row[j+1] = min(d, row[j]+1, diag+1)
+		}
+	}
+	return row[len(b)]
+}

@@ -173,7 +173,7 @@ func Complete(data []byte, in *Info) error {
 func Verify(data []byte, in *Info) error {
 	switch in.Format {
 	case JPEG:
-		return verifyJPEG(data, nil)
+		return verifyJPEG(data, nil, in.Width, in.Height)
 	case TIFF:
 		return verifyTIFF(data, in)
 	}

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -222,6 +223,10 @@ func TestRefused(t *testing.T) {
 		{"TIFF mixed depth", page(func(p *ht.TIFFPage) { p.Fields = []ht.Field{ht.Short(258, 8, 8, 16)} }), header.Unsupported, "differ in depth"},
 		{"TIFF tiles of 16", page(func(p *ht.TIFFPage) { p.Tile = 16 }), header.Unsupported, "tiles of 16 × 16"},
 		{"TIFF tiles of 7", page(func(p *ht.TIFFPage) { p.Tile = 7 }), header.Malformed, "tiles of 7 × 7"},
+		{"TIFF tiles of 8192", page(func(p *ht.TIFFPage) { p.Tile = 8192 }), header.Malformed, "tiles of 8192 × 8192"},
+		{"TIFF strips that overlap", page(func(p *ht.TIFFPage) {
+			p.H, p.Fields = 800, []ht.Field{ht.Long(278, 8), ht.Long(273, slices.Repeat([]uint32{8}, 100)...), ht.Long(279, slices.Repeat([]uint32{192}, 100)...)}
+		}), header.Malformed, "overlap"},
 		{"TIFF preview", page(func(p *ht.TIFFPage) { p.Fields = []ht.Field{ht.Long(254, 1)} }), header.Unsupported, "preview"},
 		{"TIFF camera raw", page(func(p *ht.TIFFPage) { p.Fields = []ht.Field{{Tag: 50706, Type: 1, Values: []uint32{1, 4, 0, 0}}} }), header.Unsupported, "camera raw"},
 		{"TIFF no meaning", page(func(p *ht.TIFFPage) { p.Fields = []ht.Field{{Tag: 262, Type: 3}} }), header.Malformed, "what its samples mean"},

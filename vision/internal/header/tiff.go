@@ -24,6 +24,10 @@ var compRatio = map[uint32]int64{compNone: 1, compLZW: 4096, compJPEG: 256, comp
 // as found by trying 16, 32, 48, 64, 80 and 128.
 const tileStep = 32
 
+// maxTile bounds the side of a tile, of which the decoder holds a whole one
+// however small the picture is. Writers use 128 to 1024.
+const maxTile = 4096
+
 // A tiffLayout is where the pixels of a TIFF lie.
 type tiffLayout struct {
 	order             binary.ByteOrder
@@ -241,7 +245,7 @@ func (in *Info) readTIFFLayout(d *ifd) error {
 	if l.tiled {
 		word = "tiles"
 		w, h := d.uint(tagTileWidth, 0), d.uint(tagTileLength, 0)
-		if w == 0 || h == 0 || w%16 != 0 || h%16 != 0 || w > 1<<16 || h > 1<<16 {
+		if w == 0 || h == 0 || w%16 != 0 || h%16 != 0 || w > maxTile || h > maxTile {
 			return malformed("damaged TIFF: tiles of %d × %d pixels", w, h)
 		}
 		if w%tileStep != 0 || h%tileStep != 0 {
@@ -272,12 +276,16 @@ func (in *Info) readTIFFLayout(d *ifd) error {
 // file, and its length with what it must hold.
 func completeTIFF(data []byte, in *Info) error {
 	l := in.tiff
-	end := int64(0)
+	end, sum := int64(0), int64(0)
 	for i, o := range l.offsets {
 		end = max(end, int64(o)+int64(l.counts[i]))
+		sum += int64(l.counts[i])
 	}
 	if end > int64(len(data)) {
 		return endsEarly(int64(len(data)), end)
+	}
+	if sum > int64(len(data)) { // a bomb: the same bytes again and again
+		return malformed("damaged TIFF: its strips or tiles overlap")
 	}
 	for i := range l.offsets {
 		if want := l.rawSize(i); int64(l.counts[i])*compRatio[l.compression] < want {

@@ -6,6 +6,8 @@ import (
 	"encoding/binary"
 	"errors"
 	"io"
+	"runtime"
+	"sync"
 
 	"golang.org/x/image/tiff/lzw"
 )
@@ -122,11 +124,12 @@ func (r *bitReader) symbol(h *huffman) int {
 
 // A jpegCheck decodes the entropy-coded data of a JPEG and forgets it.
 type jpegCheck struct {
-	frame    *jpegFrame
-	dc, ac   [4]*huffman
-	quant    [4]bool
-	interval int // MCUs between restart markers, 0 for none
-	planes   []jpegPlane
+	maxW, maxH int
+	frame      *jpegFrame
+	dc, ac     [4]*huffman
+	quant      [4]bool
+	interval   int // MCUs between restart markers, 0 for none
+	planes     []jpegPlane
 }
 
 // A jpegPlane is one component: its size in blocks, alone and padded to whole
@@ -144,10 +147,11 @@ var errBits = malformed("damaged JPEG: the compressed data does not follow its o
 // cameras leave a few; damage leaves more.
 const maxExtra = 16
 
-// verifyJPEG decodes every scan. tables, if not nil, is a stream of tables
-// only that belongs before data, as TIFF has it.
-func verifyJPEG(data, tables []byte) error {
-	var c jpegCheck
+// verifyJPEG decodes every scan of a picture of at most maxW × maxH pixels.
+// tables, if not nil, is a stream of tables only that belongs before data, as
+// TIFF has it.
+func verifyJPEG(data, tables []byte, maxW, maxH int) error {
+	c := jpegCheck{maxW: maxW, maxH: maxH}
 	if tables != nil {
 		if err := c.walk(tables); err != nil {
 			return err
@@ -244,6 +248,9 @@ func (c *jpegCheck) start(marker byte, seg []byte) error {
 	f, err := parseSOF(marker, seg)
 	if err != nil {
 		return err
+	}
+	if f.width > c.maxW || f.height > c.maxH {
+		return malformed("damaged JPEG: %d × %d pixels where %d × %d belong", f.width, f.height, c.maxW, c.maxH)
 	}
 	c.frame = &f
 	mcusX, mcusY := ceilDiv(f.width, 8*f.hMax), ceilDiv(f.height, 8*f.vMax)
@@ -511,18 +518,40 @@ func (s *jpegScan) skipRefined(k, zeros int, set uint64) int {
 	return k
 }
 
-// verifyTIFF unpacks every strip or tile and asks for as many bytes as its
-// pixels take.
+// verifyTIFF unpacks every strip or tile, on all cores, and asks for as many
+// bytes as its pixels take. It returns the error nearest to the start.
 func verifyTIFF(data []byte, in *Info) error {
 	l := in.tiff
+	if l.compression == compNone {
+		return nil // its lengths say all there is
+	}
+	errs := make([]error, min(runtime.GOMAXPROCS(0), len(l.offsets)))
+	var wg sync.WaitGroup
+	for k := range errs {
+		wg.Go(func() {
+			n := len(l.offsets)
+			errs[k] = l.verifyBlocks(data, n*k/len(errs), n*(k+1)/len(errs))
+		})
+	}
+	wg.Wait()
+	for _, err := range errs {
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// verifyBlocks checks the strips or tiles from from up to to.
+func (l *tiffLayout) verifyBlocks(data []byte, from, to int) error {
 	var inflate io.ReadCloser
-	for i, o := range l.offsets {
-		b := data[o : int64(o)+int64(l.counts[i])]
+	for i := from; i < to; i++ {
+		b := data[l.offsets[i] : int64(l.offsets[i])+int64(l.counts[i])]
 		want := l.rawSize(i)
 		var err error
 		switch l.compression {
 		case compJPEG:
-			err = verifyJPEG(b, l.tables)
+			err = verifyJPEG(b, l.tables, l.blockW, l.blockH)
 		case compPackBits:
 			err = unpackBits(b, want)
 		case compLZW:
@@ -544,7 +573,7 @@ func verifyTIFF(data []byte, in *Info) error {
 			if e, ok := errors.AsType[*Error](err); ok {
 				return e
 			}
-			return malformed("damaged TIFF: the pixels at byte %d cannot be unpacked", o)
+			return malformed("damaged TIFF: the pixels at byte %d cannot be unpacked", l.offsets[i])
 		}
 	}
 	return nil

@@ -46,12 +46,30 @@ type Result struct {
 	BorderBright float64 // the same along the picture's border
 	Contrast     float64 // median level of the pieces above the tray, grey values
 	Foreground   int     // pixels above Limit
+	Runs         int     // stretches of such pixels within a row
 	BlurSigma    float64 // standard deviation of the picture's blur, px
 }
 
 // minPieceArea is the smallest region kept at all, in pixels: under it no
 // caliper means anything.
 const minPieceArea = 16
+
+// wideShare: pieces wider than this part of the picture's short side are no
+// kernels of a sample.
+const wideShare = 8
+
+// TooWide reports whether what lies on the tray is too wide for kernels.
+func (r *Result) TooWide(p Picture) bool {
+	return r.Model.Width > float64(min(p.W, p.H))/wideShare
+}
+
+// runShare is the least number of pixels per stretch of foreground. Kernels
+// eight pixels wide over half of the picture have 16; a picture with more
+// stretches is noise or coarse texture, not a tray.
+const runShare = 10
+
+// Noisy reports whether the picture was given up for having no plain tray.
+func (r *Result) Noisy(p Picture) bool { return r.Runs > p.W*p.H/runShare }
 
 // A shape is a region with what the judging needs.
 type shape struct {
@@ -79,7 +97,14 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 		return nil, err
 	}
 	defer rel.close()
-	comps, small := connect(scan(p, t, rel, limit), minPieceArea)
+	runs := scan(p, t, rel, limit)
+	for _, b := range runs {
+		res.Runs += len(b)
+	}
+	if res.Runs > p.W*p.H/runShare {
+		return res, nil // no plain tray: nothing on it has a shape
+	}
+	comps, small := connect(runs, minPieceArea)
 	for _, c := range comps {
 		res.Foreground += c.area
 	}
@@ -119,6 +144,13 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 		res.BlurSigma = blurOf(median(climbs))
 	}
 	m.sigma = res.BlurSigma
+
+	if res.Model = m; m.Width > float64(min(p.W, p.H))/wideShare {
+		for _, s := range all { // no kernels: nothing to separate
+			res.Pieces = append(res.Pieces, s.piece(&m))
+		}
+		return res, nil
+	}
 
 	type found struct {
 		pieces     []Piece

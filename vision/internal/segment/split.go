@@ -658,7 +658,7 @@ func (m *Model) borderCost(b *border) (divide, join float64) {
 // from a.
 func unions(as []atom, bays [][]bay, a int, m *Model) []union {
 	var out []union
-	const most = 1500
+	const most = 400
 	type item struct {
 		set   window
 		area  float64
@@ -739,8 +739,11 @@ func cover(as []atom, bays [][]bay, m *Model) (piece []int, count int) {
 		by   *union
 		seq  int // order of making, against ties
 	}
-	const beam = 120
 	n, made := len(as), 0
+	beam := 120
+	if n > 300 { // a heap: it will hardly come apart, so do not try for long
+		beam = 50
+	}
 	layer := make([]map[window]*state, n+1)
 	layer[0] = map[window]*state{{}: {}}
 	for k := range n {

@@ -1,0 +1,231 @@
+package grading
+
+import (
+	"math"
+
+	"traytally/vision/kernel"
+)
+
+// Schema names the form of the JSON that a Result marshals to. A change that
+// could break a reader changes the number.
+const Schema = "traytally.grade/1"
+
+// MethodVersion numbers the arithmetic of this package: the same kernels and
+// parameters give the same figures as long as it stays.
+const MethodVersion = "1"
+
+// A Result is a graded sample. It marshals to the JSON that the tool writes:
+// units in key names, no null lists, numbers rounded to four decimals (ratios
+// to six), the same bytes for the same kernels and parameters.
+type Result struct {
+	Schema   string            `json:"schema"`
+	Versions map[string]string `json:"versions"` // what took part; the caller adds its own
+	Params   Params            `json:"params"`
+	Pictures []Picture         `json:"pictures"`
+
+	// ReferenceLengthMM is the whole-kernel length in mm; absent without a
+	// scale. ReferenceLengthPx is the same in pixels, PxPerMM the scale; absent
+	// where the pictures differ in scale, PxPerMM also without one.
+	ReferenceLengthMM float64         `json:"reference_length_mm,omitempty"`
+	ReferenceLengthPx float64         `json:"reference_length_px,omitempty"`
+	PxPerMM           float64         `json:"px_per_mm,omitempty"`
+	Reference         ReferenceResult `json:"reference"`
+
+	Broken     BrokenResult     `json:"broken"`
+	TradeClass *TradeClass      `json:"trade_class"`
+	Shares     []ShareResult    `json:"shares"` // size classes, flags, foreign bodies, always in this order
+	CutByEdge  int              `json:"cut_by_edge"`
+	Unresolved UnresolvedResult `json:"unresolved"`
+	// Grade is the outcome under a standard: what Evaluate returns for Sample,
+	// set by the caller; null until then.
+	Grade       *Grade        `json:"grade"`
+	NotAssessed []NotAssessed `json:"not_assessed"`
+	Warnings    []Warning     `json:"warnings"`
+	Kernels     []KernelRow   `json:"kernels"`
+
+	// Sample holds the unrounded pieces behind the figures, for further limits.
+	Sample *Sample `json:"-"`
+}
+
+// A Picture is what was found on one tray.
+type Picture struct {
+	Picture     string  `json:"picture"`
+	WidthPx     int     `json:"width_px"`
+	HeightPx    int     `json:"height_px"`
+	PxPerMM     float64 `json:"px_per_mm,omitempty"`
+	ScaleSource string  `json:"scale_source,omitempty"`
+	Kernels     int     `json:"kernels"` // foreign bodies included
+	CutByEdge   int     `json:"cut_by_edge"`
+	Unresolved  int     `json:"unresolved"` // groups
+	TooSmall    int     `json:"too_small"`
+}
+
+// A ReferenceResult says what the classes go by, and how well it is known.
+type ReferenceResult struct {
+	Unit      string  `json:"unit"` // "mm" or "px"
+	Length    float64 `json:"length"`
+	SE        float64 `json:"se"`
+	SD        float64 `json:"sd,omitempty"` // scatter of unbroken kernels
+	NUnbroken float64 `json:"n_unbroken"`   // expected number, one decimal
+	Method    string  `json:"method"`       // FromSample, FromPicked or FromStated
+	// Pictures names the pictures of picked whole kernels.
+	Pictures []string `json:"pictures,omitempty"`
+}
+
+// An Interval is an Estimate with its half width in points and the number of
+// equal, independent kernels that would give it.
+type Interval struct {
+	Estimate
+	HalfWidth  float64 `json:"half_width"`
+	EffectiveN float64 `json:"effective_n"`
+}
+
+// A BrokenResult is the share of pieces shorter than the cut.
+type BrokenResult struct {
+	MassPct  Interval `json:"mass_pct"`
+	CountPct Interval `json:"count_pct"`
+	Found    int      `json:"found"`
+	Budget   Budget   `json:"budget"` // of the share by mass
+	// Other is the same by the other length measure: what the choice between
+	// caliper and axis does. Null where that gives no reference length.
+	Other *OtherMeasure `json:"other_measure"`
+}
+
+// An OtherMeasure is the broken share by the length measure not chosen.
+type OtherMeasure struct {
+	Measure         LengthMeasure `json:"length_measure"`
+	ReferenceLength float64       `json:"reference_length"` // in the unit of ReferenceResult
+	MassPct         Interval      `json:"mass_pct"`
+	CountPct        Interval      `json:"count_pct"`
+}
+
+// Kinds of ShareResult.
+const (
+	KindClass   = "class"   // share of the rice; the classes add up to all of it
+	KindFlag    = "flag"    // share of the rice; a kernel may carry several
+	KindForeign = "foreign" // share of everything on the trays
+)
+
+// A ShareResult is the share of one class or flag.
+type ShareResult struct {
+	Name     string   `json:"name"`
+	Kind     string   `json:"kind"`
+	Found    int      `json:"found"`
+	MassPct  Interval `json:"mass_pct"`
+	CountPct Interval `json:"count_pct"`
+}
+
+// An UnresolvedResult counts what could not be taken apart.
+type UnresolvedResult struct {
+	Clusters  int     `json:"clusters"`
+	AreaShare float64 `json:"area_share"` // of the area of all rice, 0..1
+}
+
+// A NotAssessed is something that was asked for and could not be decided.
+type NotAssessed struct {
+	What string `json:"what"`
+	Why  string `json:"why"`
+}
+
+// A Warning is a doubt that the user should hear.
+type Warning struct {
+	Code    string  `json:"code"` // stable, for machines
+	Text    string  `json:"text"` // for people, lower case, no full stop
+	Hint    string  `json:"hint,omitempty"`
+	Picture string  `json:"picture,omitempty"` // where it concerns one picture
+	Value   float64 `json:"value"`
+	Limit   float64 `json:"limit"`
+	Metric  string  `json:"metric"` // what Value measures, with unit
+}
+
+// A KernelRow is one piece, measures in mm where there is a scale, else in px.
+type KernelRow struct {
+	ID          int        `json:"id"`
+	Picture     string     `json:"picture"`
+	X           float64    `json:"x_px"`
+	Y           float64    `json:"y_px"`
+	LengthMM    float64    `json:"length_mm,omitempty"`
+	WidthMM     float64    `json:"width_mm,omitempty"`
+	AreaMM2     float64    `json:"area_mm2,omitempty"`
+	VolumeMM3   float64    `json:"volume_mm3,omitempty"`
+	LengthPx    float64    `json:"length_px,omitempty"`
+	WidthPx     float64    `json:"width_px,omitempty"`
+	AreaPx2     float64    `json:"area_px2,omitempty"`
+	VolumePx3   float64    `json:"volume_px3,omitempty"`
+	LengthRatio float64    `json:"length_ratio"` // by the measure chosen, to the reference
+	Class       Class      `json:"class"`
+	Ends        [2]string  `json:"ends"`
+	Flags       []string   `json:"flags"`
+	Lab         [3]float64 `json:"lab"`
+	ChalkShare  float64    `json:"chalk_share"`
+}
+
+// flagOrder is the order in which flags are reported.
+var flagOrder = [...]kernel.Flag{
+	kernel.Chalky, kernel.Yellow, kernel.Red, kernel.RedStreaked, kernel.Damaged, kernel.Paddy,
+}
+
+// round returns v with the given number of decimals; what is not a finite
+// number becomes 0, and so does -0.
+func round(v float64, decimals int) float64 {
+	p := math.Pow10(decimals)
+	v = math.Round(v*p) / p
+	if !finite(v) || v == 0 {
+		return 0
+	}
+	return v
+}
+
+func (s Share) interval() Interval {
+	return Interval{
+		Estimate:   Estimate{round(s.Value, 4), round(s.Low, 4), round(s.High, 4)},
+		HalfWidth:  round(s.HalfWidth, 4),
+		EffectiveN: round(s.EffectiveN, 1),
+	}
+}
+
+func (b Budget) rounded() Budget {
+	return Budget{round(b.Sampling, 4), round(b.Trays, 4), round(b.NearLimit, 4), round(b.Reference, 4), round(b.Unresolved, 4)}
+}
+
+// rows lists the pieces of all trays in their order, foreign bodies included.
+func (s *Sample) rows(trays []kernel.Tray) []KernelRow {
+	rows := make([]KernelRow, 0, len(s.Pieces)+len(s.Foreign))
+	rice, foreign := s.Pieces, s.Foreign
+	for range cap(rows) {
+		// Both lists are in the order of the trays: merge them.
+		var p *Piece
+		class := ForeignBody
+		if len(foreign) == 0 || len(rice) > 0 && before(&rice[0], &foreign[0]) {
+			p, rice = &rice[0], rice[1:]
+			class = s.Class(p, s.Ratio(p))
+		} else {
+			p, foreign = &foreign[0], foreign[1:]
+		}
+		t := &trays[p.Tray]
+		k := &t.Kernels[p.Index]
+		row := KernelRow{
+			ID: k.ID, Picture: t.Picture, X: round(k.X, 4), Y: round(k.Y, 4),
+			LengthRatio: round(s.Ratio(p), 6), Class: class,
+			Ends:       [2]string{k.Ends[0].String(), k.Ends[1].String()},
+			Flags:      make([]string, 0, len(k.Flags)),
+			Lab:        [3]float64{round(k.Lab[0], 4), round(k.Lab[1], 4), round(k.Lab[2], 4)},
+			ChalkShare: round(k.ChalkShare, 4),
+		}
+		for _, f := range k.Flags {
+			row.Flags = append(row.Flags, string(f))
+		}
+		l, w, a, v := round(p.Length, 4), round(p.Width, 4), round(p.Area, 4), round(p.Mass, 4)
+		if s.MM {
+			row.LengthMM, row.WidthMM, row.AreaMM2, row.VolumeMM3 = l, w, a, v
+		} else {
+			row.LengthPx, row.WidthPx, row.AreaPx2, row.VolumePx3 = l, w, a, v
+		}
+		rows = append(rows, row)
+	}
+	return rows
+}
+
+func before(a, b *Piece) bool {
+	return a.Tray < b.Tray || a.Tray == b.Tray && a.Index < b.Index
+}

@@ -1,0 +1,291 @@
+package grading
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/stat/distuv"
+
+	"traytally/vision/kernel"
+)
+
+// A Basis says what a share counts.
+type Basis uint8
+
+const (
+	ByMass  Basis = iota + 1 // relative mass: what the standards limit
+	ByCount                  // pieces
+)
+
+// A Predicate reports whether a piece belongs to the part whose share is
+// asked, when its length is ratio times the reference. Use ratio, not
+// p.Length, for every rule on length: the doubt of the length and of the
+// reference is found by asking again with other ratios.
+type Predicate func(p *Piece, ratio float64) bool
+
+// A Sample is the rice of one or more trays with the reference length its
+// pieces are judged by.
+type Sample struct {
+	Params    Params
+	MM        bool    // lengths are millimetres, else pixels
+	Pieces    []Piece // the rice
+	Foreign   []Piece // foreign bodies, in no share of the rice
+	Reference Reference
+	Trays     int // pictures it came from; every Piece.Tray is less
+	// Unresolved is the share, 0..1, of the area of all rice that lies in
+	// groups which could not be taken apart. They could hold anything, and
+	// every interval is widened by that.
+	Unresolved float64
+}
+
+// Ratio returns the length of p over the reference length.
+func (s *Sample) Ratio(p *Piece) float64 { return p.along(s.Params.Measure) / s.Reference.Length }
+
+// Broken returns the predicate "shorter than the fraction cut of the
+// reference length".
+func Broken(cut float64) Predicate {
+	return func(_ *Piece, ratio float64) bool { return !AtLeast(ratio, cut) }
+}
+
+// A Budget is what the doubt of a share consists of: standard uncertainties in
+// percentage points.
+type Budget struct {
+	Sampling  float64 `json:"sampling"`   // which kernels happened to be drawn
+	Trays     float64 `json:"trays"`      // what the trays differ by beyond that
+	NearLimit float64 `json:"near_limit"` // shift by measuring noise of lengths near a limit
+	Reference float64 `json:"reference"`  // standard error of the reference length
+	// Unresolved is not a standard uncertainty but the share of rice that may
+	// belong to either side: the interval is widened by it outright.
+	Unresolved float64 `json:"unresolved"`
+}
+
+// A Share is the estimated share of the lot that a predicate holds for, with
+// what stands behind it.
+//
+// The interval is for the lot, not for the kernels seen: it holds the lot's
+// true share in 95 of 100 samples, if they were drawn at random.
+type Share struct {
+	Estimate
+	HalfWidth float64 // (High - Low) / 2, points
+	// EffectiveN is the number of equal, independent kernels that would give
+	// an interval as wide, unresolved groups left aside.
+	EffectiveN float64
+	Found      int // pieces the predicate holds for
+	Budget     Budget
+	// TraysDiffer reports that the trays differ in this share by more than
+	// chance explains (chi-squared, 5 %); false with one tray.
+	TraysDiffer bool
+}
+
+// manyTrays is the number of trays from which on their scatter alone is the
+// estimate of variance.
+const manyTrays = 5
+
+// leastDesign is the least factor by which the trays' scatter may change the
+// variance of kernels drawn singly: trays that by chance are very alike narrow
+// the interval by no more than a sixth. Without it five trays with equal
+// shares would leave no doubt at all; at 1 the interval would hold the lot's
+// share in 97.8 of 100 samples of five trays instead of 95 (simulation,
+// TestCoverageOfTrays).
+const leastDesign = 0.7
+
+// Share returns the share of the rice that in holds for.
+func (s *Sample) Share(b Basis, in Predicate) Share {
+	mass, count := s.Shares(in)
+	if b == ByCount {
+		return count
+	}
+	return mass
+}
+
+// Shares returns the share of the rice that in holds for, by mass and by
+// count.
+//
+// Value is the share of the pieces as measured. Its variance is that of a
+// ratio estimator, linearised (R.S. Woodruff, J. Am. Stat. Assoc. 66 (1971)
+// 411-414): n/(n-1)·Σ m²(I-R)²/(Σ m)². With five trays or more the scatter of
+// the trays takes its place, as clusters, with trays-1 degrees of freedom and
+// not below leastDesign of it; with two to four it is added where the trays
+// differ by more than chance explains. Added are the squares of what measuring
+// noise of lengths near the limit shifts the share by, and of the reference's
+// standard error times the share's slope.
+//
+// The variance is turned into an effective number of kernels, and that into
+// an interval by Jeffreys. Where few pieces are found their own masses say
+// little of the spread of such masses; one piece of middling mass is added on
+// either side for that, and only for that. Nothing found gives the exact upper
+// limit of zero found in that many kernels.
+func (s *Sample) Shares(in Predicate) (mass, count Share) {
+	return s.shares(s.Pieces, in)
+}
+
+// ForeignShares returns the share of foreign bodies in everything on the
+// trays. The mass share takes them to be as dense as rice.
+func (s *Sample) ForeignShares() (mass, count Share) {
+	all := make([]Piece, 0, len(s.Pieces)+len(s.Foreign))
+	all = append(append(all, s.Pieces...), s.Foreign...)
+	return s.shares(all, func(p *Piece, _ float64) bool { return p.Has(kernel.Foreign) })
+}
+
+// A tally holds the sums of one basis.
+type tally struct {
+	in1, in2   float64 // sums of weights and of their squares, predicate true
+	out1, out2 float64 // the same, predicate false
+	soft       float64 // expected weight of true under the doubt of lengths
+	up, down   float64 // weight of true with the reference shorter, longer by h
+	trays      []trayTally
+}
+
+type trayTally struct{ in, all, n float64 }
+
+func (t *tally) add(w float64, in, up, down bool, soft float64, tray int) {
+	if in {
+		t.in1 += w
+		t.in2 += w * w
+		t.trays[tray].in += w
+	} else {
+		t.out1 += w
+		t.out2 += w * w
+	}
+	t.trays[tray].all += w
+	t.trays[tray].n++
+	t.soft += w * soft
+	if up {
+		t.up += w
+	}
+	if down {
+		t.down += w
+	}
+}
+
+// noise holds the midpoints, in standard deviations, of 16 equally likely
+// slices of the normal distribution.
+var noise = func() (z [16]float64) {
+	for i := range z {
+		z[i] = distuv.UnitNormal.Quantile((float64(i) + 0.5) / float64(len(z)))
+	}
+	return z
+}()
+
+func (s *Sample) shares(pieces []Piece, in Predicate) (mass, count Share) {
+	mt := tally{trays: make([]trayTally, s.Trays)}
+	ct := tally{trays: make([]trayTally, s.Trays)}
+	rel := s.Reference.SE / s.Reference.Length
+	// The slope is taken over at least ±1 %, or single kernels would make it.
+	h := min(0.05, max(0.01, 2*rel))
+	found := 0
+	for i := range pieces {
+		p := &pieces[i]
+		length := p.along(s.Params.Measure)
+		ratio := length / s.Reference.Length
+		is := in(p, ratio)
+		if is {
+			found++
+		}
+		soft := 0.0
+		if is {
+			soft = 1
+		}
+		if sd := p.LengthSD / length; sd > 0 && (in(p, ratio*(1-3*sd)) != is || in(p, ratio*(1+3*sd)) != is) {
+			soft = 0
+			for _, z := range noise {
+				if in(p, ratio*(1+z*sd)) {
+					soft += 1.0 / float64(len(noise))
+				}
+			}
+		}
+		up, down := in(p, ratio*(1+h)), in(p, ratio*(1-h))
+		mt.add(p.Mass, is, up, down, soft, p.Tray)
+		ct.add(1, is, up, down, soft, p.Tray)
+	}
+	n := len(pieces)
+	mass = s.estimate(&mt, n, found, rel, h)
+	count = s.estimate(&ct, n, found, rel, h)
+	return mass, count
+}
+
+func (s *Sample) estimate(t *tally, n, found int, rel, h float64) Share {
+	nf, k := float64(n), float64(found)
+	total := t.in1 + t.out1
+	r := t.in1 / total
+	out := Share{Found: found}
+
+	// Sampling: the linearised variance, and the effective number of kernels
+	// with one middling piece added on either side.
+	v := 0.0
+	if n > 1 {
+		v = nf / (nf - 1) * (r*r*t.out2 + (1-r)*(1-r)*t.in2) / (total * total)
+	}
+	mean := total / nf
+	wi, wo := (t.in1+mean)/(k+1), (t.out1+mean)/(nf-k+1)
+	in1, in2 := t.in1+wi, t.in2+wi*wi
+	out1, out2 := t.out1+wo, t.out2+wo*wo
+	rr := in1 / (in1 + out1)
+	vv := (rr*rr*out2 + (1-rr)*(1-rr)*in2) / ((in1 + out1) * (in1 + out1))
+	n0 := rr * (1 - rr) / vv * nf / (nf + 2)
+
+	// Trays as clusters.
+	between, df := 0.0, math.Inf(1)
+	trays := 0.0
+	var vc, q float64
+	for _, y := range t.trays {
+		if y.n == 0 {
+			continue
+		}
+		trays++
+		e := y.in - r*y.all
+		vc += e * e
+		q += e * e * nf / y.n
+	}
+	if trays > 1 && v > 0 {
+		vc *= trays / (trays - 1) / (total * total)
+		q /= v * total * total
+		if k >= 5 && nf-k >= 5 {
+			out.TraysDiffer = q > distuv.ChiSquared{K: trays - 1}.Quantile(0.95)
+		}
+		switch {
+		case trays >= manyTrays:
+			between = vc - v // may be negative: the trays' scatter replaces v
+			df = trays - 1
+		case out.TraysDiffer && vc > v:
+			between = vc - v
+			df = vc * vc / (between*between/(trays-1) + v*v/nf)
+		}
+	}
+	design := 1.0
+	if v > 0 {
+		design = (v + between) / v
+	}
+
+	bias := (t.soft - t.in1) / total
+	slope := (t.up - t.down) / total / (2 * h)
+	vref := slope * slope * rel * rel
+	f := tFactor(df)
+	inv := max(leastDesign, design*f*f)/n0 + (bias*bias+vref)/(rr*(1-rr))
+	out.EffectiveN = 1 / inv
+
+	var low, high float64
+	switch found {
+	case 0:
+		low, high = Jeffreys(0, out.EffectiveN, confidence)
+	case n:
+		low, high = Jeffreys(out.EffectiveN, out.EffectiveN, confidence)
+	default:
+		low, high = Jeffreys(r*out.EffectiveN, out.EffectiveN, confidence)
+	}
+	u := s.Unresolved
+	low, high = low*(1-u), high*(1-u)+u
+	out.Estimate = Estimate{
+		Value: 100 * r,
+		Low:   100 * max(0, min(low, r)),
+		High:  100 * min(1, max(high, r)),
+	}
+	out.HalfWidth = (out.High - out.Low) / 2
+	out.Budget = Budget{
+		Sampling:   100 * math.Sqrt(v),
+		Trays:      100 * math.Sqrt(max(0, between)),
+		NearLimit:  100 * math.Abs(bias),
+		Reference:  100 * math.Sqrt(vref),
+		Unresolved: 100 * u,
+	}
+	return out
+}

@@ -1,0 +1,185 @@
+package vision
+
+import (
+	"fmt"
+	"image"
+	"image/color"
+	"math"
+	"strings"
+
+	"traytally/vision/kernel"
+)
+
+var (
+	legendGround = color.NRGBA{0x22, 0x24, 0x28, 0xff}
+	legendText   = color.NRGBA{0xf4, 0xf4, 0xf0, 0xff}
+	legendPale   = color.NRGBA{0xb8, 0xbc, 0xc4, 0xff}
+	kernelGrey   = color.NRGBA{0xd8, 0xd4, 0xc8, 0xff}
+)
+
+// A legend is the strip below the picture.
+type legend struct {
+	size   float64 // of the letters
+	pad    float64
+	row    float64 // height of a row
+	height int
+	title  string
+	notes  []string
+	items  []legendItem
+	bar    float64 // length of the scale bar, 0 without a scale
+	barMM  float64
+	err    error
+	plain  *lettering
+	bold   *lettering
+}
+
+type legendItem struct {
+	style *Style
+	text  string
+	count string
+	x, y  float64 // upper left corner, from that of the strip
+	width float64
+}
+
+func newLegend(width int, picture float64, t *kernel.Tray, marks []Mark, o OverlayOptions, b *Backdrop) *legend {
+	l := &legend{size: math.Round(min(44, max(14, picture/75)))}
+	l.row, l.pad = math.Round(l.size*1.9), math.Round(l.size*0.9)
+	if l.plain, l.err = newLettering(l.size, false); l.err != nil {
+		return l
+	}
+	if l.bold, l.err = newLettering(l.size, true); l.err != nil {
+		return l
+	}
+	room := float64(width) - 2*l.pad
+	if t.PxPerMM > 0 {
+		// The greatest of 1, 2, 5, 10, 20 … mm that takes at most a fifth.
+		l.barMM = 0
+		for _, mm := range []float64{1, 2, 5, 10, 20, 50, 100} {
+			if px := mm * t.PxPerMM * b.sx; px <= 0.2*float64(width) {
+				l.barMM, l.bar = mm, px
+			}
+		}
+	}
+	l.title = l.bold.shorten(o.Title, room-l.bar-2*l.pad-l.plain.width("100 mm"))
+
+	count := make([]int, len(o.Styles))
+	for _, m := range marks {
+		count[m.Style]++
+	}
+	x, y := l.pad, l.pad+l.row
+	swatch := l.size * 3.4
+	for i := range o.Styles {
+		s := &o.Styles[i]
+		it := legendItem{style: s, text: s.Name, count: fmt.Sprint(count[i])}
+		if s.Letter != "" {
+			it.text = s.Letter + "  " + s.Name
+		}
+		it.width = swatch + l.plain.width(it.text+"  ") + l.bold.width(it.count) + 2*l.pad
+		if x > l.pad && x+it.width-2*l.pad > l.pad+room {
+			x, y = l.pad, y+l.row
+		}
+		it.x, it.y = x, y
+		x += it.width
+		l.items = append(l.items, it)
+	}
+	if len(o.Styles) > 0 {
+		y += l.row
+	}
+	for _, n := range o.Notes {
+		l.notes = append(l.notes, wrap(l.plain, n, room)...)
+	}
+	y += float64(len(l.notes))*math.Round(l.size*1.5) + l.pad
+	l.height = int(math.Ceil(y))
+	return l
+}
+
+// wrap breaks text into lines of at most w pixels.
+func wrap(l *lettering, text string, w float64) []string {
+	var lines []string
+	line := ""
+	for _, word := range strings.Fields(text) {
+		if line != "" && l.width(line+" "+word) > w {
+			lines = append(lines, line)
+			line = ""
+		}
+		if line != "" {
+			line += " "
+		}
+		line += l.shorten(word, w)
+	}
+	return append(lines, line)
+}
+
+// draw draws the strip from the row top of the canvas on.
+func (l *legend) draw(c *canvas, top int) error {
+	if l.err != nil {
+		return l.err
+	}
+	c.origin = image.Pt(0, top)
+	base := func(y, row float64) int { return top + int(math.Round(y+row/2+l.plain.ascent/2)) }
+	c.text(l.bold, l.title, int(l.pad), base(l.pad, l.row), legendText)
+	for _, it := range l.items {
+		s, w := it.style, l.size*2.6
+		oval := ellipse(it.x+w/2, it.y+l.row/2, w/2, l.size*0.55)
+		c.fillPlain(oval, kernelGrey)
+		thickness, dash := max(1.4, l.size*0.08), 0.0
+		if s.Bold {
+			c.fill(oval, s.Colour, s.Hatch, max(5, l.size*0.34))
+			thickness = l.size * 0.2
+		}
+		if s.Dashed {
+			dash = l.size * 0.3
+		}
+		c.stroke(oval, thickness, s.Colour, dash)
+		x := it.x + l.size*3.4
+		c.text(l.plain, it.text, int(x), base(it.y, l.row), legendText)
+		x += l.plain.width(it.text + "  ")
+		c.text(l.bold, it.count, int(x), base(it.y, l.row), legendText)
+	}
+	line := math.Round(l.size * 1.5)
+	y := float64(l.height) - l.pad - line*float64(len(l.notes))
+	for _, n := range l.notes {
+		c.text(l.plain, n, int(l.pad), base(y, line), legendPale)
+		y += line
+	}
+	if l.bar > 0 {
+		text := fmt.Sprintf("%g mm", l.barMM)
+		x1 := float64(c.img.Rect.Dx()) - l.pad
+		x0 := x1 - l.bar
+		my := l.pad + l.row/2
+		c.text(l.plain, text, int(x0-l.plain.width(text)-l.size*0.6), base(l.pad, l.row), legendText)
+		h, w := l.size*0.4, l.size*0.12
+		for _, r := range [][4]float64{{x0, my - w, x1, my + w}, {x0, my - h, x0 + 2*w, my + h}, {x1 - 2*w, my - h, x1, my + h}} {
+			c.fillPlain([]vertex{
+				{float32(r[0]), float32(r[1])}, {float32(r[2]), float32(r[1])},
+				{float32(r[2]), float32(r[3])}, {float32(r[0]), float32(r[3])},
+			}, legendText)
+		}
+	}
+	return nil
+}
+
+// fillPlain fills a polygon with an opaque colour.
+func (c *canvas) fillPlain(pts []vertex, col color.NRGBA) {
+	r := c.cover(pts, 0)
+	if r.Empty() {
+		return
+	}
+	dx, dy := c.begin(r)
+	c.ras.MoveTo(pts[0].x+dx, pts[0].y+dy)
+	for _, p := range pts[1:] {
+		c.ras.LineTo(p.x+dx, p.y+dy)
+	}
+	c.ras.ClosePath()
+	c.ras.Draw(c.img, r, image.NewUniform(col), image.Point{})
+}
+
+func ellipse(x, y, a, b float64) []vertex {
+	const n = 48
+	out := make([]vertex, n)
+	for i := range out {
+		s, c := math.Sincos(2 * math.Pi * float64(i) / n)
+		out[i] = vertex{float32(x + a*c), float32(y + b*s)}
+	}
+	return out
+}

@@ -1,0 +1,115 @@
+package vision
+
+import (
+	"fmt"
+
+	"traytally/vision/internal/segment"
+	"traytally/vision/kernel"
+)
+
+// The limits of what is measured, and of what is measured without a warning.
+const (
+	// minWidthPx is the least kernel width that is measured. At 8 pixels half a
+	// pixel of edge doubt on both sides is 1/8 of the width.
+	minWidthPx = 8
+	// fewWidthPx is the width under which small pieces get doubtful: a quarter
+	// of a kernel of medium shape is then about five pixels long.
+	fewWidthPx = 11
+	// maxBlur is the greatest blur, as a share of the kernel width, that goes
+	// without a warning. Kernels a blur apart run together: at 0.12 the gap
+	// that closes is a third of a width.
+	maxBlur = 0.12
+	// maxUnresolved is the greatest share of the rice that may lie in heaps.
+	maxUnresolved = 0.5
+	// maxWidthMM is wider than any rice kernel: paddy of the boldest types is
+	// 3.4 mm wide (Cereals Processing Technology, ed. G. Owens, 2001, table 5.1).
+	maxWidthMM = 5
+	// minContrast is the least contrast, in noise deviations of the tray, that
+	// goes without a warning.
+	minContrast = 12
+)
+
+// refuse says why a picture cannot be measured.
+func refuse(p *Picture, r *segment.Result, pxPerMM float64) error {
+	bad := func(hint, format string, a ...any) error {
+		return &InputError{Path: p.Name, What: fmt.Sprintf(format, a...), Hint: hint}
+	}
+	size := segment.Picture{W: p.Width, H: p.Height}
+	total, heaped := 0.0, 0.0
+	for _, q := range r.Pieces {
+		total += q.Area
+	}
+	for _, q := range r.Unresolved {
+		total += q.Area
+		heaped += q.Area
+	}
+	switch {
+	case r.BorderBright > 0.7 && r.BrightShare > 0.5:
+		return bad("lay the sample on a dark tray (black, dark blue, brown or grey), one layer deep, and leave the border free",
+			"the ground is brighter than what lies on it (%.0f %% of the border is bright): a light tray, or rice all over the picture", 100*r.BorderBright)
+	case r.Noisy(size):
+		return bad("use a plain tray and even light; check that the file is a picture of the tray",
+			"there is no plain tray in the picture: its ground scatters by %.0f grey values", r.TraySigma)
+	case total == 0:
+		return bad("check that the sample was on the tray and the lamp on; kernels must stand out from the tray",
+			"no kernel found: nothing stands out from the tray by more than %d grey values", r.Limit)
+	case heaped > maxUnresolved*total:
+		return bad("shake the tray until the rice lies one layer deep, or spread less rice and pool several pictures",
+			"%.0f %% of the rice lies in heaps that cannot be told apart into kernels", 100*heaped/total)
+	case r.TooWide(size) || pxPerMM > 0 && r.Model.Width > maxWidthMM*pxPerMM:
+		return bad("spread the rice one layer deep; check the scale (--dpi); show a hundred kernels or more in a picture",
+			"what lies on the tray is %.0f pixels wide%s, too wide for a kernel: a heap, a foreign body or too close a view",
+			r.Model.Width, inMM(r.Model.Width, pxPerMM))
+	case r.Model.Width < minWidthPx:
+		return bad("scan at a higher resolution: 300 dpi gives a slender kernel 20 pixels",
+			"kernels are only %.1f pixels wide; under %d pixels their length cannot be told to a few percent", r.Model.Width, minWidthPx)
+	}
+	return nil
+}
+
+// doubts are the warnings that leave a result standing.
+func doubts(r *segment.Result, t *kernel.Tray) []kernel.Warning {
+	var out []kernel.Warning
+	warn := func(code, metric string, value, limit float64, hint, format string, a ...any) {
+		out = append(out, kernel.Warning{Code: code, Text: fmt.Sprintf(format, a...), Hint: hint, Value: value, Limit: limit, Metric: metric})
+	}
+	if b := r.BlurSigma / r.Model.Width; b > maxBlur {
+		warn("blurred", "blur (standard deviation) over kernel width", b, maxBlur,
+			"clean the glass, focus, hold the camera still; scan at the scanner's true optical resolution",
+			"the picture is blurred: edges spread over %.1f pixels, %.0f %% of a kernel's width", r.BlurSigma, 100*b)
+	}
+	if r.Model.Width < fewWidthPx {
+		warn("small_kernels", "kernel width, px", r.Model.Width, fewWidthPx,
+			"scan at 300 dpi or more",
+			"kernels are only %.1f pixels wide; small brokens are measured roughly", r.Model.Width)
+	}
+	if c := r.Contrast / r.TraySigma; c < minContrast {
+		warn("low_contrast", "kernel contrast over the tray's own spread", c, minContrast,
+			"use a darker, plainer tray and more light",
+			"kernels stand out little from the tray: %.0f grey values over a spread of %.1f", r.Contrast, r.TraySigma)
+	}
+	if n := len(t.Unresolved); n > 0 {
+		area := 0.0
+		for _, c := range t.Unresolved {
+			area += c.AreaPx2
+		}
+		warn("unresolved", "share of the rice area in groups that were not separated", area/t.KernelAreaPx2, 0,
+			"shake the tray and scan again",
+			"%d touching %s could not be separated (%.1f %% of the rice); left out of the count and carried as doubt", n, plural(n, "group", "groups"), 100*area/t.KernelAreaPx2)
+	}
+	return out
+}
+
+func inMM(px, pxPerMM float64) string {
+	if pxPerMM <= 0 {
+		return ""
+	}
+	return fmt.Sprintf(" (%.1f mm)", px/pxPerMM)
+}
+
+func plural(n int, one, many string) string {
+	if n == 1 {
+		return one
+	}
+	return many
+}
