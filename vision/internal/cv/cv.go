@@ -102,6 +102,9 @@ func Decode(data []byte, in *header.Info) (*Image, error) {
 	if err != nil {
 		return nil, err
 	}
+	if want == gocv.MatTypeCV8UC4 && mat.Type() == gocv.MatTypeCV8UC3 {
+		want = gocv.MatTypeCV8UC3 // a WebP that promises alpha and has none
+	}
 	m := &Image{mat: mat, width: in.Width, height: in.Height}
 	sideways := in.Orientation >= 5
 	if !ours && sideways {

@@ -245,6 +245,16 @@ func FuzzDecode(f *testing.F) {
 	} {
 		f.Add(data)
 	}
+	mat, unpin, err := wrap(ht.BGR(p), 16, 12)
+	require.NoError(f, err)
+	defer unpin()
+	defer mat.Close()
+	for ext, params := range map[gocv.FileExt][]int{".jpg": {gocv.IMWriteJpegProgressive, 1}, ".webp": {gocv.IMWriteWebpQuality, 80}, ".tiff": {259, 5}} {
+		buf, err := gocv.IMEncodeWithParams(ext, mat, params)
+		require.NoError(f, err)
+		f.Add(bytes.Clone(buf.GetBytes()))
+		buf.Close()
+	}
 	f.Fuzz(func(t *testing.T, data []byte) {
 		if bytes.HasPrefix(data, []byte("\x89PNG")) {
 			data = ht.FixSums(data)

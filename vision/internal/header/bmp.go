@@ -70,7 +70,10 @@ func (in *Info) readBMP(data []byte) error {
 	switch bits {
 	case 1, 4, 8:
 		n := int64(colours)
-		if n == 0 || n > 1<<bits {
+		if n > 1<<bits {
+			return malformed("damaged BMP: %d colours in %d bits", n, bits)
+		}
+		if n == 0 {
 			n = 1 << bits
 		}
 		palette = n * 4

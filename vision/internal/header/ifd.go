@@ -25,6 +25,7 @@ const (
 	tagPlanarConfig    = 284
 	tagResolutionUnit  = 296
 	tagPredictor       = 317
+	tagColorMap        = 320
 	tagTileWidth       = 322
 	tagTileLength      = 323
 	tagTileOffsets     = 324

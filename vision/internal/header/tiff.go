@@ -28,6 +28,9 @@ const tileStep = 32
 // however small the picture is. Writers use 128 to 1024.
 const maxTile = 4096
 
+// maxStrip is OpenCV's limit on a strip, in bytes (MAX_TILE_SIZE).
+const maxStrip = 1 << 30
+
 // A tiffLayout is where the pixels of a TIFF lie.
 type tiffLayout struct {
 	order             binary.ByteOrder
@@ -35,7 +38,8 @@ type tiffLayout struct {
 	samples           int  // per pixel, alpha included
 	separate          bool // one plane per sample
 	tiled             bool
-	blockW, blockH    int // strip or tile, in pixels
+	blockW, blockH    int    // strip or tile, in pixels
+	rowsPerStrip      uint32 // as stored, 0 for tiles
 	offsets, counts   []uint32
 	tables            []byte // JPEG tables shared by the blocks
 	bits              int
@@ -163,12 +167,16 @@ func (in *Info) readTIFFKind(d *ifd) error {
 		return unsupported("a TIFF with its bits in reverse order, which is not supported")
 	}
 
-	photo := d.uint(tagPhotometric, 1<<16)
+	const noPhotometric = 1 << 16
+	photo := d.uint(tagPhotometric, noPhotometric)
 	switch photo {
 	case 0, 1, 3:
 		in.Colours = 1
 		if photo == 3 && (samples != 1 || in.BitDepth != 8) {
 			return unsupported("a TIFF palette with %d samples of %d bits, which is not supported", samples, in.BitDepth)
+		}
+		if photo == 3 && len(d.uints(tagColorMap)) != 3*256 {
+			return malformed("damaged TIFF: the palette is missing")
 		}
 	case 2:
 		in.Colours = 3
@@ -179,7 +187,7 @@ func (in *Info) readTIFFKind(d *ifd) error {
 		}
 	case 5:
 		return unsupported("a CMYK TIFF: printing colours cannot be measured")
-	case 1 << 16:
+	case noPhotometric:
 		return malformed("damaged TIFF: it does not say what its samples mean")
 	case 8, 9, 10:
 		return unsupported("a TIFF in CIELAB, which is not supported")
@@ -258,6 +266,7 @@ func (in *Info) readTIFFLayout(d *ifd) error {
 		if rows == 0 {
 			return malformed("damaged TIFF: strips of no rows")
 		}
+		l.rowsPerStrip = rows
 		l.blockW, l.blockH = in.Width, int(min(int64(rows), int64(in.Height)))
 		l.offsets, l.counts = d.uints(tagStripOffsets), d.uints(tagStripByteCounts)
 	}
@@ -276,6 +285,11 @@ func (in *Info) readTIFFLayout(d *ifd) error {
 // file, and its length with what it must hold.
 func completeTIFF(data []byte, in *Info) error {
 	l := in.tiff
+	// More rows than the picture has are allowed (2^32-1 stands for "all"), but
+	// OpenCV takes any other number as the height of its buffer.
+	if r := l.rowsPerStrip; r != 1<<32-1 && int64(r)*int64(in.Width)*int64(l.samples)*int64(l.bits+7)/8 >= maxStrip {
+		return unsupported("a TIFF in strips of %d rows, which is not supported", r)
+	}
 	end, sum := int64(0), int64(0)
 	for i, o := range l.offsets {
 		end = max(end, int64(o)+int64(l.counts[i]))

@@ -1,7 +1,6 @@
 package segment
 
 import (
-	"cmp"
 	"context"
 	"math"
 	"slices"
@@ -300,42 +299,43 @@ func (s *shape) piece(m *Model) Piece {
 }
 
 // estimateModel finds the size of the whole kernels among the free-lying
-// pieces: convex regions, the mode of their areas and the larger ones of them.
+// pieces: regions that are nearly convex and have no two notches. Two round
+// kernels side by side are nearly convex too.
 func estimateModel(all []*shape) Model {
-	var convex []*shape
+	// 4·area/perimeter is 1.4 widths for one kernel and for a chain of them.
+	var w []float64
 	for _, s := range all {
-		if s.sol > 0.93 && !s.outer.edge {
-			convex = append(convex, s)
-		}
+		w = append(w, 4*s.area/perimeter(s)/1.4)
 	}
-	if len(convex) < 12 {
-		// Nearly everything touches. 4·area/perimeter is 1.4 widths for one
-		// kernel and for a chain of them.
-		var w []float64
-		for _, s := range all {
-			w = append(w, 4*s.area/perimeter(s)/1.4)
+	if len(w) == 0 {
+		return Model{}
+	}
+	slices.Sort(w)
+	rough := Model{Width: w[len(w)*3/4]}
+	var ls, ws []float64
+	for _, s := range all {
+		if s.sol < 0.92 || s.outer.edge || s.filled < 0.3*rough.Width*rough.Width {
+			continue
 		}
-		slices.Sort(w)
-		if len(w) == 0 {
-			return Model{}
-		}
-		width := w[len(w)*3/4]
-		m := Model{Width: width, Length: 2.8 * width, Area: 2.8 * 0.8 * width * width, Singles: len(convex)}
-		if len(convex) > 0 {
-			a := slices.MaxFunc(convex, func(a, b *shape) int { return cmp.Compare(a.cal.Min, b.cal.Min) })
-			if a.cal.Min < 1.3*width { // the widest free-lying piece is a kernel
-				m.Width = a.cal.Min
-				m.Length = math.Max(m.Length, a.cal.Max)
-				m.Area = 0.8 * m.Length * m.Width
+		if s.sol < 0.98 {
+			sharp := 0
+			for _, n := range notches(s, &rough) {
+				if n.c == 0 && n.turn > 0.5 {
+					sharp++
+				}
+			}
+			if sharp > 1 {
+				continue
 			}
 		}
-		return m
+		ls, ws = append(ls, s.cal.Max), append(ws, s.cal.Min)
 	}
-	ls, ws := make([]float64, len(convex)), make([]float64, len(convex))
-	for i, s := range convex {
-		ls[i], ws[i] = s.cal.Max, s.cal.Min
+	if len(ls) >= 5 {
+		return modelOf(ls, ws, len(ls))
 	}
-	return modelOf(ls, ws, len(convex))
+	// Nearly everything touches: a medium shape to begin with.
+	rough.Length, rough.Area, rough.Singles = 2.6*rough.Width, 0.81*2.6*rough.Width*rough.Width, len(ls)
+	return rough
 }
 
 func perimeter(s *shape) float64 {

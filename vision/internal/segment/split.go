@@ -216,6 +216,9 @@ func (t *tile) look(a, b Point, m *Model) (outside, valley float64) {
 	return outside, valley
 }
 
+// scoreGap is how much worse than the best cut of its notch a cut may be.
+const scoreGap = 0.8
+
 // candidates proposes cuts from notches.
 func (t *tile) candidates(ns []notch, m *Model) []cut {
 	var out []cut
@@ -281,14 +284,21 @@ func (t *tile) candidates(ns []notch, m *Model) []cut {
 	}
 	// keep the better ones of each notch
 	slices.SortFunc(out, func(a, b cut) int { return cmp.Compare(a.score, b.score) })
-	used := make([]int, len(ns))
+	used, best := make([]int, len(ns)), make([]float64, len(ns))
+	wanted := func(n int, c *cut) bool {
+		if used[n] == 0 {
+			best[n] = c.score
+		}
+		if ns[n].anyDir {
+			return used[n] < 5 && c.score < best[n]+2*scoreGap
+		}
+		return used[n] < 3 && c.score < best[n]+scoreGap
+	}
 	kept := out[:0]
 	for _, c := range out {
-		lim := 3
-		if ns[c.na].anyDir || c.nb >= 0 && ns[c.nb].anyDir {
-			lim = 5
-		}
-		if used[c.na] >= lim && (c.nb < 0 || used[c.nb] >= lim) {
+		a := wanted(c.na, &c)
+		b := c.nb >= 0 && wanted(c.nb, &c)
+		if !a && !b {
 			continue
 		}
 		used[c.na]++
@@ -560,7 +570,8 @@ type bay struct {
 
 // bays finds the atoms around each notch, and lists the notches by their first
 // atom.
-func (t *tile) bays(ns []notch, order []int) [][]bay {
+func (t *tile) bays(ns []notch, order []int, m *Model) [][]bay {
+	reach := 1 + int(0.05*m.Width+0.5)
 	out := make([][]bay, len(order))
 	for _, n := range ns {
 		b := bay{cost: 1.3 * math.Max(0, math.Min(1, (n.turn-0.5)/0.6))}
@@ -568,8 +579,8 @@ func (t *tile) bays(ns []notch, order []int) [][]bay {
 			continue
 		}
 		x0, y0 := int(math.Round(n.p.X))-t.x0, int(math.Round(n.p.Y))-t.y0
-		for y := max(0, y0-2); y <= min(t.th-1, y0+2); y++ {
-			for x := max(0, x0-2); x <= min(t.tw-1, x0+2); x++ {
+		for y := max(0, y0-reach); y <= min(t.th-1, y0+reach); y++ {
+			for x := max(0, x0-reach); x <= min(t.tw-1, x0+reach); x++ {
 				if l := t.label[y*t.tw+x]; l > 0 && !slices.Contains(b.atoms, order[l-1]) {
 					b.atoms = append(b.atoms, order[l-1])
 				}
@@ -585,9 +596,10 @@ func (t *tile) bays(ns []notch, order []int) [][]bay {
 
 // A union is a candidate piece: a connected set of atoms.
 type union struct {
-	set  window
-	area float64
-	cost float64
+	set   window
+	atoms []int
+	cost  float64
+	price float64 // sum of the prices of its atoms
 }
 
 // windowBits is how far beyond the first atom not yet covered a piece may
@@ -654,6 +666,10 @@ func (m *Model) borderCost(b *border) (divide, join float64) {
 	return divide, join
 }
 
+// mostHeld is the greatest cost of undivided valleys and notches with which a
+// candidate piece still grows.
+const mostHeld = 5
+
 // unions lists the candidate pieces whose first atom is a; their sets count
 // from a.
 func unions(as []atom, bays [][]bay, a int, m *Model) []union {
@@ -684,27 +700,28 @@ func unions(as []atom, bays [][]bay, a int, m *Model) []union {
 		if big && len(out) > 0 {
 			continue
 		}
-		cost := m.cost(l, w, it.area, sol)
+		cost, held := m.cost(l, w, it.area, sol), 0.0
 		for _, i := range it.atoms {
 			// inner borders are left undivided, outer ones divided; each is
 			// met from both sides
 			for _, b := range as[i].next {
 				d, jn := m.borderCost(&b)
 				if it.set.has(b.to - a) {
-					cost += jn / 2
+					held += jn / 2
 				} else {
 					cost += d / 2
 				}
 			}
 			for _, b := range bays[i] {
 				if !slices.ContainsFunc(b.atoms, func(j int) bool { return !it.set.has(j - a) }) {
-					cost += b.cost
+					held += b.cost
 				}
 			}
 		}
-		out = append(out, union{set: it.set, area: it.area, cost: cost})
-		if big {
-			continue
+		cost += held
+		out = append(out, union{set: it.set, atoms: it.atoms, cost: cost})
+		if big || held > mostHeld {
+			continue // what it holds already, it will hold when it grows
 		}
 		for _, i := range it.atoms {
 			for _, b := range as[i].next {
@@ -726,23 +743,91 @@ func unions(as []atom, bays [][]bay, a int, m *Model) []union {
 	return out
 }
 
+// prices gives every atom a price, such that the pieces of a good division
+// cost about what their atoms are worth and others cost more: the multipliers
+// of the division's linear relaxation, by the subgradient method (Held, Wolfe
+// & Crowder 1974). What is not yet covered is then worth what it will cost.
+func prices(us [][]union, areas []float64) []float64 {
+	n := len(us)
+	pi := make([]float64, n)
+	for i := range pi {
+		pi[i] = math.Inf(1)
+	}
+	for _, list := range us {
+		for _, u := range list {
+			sum := 0.0
+			for _, i := range u.atoms {
+				sum += areas[i]
+			}
+			for _, i := range u.atoms {
+				pi[i] = math.Min(pi[i], u.cost*areas[i]/sum)
+			}
+		}
+	}
+	best, bestBound := slices.Clone(pi), math.Inf(-1)
+	over := make([]float64, n)
+	step := 0.25
+	for range 80 {
+		bound := 0.0
+		for i, p := range pi {
+			bound += p
+			over[i] = 1
+		}
+		for _, list := range us {
+			for _, u := range list {
+				r := u.cost
+				for _, i := range u.atoms {
+					r -= pi[i]
+				}
+				if r < 0 {
+					bound += r
+					for _, i := range u.atoms {
+						over[i]--
+					}
+				}
+			}
+		}
+		if bound > bestBound {
+			bestBound = bound
+			copy(best, pi)
+		}
+		for i := range pi {
+			pi[i] += step * math.Max(-2, over[i])
+		}
+		step *= 0.96
+	}
+	return best
+}
+
 // cover finds the division of the atoms into candidate pieces of least cost,
-// by a beam search over the first atom not yet covered. It returns the number
-// of the piece for every atom, and how many pieces there are.
+// by a beam search over the first atom not yet covered, led by the prices. It
+// returns the number of the piece for every atom, and how many pieces there
+// are.
 func cover(as []atom, bays [][]bay, m *Model) (piece []int, count int) {
 	type state struct {
-		set  window // atoms covered, from the first that is not
-		at   int    // that first atom
-		cost float64
-		area float64
-		prev *state
-		by   *union
-		seq  int // order of making, against ties
+		set   window // atoms covered, from the first that is not
+		at    int    // that first atom
+		cost  float64
+		value float64 // cost over the price of what is covered
+		prev  *state
+		by    *union
+		seq   int // order of making, against ties
 	}
+	const beam = 100
 	n, made := len(as), 0
-	beam := 120
-	if n > 300 { // a heap: it will hardly come apart, so do not try for long
-		beam = 50
+	us := make([][]union, n)
+	areas := make([]float64, n)
+	for k := range n {
+		us[k] = unions(as, bays, k, m)
+		areas[k] = as[k].area
+	}
+	pi := prices(us, areas)
+	for k := range us {
+		for i := range us[k] {
+			for _, j := range us[k][i].atoms {
+				us[k][i].price += pi[j]
+			}
+		}
 	}
 	layer := make([]map[window]*state, n+1)
 	layer[0] = map[window]*state{{}: {}}
@@ -756,13 +841,12 @@ func cover(as []atom, bays [][]bay, m *Model) (piece []int, count int) {
 		}
 		layer[k] = nil
 		slices.SortFunc(ss, func(a, b *state) int {
-			return cmp.Or(cmp.Compare(a.cost-1.2*a.area/m.Area, b.cost-1.2*b.area/m.Area), cmp.Compare(a.seq, b.seq))
+			return cmp.Or(cmp.Compare(a.value, b.value), cmp.Compare(a.seq, b.seq))
 		})
 		ss = ss[:min(len(ss), beam)]
-		us := unions(as, bays, k, m)
 		for _, s := range ss {
-			for i := range us {
-				u := &us[i]
+			for i := range us[k] {
+				u := &us[k][i]
 				if s.set.meets(&u.set) {
 					continue
 				}
@@ -777,7 +861,7 @@ func cover(as []atom, bays [][]bay, m *Model) (piece []int, count int) {
 					layer[at] = map[window]*state{}
 				}
 				if old := layer[at][set]; old == nil || cost < old.cost {
-					layer[at][set] = &state{set: set, at: at, cost: cost, area: s.area + u.area, prev: s, by: u, seq: made}
+					layer[at][set] = &state{set: set, at: at, cost: cost, value: s.value + u.cost - u.price, prev: s, by: u, seq: made}
 				}
 			}
 		}
@@ -804,7 +888,7 @@ func (t *tile) split(s *shape, m *Model) (pieces, unresolved []Piece) {
 	// number the atoms from one side of the region to the other, so that the
 	// covered part grows with a short front
 	order, as := sweep(as)
-	piece, count := cover(as, t.bays(ns, order), m)
+	piece, count := cover(as, t.bays(ns, order, m), m)
 	for _, i := range t.pix {
 		if l := t.label[i]; l > 0 {
 			t.label[i] = int32(piece[order[l-1]]) + 1

@@ -1,0 +1,27 @@
+package phantom_test
+
+import (
+	"fmt"
+	"log"
+
+	"traytally/vision/phantom"
+)
+
+// A crowded tray at a low resolution, and what a perfect measurement of it
+// would say.
+func Example() {
+	p := phantom.DefaultParams()
+	p.Count, p.DPI, p.BrokenMass = 80, 150, 8
+	p.Crowd(phantom.Dense)
+	img, truth, err := phantom.Draw(p)
+	if err != nil {
+		log.Fatal(err)
+	}
+	fmt.Println(img.Rect.Dx() == truth.Width, truth.N, truth.Kind)
+	fmt.Printf("%.0f %% broken by mass\n", truth.BrokenMass)
+	fmt.Println(len(truth.Tray().Kernels), "kernels to judge")
+	// Output:
+	// true 80 dense
+	// 8 % broken by mass
+	// 80 kernels to judge
+}

@@ -1,0 +1,271 @@
+package phantom
+
+import (
+	"math"
+	"slices"
+
+	"traytally/vision/kernel"
+)
+
+type point = kernel.Point
+
+func cross(o, a, b point) float64 { return (a.X-o.X)*(b.Y-o.Y) - (a.Y-o.Y)*(b.X-o.X) }
+
+// signedArea is positive where the polygon turns from x towards y.
+func signedArea(p []point) float64 {
+	sum := 0.0
+	for i, q := range p {
+		r := p[(i+1)%len(p)]
+		sum += q.X*r.Y - r.X*q.Y
+	}
+	return sum / 2
+}
+
+// moments returns area, centroid and the central second moments of the region
+// inside a polygon.
+func moments(p []point) (area float64, c point, xx, xy, yy float64) {
+	o := p[0]
+	var a, sx, sy, sxx, sxy, syy float64
+	for i := range p {
+		q, r := p[i].Sub(o), p[(i+1)%len(p)].Sub(o)
+		w := q.X*r.Y - r.X*q.Y
+		a += w
+		sx += w * (q.X + r.X)
+		sy += w * (q.Y + r.Y)
+		sxx += w * (q.X*q.X + q.X*r.X + r.X*r.X)
+		syy += w * (q.Y*q.Y + q.Y*r.Y + r.Y*r.Y)
+		sxy += w * (2*q.X*q.Y + q.X*r.Y + r.X*q.Y + 2*r.X*r.Y)
+	}
+	area = a / 2
+	mx, my := sx/(6*area), sy/(6*area)
+	xx, yy, xy = sxx/12-area*mx*mx, syy/12-area*my*my, sxy/24-area*mx*my
+	if area < 0 {
+		xx, xy, yy = -xx, -xy, -yy
+	}
+	return math.Abs(area), point{X: mx + o.X, Y: my + o.Y}, xx, xy, yy
+}
+
+// axisAngle returns the direction of the greatest second moment, in
+// (-π/2, π/2].
+func axisAngle(xx, xy, yy float64) float64 { return foldAngle(math.Atan2(2*xy, xx-yy) / 2) }
+
+// foldAngle brings the direction of a line into (-π/2, π/2].
+func foldAngle(a float64) float64 {
+	a = math.Mod(a, math.Pi)
+	if a > math.Pi/2 {
+		a -= math.Pi
+	} else if a <= -math.Pi/2 {
+		a += math.Pi
+	}
+	return a
+}
+
+// hull returns the corners of the convex hull (monotone chain, A. M. Andrew,
+// Information Processing Letters 9, 1979). Corners closer than 1e-9 count as
+// one, since the direction of so short a side is lost to rounding.
+func hull(p []point) []point {
+	s := slices.Clone(p)
+	slices.SortFunc(s, func(a, b point) int {
+		switch {
+		case a.X < b.X || a.X == b.X && a.Y < b.Y:
+			return -1
+		case a == b:
+			return 0
+		}
+		return 1
+	})
+	s = slices.CompactFunc(s, func(a, b point) bool {
+		return math.Abs(a.X-b.X) < 1e-9 && math.Abs(a.Y-b.Y) < 1e-9
+	})
+	if len(s) < 3 {
+		return s
+	}
+	h := make([]point, 0, 2*len(s))
+	for _, q := range s {
+		for len(h) >= 2 && cross(h[len(h)-2], h[len(h)-1], q) <= 0 {
+			h = h[:len(h)-1]
+		}
+		h = append(h, q)
+	}
+	for i, low := len(s)-2, len(h)+1; i >= 0; i-- {
+		for len(h) >= low && cross(h[len(h)-2], h[len(h)-1], s[i]) <= 0 {
+			h = h[:len(h)-1]
+		}
+		h = append(h, s[i])
+	}
+	return h[:len(h)-1]
+}
+
+// calipers returns the greatest and the least distance of two parallel lines
+// that hold the polygon with this hull between them. The least stands on a
+// side of the hull, so going once round the sides with the corner farthest
+// from each (rotating calipers) finds both.
+func calipers(h []point) (greatest, least float64) {
+	if len(h) < 3 {
+		return h[0].Dist(h[len(h)-1]), 0
+	}
+	least = math.Inf(1)
+	far := 1
+	for i, q := range h {
+		r := h[(i+1)%len(h)]
+		for {
+			next := (far + 1) % len(h)
+			if cross(q, r, h[next]) <= cross(q, r, h[far]) {
+				break
+			}
+			far = next
+		}
+		least = min(least, cross(q, r, h[far])/q.Dist(r))
+		greatest = max(greatest, q.Dist(h[far]), r.Dist(h[far]))
+	}
+	return greatest, least
+}
+
+// extent returns how far the polygon reaches along the direction.
+func extent(p []point, angle float64) float64 {
+	sin, cos := math.Sincos(angle)
+	low, high := math.Inf(1), math.Inf(-1)
+	for _, q := range p {
+		d := q.X*cos + q.Y*sin
+		low, high = min(low, d), max(high, d)
+	}
+	return high - low
+}
+
+// inside reports whether q lies in the polygon, by the number of sides to its
+// right.
+func inside(p []point, q point) bool {
+	in := false
+	for i, j := 0, len(p)-1; i < len(p); j, i = i, i+1 {
+		a, b := p[i], p[j]
+		if (a.Y > q.Y) != (b.Y > q.Y) && q.X < a.X+(q.Y-a.Y)/(b.Y-a.Y)*(b.X-a.X) {
+			in = !in
+		}
+	}
+	return in
+}
+
+// toSegment returns the squared distance of q from the segment ab.
+func toSegment(q, a, b point) float64 {
+	dx, dy := b.X-a.X, b.Y-a.Y
+	t := 0.0
+	if l := dx*dx + dy*dy; l > 0 {
+		t = min(1, max(0, ((q.X-a.X)*dx+(q.Y-a.Y)*dy)/l))
+	}
+	ex, ey := q.X-a.X-t*dx, q.Y-a.Y-t*dy
+	return ex*ex + ey*ey
+}
+
+func toOutline(p []point, q point) float64 {
+	best := math.Inf(1)
+	for i, j := 0, len(p)-1; i < len(p); j, i = i, i+1 {
+		best = min(best, toSegment(q, p[j], p[i]))
+	}
+	return math.Sqrt(best)
+}
+
+// A box is an axis-parallel rectangle in millimetres.
+type box struct{ x0, y0, x1, y1 float64 }
+
+func boxOf(p []point) box {
+	b := box{math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)}
+	for _, q := range p {
+		b.x0, b.y0, b.x1, b.y1 = min(b.x0, q.X), min(b.y0, q.Y), max(b.x1, q.X), max(b.y1, q.Y)
+	}
+	return b
+}
+
+func (b box) grown(by float64) box { return box{b.x0 - by, b.y0 - by, b.x1 + by, b.y1 + by} }
+
+func (b box) meets(o box) bool { return b.x0 <= o.x1 && o.x0 <= b.x1 && b.y0 <= o.y1 && o.y0 <= b.y1 }
+
+func (b box) holds(q point) bool { return q.X >= b.x0 && q.X <= b.x1 && q.Y >= b.y0 && q.Y <= b.y1 }
+
+// relation tells how two polygons lie to each other: pressed is how deep a
+// corner of one lies inside the other (0 where they are apart), clear the
+// distance between them where it is below far, else far.
+func relation(p, q []point, pb, qb box, far float64) (pressed, clear float64) {
+	if !pb.grown(far).meets(qb) {
+		return 0, far
+	}
+	clear = far * far
+	half := func(a, b []point, ab, bb box) {
+		near := bb.grown(far)
+		for _, v := range a {
+			if !near.holds(v) {
+				continue
+			}
+			best := math.Inf(1)
+			in := false
+			for i, j := 0, len(b)-1; i < len(b); j, i = i, i+1 {
+				s, t := b[i], b[j]
+				if (s.Y > v.Y) != (t.Y > v.Y) && v.X < s.X+(v.Y-s.Y)/(t.Y-s.Y)*(t.X-s.X) {
+					in = !in
+				}
+				best = min(best, toSegment(v, s, t))
+			}
+			if in {
+				pressed = max(pressed, best)
+			} else {
+				clear = min(clear, best)
+			}
+		}
+	}
+	half(p, q, pb, qb)
+	half(q, p, qb, pb)
+	if pressed > 0 {
+		return math.Sqrt(pressed), 0
+	}
+	return 0, math.Sqrt(clear)
+}
+
+// travel returns how far polygon p can move along the unit vector d until it
+// first meets q, or +Inf where it passes by.
+func travel(p, q []point, d point) float64 {
+	best := math.Inf(1)
+	cast := func(from, onto []point, d point) {
+		// In the turned frame the ray runs along x.
+		turn := func(v point) point { return point{X: v.X*d.X + v.Y*d.Y, Y: v.Y*d.X - v.X*d.Y} }
+		to := make([]point, len(onto))
+		low, high := math.Inf(1), math.Inf(-1)
+		for i, v := range onto {
+			to[i] = turn(v)
+			low, high = min(low, to[i].Y), max(high, to[i].Y)
+		}
+		for _, v := range from {
+			v = turn(v)
+			if v.Y < low || v.Y > high {
+				continue
+			}
+			for i, j := 0, len(to)-1; i < len(to); j, i = i, i+1 {
+				a, b := to[i], to[j]
+				if (a.Y > v.Y) == (b.Y > v.Y) {
+					continue
+				}
+				if s := a.X + (v.Y-a.Y)/(b.Y-a.Y)*(b.X-a.X) - v.X; s >= 0 && s < best {
+					best = s
+				}
+			}
+		}
+	}
+	cast(p, q, d)
+	cast(q, p, point{X: -d.X, Y: -d.Y})
+	return best
+}
+
+// thin keeps every nth corner.
+func thin(p []point, n int) []point {
+	t := make([]point, 0, len(p)/n+1)
+	for i := 0; i < len(p); i += n {
+		t = append(t, p[i])
+	}
+	return t
+}
+
+func lerp(a, b, t float64) float64 { return a + (b-a)*t }
+
+// smooth is 0 below a, 1 above b, and smooth between.
+func smooth(a, b, x float64) float64 {
+	t := min(1, max(0, (x-a)/(b-a)))
+	return t * t * (3 - 2*t)
+}

@@ -1,0 +1,466 @@
+package phantom
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
+)
+
+// onTray takes a point from the frame of the piece's body to the tray, in mm.
+func (k *piece) onTray(q point) point {
+	sin, cos := math.Sincos(k.turn)
+	x, y := q.X-k.centre.X, q.Y-k.centre.Y
+	return point{X: k.at.X + x*cos - y*sin, Y: k.at.Y + x*sin + y*cos}
+}
+
+// prepare makes what placing needs of a measured piece: a polygon with
+// about 45 of the corners, which lies within about 0.02 mm of the outline.
+func (k *piece) prepare() {
+	k.coarse = thin(k.outline, max(1, len(k.outline)/40))
+	k.placed = make([]point, len(k.coarse))
+	for i, q := range k.outline {
+		k.reach = max(k.reach, q.Dist(k.centre))
+		if i < len(k.coarse) {
+			k.coarse[i] = k.coarse[i].Sub(k.centre)
+		}
+	}
+}
+
+// pose moves the piece to a place.
+func (k *piece) pose(at point, turn float64) {
+	k.at, k.turn = at, turn
+	sin, cos := math.Sincos(turn)
+	for i, q := range k.coarse {
+		k.placed[i] = point{X: at.X + q.X*cos - q.Y*sin, Y: at.Y + q.X*sin + q.Y*cos}
+	}
+	k.bounds = boxOf(k.placed)
+}
+
+func (k *piece) shift(d point, by float64) {
+	k.pose(point{X: k.at.X + d.X*by, Y: k.at.Y + d.Y*by}, k.turn)
+}
+
+// A layout places pieces on a tray. Placed pieces are found through a grid of
+// square cells by their centres.
+type layout struct {
+	p          Params
+	r          *rand.Rand
+	w, h       float64
+	cell       float64
+	cols, rows int
+	cells      [][]*piece
+	all        []*piece // placed
+	reach      float64  // greatest of all pieces
+	scratch    []*piece
+}
+
+func newLayout(p Params, pieces []*piece) *layout {
+	l := &layout{p: p, r: stream(p.Seed, streamPlace, 0), reach: 1}
+	l.w, l.h = p.sizeMM()
+	for _, k := range pieces {
+		l.reach = max(l.reach, k.reach)
+	}
+	l.cell = max(2, l.reach)
+	l.cols, l.rows = int(l.w/l.cell)+3, int(l.h/l.cell)+3
+	l.cells = make([][]*piece, l.cols*l.rows)
+	return l
+}
+
+func (l *layout) cellOf(q point) (col, row int) {
+	col = min(l.cols-1, max(0, int(math.Floor(q.X/l.cell))+1))
+	row = min(l.rows-1, max(0, int(math.Floor(q.Y/l.cell))+1))
+	return col, row
+}
+
+// near returns the placed pieces whose bounds meet b. The slice is good until
+// the next call.
+func (l *layout) near(b box) []*piece {
+	l.scratch = l.scratch[:0]
+	g := b.grown(l.reach)
+	c0, r0 := l.cellOf(point{X: g.x0, Y: g.y0})
+	c1, r1 := l.cellOf(point{X: g.x1, Y: g.y1})
+	for row := r0; row <= r1; row++ {
+		for _, cell := range l.cells[row*l.cols+c0 : row*l.cols+c1+1] {
+			for _, k := range cell {
+				if k.bounds.meets(b) {
+					l.scratch = append(l.scratch, k)
+				}
+			}
+		}
+	}
+	return l.scratch
+}
+
+// put enters a piece where it lies, and joins it with what it touches.
+func (l *layout) put(k *piece) {
+	for _, o := range l.near(k.bounds) {
+		if pressed, _ := relation(k.placed, o.placed, k.bounds, o.bounds, 0); pressed > 0 {
+			k.contacts = append(k.contacts, o)
+			o.contacts = append(o.contacts, k)
+		}
+	}
+	l.all = append(l.all, k)
+	col, row := l.cellOf(k.at)
+	l.cells[row*l.cols+col] = append(l.cells[row*l.cols+col], k)
+}
+
+// fits reports whether the piece lies in the picture, presses into others by
+// no more than the parameters say, and keeps clear of those it does not touch.
+func (l *layout) fits(k *piece) bool {
+	m := l.p.MarginMM
+	if b := k.bounds; b.x0 < m || b.y0 < m || b.x1 > l.w-m || b.y1 > l.h-m {
+		return false
+	}
+	return l.free(k, l.p.PressMM)
+}
+
+func (l *layout) free(k *piece, press float64) bool {
+	for _, o := range l.near(k.bounds.grown(l.p.GapMM)) {
+		pressed, clear := relation(k.placed, o.placed, k.bounds, o.bounds, l.p.GapMM+1e-3)
+		if pressed > press || pressed == 0 && clear < l.p.GapMM {
+			return false
+		}
+	}
+	return true
+}
+
+// scatter lays the piece at random, clear of all others.
+func (l *layout) scatter(k *piece) bool {
+	for range 3000 {
+		k.pose(point{X: uniform(l.r, 0, l.w), Y: uniform(l.r, 0, l.h)}, uniform(l.r, 0, 2*math.Pi))
+		m := l.p.MarginMM
+		if b := k.bounds; b.x0 < m || b.y0 < m || b.x1 > l.w-m || b.y1 > l.h-m {
+			continue
+		}
+		if l.free(k, 0) {
+			l.put(k)
+			return true
+		}
+	}
+	return false
+}
+
+// layAcross lays the piece so that an edge of the picture cuts it.
+func (l *layout) layAcross(k *piece) bool {
+	for range 3000 {
+		k.pose(point{}, uniform(l.r, 0, 2*math.Pi))
+		b := k.bounds
+		at := point{X: uniform(l.r, 0, l.w), Y: uniform(l.r, 0, l.h)}
+		in := uniform(l.r, 0.2, 0.8) // how much of it lies inside
+		switch l.r.IntN(4) {
+		case 0:
+			at.X = -lerp(b.x1, b.x0, in)
+		case 1:
+			at.X = l.w - lerp(b.x0, b.x1, in)
+		case 2:
+			at.Y = -lerp(b.y1, b.y0, in)
+		default:
+			at.Y = l.h - lerp(b.y0, b.y1, in)
+		}
+		k.pose(at, k.turn)
+		b = k.bounds
+		if b.x1 < 0.4 || b.y1 < 0.4 || b.x0 > l.w-0.4 || b.y0 > l.h-0.4 {
+			continue // a corner holds next to nothing of it
+		}
+		if l.free(k, 0) {
+			l.put(k)
+			return true
+		}
+	}
+	return false
+}
+
+// approach moves the piece from outside along the unit vector d until it meets
+// the first thing, and then by depth more. It reports false where the way
+// starts inside something or meets nothing.
+func (l *layout) approach(k *piece, from point, turn float64, d point, depth, far float64) bool {
+	k.pose(from, turn)
+	for _, o := range l.near(k.bounds) {
+		if pressed, _ := relation(k.placed, o.placed, k.bounds, o.bounds, 0); pressed > 0 {
+			return false
+		}
+	}
+	start := k.bounds
+	way := box{
+		min(start.x0, start.x0+far*d.X), min(start.y0, start.y0+far*d.Y),
+		max(start.x1, start.x1+far*d.X), max(start.y1, start.y1+far*d.Y),
+	}
+	s := math.Inf(1)
+	for _, o := range l.near(way) {
+		s = min(s, travel(k.placed, o.placed, d))
+	}
+	if s > far {
+		return false
+	}
+	k.shift(d, s+depth)
+	return true
+}
+
+func polar(a float64) point { return point{X: math.Cos(a), Y: math.Sin(a)} }
+
+// axisOnTray returns the direction of the piece's axis on the tray.
+func (k *piece) axisOnTray() float64 { return k.angle + k.turn }
+
+// push lays the piece against one of the hosts.
+func (l *layout) push(k *piece, hosts []*piece) bool {
+	weights := l.p.Mix.list()
+	for range 70 {
+		host := hosts[len(hosts)-1-l.r.IntN(min(len(hosts), 12))]
+		way := pick(l.r, weights)
+		depth := l.p.PressMM * uniform(l.r, 0.25, 0.95)
+		along := host.axisOnTray()
+		axis := uniform(l.r, 0, 2*math.Pi) // of the piece when laid
+		d := polar(uniform(l.r, 0, 2*math.Pi))
+		shift := point{} // of the target from the centre of the host
+		slide := func(a, by float64) { u := polar(a); shift = point{X: shift.X + u.X*by, Y: shift.Y + u.Y*by} }
+		switch way {
+		case 1: // flank along flank
+			axis = along + uniform(l.r, -0.12, 0.12)
+			d = polar(along + sign(l.r)*math.Pi/2)
+			slide(along, uniform(l.r, -0.35, 0.35)*host.length)
+		case 2: // tip to tip
+			axis = along + uniform(l.r, -0.3, 0.3)
+			d = polar(along + math.Pi*float64(l.r.IntN(2)))
+			slide(along+math.Pi/2, uniform(l.r, -0.2, 0.2)*host.width)
+		case 3: // tip against a flank
+			axis = along + math.Pi/2 + uniform(l.r, -0.4, 0.4)
+			d = polar(along + sign(l.r)*math.Pi/2)
+			slide(along, uniform(l.r, -0.42, 0.42)*host.length)
+		case 4: // into a corner
+			if len(host.contacts) == 0 {
+				continue
+			}
+			o := host.contacts[l.r.IntN(len(host.contacts))]
+			if !l.bridge(k, host, o, axis, depth) {
+				continue
+			}
+		case 5: // face to face
+			o, f, g := l.facing(k, hosts)
+			if o == nil {
+				continue
+			}
+			out := polar(math.Atan2(g.direction.Y, g.direction.X) + o.turn)
+			turn := math.Atan2(-out.Y, -out.X) - math.Atan2(f.direction.Y, f.direction.X) + uniform(l.r, -0.1, 0.1)
+			k.pose(point{}, turn)
+			mine, theirs := k.onTray(f.middle), o.onTray(g.middle)
+			far := k.reach + o.reach
+			side := uniform(l.r, -0.3, 0.3)
+			from := point{
+				X: theirs.X - mine.X + out.X*far - out.Y*side,
+				Y: theirs.Y - mine.Y + out.Y*far + out.X*side,
+			}
+			if !l.approach(k, from, turn, point{X: -out.X, Y: -out.Y}, depth, far+1) {
+				continue
+			}
+		case 6: // a ring
+			o := hosts[l.r.IntN(len(hosts))]
+			gap := host.at.Dist(o.at)
+			if o == host || gap < 0.6*k.length || gap > 1.9*k.length || slices.Contains(host.contacts, o) {
+				continue
+			}
+			if !l.bridge(k, host, o, math.Atan2(o.at.Y-host.at.Y, o.at.X-host.at.X)+uniform(l.r, -0.25, 0.25), depth) {
+				continue
+			}
+		default:
+			slide(math.Atan2(d.X, -d.Y), uniform(l.r, -0.35, 0.35)*host.length)
+		}
+		if way < 4 {
+			far := host.reach + k.reach + 0.5
+			from := point{X: host.at.X + shift.X - d.X*far, Y: host.at.Y + shift.Y - d.Y*far}
+			if !l.approach(k, from, axis-k.angle, d, depth, 2*far) {
+				continue
+			}
+		}
+		if l.fits(k) {
+			l.put(k)
+			if len(k.contacts) == 0 {
+				// So shallow that the coarse polygons missed it: the group
+				// of the truth comes from contacts only, so press on.
+				l.take(k)
+				continue
+			}
+			return true
+		}
+	}
+	return false
+}
+
+// take removes the piece placed last.
+func (l *layout) take(k *piece) {
+	l.all = l.all[:len(l.all)-1]
+	col, row := l.cellOf(k.at)
+	c := &l.cells[row*l.cols+col]
+	*c = (*c)[:len(*c)-1]
+}
+
+// bridge moves the piece against a and b at once: it slides along the line of
+// their centres until both stop it at the same moment.
+func (l *layout) bridge(k *piece, a, b *piece, axis, depth float64) bool {
+	ab := math.Atan2(b.at.Y-a.at.Y, b.at.X-a.at.X)
+	u := polar(ab)
+	d := polar(ab + sign(l.r)*math.Pi/2 + uniform(l.r, -0.3, 0.3))
+	half := a.at.Dist(b.at)/2 + 0.5
+	far := a.reach + b.reach + k.reach
+	turn := axis - k.angle
+	low, high := -half, half
+	var start point
+	for range 14 {
+		t := (low + high) / 2
+		start = point{X: (a.at.X+b.at.X)/2 + u.X*t - d.X*far, Y: (a.at.Y+b.at.Y)/2 + u.Y*t - d.Y*far}
+		k.pose(start, turn)
+		toA, toB := travel(k.placed, a.placed, d), travel(k.placed, b.placed, d)
+		if math.IsInf(toA, 1) && math.IsInf(toB, 1) {
+			return false
+		}
+		if math.Abs(toA-toB) < 0.5*depth {
+			// Come from as near as the neighbours allow, not from far out.
+			near := max(0, min(toA, toB)-0.6)
+			from := point{X: start.X + d.X*near, Y: start.Y + d.Y*near}
+			return l.approach(k, from, turn, d, depth, 2*far)
+		}
+		if toA < toB {
+			low = t
+		} else {
+			high = t
+		}
+	}
+	return false
+}
+
+// facing chooses a host with a cut face for the cut face of k.
+func (l *layout) facing(k *piece, hosts []*piece) (host *piece, mine, theirs *fracture) {
+	if len(k.fractures) == 0 {
+		return nil, nil, nil
+	}
+	var fit []*piece
+	for _, o := range hosts {
+		if len(o.fractures) > 0 {
+			fit = append(fit, o)
+		}
+	}
+	if len(fit) == 0 {
+		for _, o := range l.all {
+			if len(o.fractures) > 0 {
+				fit = append(fit, o)
+			}
+		}
+	}
+	if len(fit) == 0 {
+		return nil, nil, nil
+	}
+	host = fit[l.r.IntN(len(fit))]
+	return host, &k.fractures[l.r.IntN(len(k.fractures))], &host.fractures[l.r.IntN(len(host.fractures))]
+}
+
+// pick draws an index by weight.
+func pick(r *rand.Rand, weights []float64) int {
+	sum := 0.0
+	for _, w := range weights {
+		sum += w
+	}
+	at := r.Float64() * sum
+	for i, w := range weights {
+		if at < w {
+			return i
+		}
+		at -= w
+	}
+	return 0
+}
+
+// lay places rice and foreign bodies, and across the picture's edge the cut
+// kernels. It returns all that the truth lists, in reading order.
+func (p Params) lay(listed, across []*piece) ([]*piece, error) {
+	for _, k := range slices.Concat(listed, across) {
+		k.prepare()
+	}
+	l := newLayout(p, slices.Concat(listed, across))
+	noRoom := func(n int) error {
+		return fmt.Errorf("%w of %.0f × %.0f mm for %d of %d pieces: take fewer, a larger tray or a lower cover",
+			ErrNoRoom, l.w, l.h, n, len(listed)+len(across))
+	}
+	for i, k := range across {
+		if !l.layAcross(k) {
+			return nil, noRoom(len(across) - i)
+		}
+	}
+	order := slices.Clone(listed)
+	l.r.Shuffle(len(order), func(i, j int) { order[i], order[j] = order[j], order[i] })
+	grouped := int(math.Round(p.TouchShare * float64(len(order))))
+	if grouped < 2 {
+		grouped = 0
+	}
+	var groups [][]*piece
+	for i := 0; i < grouped; {
+		size := 2 + int(l.r.ExpFloat64()*(p.GroupMean-1.5)) // whole numbers: mean GroupMean, about
+		if grouped-i-size < 2 {
+			size = grouped - i
+		}
+		var group []*piece
+		if !l.scatter(order[i]) { // no free place left: join others
+			if len(groups) == 0 || !l.pushAnywhere(order[i], groups) {
+				return nil, noRoom(len(order) - i)
+			}
+		}
+		group = append(group, order[i])
+		for _, k := range order[i+1 : i+size] {
+			if l.push(k, group) {
+				group = append(group, k)
+			} else if !l.pushAnywhere(k, groups) && !l.scatter(k) {
+				return nil, noRoom(len(order) - len(l.all) + len(across))
+			}
+		}
+		groups = append(groups, group)
+		i += size
+	}
+	for i, k := range order[grouped:] {
+		if !l.scatter(k) {
+			return nil, noRoom(len(order) - grouped - i)
+		}
+	}
+	number(listed)
+	slices.SortStableFunc(listed, func(a, b *piece) int {
+		return cmp.Or(cmp.Compare(a.at.Y, b.at.Y), cmp.Compare(a.at.X, b.at.X))
+	})
+	return listed, nil
+}
+
+// pushAnywhere pushes the piece against one of some groups.
+func (l *layout) pushAnywhere(k *piece, groups [][]*piece) bool {
+	if len(groups) == 0 {
+		return false
+	}
+	for range 12 {
+		if l.push(k, groups[l.r.IntN(len(groups))]) {
+			return true
+		}
+	}
+	return false
+}
+
+// number gives pieces that touch, directly or through others, the same group
+// number, and counts contacts.
+func number(all []*piece) {
+	seen := make(map[*piece]bool, len(all))
+	group := 0
+	for _, k := range all {
+		if seen[k] {
+			continue
+		}
+		seen[k] = true
+		for todo := []*piece{k}; len(todo) > 0; {
+			q := todo[len(todo)-1]
+			todo = todo[:len(todo)-1]
+			q.group = group
+			for _, o := range q.contacts {
+				if !seen[o] {
+					seen[o] = true
+					todo = append(todo, o)
+				}
+			}
+		}
+		group++
+	}
+}

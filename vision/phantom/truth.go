@@ -1,0 +1,207 @@
+package phantom
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"math"
+
+	"traytally/vision/kernel"
+)
+
+// WholeShare is the share of the mean whole-kernel length below which a piece
+// counts as broken in a truth: three quarters, the cut of Codex CXS 198 and of
+// 7 CFR 868.302(a).
+const WholeShare = 0.75
+
+// A Truth is what lies on a tray. Marshalled to JSON it has the keys given
+// here.
+type Truth struct {
+	Seed    uint64  `json:"seed"`
+	Kind    string  `json:"kind"` // "loose", "touching" or "dense", by the share of pieces that touch
+	Type    Kind    `json:"type"`
+	Width   int     `json:"width_px"` // of the picture
+	Height  int     `json:"height_px"`
+	DPI     float64 `json:"dpi"`
+	PxPerMM float64 `json:"px_per_mm"`
+
+	N               int     `json:"n"`                    // number of Kernels, foreign bodies included
+	MeanWholeLength float64 `json:"mean_whole_length_mm"` // of the uncut kernels without paddy; 0 where there is none
+	BrokenMass      float64 `json:"broken_mass_pct"`      // pieces shorter than WholeShare of that mean; 0..100 % of the rice
+	BrokenCount     float64 `json:"broken_count_pct"`
+	CutByEdge       int     `json:"cut_by_edge"`      // kernels that the picture's edge cuts; not in Kernels
+	Touching        int     `json:"touching_kernels"` // pieces in a group of two or more
+
+	Params  Params   `json:"params"`
+	Kernels []Kernel `json:"kernels"` // in reading order of their centres
+}
+
+// A Kernel is the truth of one piece, foreign bodies included. Positions are
+// in pixels of the picture, pixel centres at integers; lengths in
+// millimetres.
+type Kernel struct {
+	X        float64 `json:"x"` // centre of the area inside the outline, px
+	Y        float64 `json:"y"`
+	Length   float64 `json:"length_mm"`      // greatest caliper diameter of the outline
+	Width    float64 `json:"width_mm"`       // least caliper diameter
+	Axis     float64 `json:"axis_length_mm"` // extent along the direction of the greatest second moment
+	Area     float64 `json:"area_mm2"`
+	Volume   float64 `json:"volume_mm3"`
+	Intact   bool    `json:"intact"`   // not cut from a kernel
+	Fraction float64 `json:"fraction"` // Length over the mean whole length; 0 where there is none
+	// Defect is none, chalky, yellow, red, streaked, black, spot or paddy; or
+	// stone, husk or seed, which are foreign bodies.
+	Defect   string         `json:"defect"`
+	Chalk    float64        `json:"chalk"`     // share of the visible surface, 0..1
+	Group    int            `json:"group"`     // equal for pieces that touch, directly or through others
+	Contacts int            `json:"contacts"`  // pieces that this one touches
+	Angle    float64        `json:"angle_rad"` // of the axis, in (-π/2, π/2]
+	Solidity float64        `json:"solidity"`  // area over hull area
+	Ends     [2]string      `json:"ends"`      // "intact" or "broken"; both broken where split lengthwise
+	Outline  []kernel.Point `json:"-"`         // closed polygon, px; not stored in the file, and nil from Sample
+	Lab      [3]float64     `json:"lab"`       // colour of the material in full light, CIELAB D65; see Draw for shading
+}
+
+// Foreign reports whether k is no rice.
+func (k *Kernel) Foreign() bool { return defect(k.Defect).foreign() }
+
+// Encode writes t as indented JSON.
+func (t *Truth) Encode(w io.Writer) error {
+	e := json.NewEncoder(w)
+	e.SetIndent("", " ")
+	return e.Encode(t)
+}
+
+// ReadTruth reads what Encode wrote. Outlines are not stored and stay nil.
+func ReadTruth(r io.Reader) (*Truth, error) {
+	t := new(Truth)
+	d := json.NewDecoder(r)
+	if err := d.Decode(t); err != nil {
+		return nil, fmt.Errorf("truth of a tray: %w", err)
+	}
+	return t, nil
+}
+
+// brokenShares returns the mean whole-kernel length in mm and the shares of
+// the rice that are broken by mass and by count, in percent.
+func brokenShares(all []*piece) (mean, massPct, countPct float64) {
+	n := 0
+	for _, k := range all {
+		if k.intact && k.defect != paddy && !k.defect.foreign() {
+			mean += k.length
+			n++
+		}
+	}
+	if n > 0 {
+		mean /= float64(n)
+	}
+	var mass, brokenMass float64
+	count, broken := 0, 0
+	for _, k := range all {
+		if k.defect.foreign() {
+			continue
+		}
+		mass += k.volume
+		count++
+		if k.length < WholeShare*mean {
+			brokenMass += k.volume
+			broken++
+		}
+	}
+	if count == 0 {
+		return mean, 0, 0
+	}
+	return mean, 100 * brokenMass / mass, 100 * float64(broken) / float64(count)
+}
+
+// truth writes down what the pieces are; laid says whether they have places.
+func (p Params) truth(all []*piece, laid bool) *Truth {
+	w, h := p.sizeMM()
+	t := &Truth{
+		Seed: p.Seed, Type: p.Kind, DPI: p.DPI, PxPerMM: p.pxPerMM(),
+		Width: int(p.px(w)), Height: int(p.px(h)),
+		N: len(all), Params: p, Kernels: make([]Kernel, len(all)),
+	}
+	t.MeanWholeLength, t.BrokenMass, t.BrokenCount = brokenShares(all)
+	for i, k := range all {
+		tk := &t.Kernels[i]
+		*tk = Kernel{
+			Length: k.length, Width: k.width, Axis: k.axis, Area: k.area, Volume: k.volume,
+			Intact: k.intact, Defect: string(k.defect), Chalk: k.chalk, Group: i,
+			Angle: foldAngle(k.angle + k.turn), Solidity: min(1, k.area/k.convex),
+			Ends: [2]string{k.ends[0].String(), k.ends[1].String()},
+			Lab:  k.paint.lab(k.chalk),
+		}
+		if t.MeanWholeLength > 0 {
+			tk.Fraction = k.length / t.MeanWholeLength
+		}
+		if laid {
+			tk.X, tk.Y = p.toPx(k.at.X), p.toPx(k.at.Y)
+			tk.Group, tk.Contacts = k.group, len(k.contacts)
+			if len(k.contacts) > 0 {
+				t.Touching++
+			}
+			tk.Outline = make([]kernel.Point, len(k.outline))
+			for j, q := range k.outline {
+				q = k.onTray(q)
+				tk.Outline[j] = kernel.Point{X: p.toPx(q.X), Y: p.toPx(q.Y)}
+			}
+		}
+	}
+	switch share := float64(t.Touching) / float64(max(1, t.N)); {
+	case share >= 0.85:
+		t.Kind = string(Dense)
+	case share > 0:
+		t.Kind = string(Touching)
+	default:
+		t.Kind = string(Loose)
+	}
+	return t
+}
+
+// toPx turns a position on the tray in mm into one in the picture, whose left
+// and upper edges lie half a pixel before the first pixel centres.
+func (p Params) toPx(mm float64) float64 { return mm*p.pxPerMM() - 0.5 }
+
+// flags says which flags a perfect look would set for a defect.
+var flags = map[defect]kernel.Flag{
+	chalky: kernel.Chalky, yellow: kernel.Yellow, red: kernel.Red, streaked: kernel.RedStreaked,
+	black: kernel.Damaged, spot: kernel.Damaged, paddy: kernel.Paddy,
+	stone: kernel.Foreign, husk: kernel.Foreign, seed: kernel.Foreign,
+}
+
+// perfectPx is the uncertainty of a perfect length in pixels: next to none,
+// since kernel.Kernel asks for more than zero.
+const perfectPx = 1e-3
+
+// Tray returns t as measured without any error, for what judges kernels. From
+// Sample or ReadTruth the kernels have no outlines; from Sample they also lie
+// at 0, 0.
+func (t *Truth) Tray() kernel.Tray {
+	s := t.PxPerMM
+	tray := kernel.Tray{
+		Picture: fmt.Sprintf("phantom %d", t.Seed),
+		WidthPx: t.Width, HeightPx: t.Height,
+		PxPerMM: s, ScaleSource: "known make of the phantom",
+		Kernels: make([]kernel.Kernel, len(t.Kernels)), CutByEdge: t.CutByEdge,
+	}
+	end := map[string]kernel.End{"intact": kernel.EndIntact, "broken": kernel.EndBroken}
+	for i, k := range t.Kernels {
+		m := kernel.Kernel{
+			ID: i + 1, X: k.X, Y: k.Y,
+			LengthPx: k.Length * s, WidthPx: k.Width * s, AxisLengthPx: k.Axis * s,
+			AreaPx2: k.Area * s * s, VolumePx3: k.Volume * math.Pow(s, 3), LengthSDPx: perfectPx,
+			AngleRad: k.Angle, Solidity: k.Solidity,
+			Ends: [2]kernel.End{end[k.Ends[0]], end[k.Ends[1]]}, Contacts: k.Contacts,
+			Lab: k.Lab, ChalkShare: k.Chalk, Outline: k.Outline,
+		}
+		if f, ok := flags[defect(k.Defect)]; ok {
+			m.Flags = []kernel.Flag{f}
+		}
+		if !k.Foreign() {
+			tray.KernelAreaPx2 += m.AreaPx2
+		}
+		tray.Kernels[i] = m
+	}
+	return tray
+}
