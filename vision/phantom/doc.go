@@ -35,6 +35,7 @@
 //
 // # Light
 //
-// Reflectances are mixed in linear light, blurred there as a lens would, and
-// only then encoded as sRGB (IEC 61966-2-1), with noise on the encoded values.
+// Reflectances are mixed in linear light and encoded as sRGB (IEC 61966-2-1);
+// the blur acts on the encoded values, or, with BlurEncoded off, on the light
+// as a lens does. Noise is added to the encoded values.
 package phantom

@@ -207,8 +207,8 @@ type Params struct {
 	Seam float64 `json:"seam"`
 	// SD of the Gaussian blur in pixels; 0..8, default 0.7
 	BlurPx float64 `json:"blur_px"`
-	// blur the encoded values, as editing a finished picture does, in place of the light, as
-	// a lens does; default false. It moves the half-height of an edge: between a kernel and a
+	// blur the encoded values, as the resampling of a finished picture does, in place of the
+	// light, as a lens does; default true. It moves the half-height of an edge: between a kernel and a
 	// black tray the encoded half-height of a blurred light lies about 0.6 SD outside the
 	// outline, that of blurred values on it
 	BlurEncoded bool `json:"blur_encoded"`
@@ -223,7 +223,7 @@ func DefaultParams() Params {
 		Seed: 1, Kind: Long, Count: 250, LengthCV: 0.045, WidthCV: 0.045, Curve: 0.03,
 		BrokenShare: 0.1, PieceMin: 0.2, PieceMax: 0.92, Splinters: 0.03,
 		MarginMM: 2, DPI: 300, Light: LightEven, LightDrop: 0.4, Tray: TrayBlack,
-		Limb: 0.3, Seam: 0.35, BlurPx: 0.7, Noise: 1.5,
+		Limb: 0.3, Seam: 0.35, BlurPx: 0.7, BlurEncoded: true, Noise: 1.5,
 	}
 	p.Crowd(Loose)
 	return p

@@ -15,10 +15,13 @@ type Pixels struct {
 	W, H int
 }
 
-// inset is how far inside the outline, in pixels, the first pixel centres are
-// taken: nearer to it blur mixes the tray in. A thin piece keeps three
-// quarters of its width.
-const inset = 1.5
+// inset is how far inside the outline the first pixel centres are taken, in
+// standard deviations of the blur, and at least and at most in pixels: nearer
+// to it blur mixes the tray in. A thin piece keeps three quarters of its width.
+const (
+	insetBlurs             = 1.5
+	leastInset, greatInset = 1, 4
+)
 
 // Sampling: cells are squares of 1, 2, 4 … pixels, at least cellsAcross of
 // them across the piece; of a piece of more than about maxPixels pixels every
@@ -57,12 +60,14 @@ type Patch struct {
 	Burnt        int     // of them burnt out in a channel
 	Mean         Lab     // of the linear mean over all pixels taken
 	Mid          Lab     // medians over the inner cells
+	Bow          float64 // greatest distance of the middle line from the line between its ends, over Length
 }
 
 // A Sampler takes patches; it holds the scratch memory of one goroutine.
 type Sampler struct {
 	px    Pixels
 	dec   *Decoder
+	inset float64
 	poly  []geom.Point
 	rows  []row
 	grid  []sum
@@ -84,8 +89,11 @@ type slice struct{ low, high, lowCos, highCos float64 }
 // slices is the number of slices along the axis.
 const slicesAlong = 40
 
-// NewSampler returns a sampler for one picture.
-func NewSampler(px Pixels, dec *Decoder) *Sampler { return &Sampler{px: px, dec: dec} }
+// NewSampler returns a sampler for one picture with the given blur, a standard
+// deviation in pixels.
+func NewSampler(px Pixels, dec *Decoder, blur float64) *Sampler {
+	return &Sampler{px: px, dec: dec, inset: min(max(insetBlurs*blur, leastInset), greatInset)}
+}
 
 // Take returns the patch under a closed outline whose long axis has the given
 // direction. It has no cells where the piece is too thin to hold a pixel
@@ -95,7 +103,7 @@ func (s *Sampler) Take(outline []geom.Point, angle float64) Patch {
 	c := m.Centroid()
 	p := Patch{Angle: angle, Area: math.Abs(m.A), X: c.X, Y: c.Y}
 	start := s.frame(outline, &p)
-	s.shrink(outline, min(inset, p.HalfWidth/4))
+	s.shrink(outline, min(s.inset, p.HalfWidth/4))
 	x0, y0, x1, y1 := s.bounds()
 	if x0 > x1 || y0 > y1 {
 		return p
@@ -153,6 +161,13 @@ func (s *Sampler) frame(outline []geom.Point, p *Patch) (start float64) {
 		s.slice = append(s.slice, slice{f.Low[i] - v, f.High[i] - v, slope(f.Low, i), slope(f.High, i)})
 	}
 	p.Length = f.Length()
+	// The middle line without the tips, where one flank runs across it.
+	const tip = slicesAlong / 10
+	first, last := f.Middle(tip), f.Middle(slicesAlong-1-tip)
+	for i := tip; i < slicesAlong-tip; i++ {
+		t := float64(i-tip) / (slicesAlong - 1 - 2*tip)
+		p.Bow = math.Max(p.Bow, math.Abs(f.Middle(i)-first-(last-first)*t)/p.Length)
+	}
 	return f.Start - u
 }
 

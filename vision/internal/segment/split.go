@@ -574,7 +574,7 @@ func (t *tile) bays(ns []notch, order []int, m *Model) [][]bay {
 	reach := 1 + int(0.05*m.Width+0.5)
 	out := make([][]bay, len(order))
 	for _, n := range ns {
-		b := bay{cost: 1.3 * math.Max(0, math.Min(1, (n.turn-0.5)/0.6))}
+		b := bay{cost: 2.0 * math.Max(0, math.Min(1, (n.turn-0.5)/0.6))}
 		if n.anyDir || b.cost == 0 {
 			continue
 		}

@@ -1,0 +1,141 @@
+package card
+
+import "math"
+
+// A blob is a connected region of black (8-connected) or white (4-connected)
+// pixels of the shrunk picture.
+type blob struct {
+	parent           int // blob around it, -1 for none: it touches the border
+	black            bool
+	n                int // pixels
+	sx, sy           float64
+	sxx, sxy, syy    float64
+	children         int
+	firstX, firstRun int
+}
+
+// A run is a stretch of one colour within a row.
+type run struct{ x0, x1, blob int32 }
+
+// blobs parts a picture into its regions and tells which lies within which:
+// the pixel left of a region's first one, in the order of reading, belongs to
+// the region around it.
+func blobs(dark []bool, w, h int) []blob {
+	var runs []run
+	var next []int32 // union-find over runs
+	find := func(i int32) int32 {
+		for next[i] != i {
+			next[i] = next[next[i]]
+			i = next[i]
+		}
+		return i
+	}
+	join := func(a, b int32) {
+		a, b = find(a), find(b)
+		if a < b {
+			next[b] = a
+		} else {
+			next[a] = b
+		}
+	}
+	rows := make([]int, h+1)
+	for y := range h {
+		rows[y] = len(runs)
+		row := dark[y*w : (y+1)*w]
+		for x := 0; x < w; {
+			x0 := x
+			for x < w && row[x] == row[x0] {
+				x++
+			}
+			runs = append(runs, run{int32(x0), int32(x), 0})
+			next = append(next, int32(len(next)))
+		}
+		if y == 0 {
+			continue
+		}
+		above, here := rows[y-1], rows[y]
+		for i, j := above, here; i < here && j < len(runs); {
+			a, b := runs[i], runs[j]
+			black := row[b.x0]
+			reach := int32(0)
+			if black {
+				reach = 1
+			}
+			if dark[(y-1)*w+int(a.x0)] == black && a.x0 < b.x1+reach && b.x0 < a.x1+reach {
+				join(int32(i), int32(j))
+			}
+			// Diagonal neighbours may follow the shorter of the two.
+			if a.x1 < b.x1 || a.x1 == b.x1 {
+				if j+1 <= len(runs)-1 && black == false && a.x1 == b.x1 && dark[(y-1)*w+int(a.x0)] && runs[j+1].x0 == a.x1 {
+					join(int32(i), int32(j+1))
+				}
+				i++
+			} else {
+				j++
+			}
+		}
+	}
+	rows[h] = len(runs)
+
+	index := make([]int32, len(runs)) // of the blob, by root run
+	var out []blob
+	for y := range h {
+		for i := rows[y]; i < rows[y+1]; i++ {
+			r := &runs[i]
+			root := find(int32(i))
+			if int(root) == i {
+				index[i] = int32(len(out))
+				b := blob{parent: -1, black: dark[y*w+int(r.x0)]}
+				if r.x0 > 0 {
+					b.parent = int(runs[i-1].blob)
+				}
+				out = append(out, b)
+			}
+			r.blob = index[root]
+			b := &out[r.blob]
+			n := float64(r.x1 - r.x0)
+			mid := (float64(r.x0) + float64(r.x1) - 1) / 2
+			fy := float64(y)
+			b.n += int(r.x1 - r.x0)
+			b.sx += n * mid
+			b.sy += n * fy
+			b.sxx += n * (mid*mid + (n*n-1)/12)
+			b.sxy += n * mid * fy
+			b.syy += n * fy * fy
+		}
+	}
+	for i := range out {
+		if p := out[i].parent; p >= 0 {
+			out[p].children++
+		}
+	}
+	return out
+}
+
+// add returns the region that two blobs make together.
+func (b blob) add(o blob) blob {
+	b.n += o.n
+	b.sx, b.sy = b.sx+o.sx, b.sy+o.sy
+	b.sxx, b.sxy, b.syy = b.sxx+o.sxx, b.sxy+o.sxy, b.syy+o.syy
+	return b
+}
+
+// moments returns the centre and the central second moments over the area.
+func (b *blob) moments() (c Point, xx, xy, yy float64) {
+	n := float64(b.n)
+	c = Point{X: b.sx / n, Y: b.sy / n}
+	// 1/12 for the extent of a pixel.
+	return c, b.sxx/n - c.X*c.X + 1.0/12, b.sxy/n - c.X*c.Y, b.syy/n - c.Y*c.Y + 1.0/12
+}
+
+// roundness returns the area over that of the ellipse with the same second
+// moments, 1 for an ellipse, and the ratio of the ellipse's axes, 0..1.
+func (b *blob) roundness() (fill, axes float64) {
+	_, xx, xy, yy := b.moments()
+	det := xx*yy - xy*xy
+	if det <= 0 {
+		return 0, 0
+	}
+	mid, diff := (xx+yy)/2, math.Hypot((xx-yy)/2, xy)
+	return float64(b.n) / (4 * math.Pi * math.Sqrt(det)), math.Sqrt(max(0, mid-diff) / (mid + diff))
+}

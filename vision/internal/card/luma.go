@@ -1,0 +1,190 @@
+package card
+
+import (
+	"context"
+	"math"
+
+	"traytally/vision/internal/parallel"
+)
+
+// Pixels are 8-bit blue, green and red, interleaved, row-major without
+// padding: len(Pix) = 3·W·H.
+type Pixels struct {
+	Pix  []byte
+	W, H int
+}
+
+// luma is Rec. 601 luma of the pixel at byte i.
+func (p Pixels) luma(i int) float64 {
+	return (29*float64(p.Pix[i]) + 150*float64(p.Pix[i+1]) + 77*float64(p.Pix[i+2])) / 256
+}
+
+// at returns the luma at a place between pixels (bilinear), and false outside
+// the picture.
+func (p Pixels) at(x, y float64) (float64, bool) {
+	if !(x >= 0 && y >= 0 && x <= float64(p.W-1) && y <= float64(p.H-1)) {
+		return 0, false
+	}
+	x0, y0 := min(int(x), p.W-2), min(int(y), p.H-2)
+	fx, fy := x-float64(x0), y-float64(y0)
+	i := 3 * (y0*p.W + x0)
+	j := i + 3*p.W
+	top := p.luma(i)*(1-fx) + p.luma(i+3)*fx
+	low := p.luma(j)*(1-fx) + p.luma(j+3)*fx
+	return top*(1-fy) + low*fy, true
+}
+
+// mean returns the mean of the linear blue, green and red in the square of the
+// given half side round a place, and the share of burnt-out pixels; ok is
+// false where the square leaves the picture.
+func (p Pixels) mean(c Point, half float64) (bgr [3]float64, burnt float64, ok bool) {
+	x0, y0 := int(math.Round(c.X-half)), int(math.Round(c.Y-half))
+	x1, y1 := int(math.Round(c.X+half)), int(math.Round(c.Y+half))
+	if x0 < 0 || y0 < 0 || x1 >= p.W || y1 >= p.H {
+		return bgr, 0, false
+	}
+	n, b := 0, 0
+	for y := y0; y <= y1; y++ {
+		for x := x0; x <= x1; x++ {
+			q := p.Pix[3*(y*p.W+x):][:3]
+			for k := range bgr {
+				bgr[k] += float64(linear[q[k]])
+			}
+			if max(q[0], q[1], q[2]) >= burntOut {
+				b++
+			}
+			n++
+		}
+	}
+	for k := range bgr {
+		bgr[k] /= float64(n)
+	}
+	return bgr, float64(b) / float64(n), true
+}
+
+// burntOut is the sample value from which on a channel says nothing more.
+const burntOut = 254
+
+// linear holds the linear value, 0..1, of each 8-bit sample (IEC 61966-2-1).
+var linear = func() *[256]float32 {
+	t := new([256]float32)
+	for i := range t {
+		v := float64(i) / 255
+		if v <= 0.04045 {
+			v /= 12.92
+		} else {
+			v = math.Pow((v+0.055)/1.055, 2.4)
+		}
+		t[i] = float32(v)
+	}
+	return t
+}()
+
+// Encode returns the sRGB value, 0..255, of a linear one of 0..1.
+func Encode(v float64) float64 {
+	switch {
+	case v <= 0:
+		return 0
+	case v <= 0.0031308:
+		return 255 * 12.92 * v
+	}
+	return 255 * (1.055*math.Pow(v, 1/2.4) - 0.055)
+}
+
+// Linear returns the linear value, 0..1, of an 8-bit sRGB sample.
+func Linear(v byte) float64 { return float64(linear[v]) }
+
+// A small is a shrunk grey picture: each value stands for a square of step
+// pixels of the full one.
+type small struct {
+	v    []byte
+	w, h int
+	step int
+}
+
+// shrink makes the long side of the picture about side pixels or less. Of
+// large squares up to 3 × 3 places are averaged.
+func shrink(ctx context.Context, p Pixels, side int) (*small, error) {
+	step := max(1, (max(p.W, p.H)+side-1)/side)
+	s := &small{w: p.W / step, h: p.H / step, step: step}
+	s.v = make([]byte, s.w*s.h)
+	var at []int // places within a square
+	n := min(step, 3)
+	for k := range n {
+		at = append(at, (2*k+1)*step/(2*n))
+	}
+	const band = 32
+	err := parallel.Each(ctx, (s.h+band-1)/band, func(_, b int) {
+		for y := b * band; y < min(s.h, (b+1)*band); y++ {
+			out := s.v[y*s.w : (y+1)*s.w]
+			for x := range out {
+				sum := 0
+				for _, dy := range at {
+					row := p.Pix[3*((y*step+dy)*p.W+x*step):]
+					for _, dx := range at {
+						q := row[3*dx : 3*dx+3 : 3*dx+3]
+						sum += 29*int(q[0]) + 150*int(q[1]) + 77*int(q[2])
+					}
+				}
+				out[x] = byte(sum / (256 * n * n))
+			}
+		}
+	})
+	return s, err
+}
+
+// full takes a place of the shrunk picture to the full one.
+func (s *small) full(q Point) Point {
+	off := float64(s.step-1) / 2
+	return Point{X: q.X*float64(s.step) + off, Y: q.Y*float64(s.step) + off}
+}
+
+// flat is the contrast, in grey values, below which a neighbourhood counts as
+// of one colour.
+const flat = 24
+
+// dark tells black from white: the limit lies half way between the least and
+// the greatest value in a neighbourhood of 7 × 7 blocks of 8 pixels, which is
+// wider than any part of a mark of up to 56 pixels. Where there is no contrast
+// everything is white.
+func (s *small) dark(ctx context.Context) ([]bool, error) {
+	const block, reach = 8, 3
+	bw, bh := (s.w+block-1)/block, (s.h+block-1)/block
+	low, high := make([]byte, bw*bh), make([]byte, bw*bh)
+	if err := parallel.Each(ctx, bh, func(_, j int) {
+		l, h := low[j*bw:(j+1)*bw], high[j*bw:(j+1)*bw]
+		for i := range l {
+			l[i] = 255
+		}
+		for y := j * block; y < min(s.h, (j+1)*block); y++ {
+			for i := range l {
+				for _, v := range s.v[y*s.w+i*block : y*s.w+min(s.w, (i+1)*block)] {
+					l[i], h[i] = min(l[i], v), max(h[i], v)
+				}
+			}
+		}
+	}); err != nil {
+		return nil, err
+	}
+	out := make([]bool, len(s.v))
+	err := parallel.Each(ctx, bh, func(_, j int) {
+		for i := range bw {
+			l, h := byte(255), byte(0)
+			for b := max(0, j-reach); b <= min(bh-1, j+reach); b++ {
+				for a := max(0, i-reach); a <= min(bw-1, i+reach); a++ {
+					l, h = min(l, low[b*bw+a]), max(h, high[b*bw+a])
+				}
+			}
+			if h-l < flat {
+				continue
+			}
+			limit := byte((int(l) + int(h)) / 2)
+			for y := j * block; y < min(s.h, (j+1)*block); y++ {
+				for x := i * block; x < min(s.w, (i+1)*block); x++ {
+					out[y*s.w+x] = s.v[y*s.w+x] < limit
+				}
+			}
+		}
+	})
+	return out, err
+}

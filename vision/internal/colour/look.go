@@ -1,0 +1,382 @@
+package colour
+
+import (
+	"math"
+	"slices"
+)
+
+// Everything here works on three numbers of a colour that change with light
+// in a simple way. Under 1/s of the light, L*+16, a* and b* all shrink by the
+// cube root of s (above the dark end of the CIELAB function), so that
+// a*/(L*+16) and b*/(L*+16) stay: they are the colour without its lightness.
+
+// offset is the 16 of L* = 116·f(Y) - 16.
+const offset = 16
+
+// A Look is what the sample's own usual kernel looks like, and the light in
+// which the picture shows it. It is the yardstick for every kernel.
+type Look struct {
+	Usual   Lab     // the most frequent kernel, at the middle of the tray's light
+	SpreadL float64 // robust standard deviation of L* among usual kernels
+	SpreadB float64 // the same of b* at equal lightness
+	Noise   float64 // usual standard deviation of L* over the surface of one kernel, shading taken off
+	N       int     // kernels it rests on
+
+	light light
+	shade shade
+}
+
+// Enough is the number of pieces from which on a sample is its own yardstick.
+const Enough = 12
+
+// near is how far, in a* and b* at the usual lightness, a kernel may lie from
+// the fullest place and still take part in the yardstick.
+const near = 6
+
+// NewLook finds the usual kernel among patches: the fullest place in a* and
+// b*, there a smooth surface of lightness over the tray that outliers do not
+// move, and how kernels darken towards their flanks. weight tells how much
+// each patch counts, 0 leaves it out. w and h are the size of the picture.
+// ok is false where fewer than Enough patches are alike.
+func NewLook(ps []Patch, weight []float64, w, h int) (k *Look, ok bool) {
+	var use []int
+	for i := range ps {
+		if weight[i] > 0 && len(ps[i].Cells) > 0 {
+			use = append(use, i)
+		}
+	}
+	if len(use) < Enough {
+		return nil, false
+	}
+	mid := func(i int) float64 { return ps[i].Mid.L + offset }
+	level := middle(use, mid)
+	a := func(i int) float64 { return ps[i].Mid.A / mid(i) * level }
+	b := func(i int) float64 { return ps[i].Mid.B / mid(i) * level }
+	ua, ub := fullest(use, a, b)
+	var alike []int
+	for _, i := range use {
+		if math.Hypot(a(i)-ua, b(i)-ub) < near {
+			alike = append(alike, i)
+		}
+	}
+	if len(alike) < Enough {
+		return nil, false
+	}
+	k = &Look{}
+	k.light = fitLight(ps, alike, w, h)
+	// Those in the bulk of lightness too are the usual ones.
+	dev := make([]float64, 0, len(alike))
+	for _, i := range alike {
+		dev = append(dev, math.Abs(mid(i)-k.light.at(ps[i].X, ps[i].Y)))
+	}
+	slices.Sort(dev)
+	k.SpreadL = math.Max(0.5, 1.4826*dev[len(dev)/2])
+	var usual []int
+	for _, i := range alike {
+		if math.Abs(mid(i)-k.light.at(ps[i].X, ps[i].Y)) < 2.5*k.SpreadL {
+			usual = append(usual, i)
+		}
+	}
+	if len(usual) < Enough {
+		return nil, false
+	}
+	k.N = len(usual)
+	k.light.mean = 0
+	for _, i := range usual {
+		k.light.mean += k.light.at(ps[i].X, ps[i].Y) / float64(k.N)
+	}
+	k.Usual = Lab{k.light.mean - offset,
+		middle(usual, func(i int) float64 { return ps[i].Mid.A / mid(i) * k.light.mean }),
+		middle(usual, func(i int) float64 { return ps[i].Mid.B / mid(i) * k.light.mean })}
+	k.SpreadB = math.Max(0.3, 1.4826*middle(usual, func(i int) float64 {
+		return math.Abs(ps[i].Mid.B/mid(i)*k.light.mean - k.Usual.B)
+	}))
+	k.shade = fitShade(ps, usual)
+	k.Noise = k.noise(ps, usual)
+	return k, true
+}
+
+// Like returns a Look for a picture too poor in kernels to be its own
+// yardstick, from the usual kernel of another one taken in the same light.
+func Like(usual Lab, spreadL, spreadC float64) *Look {
+	k := &Look{Usual: usual, SpreadL: spreadL, SpreadB: spreadC, shade: plainShade}
+	k.light = light{mean: usual.L + offset, coef: []float64{usual.L + offset}}
+	return k
+}
+
+// middle returns the median of f over the indices.
+func middle(of []int, f func(int) float64) float64 {
+	v := make([]float64, len(of))
+	for j, i := range of {
+		v[j] = f(i)
+	}
+	slices.Sort(v)
+	return v[len(v)/2]
+}
+
+// fullest returns the mode of the points (a, b): from the point with the most
+// neighbours within 2.5 the mean is followed until it rests. Of more than 400
+// points every second, third … is tried.
+func fullest(of []int, a, b func(int) float64) (float64, float64) {
+	const reach = 2.5
+	x, y := make([]float64, len(of)), make([]float64, len(of))
+	for j, i := range of {
+		x[j], y[j] = a(i), b(i)
+	}
+	best, bx, by := -1, 0.0, 0.0
+	stride := 1 + len(of)/400
+	for j := 0; j < len(x); j += stride {
+		n := 0
+		for i := 0; i < len(x); i += stride {
+			if math.Hypot(x[i]-x[j], y[i]-y[j]) < reach {
+				n++
+			}
+		}
+		if n > best {
+			best, bx, by = n, x[j], y[j]
+		}
+	}
+	for range 10 {
+		n, sx, sy := 0.0, 0.0, 0.0
+		for i := range x {
+			if math.Hypot(x[i]-bx, y[i]-by) < reach {
+				n, sx, sy = n+1, sx+x[i], sy+y[i]
+			}
+		}
+		if math.Hypot(sx/n-bx, sy/n-by) < 0.01 {
+			break
+		}
+		bx, by = sx/n, sy/n
+	}
+	return bx, by
+}
+
+// A light is L*+16 of the usual kernel as a smooth surface over the tray: a
+// polynomial in the place, of degree 0, 1, 2 or 4 by the number of kernels.
+type light struct {
+	cx, cy, scale float64
+	coef          []float64
+	mean          float64 // over the usual kernels
+}
+
+// terms returns the powers of the place that n coefficients belong to.
+func (l *light) terms(x, y float64, n int) [15]float64 {
+	u, v := (x-l.cx)*l.scale, (y-l.cy)*l.scale
+	t := [15]float64{1, u, v, u * u, u * v, v * v}
+	if n > 6 {
+		copy(t[6:], []float64{u * u * u, u * u * v, u * v * v, v * v * v,
+			u * u * u * u, u * u * u * v, u * u * v * v, u * v * v * v, v * v * v * v})
+	}
+	return t
+}
+
+func (l *light) at(x, y float64) float64 {
+	if len(l.coef) == 1 {
+		return l.coef[0]
+	}
+	t := l.terms(x, y, len(l.coef))
+	s := 0.0
+	for i, c := range l.coef {
+		s += c * t[i]
+	}
+	return math.Max(s, 0.1*l.coef[0])
+}
+
+// fitLight fits the surface by least squares with Tukey's biweight, which
+// gives no say to kernels far off (chalky, dark), started from the median.
+func fitLight(ps []Patch, of []int, w, h int) light {
+	l := light{cx: float64(w) / 2, cy: float64(h) / 2, scale: 2 / float64(max(w, h, 1))}
+	mid := func(i int) float64 { return ps[i].Mid.L + offset }
+	l.coef = []float64{middle(of, mid)}
+	n := 1
+	switch {
+	case len(of) >= 150:
+		n = 15
+	case len(of) >= 40:
+		n = 6
+	case len(of) >= 20:
+		n = 3
+	}
+	if n == 1 {
+		l.mean = l.coef[0]
+		return l
+	}
+	use := of
+	if len(of) > 600 {
+		use = nil
+		for j := 0; j < len(of); j += 1 + len(of)/600 {
+			use = append(use, of[j])
+		}
+	}
+	// A coarse surface first: the fine one must not bend to a heap of
+	// outliers that a start from the median does not yet know as such.
+	for _, m := range [...]int{3, 6, 15} {
+		if m > n {
+			break
+		}
+		for range 6 {
+			dev := make([]float64, len(use))
+			for j, i := range use {
+				dev[j] = math.Abs(mid(i) - l.at(ps[i].X, ps[i].Y))
+			}
+			slices.Sort(dev)
+			cut := 4.685 * math.Max(0.3, 1.4826*dev[len(dev)/2])
+			var ata [15][16]float64
+			for _, i := range use {
+				r := (mid(i) - l.at(ps[i].X, ps[i].Y)) / cut
+				if math.Abs(r) >= 1 {
+					continue
+				}
+				wt := (1 - r*r) * (1 - r*r)
+				t := l.terms(ps[i].X, ps[i].Y, m)
+				for a := range m {
+					for b := range m {
+						ata[a][b] += wt * t[a] * t[b]
+					}
+					ata[a][15] += wt * t[a] * mid(i)
+				}
+			}
+			c, ok := solve(&ata, m)
+			if !ok {
+				return l
+			}
+			l.coef = c
+		}
+	}
+	return l
+}
+
+// solve solves m linear equations whose right sides stand in column 15.
+func solve(a *[15][16]float64, m int) ([]float64, bool) {
+	for i := range m {
+		a[i][i] += 1e-9 * a[0][0]
+	}
+	for i := range m {
+		p := i
+		for j := i + 1; j < m; j++ {
+			if math.Abs(a[j][i]) > math.Abs(a[p][i]) {
+				p = j
+			}
+		}
+		if math.Abs(a[p][i]) < 1e-12 {
+			return nil, false
+		}
+		a[i], a[p] = a[p], a[i]
+		for j := i + 1; j < m; j++ {
+			f := a[j][i] / a[i][i]
+			for k := i; k < m; k++ {
+				a[j][k] -= f * a[i][k]
+			}
+			a[j][15] -= f * a[i][15]
+		}
+	}
+	c := make([]float64, m)
+	for i := m - 1; i >= 0; i-- {
+		s := a[i][15]
+		for j := i + 1; j < m; j++ {
+			s -= a[i][j] * c[j]
+		}
+		c[i] = s / a[i][i]
+	}
+	return c, true
+}
+
+// shadeBins is the number of steps of the shading from the flank (0) to the
+// ridge (1), in half widths.
+const shadeBins = 8
+
+// A shade is how a usual kernel's L*+16 falls from its inner part to its
+// flanks, as a share of the inner part; gx and gy say how much brighter a
+// flank is that looks along +x or +y, as under a lamp at one side.
+type shade struct {
+	at     [shadeBins]float64
+	gx, gy float64
+}
+
+// plainShade is no shading at all.
+var plainShade = shade{at: [shadeBins]float64{1, 1, 1, 1, 1, 1, 1, 1}}
+
+// of returns the shading at a cell of a patch.
+func (s *shade) of(c *Cell, nx, ny float64) float32 {
+	x := float64(c.Rim)*shadeBins - 0.5
+	i := min(max(int(x), 0), shadeBins-2)
+	v := s.at[i] + (s.at[i+1]-s.at[i])*min(max(x-float64(i), 0), 1)
+	side := float64(c.Side)
+	return float32(math.Max(v+side*(nx*s.gx+ny*s.gy), 0.2))
+}
+
+// fitShade takes the shading from up to 200 usual kernels.
+func fitShade(ps []Patch, usual []int) shade {
+	s := plainShade
+	stride := 1 + len(usual)/200
+	var per [shadeBins][]float64
+	for j := 0; j < len(usual); j += stride {
+		p := &ps[usual[j]]
+		var sum, n [shadeBins]float64
+		m := p.Mid.L + offset
+		for i := range p.Cells {
+			c := &p.Cells[i]
+			b := min(int(c.Rim*shadeBins), shadeBins-1)
+			sum[b] += (float64(c.L) + offset) / m
+			n[b]++
+		}
+		for b := range per {
+			if n[b] >= 3 {
+				per[b] = append(per[b], sum[b]/n[b])
+			}
+		}
+	}
+	for b := shadeBins - 1; b >= 0; b-- {
+		switch {
+		case len(per[b]) >= 5:
+			slices.Sort(per[b])
+			s.at[b] = per[b][len(per[b])/2]
+		case b < shadeBins-1:
+			s.at[b] = s.at[b+1]
+		}
+	}
+	// The sideways part: least squares of what is left on the direction in
+	// which the surface leans.
+	var xx, xy, yy, xq, yq float64
+	for j := 0; j < len(usual); j += stride {
+		p := &ps[usual[j]]
+		nx, ny := p.across()
+		m := p.Mid.L + offset
+		for i := range p.Cells {
+			c := &p.Cells[i]
+			q := (float64(c.L)+offset)/m - float64(s.of(c, 0, 0))
+			if math.Abs(q) > 0.15 {
+				continue
+			}
+			x, y := nx*float64(c.Side), ny*float64(c.Side)
+			xx, xy, yy, xq, yq = xx+x*x, xy+x*y, yy+y*y, xq+x*q, yq+y*q
+		}
+	}
+	if det := xx*yy - xy*xy; det > 1e-6*xx*yy {
+		s.gx, s.gy = (xq*yy-yq*xy)/det, (yq*xx-xq*xy)/det
+	}
+	return s
+}
+
+// noise takes the middle scatter of up to 100 usual kernels.
+func (k *Look) noise(ps []Patch, usual []int) float64 {
+	var v []float64
+	for j := 0; j < len(usual); j += 1 + len(usual)/100 {
+		p := &ps[usual[j]]
+		nx, ny := p.across()
+		var n, sum, squares float64
+		for i := range p.Cells {
+			x := float64((p.Cells[i].L + offset) / k.shade.of(&p.Cells[i], nx, ny))
+			n, sum, squares = n+1, sum+x, squares+x*x
+		}
+		v = append(v, math.Sqrt(max(0, squares/n-sum/n*sum/n)))
+	}
+	slices.Sort(v)
+	return v[len(v)/2]
+}
+
+// across returns the unit vector across the axis, towards Side = 1.
+func (p *Patch) across() (x, y float64) {
+	sin, cos := math.Sincos(p.Angle)
+	return -sin, cos
+}

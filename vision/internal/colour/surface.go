@@ -1,0 +1,336 @@
+package colour
+
+import (
+	"math"
+	"slices"
+
+	"traytally/vision/kernel"
+)
+
+// A Judge measures surfaces against a Look. It holds scratch memory: each
+// goroutine has its own.
+type Judge struct {
+	look   *Look
+	limits kernel.SurfaceLimits
+	cells  []flat
+	grid   []int32 // index of the cell plus 1, with a rim of zeros
+	stack  []int32
+}
+
+// A flat is a cell freed of the light at its place and of the shading.
+type flat struct {
+	l, b        float32
+	red         float32 // rise of a* where it counts as red, else 0
+	brown, dark bool
+}
+
+// NewJudge returns a judge.
+func NewJudge(k *Look, limits kernel.SurfaceLimits) *Judge {
+	return &Judge{look: k, limits: limits}
+}
+
+// A Chalk is what within-kernel contrast says about opaque white. Where Step
+// is 0 the kernel is of one kind all over, and only its level can tell which.
+type Chalk struct {
+	Share float64 // opaque share of the surface, 0..1
+	Step  float64 // how much lighter the opaque part is, L*
+	Fade  float64 // how much lower its b* is, at equal lightness
+	// Rise and Pale are the same two against the usual kernel: of the level
+	// that four fifths of the surface exceed, and of the inner part.
+	Rise, Pale float64
+	Dark       bool // dark or red over half of the surface: no chalk to be seen
+	Coloured   bool // so yellow that its level says nothing
+}
+
+// Measure returns what the patch, which must have cells, shows.
+func (j *Judge) Measure(p *Patch) (s kernel.Surface, chalk Chalk) {
+	k, lim := j.look, &j.limits
+	usual, level := k.Usual, k.Usual.L+offset
+	even := level / k.light.at(p.X, p.Y)
+	own := Lab{(p.Mid.L+offset)*even - offset, p.Mid.A * even, p.Mid.B * even}
+	q := level / math.Max(own.L+offset, 1)
+	shiftA, shiftB := own.A*q-usual.A, own.B*q-usual.B
+	s = kernel.Surface{
+		Pixels:      p.Pixels,
+		BurntShare:  float64(p.Burnt) / float64(p.Pixels),
+		Light:       1 / (even * even * even),
+		EvenLab:     [3]float64{own.L, own.A, own.B},
+		DeltaE00:    DeltaE00(own, usual),
+		ColourShift: DeltaE00(Lab{usual.L, usual.A + shiftA, usual.B + shiftB}, usual),
+		ShiftDeg:    math.Atan2(shiftB, shiftA) * 180 / math.Pi,
+	}
+
+	// A spot is dark against its own kernel; a kernel that is darker than
+	// usual by more than most of DarkDrop is dark against the usual one.
+	dark := float32(min(usual.L, max(own.L, usual.L-0.6*lim.DarkDrop)) - lim.DarkDrop)
+	black := float32(level*lim.Black - offset)
+	nx, ny := p.across()
+	j.cells = slices.Grow(j.cells[:0], len(p.Cells))[:len(p.Cells)]
+	var total, brown, peak float32
+	for i := range p.Cells {
+		c, f := &p.Cells[i], &j.cells[i]
+		m := float32(even) / k.shade.of(c, nx, ny)
+		*f = flat{l: (c.L+offset)*m - offset, b: c.B * m}
+		q := float32(level) / max(f.l+offset, 1)
+		da, db := c.A*m*q-float32(usual.A), f.b*q-float32(usual.B)
+		total += c.Weight
+		switch {
+		case f.l < black: // hue of what is nearly black means nothing
+			f.dark = true
+		case da >= float32(lim.RedShift) && db < float32(lim.RedSector)*da:
+			f.red = da
+			peak = max(peak, da)
+		case db >= float32(lim.YellowShift):
+			f.brown = true
+			brown += c.Weight
+		case f.l < dark:
+			f.dark = true
+		}
+	}
+	s.YellowShare = float64(brown / total)
+	j.lay(p)
+	if peak > 0 {
+		j.red(p, peak, total, &s)
+	}
+	j.dark(p, total, &s)
+	s.Bow = p.Bow
+	chalk = j.chalk(p, total)
+	chalk.Pale = -shiftB
+	chalk.Dark, chalk.Coloured = s.DarkShare > 0.5 || s.RedShare > 0.5, s.YellowShare > 0.5
+	s.ChalkStep = chalk.Step
+	return s, chalk
+}
+
+// lay writes the cells' indices into the grid.
+func (j *Judge) lay(p *Patch) {
+	n := (p.GridW + 2) * (p.GridH + 2)
+	j.grid = slices.Grow(j.grid[:0], n)[:n]
+	clear(j.grid)
+	for i := range p.Cells {
+		c := &p.Cells[i]
+		j.grid[(int(c.Y)+1)*(p.GridW+2)+int(c.X)+1] = int32(i + 1)
+	}
+}
+
+// blobs calls f with each 8-connected group of cells for which in holds. It
+// takes those cells out of the grid.
+func (j *Judge) blobs(p *Patch, in func(*flat) bool, f func(cells []int32)) {
+	w := int32(p.GridW + 2)
+	var found []int32
+	for i := range p.Cells {
+		c := &p.Cells[i]
+		at := (int32(c.Y)+1)*w + int32(c.X) + 1
+		if j.grid[at] == 0 || !in(&j.cells[i]) {
+			continue
+		}
+		found = found[:0]
+		j.grid[at] = 0
+		j.stack = append(j.stack[:0], at)
+		found = append(found, int32(i))
+		for len(j.stack) > 0 {
+			g := j.stack[len(j.stack)-1]
+			j.stack = j.stack[:len(j.stack)-1]
+			for _, d := range [...]int32{-w - 1, -w, -w + 1, -1, 1, w - 1, w, w + 1} {
+				if k := j.grid[g+d]; k > 0 && in(&j.cells[k-1]) {
+					j.grid[g+d] = 0
+					j.stack = append(j.stack, g+d)
+					found = append(found, k-1)
+				}
+			}
+		}
+		f(found)
+	}
+}
+
+// shortStreak is the share of the kernel's length under which a red mark is
+// no streak.
+const shortStreak = 0.06
+
+// red adds up red marks. A cell is red in part at the edge of a mark, and all
+// over a streak narrower than the picture's blur: it counts by its rise of a*
+// over that of full red bran, or over three quarters of the kernel's greatest
+// where that is more.
+func (j *Judge) red(p *Patch, peak, total float32, s *kernel.Surface) {
+	var area float32
+	full := max(0.75*peak, float32(j.limits.RedFull))
+	j.blobs(p, func(f *flat) bool { return f.red > 0 }, func(cells []int32) {
+		lo, hi := float32(1), float32(-1)
+		for _, i := range cells {
+			c := &p.Cells[i]
+			area += c.Weight * min(1, j.cells[i].red/full)
+			lo, hi = min(lo, c.Along), max(hi, c.Along)
+		}
+		if l := float64(hi-lo)/2 + float64(p.CellPx)/p.Length; l >= shortStreak {
+			s.RedLength += l
+		}
+	})
+	s.RedShare = float64(area / total)
+}
+
+// A dark spot reaches deepSpot half widths in from the flank, or covers
+// wideSpot of the surface: what is narrower and lies along the flank is the
+// shadow of a neighbour or the tray seen past the outline. Below leastSpot it
+// is noise.
+const (
+	deepSpot  = 0.25
+	wideSpot  = 0.08
+	leastSpot = 0.004
+)
+
+func (j *Judge) dark(p *Patch, total float32, s *kernel.Surface) {
+	j.blobs(p, func(f *flat) bool { return f.dark }, func(cells []int32) {
+		var area, deep float32
+		for _, i := range cells {
+			c := &p.Cells[i]
+			area += c.Weight
+			deep = max(deep, c.Rim)
+		}
+		share := float64(area / total)
+		if share < leastSpot || deep < deepSpot && share < wideSpot {
+			return
+		}
+		s.Spots++
+		s.DarkShare += share
+		s.SpotShare = max(s.SpotShare, share)
+	})
+}
+
+// levels is the number of steps of 1 L* in which a surface is split.
+const levels = 128
+
+// leastClass is the least share of the surface that makes a class.
+const leastClass = 0.01
+
+// glare is the share of burnt-out pixels up to which they are taken for the
+// mirror image of the lamp and left out.
+const glare = 0.15
+
+// chalk splits the cells' L* in two classes (Otsu 1979).
+func (j *Judge) chalk(p *Patch, total float32) Chalk {
+	var hist [levels]float64
+	glossy := float64(p.Burnt) < glare*float64(p.Pixels)
+	counts := func(i int) bool {
+		f := &j.cells[i]
+		return f.red == 0 && !f.dark && !(glossy && 2*p.Cells[i].Burnt > p.Cells[i].N)
+	}
+	for i := range p.Cells {
+		if counts(i) {
+			hist[min(max(int(j.cells[i].l), 0), levels-1)] += float64(p.Cells[i].Weight)
+		}
+	}
+	var n, sum float64
+	for b, w := range hist {
+		n, sum = n+w, sum+w*(float64(b)+0.5)
+	}
+	if n < 0.3*float64(total) {
+		return Chalk{}
+	}
+	var best, low, high, w, v float64
+	for b := range levels {
+		w += hist[b]
+		v += hist[b] * (float64(b) + 0.5)
+		if w < leastClass*n || w > (1-leastClass)*n {
+			continue
+		}
+		m0, m1 := v/w, (sum-v)/(n-w)
+		if q := w * (n - w) * (m1 - m0) * (m1 - m0); q > best {
+			best, low, high = q, m0, m1
+		}
+	}
+	c := Chalk{Rise: lowerFifth(&hist, n) - j.look.Usual.L}
+	// A bell-shaped class split in the middle has means 1.6 standard
+	// deviations apart.
+	if high-low < max(j.limits.ChalkStep, 4*j.look.Noise) {
+		return c
+	}
+	// The border lies half-way up, which is not where Otsu cuts when one
+	// class is small.
+	half := float32((low + high) / 2)
+	var up, upB, downB float32
+	for i := range p.Cells {
+		if !counts(i) {
+			continue
+		}
+		f, w := &j.cells[i], p.Cells[i].Weight
+		if f.l >= half {
+			up += w
+			upB += w * f.b / (f.l + offset)
+		} else {
+			downB += w * f.b / (f.l + offset)
+		}
+	}
+	// The lighter part must be lighter than the usual kernel, or it is the
+	// sound part of a stained one.
+	if down := float32(n) - up; up > 0 && down > 0 && high > j.look.Usual.L+j.limits.ChalkStep/2 {
+		c.Step, c.Share = high-low, float64(up/total)
+		c.Fade = float64(downB/down-upB/up) * (j.look.Usual.L + offset)
+	}
+	return c
+}
+
+// lowerFifth returns the level that four fifths of a histogram of n in steps
+// of 1 exceed.
+func lowerFifth(h *[levels]float64, n float64) float64 {
+	s := 0.0
+	for b, w := range h {
+		if s+w >= n/5 {
+			return float64(b) + (n/5-s)/w
+		}
+		s += w
+	}
+	return levels
+}
+
+// An Opaque tells wholly opaque kernels, which have no contrast within, from
+// the usual translucent ones: how far the level lies on the way from the one
+// to the other, in lightness and paleness weighed by how well each tells.
+type Opaque struct{ step, fade, ls, fs, norm float64 }
+
+// The defaults of the way from translucent to opaque, where a sample has too
+// few partly chalky kernels to show its own: 12 L* (rendered trays) and half
+// of the usual kernel's b*.
+const (
+	usualStep = 12
+	fewSteps  = 5
+)
+
+// opaqueAt is the share of the way from which on a kernel is opaque. Half
+// would be even-handed; a little more, because translucent kernels scatter
+// and opaque ones hardly do.
+const opaqueAt = 0.55
+
+// NewOpaque takes the way from the sample's own partly chalky kernels.
+func NewOpaque(k *Look, chalk []Chalk) Opaque {
+	o := Opaque{step: usualStep, fade: 0.5 * math.Max(0, k.Usual.B)}
+	var steps, fades []float64
+	for _, c := range chalk {
+		if c.Step > 0 && c.Share > 0.1 && c.Share < 0.9 && !c.Dark && !c.Coloured {
+			steps, fades = append(steps, c.Step), append(fades, c.Fade)
+		}
+	}
+	if len(steps) >= fewSteps {
+		slices.Sort(steps)
+		slices.Sort(fades)
+		o.step = steps[len(steps)/2]
+		o.fade = math.Max(0, fades[len(fades)/2])
+	}
+	o.ls, o.fs = o.step/(k.SpreadL*k.SpreadL), o.fade/(k.SpreadB*k.SpreadB)
+	o.norm = o.step*o.ls + o.fade*o.fs
+	return o
+}
+
+// mostly is the share from which on within-kernel contrast needs to be borne
+// out by the level of the whole: the little that is left over may be a shadow.
+const mostly = 0.85
+
+// Share returns the chalky share of a kernel.
+func (o Opaque) Share(c Chalk) float64 {
+	white := c.Rise > o.step/4 && (c.Rise*o.ls+c.Pale*o.fs)/o.norm > opaqueAt
+	switch {
+	case c.Dark, c.Share > mostly && !white, c.Step == 0 && (c.Coloured || !white):
+		return 0
+	case c.Step == 0:
+		return 1
+	}
+	return c.Share
+}
