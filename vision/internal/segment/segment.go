@@ -169,16 +169,7 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 				}
 				return
 			}
-			for j := range shapes[i] {
-				s := &shapes[i][j]
-				if m.single(s) {
-					got[i].pieces = append(got[i].pieces, s.piece(&m))
-					continue
-				}
-				a, u := scratch[w].around(rel, comps[i]).split(s, &m)
-				got[i].pieces = append(got[i].pieces, a...)
-				got[i].unresolved = append(got[i].unresolved, u...)
-			}
+			got[i].pieces, got[i].unresolved = scratch[w].around(rel, comps[i]).split(comps[i], shapes[i], &m)
 		}); err != nil {
 			return nil, err
 		}

@@ -336,30 +336,20 @@ const (
 	lineBase int32 = -2 // minus the number of the cut
 )
 
-// flood marks the region that holds pixel (x, y) as free and lists its pixels
-// row by row.
-func (t *tile) flood(x, y int) {
+// mark makes the inside of a component free and lists its pixels row by row.
+func (t *tile) mark(c *component) {
 	t.label = grow(t.label, t.tw*t.th)
 	t.pix = t.pix[:0]
-	first, last := y, y
-	t.stack = append(t.stack[:0], int32((y-t.y0)*t.tw+x-t.x0))
-	t.label[t.stack[0]] = free
-	for len(t.stack) > 0 {
-		i := int(t.stack[len(t.stack)-1])
-		t.stack = t.stack[:len(t.stack)-1]
-		x, y := t.x0+i%t.tw, t.y0+i/t.tw
-		first, last = min(first, y), max(last, y)
-		o := t.index(x, y)
-		for d, j := range [4]int{i - 1, i + 1, i - t.tw, i + t.tw} {
-			if t.label[j] == outside && t.in(o+[4]int{-1, 1, -t.stride, t.stride}[d]) {
-				t.label[j] = free
-				t.stack = append(t.stack, int32(j))
+	for _, r := range c.runs {
+		o := t.index(int(r.x0), int(r.y))
+		i := int32((int(r.y)-t.y0)*t.tw + int(r.x0) - t.x0)
+		for range r.x1 - r.x0 {
+			if t.in(o) {
+				t.label[i] = free
+				t.pix = append(t.pix, i)
 			}
-		}
-	}
-	for i := (first - t.y0) * t.tw; i < (last-t.y0+1)*t.tw; i++ {
-		if t.label[i] == free {
-			t.pix = append(t.pix, int32(i))
+			o++
+			i++
 		}
 	}
 }
@@ -394,10 +384,10 @@ func (t *tile) draw(cuts []cut) {
 	}
 }
 
-// atoms draws the cuts into the region of s and returns its parts; the tile's
+// atoms draws the cuts into a component and returns its parts; the tile's
 // labels then number them from 1.
-func (t *tile) atoms(s *shape, cuts []cut) []atom {
-	t.flood(s.outer.x, s.outer.y)
+func (t *tile) atoms(c *component, cuts []cut) []atom {
+	t.mark(c)
 	t.draw(cuts)
 	step := [4]int{-1, 1, -t.tw, t.tw}
 	// label the parts; parts of a few pixels are lines too
@@ -461,7 +451,7 @@ func (t *tile) atoms(s *shape, cuts []cut) []atom {
 		front = next
 	}
 	as := make([]atom, count)
-	pts := make([][]Point, count)
+	left, right := make([][]Point, count), make([][]Point, count)
 	type pair struct{ a, b int32 }
 	type sum struct{ n, valley, nv float64 }
 	between := map[pair]*sum{}
@@ -501,13 +491,19 @@ func (t *tile) atoms(s *shape, cuts []cut) []atom {
 				}
 			}
 		}
-		if rim {
-			pts[l-1] = append(pts[l-1], Point{X: x, Y: y})
+		if rim { // of a row, the first and the last count
+			r := right[l-1]
+			if n := len(r); n > 0 && r[n-1].Y == y {
+				r[n-1].X = x
+			} else {
+				left[l-1], right[l-1] = append(left[l-1], Point{X: x, Y: y}), append(r, Point{X: x, Y: y})
+			}
 		}
 	}
 	for i := range as {
 		a := &as[i]
-		a.hull = geom.Hull(pts[i])
+		slices.Reverse(right[i]) // down one side and up the other, as an outline runs
+		a.hull = geom.Hull(append(left[i], right[i]...))
 		a.x /= a.area
 		a.y /= a.area
 	}
@@ -874,17 +870,20 @@ func cover(as []atom, bays [][]bay, m *Model) (piece []int, count int) {
 	return piece, count
 }
 
-// split separates a region into pieces.
-func (t *tile) split(s *shape, m *Model) (pieces, unresolved []Piece) {
-	ns := notches(s, m)
+// split separates the regions of a component into pieces.
+func (t *tile) split(c *component, shapes []shape, m *Model) (pieces, unresolved []Piece) {
+	var ns []notch
+	for i := range shapes {
+		ns = append(ns, notches(&shapes[i], m)...)
+	}
 	cuts := t.candidates(ns, m)
 	if len(cuts) == 0 {
-		return m.sort([]Piece{s.piece(m)})
+		for i := range shapes {
+			pieces = append(pieces, shapes[i].piece(m))
+		}
+		return m.sort(pieces)
 	}
-	as := t.atoms(s, cuts)
-	if len(as) == 1 {
-		return m.sort([]Piece{s.piece(m)})
-	}
+	as := t.atoms(c, cuts)
 	// number the atoms from one side of the region to the other, so that the
 	// covered part grows with a short front
 	order, as := sweep(as)
