@@ -51,9 +51,9 @@ func Measure(ctx context.Context, p *Picture, o MeasureOptions) (*kernel.Tray, e
 	inside := slices.DeleteFunc(r.Pieces, func(q segment.Piece) bool { return q.Edge })
 	t.CutByEdge = len(r.Pieces) - len(inside)
 	t.Kernels = make([]kernel.Kernel, len(inside))
-	tips := make([][2]endShape, len(inside))
+	parts := make([]*piece, len(inside))
 	if err := parallel.Each(ctx, len(inside), func(_, i int) {
-		t.Kernels[i], tips[i] = measure(inside[i], aspect, r.Model.Width)
+		t.Kernels[i], parts[i] = measure(inside[i], aspect, r.Model.Width)
 	}); err != nil {
 		return nil, err
 	}
@@ -61,15 +61,17 @@ func Measure(ctx context.Context, p *Picture, o MeasureOptions) (*kernel.Tray, e
 	for i, k := range t.Kernels {
 		t.KernelAreaPx2 += k.AreaPx2
 		if k.LengthPx > 0.88*r.Model.Length {
-			long = append(long, tips[i][0], tips[i][1])
+			long = append(long, parts[i].ends[0], parts[i].ends[1])
 		}
 	}
 	limits, tip := limitsOf(long), tipShapeOf(long)
-	for i, e := range tips {
+	for i, p := range parts {
+		k, e := &t.Kernels[i], p.ends
 		more := tip.missing(e[0]) + tip.missing(e[1])
-		t.Kernels[i].LengthPx += more
-		t.Kernels[i].AxisLengthPx += more
-		t.Kernels[i].Ends = [2]kernel.End{limits.judge(e[0]), limits.judge(e[1])}
+		k.LengthPx += more
+		k.AxisLengthPx += more
+		k.Ends = [2]kernel.End{limits.judge(e[0]), limits.judge(e[1])}
+		k.VolumePx3 = p.volume(k.Ends)
 	}
 	for _, q := range r.Unresolved {
 		t.KernelAreaPx2 += q.Area
@@ -82,7 +84,7 @@ func Measure(ctx context.Context, p *Picture, o MeasureOptions) (*kernel.Tray, e
 		t.Unresolved = append(t.Unresolved, c)
 	}
 	t.TooSmall = r.Small
-	if err := colour(ctx, p, r, t); err != nil {
+	if err := surfaces(ctx, p, r, t, o); err != nil {
 		return nil, err
 	}
 	t.Warnings = append(t.Warnings, doubts(r, t)...)

@@ -15,7 +15,7 @@ const profileSteps = 64
 // measure turns a piece's outline into a kernel. aspect is the height of a
 // pixel over its width, width the sample's own whole-kernel width in px. The
 // ends are judged later, against the ends of the whole tray.
-func measure(q segment.Piece, aspect, width float64) (kernel.Kernel, [2]endShape) {
+func measure(q segment.Piece, aspect, width float64) (kernel.Kernel, *piece) {
 	pts := q.Outline
 	c := geom.PolygonMoments(pts).Centroid()
 	if math.Abs(aspect-1) > 1e-6 {
@@ -39,12 +39,39 @@ func measure(q segment.Piece, aspect, width float64) (kernel.Kernel, [2]endShape
 		LengthSDPx:   lengthSD(q),
 		Outline:      q.Outline,
 	}
+	return k, &piece{profile: f, ends: [2]endShape{shapeOfEnd(&f, &q, pts, false), shapeOfEnd(&f, &q, pts, true)}}
+}
+
+// A piece is what the judging of ends and mass needs beyond the kernel.
+type piece struct {
+	profile geom.Profile
+	ends    [2]endShape
+}
+
+// fractureReach is how far from its tip an oblique or ragged fracture narrows
+// a piece, in greatest widths.
+const fractureReach = 0.2
+
+// volume is the solid volume in px³: slices are ellipses as wide as the piece
+// and κ times as thick as the kernel was there. A grown kernel is as thick as
+// it is wide, times κ. Near a fracture the piece is narrower than the kernel
+// it broke from; there the width further in stands for the kernel's.
+func (p *piece) volume(ends [2]kernel.End) float64 {
+	f := &p.profile
+	n := len(f.Low)
 	s := 0.0
-	for i := range f.Low {
-		s += f.Width(i) * f.Width(i)
+	reach := min(n/2, int(fractureReach*p.ends[0].wide/f.Step+0.5))
+	for i := range n {
+		t := f.Width(i)
+		if ends[0] == kernel.EndBroken && i < reach {
+			t = math.Max(t, f.Width(reach))
+		}
+		if j := n - 1 - i; ends[1] == kernel.EndBroken && j < reach {
+			t = math.Max(t, f.Width(n-1-reach))
+		}
+		s += f.Width(i) * t
 	}
-	k.VolumePx3 = math.Pi / 4 * thickness * s * f.Step
-	return k, [2]endShape{shapeOfEnd(&f, &q, pts, false), shapeOfEnd(&f, &q, pts, true)}
+	return math.Pi / 4 * thickness * s * f.Step
 }
 
 // thickness is κ, the thickness of a milled kernel over its width: 1.65/2.05

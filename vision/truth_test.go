@@ -1,0 +1,225 @@
+package vision_test
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"math"
+	"slices"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"traytally/vision"
+	"traytally/vision/kernel"
+	"traytally/vision/phantom"
+)
+
+// drawn renders a phantom tray and reads it back as a JPEG file.
+func drawn(t testing.TB, p phantom.Params) (*vision.Picture, *phantom.Truth) {
+	t.Helper()
+	img, truth, err := phantom.Draw(p)
+	require.NoError(t, err)
+	var b bytes.Buffer
+	require.NoError(t, phantom.Encode(&b, "tray.jpg", img, p.DPI, 92))
+	pic, err := vision.Decode("tray.jpg", b.Bytes(), vision.OpenOptions{})
+	require.NoError(t, err)
+	t.Cleanup(func() { pic.Close() })
+	return pic, truth
+}
+
+func params(kind phantom.Kind, c phantom.Contact, dpi float64, seed uint64) phantom.Params {
+	p := phantom.DefaultParams()
+	p.Kind, p.DPI, p.Seed, p.Count = kind, dpi, seed, 200
+	p.Crowd(c)
+	return p
+}
+
+// A match pairs a kernel found with the truth.
+type match struct {
+	k *kernel.Kernel
+	t *phantom.Kernel
+}
+
+// matched pairs kernels within 1 mm and 12 % of length, nearest pairs first.
+func matched(t *kernel.Tray, truth *phantom.Truth) []match {
+	type pair struct {
+		d    float64
+		i, j int
+	}
+	var ps []pair
+	for i, k := range t.Kernels {
+		for j, q := range truth.Kernels {
+			d := math.Hypot(k.X-q.X, k.Y-q.Y) / truth.PxPerMM
+			if d < 1 && math.Abs(k.LengthPx/truth.PxPerMM-q.Length) < math.Max(0.6, 0.12*q.Length) {
+				ps = append(ps, pair{d, i, j})
+			}
+		}
+	}
+	slices.SortFunc(ps, func(a, b pair) int {
+		switch {
+		case a.d < b.d:
+			return -1
+		case a.d > b.d:
+			return 1
+		}
+		return a.i - b.i
+	})
+	usedK, usedT := map[int]bool{}, map[int]bool{}
+	var out []match
+	for _, p := range ps {
+		if !usedK[p.i] && !usedT[p.j] {
+			usedK[p.i], usedT[p.j] = true, true
+			out = append(out, match{&t.Kernels[p.i], &truth.Kernels[p.j]})
+		}
+	}
+	return out
+}
+
+// f1 is the harmonic mean of precision and recall.
+func f1(found, truth, both int) float64 { return 2 * float64(both) / float64(found+truth) }
+
+// TestFindsKernels holds the promises on separation and length against drawn
+// trays of known truth.
+func TestFindsKernels(t *testing.T) {
+	for _, c := range []struct {
+		p         phantom.Params
+		f1        float64 // at least
+		bias, rms float64 // of length, mm, at most
+	}{
+		{params(phantom.Long, phantom.Loose, 300, 1), 1, 0.025, 0.04},
+		{params(phantom.Short, phantom.Loose, 300, 2), 0.99, 0.025, 0.04},
+		{params(phantom.Slender, phantom.Loose, 200, 3), 0.995, 0.04, 0.06},
+		// a neighbour may hide a tip: up to the depth outlines press in, 0.1 mm
+		{params(phantom.Long, phantom.Touching, 300, 4), 0.985, 0.03, 0.08},
+		{params(phantom.Medium, phantom.Touching, 300, 5), 0.985, 0.03, 0.08},
+		// 0.16 mm
+		{params(phantom.Long, phantom.Dense, 300, 6), 0.98, 0.05, 0.13},
+		{params(phantom.Slender, phantom.Dense, 300, 7), 0.98, 0.05, 0.13},
+		{params(phantom.Medium, phantom.Dense, 300, 8), 0.98, 0.05, 0.13},
+		{params(phantom.Bold, phantom.Dense, 300, 9), 0.98, 0.05, 0.13},
+		{params(phantom.Short, phantom.Dense, 600, 10), 0.97, 0.05, 0.13},
+	} {
+		t.Run(fmt.Sprintf("%s/share %.2f/%.0f dpi", c.p.Kind, c.p.TouchShare, c.p.DPI), func(t *testing.T) {
+			pic, truth := drawn(t, c.p)
+			tray, err := vision.Measure(context.Background(), pic, vision.MeasureOptions{})
+			require.NoError(t, err)
+			ms := matched(tray, truth)
+			e, e2 := 0.0, 0.0
+			for _, m := range ms {
+				d := m.k.LengthPx/tray.PxPerMM - m.t.Length
+				e += d
+				e2 += d * d
+			}
+			n := float64(len(ms))
+			t.Logf("F1 %.4f, length bias %+.3f mm, rms %.3f mm", f1(len(tray.Kernels), truth.N, len(ms)), e/n, math.Sqrt(e2/n))
+			assert.GreaterOrEqual(t, f1(len(tray.Kernels), truth.N, len(ms)), c.f1, "F1")
+			assert.InDelta(t, 0, e/n, c.bias, "length bias, mm")
+			assert.LessOrEqual(t, math.Sqrt(e2/n), c.rms, "length rms, mm")
+		})
+	}
+}
+
+// TestLengthSpread: the stated uncertainty of a length is about the error it
+// is made with, for free kernels and for such in contact.
+func TestLengthSpread(t *testing.T) {
+	for _, c := range []phantom.Contact{phantom.Loose, phantom.Dense} {
+		pic, truth := drawn(t, params(phantom.Long, c, 300, 21))
+		tray, err := vision.Measure(context.Background(), pic, vision.MeasureOptions{})
+		require.NoError(t, err)
+		var pulls []float64
+		for _, m := range matched(tray, truth) {
+			pulls = append(pulls, math.Abs(m.k.LengthPx-m.t.Length*truth.PxPerMM)/m.k.LengthSDPx)
+		}
+		slices.Sort(pulls)
+		// the median of |normal| is 0.67
+		t.Logf("%s: median |error|/uncertainty %.2f", c, pulls[len(pulls)/2])
+		assert.InDelta(t, 0.67, pulls[len(pulls)/2], 0.4, c)
+	}
+}
+
+// TestMassIndex: the volume from the width profile weighs brokens about as the
+// solid they were drawn from. It weighs them a little light, since a picture
+// does not show how thick a piece is where a fracture narrowed it: at a broken
+// share of 5 % by mass, 4 % light is 0.2 points. Stubby pieces of short grain,
+// whose own axis is hard to tell, are the worst.
+func TestMassIndex(t *testing.T) {
+	for kind, most := range map[phantom.Kind]float64{phantom.Slender: 0.04, phantom.Long: 0.04, phantom.Medium: 0.06, phantom.Short: 0.08} {
+		p := params(kind, phantom.Loose, 300, 31)
+		p.BrokenShare = 0.5
+		pic, truth := drawn(t, p)
+		tray, err := vision.Measure(context.Background(), pic, vision.MeasureOptions{})
+		require.NoError(t, err)
+		var got, want [2]float64
+		for _, m := range matched(tray, truth) {
+			i := 0
+			if !m.t.Intact {
+				i = 1
+			}
+			got[i] += m.k.VolumePx3
+			want[i] += m.t.Volume
+		}
+		r := got[1] / want[1] / (got[0] / want[0])
+		t.Logf("%s: volume of brokens over wholes, found over truth: %.4f", kind, r)
+		assert.InDelta(t, 1, r, most, kind)
+	}
+}
+
+// TestEnds: a fracture is told from a grown tip on free-lying kernels.
+func TestEnds(t *testing.T) {
+	p := params(phantom.Long, phantom.Loose, 300, 41)
+	p.BrokenShare, p.Count = 0.4, 300
+	pic, truth := drawn(t, p)
+	tray, err := vision.Measure(context.Background(), pic, vision.MeasureOptions{})
+	require.NoError(t, err)
+	var whole, wholeBroken, cut, cutIntact int
+	for _, m := range matched(tray, truth) {
+		broken := slices.Contains(m.k.Ends[:], kernel.EndBroken)
+		if m.t.Intact {
+			whole++
+			if broken {
+				wholeBroken++
+			}
+		} else {
+			cut++
+			if m.k.Intact() {
+				cutIntact++
+			}
+		}
+	}
+	t.Logf("%d of %d whole kernels called broken, %d of %d pieces called intact", wholeBroken, whole, cutIntact, cut)
+	assert.LessOrEqual(t, wholeBroken, whole/20)
+	assert.LessOrEqual(t, cutIntact, cut/10)
+}
+
+// TestRotated: the same tray measures the same on its side.
+func TestRotated(t *testing.T) {
+	p := params(phantom.Long, phantom.Touching, 300, 51)
+	img, truth, err := phantom.Draw(p)
+	require.NoError(t, err)
+	turned := rotate90(img)
+	var b bytes.Buffer
+	require.NoError(t, phantom.Encode(&b, "tray.png", turned, p.DPI, 0))
+	pic, err := vision.Decode("tray.png", b.Bytes(), vision.OpenOptions{})
+	require.NoError(t, err)
+	defer pic.Close()
+	tray, err := vision.Measure(context.Background(), pic, vision.MeasureOptions{})
+	require.NoError(t, err)
+	h := float64(img.Bounds().Dy())
+	for i := range truth.Kernels {
+		k := &truth.Kernels[i]
+		k.X, k.Y = h-1-k.Y, k.X
+	}
+	ms := matched(tray, truth)
+	assert.GreaterOrEqual(t, f1(len(tray.Kernels), truth.N, len(ms)), 0.985)
+}
+
+// TestStops: a cancelled context ends the measuring with its error.
+func TestStops(t *testing.T) {
+	pic, _ := drawn(t, params(phantom.Long, phantom.Loose, 150, 61))
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	_, err := vision.Measure(ctx, pic, vision.MeasureOptions{})
+	assert.ErrorIs(t, err, context.Canceled)
+}
