@@ -666,6 +666,9 @@ func (m *Model) borderCost(b *border) (divide, join float64) {
 // candidate piece still grows.
 const mostHeld = 5
 
+// A candidate piece does not grow beyond these multiples of a whole kernel.
+const mostLength, mostWidth, mostArea = 1.32, 1.6, 1.45
+
 // unions lists the candidate pieces whose first atom is a; their sets count
 // from a.
 func unions(as []atom, bays [][]bay, a int, m *Model) []union {
@@ -692,7 +695,7 @@ func unions(as []atom, bays [][]bay, a int, m *Model) []union {
 			hp += q.Dist(it.hull[(i+1)%len(it.hull)])
 		}
 		sol := math.Min(1, it.area/(geom.Area(it.hull)+hp/2+0.8))
-		big := l > 1.32*m.Length || it.area > 1.45*m.Area || w > 1.6*m.Width
+		big := l > mostLength*m.Length || it.area > mostArea*m.Area || w > mostWidth*m.Width
 		if big && len(out) > 0 {
 			continue
 		}
@@ -723,6 +726,9 @@ func unions(as []atom, bays [][]bay, a int, m *Model) []union {
 			for _, b := range as[i].next {
 				j := b.to
 				if j < a || j-a >= windowBits || it.set.has(j-a) {
+					continue
+				}
+				if it.area+as[j].area > mostArea*m.Area || math.Hypot(as[j].x-as[a].x, as[j].y-as[a].y) > mostLength*m.Length {
 					continue
 				}
 				n := it.set.with(j - a)
