@@ -41,21 +41,30 @@ type Style struct {
 	Name   string // in the legend
 	Letter string // behind the kernel's number; may be empty
 	Colour color.NRGBA
-	Bold   bool // thick outline and a tint, to be seen from afar
+	Bold   bool // thick outline, to be seen from afar
+	Tint   bool // the kernel takes the colour, with the hatch over it
 	Hatch  Hatch
 	Dashed bool
 }
 
-// A Mark gives one kernel its style.
+// A Tag is something noted on a kernel beside its class.
+type Tag struct {
+	Name   string // in the legend
+	Letter string // behind the kernel's number, after that of its style
+}
+
+// A Mark gives one kernel its style, and its tags.
 type Mark struct {
-	Kernel int // index into Tray.Kernels
-	Style  int // index into OverlayOptions.Styles
+	Kernel int   // index into Tray.Kernels
+	Style  int   // index into OverlayOptions.Styles
+	Tags   []int // indices into OverlayOptions.Tags
 }
 
 // OverlayOptions says what an overlay shows beside the marked kernels.
 type OverlayOptions struct {
 	Title  string   // first line of the legend
 	Styles []Style  // all are listed in the legend, with the number of marks
+	Tags   []Tag    // so are these
 	Notes  []string // further lines of the legend
 }
 
@@ -125,6 +134,11 @@ func (b *Backdrop) Draw(t *kernel.Tray, marks []Mark, o OverlayOptions) ([]byte,
 			return nil, fmt.Errorf("mark of kernel %d with style %d: there are %d kernels and %d styles",
 				m.Kernel, m.Style, len(t.Kernels), len(o.Styles))
 		}
+		for _, g := range m.Tags {
+			if g < 0 || g >= len(o.Tags) {
+				return nil, fmt.Errorf("mark of kernel %d with tag %d: there are %d tags", m.Kernel, g, len(o.Tags))
+			}
+		}
 	}
 	size := b.img.Bounds().Size()
 	width := max(minCanvas, size.X)
@@ -140,7 +154,7 @@ func (b *Backdrop) Draw(t *kernel.Tray, marks []Mark, o OverlayOptions) ([]byte,
 	for i, m := range sorted {
 		outlines[i] = b.outline(t.Kernels[m.Kernel].Outline)
 		s := &o.Styles[m.Style]
-		if s.Bold {
+		if s.Tint {
 			c.fill(outlines[i], s.Colour, s.Hatch, max(5, b.width*0.28))
 		}
 	}
@@ -169,15 +183,24 @@ func (b *Backdrop) Draw(t *kernel.Tray, marks []Mark, o OverlayOptions) ([]byte,
 	if err != nil {
 		return nil, err
 	}
-	for _, m := range sorted {
+	free := newRoom(size, outlines)
+	for i, m := range sorted {
 		k := &t.Kernels[m.Kernel]
 		text := fmt.Sprint(k.ID) + o.Styles[m.Style].Letter
+		for _, g := range m.Tags {
+			text += o.Tags[g].Letter
+		}
 		x, y := b.at(k.X, k.Y)
-		c.centred(digits, text, x, y)
+		ink, halo := labelDark, labelLight
+		if w := digits.width(text); w > 0.8*k.LengthPx*b.sx {
+			x, y = free.beside(outlines[i], x, y, w, digits.ascent)
+			ink, halo = halo, ink
+		}
+		c.centred(digits, text, x, y, ink, halo)
 	}
 	for _, u := range t.Unresolved {
 		x, y := b.at(u.X, u.Y)
-		c.centred(digits, "not resolved", x, y)
+		c.centred(digits, "not resolved", x, y, labelLight, labelDark)
 	}
 	c.clip = c.img.Bounds()
 	if err := leg.draw(c, size.Y); err != nil {

@@ -283,13 +283,20 @@ func (l *lettering) shorten(text string, w float64) string {
 	return ""
 }
 
-// centred writes text on the backdrop around (x, y), dark with a light halo,
-// so that it can be read on any kernel.
-func (c *canvas) centred(l *lettering, text string, x, y float64) {
+// The two tones of a label: a halo of one around ink of the other can be read
+// on any ground.
+var (
+	labelDark  = color.NRGBA{0x08, 0x08, 0x18, 0xff}
+	labelLight = color.NRGBA{0xff, 0xff, 0xff, 0xff}
+)
+
+// centred writes text on the backdrop around (x, y).
+func (c *canvas) centred(l *lettering, text string, x, y float64, ink, halo color.NRGBA) {
 	x0 := int(math.Round(x-l.width(text)/2)) + c.origin.X
 	y0 := int(math.Round(y+l.ascent/2)) + c.origin.Y
-	c.glyphs(l, text, x0, y0, color.NRGBA{0xff, 0xff, 0xff, 0xd8}, true)
-	c.glyphs(l, text, x0, y0, color.NRGBA{0x08, 0x08, 0x18, 0xff}, false)
+	halo.A = 0xd8
+	c.glyphs(l, text, x0, y0, halo, true)
+	c.glyphs(l, text, x0, y0, ink, false)
 }
 
 // text writes a line from the pen position (x, y) on the base line.

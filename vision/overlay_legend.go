@@ -34,7 +34,7 @@ type legend struct {
 }
 
 type legendItem struct {
-	style *Style
+	style *Style // nil for a tag
 	text  string
 	count string
 	x, y  float64 // upper left corner, from that of the strip
@@ -62,27 +62,38 @@ func newLegend(width int, picture float64, t *kernel.Tray, marks []Mark, o Overl
 	}
 	l.title = l.bold.shorten(o.Title, room-l.bar-2*l.pad-l.plain.width("100 mm"))
 
-	count := make([]int, len(o.Styles))
+	styles, tags := make([]int, len(o.Styles)), make([]int, len(o.Tags))
 	for _, m := range marks {
-		count[m.Style]++
+		styles[m.Style]++
+		for _, g := range m.Tags {
+			tags[g]++
+		}
 	}
 	x, y := l.pad, l.pad+l.row
-	swatch := l.size * 3.4
-	for i := range o.Styles {
-		s := &o.Styles[i]
-		it := legendItem{style: s, text: s.Name, count: fmt.Sprint(count[i])}
-		if s.Letter != "" {
-			it.text = s.Letter + "  " + s.Name
+	add := func(s *Style, letter, name string, count int) {
+		it := legendItem{style: s, text: name, count: fmt.Sprint(count)}
+		if letter != "" {
+			it.text = letter + "  " + name
 		}
-		it.width = swatch + l.plain.width(it.text+"  ") + l.bold.width(it.count) + 2*l.pad
-		if x > l.pad && x+it.width-2*l.pad > l.pad+room {
+		it.width = l.swatch(s) + l.plain.width(it.text+"  ") + l.bold.width(it.count) + 1.6*l.pad
+		if x > l.pad && x+it.width-1.6*l.pad > l.pad+room {
 			x, y = l.pad, y+l.row
 		}
 		it.x, it.y = x, y
 		x += it.width
 		l.items = append(l.items, it)
 	}
-	if len(o.Styles) > 0 {
+	for i := range o.Styles {
+		s := &o.Styles[i]
+		add(s, s.Letter, s.Name, styles[i])
+	}
+	if len(o.Tags) > 0 && x > l.pad {
+		x, y = l.pad, y+l.row
+	}
+	for i, g := range o.Tags {
+		add(nil, g.Letter, g.Name, tags[i])
+	}
+	if len(l.items) > 0 {
 		y += l.row
 	}
 	for _, n := range o.Notes {
@@ -91,6 +102,14 @@ func newLegend(width int, picture float64, t *kernel.Tray, marks []Mark, o Overl
 	y += float64(len(l.notes))*math.Round(l.size*1.5) + l.pad
 	l.height = int(math.Ceil(y))
 	return l
+}
+
+// swatch is the room that the sample of a style takes.
+func (l *legend) swatch(s *Style) float64 {
+	if s == nil {
+		return 0
+	}
+	return l.size * 3.4
 }
 
 // wrap breaks text into lines of at most w pixels.
@@ -119,19 +138,10 @@ func (l *legend) draw(c *canvas, top int) error {
 	base := func(y, row float64) int { return top + int(math.Round(y+row/2+l.plain.ascent/2)) }
 	c.text(l.bold, l.title, int(l.pad), base(l.pad, l.row), legendText)
 	for _, it := range l.items {
-		s, w := it.style, l.size*2.6
-		oval := ellipse(it.x+w/2, it.y+l.row/2, w/2, l.size*0.55)
-		c.fillPlain(oval, kernelGrey)
-		thickness, dash := max(1.4, l.size*0.08), 0.0
-		if s.Bold {
-			c.fill(oval, s.Colour, s.Hatch, max(5, l.size*0.34))
-			thickness = l.size * 0.2
+		if it.style != nil {
+			l.drawSwatch(c, it)
 		}
-		if s.Dashed {
-			dash = l.size * 0.3
-		}
-		c.stroke(oval, thickness, s.Colour, dash)
-		x := it.x + l.size*3.4
+		x := it.x + l.swatch(it.style)
 		c.text(l.plain, it.text, int(x), base(it.y, l.row), legendText)
 		x += l.plain.width(it.text + "  ")
 		c.text(l.bold, it.count, int(x), base(it.y, l.row), legendText)
@@ -157,6 +167,24 @@ func (l *legend) draw(c *canvas, top int) error {
 		}
 	}
 	return nil
+}
+
+// drawSwatch draws the sample of a style: a kernel in its manner.
+func (l *legend) drawSwatch(c *canvas, it legendItem) {
+	s, w := it.style, l.size*2.6
+	oval := ellipse(it.x+w/2, it.y+l.row/2, w/2, l.size*0.55)
+	c.fillPlain(oval, kernelGrey)
+	thickness, dash := max(1.4, l.size*0.08), 0.0
+	if s.Tint {
+		c.fill(oval, s.Colour, s.Hatch, max(5, l.size*0.34))
+	}
+	if s.Bold {
+		thickness = l.size * 0.2
+	}
+	if s.Dashed {
+		dash = l.size * 0.3
+	}
+	c.stroke(oval, thickness, s.Colour, dash)
 }
 
 // fillPlain fills a polygon with an opaque colour.

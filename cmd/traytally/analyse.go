@@ -1,0 +1,74 @@
+package main
+
+import (
+	"context"
+	"errors"
+
+	"github.com/spf13/cobra"
+
+	"traytally/grading"
+	"traytally/grading/standards"
+	"traytally/vision"
+)
+
+// Exit codes of the commands whose answer is a verdict.
+const (
+	exitContradicts = 10
+	exitNotProven   = 11
+)
+
+// needsPicture refuses a command line without pictures.
+func needsPicture(cmd *cobra.Command, args []string) error {
+	if len(args) == 0 {
+		return &usageError{what: "no picture given", hint: "name one, for example: " + cmd.CommandPath() + " tray.jpg"}
+	}
+	return errors.Join(oneOf(cmd, "dpi", "scale"), oneOf(cmd, "whole-length", "whole-from"))
+}
+
+// addSampleFlags adds the flags that say how the pictures of a sample are to
+// be measured.
+func (o *gradeOptions) addSampleFlags(cmd *cobra.Command) {
+	f := cmd.Flags()
+	f.Var(&ranged{v: &o.dpi, min: 10, max: 20000}, "dpi", "resolution of the pictures in `DOTS` per inch, instead of the stored one")
+	f.Var(&ranged{v: &o.scale, min: 0.5, max: 1000}, "scale", "the same in `PIXELS` per millimetre")
+	f.Var(&ranged{v: &o.wholeLength, min: 1, max: 20}, "whole-length", "mean length of a whole kernel in `MM`, instead of the sample's own")
+	f.StringArrayVar(&o.wholeFrom, "whole-from", nil, "take that length from a `PICTURE` of picked whole kernels; may be repeated")
+	f.StringVar(&o.length, "length", o.length, "length that the classes go by: `caliper` (greatest extent) or axis (along the kernel)")
+	f.BoolVarP(&o.quiet, "quiet", "q", false, "print no summary and no progress")
+}
+
+// analyse measures the pictures and works out the shares, broken being what it
+// is in std where one is given and one cut holds for all its grades. seen holds
+// the sample's pictures, without those of --whole-from.
+func (o *gradeOptions) analyse(ctx context.Context, std *standards.Standard, u *ui) (result *grading.Result, seen []measured, err error) {
+	params := grading.DefaultParams()
+	if std != nil {
+		if cut, ok := std.Cut(); ok {
+			params.Cut = cut
+		}
+	}
+	params.Measure = grading.LengthMeasure(o.length)
+	params.WholeLengthMM = o.wholeLength
+	if err := params.Validate(); err != nil {
+		return nil, nil, err
+	}
+	all := append(append([]string{}, o.pictures...), o.wholeFrom...)
+	n := len(o.pictures)
+	seen, err = measureAll(ctx, all, func(i int) bool { return o.out != "" && i < n }, o.measureOptions(), u)
+	if err != nil {
+		return nil, nil, err
+	}
+	if err := refuseTwice(seen); err != nil {
+		return nil, nil, err
+	}
+	trays := traysOf(seen[:n])
+	params.ReferenceFrom = traysOf(seen[n:])
+	params.NotAssessed = grading.Flag(trays, grading.DefaultProfile())
+	result, err = grading.Analyse(trays, params)
+	if err != nil {
+		return nil, nil, err
+	}
+	result.Versions["traytally"] = version
+	result.Versions["opencv"] = vision.OpenCVVersion()
+	return result, seen[:n], nil
+}

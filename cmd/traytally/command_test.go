@@ -1,0 +1,156 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// testUI returns a ui that speaks into two buffers.
+func testUI() (u *ui, stdout, stderr *bytes.Buffer) {
+	stdout, stderr = &bytes.Buffer{}, &bytes.Buffer{}
+	return &ui{in: strings.NewReader(""), out: stdout, err: stderr}, stdout, stderr
+}
+
+// TestCommands checks what every command owes its user.
+func TestCommands(t *testing.T) {
+	u, _, _ := testUI()
+	root := newRoot(u)
+	root.InitDefaultHelpCmd()
+	root.InitDefaultCompletionCmd()
+	each(root, func(cmd *cobra.Command) {
+		path := cmd.CommandPath()
+		cobras := strings.HasPrefix(path, "traytally help") || strings.HasPrefix(path, "traytally completion")
+		t.Run(strings.ReplaceAll(path, " ", "_"), func(t *testing.T) {
+			assert.NotEmpty(t, cmd.Short)
+			assert.NotEmpty(t, cmd.Long)
+			if cobras {
+				return
+			}
+			assert.NotEmpty(t, cmd.Example)
+			assert.False(t, strings.HasSuffix(cmd.Short, "."), "Short ends with a full stop")
+			for _, line := range strings.Split(cmd.Long, "\n") {
+				assert.LessOrEqual(t, len([]rune(line)), 80, "%q is too wide", line)
+			}
+			if cmd.HasParent() && !cmd.Parent().HasParent() {
+				assert.NotEmpty(t, cmd.GroupID, "in no group")
+			}
+			assert.NotNil(t, cmd.Args, "says nothing about arguments")
+
+			// Shorthands: cobra panics on a duplicate when both sets are merged.
+			assert.NotPanics(t, func() { cmd.InheritedFlags() })
+			seen := map[string]string{}
+			cmd.Flags().VisitAll(func(f *pflag.Flag) {
+				assert.NotEmpty(t, f.Usage, "--%s has no description", f.Name)
+				if f.Shorthand != "" {
+					assert.Empty(t, seen[f.Shorthand], "-%s is taken", f.Shorthand)
+					seen[f.Shorthand] = f.Name
+				}
+			})
+
+			// Every line of the example names a command and flags that exist.
+			for _, line := range strings.Split(cmd.Example, "\n") {
+				line = strings.TrimSpace(line)
+				if !strings.HasPrefix(line, "traytally") {
+					continue
+				}
+				words, err := shellWords(line)
+				require.NoError(t, err)
+				found, rest, err := newRoot(u).Find(words[1:])
+				require.NoError(t, err, line)
+				assert.NoError(t, found.ParseFlags(rest), line)
+			}
+		})
+	})
+}
+
+// shellWords splits a line as a shell would, with double quotes only.
+func shellWords(line string) ([]string, error) {
+	var words []string
+	for i, part := range strings.Split(line, `"`) {
+		if i%2 == 1 {
+			words = append(words, part)
+		} else {
+			words = append(words, strings.Fields(part)...)
+		}
+	}
+	if strings.Count(line, `"`)%2 != 0 {
+		return nil, fmt.Errorf("%s: a quotation mark is missing", line)
+	}
+	return words, nil
+}
+
+// TestExitCodes holds the table to the README and to itself.
+func TestExitCodes(t *testing.T) {
+	readme, err := os.ReadFile("../../README.md")
+	require.NoError(t, err)
+	last := -1
+	for _, c := range exitCodes {
+		assert.Greater(t, c.code, last, "codes rise")
+		last = c.code
+		assert.Contains(t, string(readme), fmt.Sprintf("| %d | %s |\n", c.code, c.text))
+	}
+	_, section, ok := strings.Cut(string(readme), "## Exit codes")
+	require.True(t, ok)
+	section, _, _ = strings.Cut(section, "\n## ")
+	assert.Equal(t, len(exitCodes), strings.Count(section, "\n| ")-1, "rows in the README, head left out")
+}
+
+func TestPanicIsAnInternalError(t *testing.T) {
+	u, stdout, stderr := testUI()
+	root := &cobra.Command{
+		Use:           "traytally",
+		RunE:          func(*cobra.Command, []string) error { panic("boom") },
+		SilenceErrors: true,
+		SilenceUsage:  true,
+	}
+	code := runRoot(context.Background(), root, []string{}, u)
+	assert.Equal(t, exitInternal, code)
+	assert.Empty(t, stdout.String())
+	assert.Contains(t, stderr.String(), "traytally: error: a fault of the program: boom\n")
+}
+
+// TestInterruptedWhileMeasuring cancels at the first sign of progress.
+func TestInterruptedWhileMeasuring(t *testing.T) {
+	trays := trayDir(t)
+	dir := t.TempDir()
+	ctx, cancel := context.WithCancel(context.Background())
+	u, stdout, stderr := testUI()
+	u.lively = true
+	u.err = writerFunc(func(b []byte) (int, error) {
+		cancel()
+		return stderr.Write(b)
+	})
+	code := run(ctx, []string{
+		"grade", filepath.Join(trays, "tray.png"), filepath.Join(trays, "second.jpg"),
+		"--out", filepath.Join(dir, "out"), "--json", filepath.Join(dir, "result.json"),
+	}, u)
+	assert.Equal(t, exitInterrupted, code)
+	assert.Empty(t, stdout.String())
+	assert.Contains(t, stderr.String(), "measuring ")
+	assert.True(t, strings.HasSuffix(stderr.String(), "\r\x1b[Ktraytally: error: interrupted; nothing was written\n"), stderr.String())
+	assert.Empty(t, listing(t, dir))
+}
+
+type writerFunc func([]byte) (int, error)
+
+func (f writerFunc) Write(b []byte) (int, error) { return f(b) }
+
+// TestStdoutThatFails expects an error, not silence, when the result cannot be
+// printed.
+func TestStdoutThatFails(t *testing.T) {
+	u, _, stderr := testUI()
+	u.out = writerFunc(func([]byte) (int, error) { return 0, os.ErrClosed })
+	code := run(context.Background(), []string{"grade", filepath.Join(trayDir(t), "tray.png")}, u)
+	assert.Equal(t, exitOutput, code)
+	assert.Contains(t, stderr.String(), "traytally: error: standard output: cannot be written")
+}

@@ -1,0 +1,197 @@
+package main
+
+import (
+	"encoding/csv"
+	"encoding/json"
+	"fmt"
+	"io"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+
+	"traytally/grading"
+	"traytally/vision"
+	"traytally/vision/kernel"
+)
+
+// A document is the JSON that the grade command writes: the result, with the
+// check sum of each picture.
+type document struct {
+	*grading.Result
+	Pictures []documentPicture `json:"pictures"` // takes the place of Result.Pictures
+}
+
+type documentPicture struct {
+	grading.Picture
+	SHA256 string `json:"sha256"`
+}
+
+func newDocument(r *grading.Result, seen []measured) *document {
+	d := &document{Result: r}
+	for i, p := range r.Pictures {
+		d.Pictures = append(d.Pictures, documentPicture{p, seen[i].sha256})
+	}
+	return d
+}
+
+func (d *document) write(w io.Writer) error {
+	e := json.NewEncoder(w)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", " ")
+	return e.Encode(d)
+}
+
+// evidenceFiles returns what goes into the directory of the evidence.
+func evidenceFiles(dir string, d *document, seen []measured) ([]outFile, error) {
+	var files []outFile
+	names := map[string]bool{}
+	row := 0
+	for i := range seen {
+		m := &seen[i]
+		png, err := overlay(m, d.Kernels[row:row+len(m.tray.Kernels)], d.Params.NotAssessed)
+		if err != nil {
+			return nil, fmt.Errorf("overlay of %s: %w", m.tray.Picture, err)
+		}
+		row += len(m.tray.Kernels)
+		m.backdrop = nil
+		files = append(files, outFile{filepath.Join(dir, overlayName(m.tray.Picture, names)), writeBytes(png)})
+	}
+	return append(files,
+		outFile{filepath.Join(dir, "kernels.csv"), func(w io.Writer) error { return kernelTable(w, d.Result) }},
+		outFile{filepath.Join(dir, "result.json"), d.write},
+	), nil
+}
+
+// overlayName returns the file name of a picture's overlay, and adds it to
+// taken, which holds the names in lower case as some file systems see them.
+func overlayName(picture string, taken map[string]bool) string {
+	base := filepath.Base(picture)
+	stem := strings.TrimSuffix(base, filepath.Ext(base))
+	name := stem + "-overlay.png"
+	for n := 2; taken[strings.ToLower(name)]; n++ {
+		name = fmt.Sprintf("%s-%d-overlay.png", stem, n)
+	}
+	taken[strings.ToLower(name)] = true
+	return name
+}
+
+// overlayStyles shows the classes: the darker the trouble, the bolder.
+var overlayStyles = map[grading.Class]vision.Style{
+	grading.Head:         {Name: "head", Colour: vision.SkyBlue},
+	grading.LargeBroken:  {Name: "large broken", Letter: "L", Colour: vision.Orange, Bold: true, Tint: true},
+	grading.MediumBroken: {Name: "medium broken", Letter: "M", Colour: vision.Vermillion, Bold: true, Tint: true, Hatch: vision.HatchRising},
+	grading.SmallBroken:  {Name: "small broken", Letter: "S", Colour: vision.ReddishPurple, Bold: true, Tint: true, Hatch: vision.HatchCrossed},
+	grading.Chip:         {Name: "chip", Letter: "C", Colour: vision.Yellow, Bold: true, Tint: true},
+	grading.ForeignBody:  {Name: "not rice", Letter: "X", Colour: vision.BluishGreen, Bold: true, Tint: true, Dashed: true},
+}
+
+// offColour is how a head kernel with a flag is drawn.
+var offColour = vision.Style{Name: "head, flagged", Colour: vision.BluishGreen, Bold: true}
+
+// overlayTags are the letters of the flags.
+var overlayTags = []struct {
+	flag   kernel.Flag
+	letter string
+}{
+	{kernel.Chalky, "c"}, {kernel.Yellow, "y"}, {kernel.Red, "r"}, {kernel.RedStreaked, "s"}, {kernel.Damaged, "d"}, {kernel.Paddy, "p"},
+}
+
+// overlay draws the evidence of one picture; rows are those of its kernels.
+func overlay(m *measured, rows []grading.KernelRow, notAssessed []kernel.Flag) ([]byte, error) {
+	t := &m.tray
+	o := vision.OverlayOptions{
+		Title: fmt.Sprintf("%s: %s", filepath.Base(t.Picture), count(len(t.Kernels), "kernel", "kernels")),
+	}
+	tags := map[string]int{}
+	for _, g := range overlayTags {
+		if !slices.Contains(notAssessed, g.flag) {
+			tags[string(g.flag)] = len(o.Tags)
+			o.Tags = append(o.Tags, vision.Tag{Name: className(string(g.flag)), Letter: g.letter})
+		}
+	}
+	index, flagged := map[grading.Class]int{}, 0
+	for _, c := range append(grading.Classes[:], grading.ForeignBody) {
+		index[c] = len(o.Styles)
+		o.Styles = append(o.Styles, overlayStyles[c])
+		if c == grading.Head && len(o.Tags) > 0 {
+			flagged = len(o.Styles)
+			o.Styles = append(o.Styles, offColour)
+		}
+	}
+	marks := make([]vision.Mark, len(rows))
+	for i, r := range rows {
+		marks[i] = vision.Mark{Kernel: i, Style: index[r.Class]}
+		for _, f := range r.Flags {
+			if g, ok := tags[f]; ok {
+				marks[i].Tags = append(marks[i].Tags, g)
+			}
+		}
+		if r.Class == grading.Head && len(marks[i].Tags) > 0 {
+			marks[i].Style = flagged
+		}
+	}
+	if t.CutByEdge > 0 {
+		o.Notes = append(o.Notes, fmt.Sprintf("%s by the picture's edge: not counted, not outlined.", count(t.CutByEdge, "piece is cut", "pieces are cut")))
+	}
+	if n := len(t.Unresolved); n > 0 {
+		o.Notes = append(o.Notes, fmt.Sprintf("%s not taken apart: boxed, not counted.", count(n, "touching group was", "touching groups were")))
+	}
+	if s := m.backdrop.Scale(); s != 1 {
+		o.Notes = append(o.Notes, fmt.Sprintf("Shown at %.0f %% of the picture's size; measured at its full size.", 100*s))
+	}
+	o.Notes = append(o.Notes, "Screening aid from a picture; not an official grade.")
+	return m.backdrop.Draw(t, marks, o)
+}
+
+// kernelTable writes one row per kernel, units in the header.
+func kernelTable(w io.Writer, r *grading.Result) error {
+	out := csv.NewWriter(w)
+	unit := "px"
+	if r.Reference.Unit == "mm" {
+		unit = "mm"
+	}
+	header := []string{
+		"picture", "id", "x_px", "y_px", "length_" + unit, "width_" + unit, "area_" + unit + "2", "volume_" + unit + "3",
+		"length_ratio", "class", "end_1", "end_2", "flags", "lab_l", "lab_a", "lab_b", "chalk_share",
+	}
+	if err := out.Write(header); err != nil {
+		return err
+	}
+	for i := range r.Kernels {
+		k := &r.Kernels[i]
+		l, wd, a, v := k.LengthPx, k.WidthPx, k.AreaPx2, k.VolumePx3
+		if unit == "mm" {
+			l, wd, a, v = k.LengthMM, k.WidthMM, k.AreaMM2, k.VolumeMM3
+		}
+		err := out.Write([]string{
+			harmless(k.Picture), strconv.Itoa(k.ID), num(k.X), num(k.Y), num(l), num(wd), num(a), num(v),
+			num(k.LengthRatio), string(k.Class), k.Ends[0], k.Ends[1], harmless(strings.Join(k.Flags, " ")),
+			num(k.Lab[0]), num(k.Lab[1]), num(k.Lab[2]), num(k.ChalkShare),
+		})
+		if err != nil {
+			return err
+		}
+	}
+	out.Flush()
+	return out.Error()
+}
+
+func num(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
+
+// harmless keeps a spreadsheet from reading text as a formula: text that
+// begins like one gets an apostrophe in front (OWASP, "CSV Injection").
+func harmless(s string) string {
+	if s != "" && strings.ContainsRune("=+-@\t\r\n", rune(s[0])) {
+		return "'" + s
+	}
+	return s
+}
+
+// count returns n with the word for one or many.
+func count(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return strconv.Itoa(n) + " " + many
+}

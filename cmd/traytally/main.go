@@ -1,0 +1,183 @@
+// Command traytally measures milled rice in pictures of a dark tray and tells
+// the broken percentage by mass, with its uncertainty.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"runtime/debug"
+	"slices"
+	"strings"
+	"syscall"
+
+	"github.com/spf13/cobra"
+)
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	context.AfterFunc(ctx, stop) // a second signal ends the program at once
+	os.Exit(run(ctx, os.Args[1:], newUI(os.Stdin, os.Stdout, os.Stderr)))
+}
+
+// run carries out one command line and returns the exit code.
+func run(ctx context.Context, args []string, u *ui) int {
+	return runRoot(ctx, newRoot(u), args, u)
+}
+
+func runRoot(ctx context.Context, root *cobra.Command, args []string, u *ui) (code int) {
+	defer func() {
+		if r := recover(); r != nil {
+			u.fail(fmt.Errorf("a fault of the program: %v", r))
+			fmt.Fprintf(u.err, "%s", debug.Stack())
+			code = exitInternal
+		}
+	}()
+	root.SetArgs(args)
+	// What goes wrong before a command starts its work is the command line.
+	started := false
+	each(root, func(cmd *cobra.Command) {
+		if work := cmd.RunE; work != nil {
+			cmd.RunE = func(cmd *cobra.Command, args []string) error {
+				started = true
+				return work(cmd, args)
+			}
+		}
+	})
+	cmd, err := root.ExecuteContextC(ctx)
+	if err == nil {
+		return exitDone
+	}
+	if _, ok := errors.AsType[*usageError](err); !ok && !started {
+		err = &usageError{what: firstLine(err.Error()), hint: "see " + cmd.CommandPath() + " --help"}
+	}
+	if _, ok := errors.AsType[*answer](err); !ok {
+		u.fail(err)
+	}
+	return codeOf(err)
+}
+
+// each calls f for a command and all below it.
+func each(cmd *cobra.Command, f func(*cobra.Command)) {
+	f(cmd)
+	for _, sub := range cmd.Commands() {
+		each(sub, f)
+	}
+}
+
+// oneOf refuses flags that exclude each other.
+func oneOf(cmd *cobra.Command, a, b string) error {
+	if cmd.Flags().Changed(a) && cmd.Flags().Changed(b) {
+		return &usageError{what: fmt.Sprintf("--%s and --%s exclude each other", a, b), hint: "give one of them"}
+	}
+	return nil
+}
+
+// newRoot returns the whole command tree.
+func newRoot(u *ui) *cobra.Command {
+	root := &cobra.Command{
+		Use:   "traytally",
+		Short: "Tell the broken percentage of milled rice from a picture of a tray",
+		Long: `traytally takes scans or photos of milled rice on a dark tray, finds and
+measures every kernel, and tells the broken percentage by mass with its
+uncertainty. A kernel shorter than three quarters of the sample's own mean
+whole-kernel length is broken.
+
+It is a screening aid: the official grade belongs to a licensed inspector and
+the rules of the place.`,
+		Example:       "  traytally grade tray.jpg --out evidence",
+		SilenceErrors: true,
+		SilenceUsage:  true,
+		Args:          unknownCommand,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return cmd.Help()
+		},
+	}
+	root.SetIn(u.in)
+	root.SetOut(u.out)
+	root.SetErr(u.err)
+	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
+		return &usageError{what: firstLine(err.Error()), hint: "see " + cmd.CommandPath() + " --help"}
+	})
+	root.SetHelpTemplate(helpTemplate)
+	root.AddGroup(
+		&cobra.Group{ID: groupWork, Title: "Work on samples:"},
+		&cobra.Group{ID: groupHelp, Title: "Practice and help:"},
+	)
+	root.SetHelpCommandGroupID(groupHelp)
+	root.SetCompletionCommandGroupID(groupHelp)
+	root.AddCommand(
+		newGradeCommand(u),
+		newVerifyCommand(u),
+		newPlanCommand(u),
+		newStandardsCommand(u),
+		newPhantomCommand(),
+		newVersionCommand(u),
+	)
+	return root
+}
+
+// Groups of commands in the help.
+const (
+	groupWork = "work"
+	groupHelp = "help"
+)
+
+// helpTemplate is cobra's own with the exit codes below it.
+var helpTemplate = `{{with (or .Long .Short)}}{{. | trimTrailingWhitespaces}}
+
+{{end}}{{if or .Runnable .HasSubCommands}}{{.UsageString}}{{end}}{{if or (not .HasParent) .Annotations.exitcodes}}
+` + exitStatus() + `{{end}}`
+
+// showExitCodes marks a command whose help lists the exit codes.
+var showExitCodes = map[string]string{"exitcodes": "yes"}
+
+// unknownCommand refuses words that are no command.
+func unknownCommand(cmd *cobra.Command, args []string) error {
+	if len(args) == 0 {
+		return nil
+	}
+	word := args[0]
+	hint := "see " + cmd.CommandPath() + " --help"
+	if near := cmd.SuggestionsFor(word); len(near) > 0 {
+		hint = "did you mean " + cmd.CommandPath() + " " + near[0] + "?"
+	} else if slices.Contains(pictureEndings, strings.ToLower(filepath.Ext(word))) {
+		hint = "to grade a picture: " + cmd.CommandPath() + " grade " + shellWord(word)
+	}
+	return &usageError{what: fmt.Sprintf("there is no command %q", word), hint: hint}
+}
+
+var pictureEndings = []string{".jpg", ".jpeg", ".png", ".tif", ".tiff", ".bmp", ".webp"}
+
+// shellWord returns s so that a shell reads it as one word.
+func shellWord(s string) string {
+	if strings.ContainsFunc(s, func(r rune) bool { return strings.ContainsRune(" \t\n'\"\\$`*?[]()<>|&;#~!{}", r) }) {
+		return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"
+	}
+	return s
+}
+
+func firstLine(s string) string {
+	line, _, _ := strings.Cut(s, "\n")
+	return line
+}
+
+// checkedWriter remembers the first error of a writer, so that text can be
+// printed freely and judged once.
+type checkedWriter struct {
+	w   io.Writer
+	err error
+}
+
+func (c *checkedWriter) Write(p []byte) (int, error) {
+	if c.err != nil {
+		return 0, c.err
+	}
+	n, err := c.w.Write(p)
+	c.err = err
+	return n, err
+}

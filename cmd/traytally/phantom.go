@@ -1,0 +1,239 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"path/filepath"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"traytally/vision/phantom"
+)
+
+// phantomOptions are the flags of the phantom command.
+type phantomOptions struct {
+	params  phantom.Params
+	kind    string
+	light   string
+	tray    string
+	contact string
+	out     string
+	truth   string
+	quality int
+	force   bool
+}
+
+// crowding are the flags whose defaults follow --contact.
+var crowding = map[string]func(p *phantom.Params) *float64{
+	"cover":       func(p *phantom.Params) *float64 { return &p.Cover },
+	"touch-share": func(p *phantom.Params) *float64 { return &p.TouchShare },
+	"group-mean":  func(p *phantom.Params) *float64 { return &p.GroupMean },
+	"press":       func(p *phantom.Params) *float64 { return &p.PressMM },
+	"gap":         func(p *phantom.Params) *float64 { return &p.GapMM },
+}
+
+// phantomFlag names the flag of each parameter, by its field.
+var phantomFlag = map[string]string{
+	"Seed": "seed", "Kind": "type", "Count": "count", "LengthCV": "length-cv", "WidthCV": "width-cv",
+	"Curve": "curve", "OnSideShare": "on-side", "BrokenShare": "broken-share", "BrokenMass": "broken-mass",
+	"PieceMin": "piece-min", "PieceMax": "piece-max", "Splinters": "splinters",
+	"Chalky": "chalky", "PartChalky": "part-chalky", "WhiteBelly": "white-belly", "Yellow": "yellow",
+	"Red": "red", "Streaked": "red-streaked", "Black": "black", "Spotted": "spotted", "Paddy": "paddy",
+	"Parboiled": "parboiled", "Stones": "stones", "Husks": "husks", "Seeds": "seeds", "Dust": "dust",
+	"CutByEdge": "cut-by-edge", "WidthMM": "width", "HeightMM": "height", "Cover": "cover", "MarginMM": "margin",
+	"TouchShare": "touch-share", "GroupMean": "group-mean", "PressMM": "press", "GapMM": "gap",
+	"DPI": "dpi", "Light": "light", "LightDrop": "light-drop", "Shadow": "shadow", "Tray": "tray",
+	"Weave": "weave", "Limb": "limb", "Seam": "seam", "BlurPx": "blur", "BlurEncoded": "blur-encoded", "Noise": "noise",
+}
+
+func newPhantomCommand() *cobra.Command {
+	o := &phantomOptions{}
+	cmd := &cobra.Command{
+		Use:   "phantom --out PICTURE",
+		Short: "Draw a tray of invented rice whose truth is known",
+		Long: `Draws a picture of milled rice on a tray and writes the truth of every kernel
+beside it, to practise with and to check any measurement against. Nothing in
+the picture is real: sizes come from handbook tables, everything else is
+invented. The same flags draw the same picture.
+
+Shares are between 0 and 1. The three steps of --contact set how closely the
+kernels lie; --cover, --touch-share, --group-mean, --press and --gap change
+them one by one. Lengths are in millimetres.`,
+		Example: `  traytally phantom --out tray.png
+  traytally phantom --out hard.jpg --type slender --contact dense --broken-mass 8 --seed 7
+  traytally phantom --out defects.png --chalky 0.05 --yellow 0.02 --red 0.01 --stones 2`,
+		GroupID: groupHelp,
+		Args:    noArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return runPhantom(cmd, o)
+		},
+		Annotations: showExitCodes,
+	}
+	o.addFlags(cmd.Flags())
+	return cmd
+}
+
+func (o *phantomOptions) addFlags(f *pflag.FlagSet) {
+	p := &o.params
+	*p = phantom.DefaultParams()
+	f.SortFlags = false
+	f.StringVarP(&o.out, "out", "o", "", "picture to write, .png or .jpg")
+	f.StringVar(&o.truth, "truth", "", "truth to write (default NAME.truth.json beside the picture)")
+	f.BoolVar(&o.force, "force", false, "replace files that exist")
+	f.IntVar(&o.quality, "quality", phantom.DefaultQuality, "JPEG quality, 1 to 100")
+	f.Uint64Var(&p.Seed, "seed", p.Seed, "which tray of those that the other flags describe")
+
+	f.StringVar(&o.kind, "type", string(p.Kind), "kind of rice: slender, long, medium, short or bold")
+	f.IntVar(&p.Count, "count", p.Count, "number of pieces, cut ones included")
+	f.Float64Var(&p.BrokenShare, "broken-share", p.BrokenShare, "chance of each piece to be cut from a kernel")
+	f.Float64Var(&p.BrokenMass, "broken-mass", 0, "instead: wanted broken share by mass, in percent")
+	f.Float64Var(&p.PieceMin, "piece-min", p.PieceMin, "least share of the length that a cut piece keeps")
+	f.Float64Var(&p.PieceMax, "piece-max", p.PieceMax, "greatest share")
+	f.Float64Var(&p.Splinters, "splinters", p.Splinters, "share of the cut pieces that are split lengthwise")
+	f.Float64Var(&p.LengthCV, "length-cv", p.LengthCV, "scatter of the kernels' length, SD over mean")
+	f.Float64Var(&p.WidthCV, "width-cv", p.WidthCV, "scatter of the kernels' width")
+	f.Float64Var(&p.Curve, "curve", p.Curve, "greatest bow of a kernel, as a share of its length")
+	f.Float64Var(&p.OnSideShare, "on-side", 0, "share of kernels that lie on their side")
+	f.BoolVar(&p.Parboiled, "parboiled", false, "parboiled rice")
+	f.Float64Var(&p.Chalky, "chalky", 0, "share of kernels with 3/4 or more of the surface chalky")
+	f.Float64Var(&p.PartChalky, "part-chalky", 0, "share of kernels with half to 3/4 chalky")
+	f.Float64Var(&p.WhiteBelly, "white-belly", 0, "share of kernels with less than half chalky")
+	f.Float64Var(&p.Yellow, "yellow", 0, "share of yellow kernels")
+	f.Float64Var(&p.Red, "red", 0, "share of red kernels")
+	f.Float64Var(&p.Streaked, "red-streaked", 0, "share of red-streaked kernels")
+	f.Float64Var(&p.Black, "black", 0, "share of black kernels")
+	f.Float64Var(&p.Spotted, "spotted", 0, "share of kernels with dark spots")
+	f.Float64Var(&p.Paddy, "paddy", 0, "share of paddy kernels")
+	f.IntVar(&p.Stones, "stones", 0, "number of stones")
+	f.IntVar(&p.Husks, "husks", 0, "number of husks")
+	f.IntVar(&p.Seeds, "seeds", 0, "number of dark seeds")
+	f.IntVar(&p.Dust, "dust", 0, "number of dust specks")
+	f.IntVar(&p.CutByEdge, "cut-by-edge", 0, "number of kernels that the picture's edge cuts")
+
+	f.StringVar(&o.contact, "contact", string(phantom.Loose), "how closely the kernels lie: loose, touching or dense")
+	for _, c := range []struct{ name, usage string }{
+		{"cover", "share of the tray that the rice covers, where no size is given"},
+		{"touch-share", "share of pieces laid in groups that touch"},
+		{"group-mean", "mean number of pieces in a group"},
+		{"press", "greatest depth of touching outlines in each other"},
+		{"gap", "least distance of pieces that do not touch"},
+	} {
+		f.Float64Var(crowding[c.name](p), c.name, *crowding[c.name](p), c.usage)
+	}
+	f.Float64Var(&p.WidthMM, "width", 0, "width of the picture in mm (default as the rice needs)")
+	f.Float64Var(&p.HeightMM, "height", 0, "height of the picture in mm")
+	f.Float64Var(&p.MarginMM, "margin", p.MarginMM, "free rim of the picture")
+
+	f.Float64Var(&p.DPI, "dpi", p.DPI, "resolution, 100 to 1200")
+	f.StringVar(&o.light, "light", string(p.Light), "light: even, falloff or gradient")
+	f.Float64Var(&p.LightDrop, "light-drop", p.LightDrop, "share of light lost at the darkest place")
+	f.Float64Var(&p.Shadow, "shadow", 0, "darkness of the shadows on the tray")
+	f.StringVar(&o.tray, "tray", string(p.Tray), "tray: black, blue, brown or grey")
+	f.Float64Var(&p.Weave, "weave", 0, "contrast of a woven tray")
+	f.Float64Var(&p.Limb, "limb", p.Limb, "darkening of kernels towards the rim")
+	f.Float64Var(&p.Seam, "seam", p.Seam, "darkness of the groove between touching kernels")
+	f.Float64Var(&p.BlurPx, "blur", p.BlurPx, "blur, SD in pixels")
+	f.BoolVar(&p.BlurEncoded, "blur-encoded", p.BlurEncoded, "blur the finished picture in place of the light; =false for the light")
+	f.Float64Var(&p.Noise, "noise", p.Noise, "noise, SD in steps of the 8-bit values")
+}
+
+// complete settles what depends on several flags.
+func (o *phantomOptions) complete(f *pflag.FlagSet) error {
+	p := &o.params
+	p.Kind, p.Light, p.Tray = phantom.Kind(o.kind), phantom.Light(o.light), phantom.Tray(o.tray)
+	given := *p
+	switch c := phantom.Contact(o.contact); c {
+	case phantom.Loose, phantom.Touching, phantom.Dense:
+		p.Crowd(c)
+	default:
+		return &usageError{
+			what: fmt.Sprintf("--contact is %q, want loose, touching or dense", o.contact),
+			hint: "see traytally phantom --help",
+		}
+	}
+	for name, field := range crowding {
+		if f.Changed(name) {
+			*field(p) = *field(&given)
+		}
+	}
+	if p.TouchShare > 0 && o.contact == string(phantom.Loose) {
+		// Loose names no ways to touch beyond any.
+		touching := *p
+		touching.Crowd(phantom.Touching)
+		p.Mix = touching.Mix
+	}
+	if f.Changed("broken-share") && f.Changed("broken-mass") {
+		return &usageError{
+			what: "--broken-share and --broken-mass both say how much is broken",
+			hint: "give one of them",
+		}
+	}
+	if o.out == "" {
+		return &usageError{what: "no picture to write", hint: "name it: --out tray.png"}
+	}
+	if !phantom.CanEncode(o.out) {
+		return &usageError{
+			what: fmt.Sprintf("--out %s: unknown kind of picture", o.out),
+			hint: "end the name in .png or .jpg",
+		}
+	}
+	if o.quality < 1 || o.quality > 100 {
+		return &usageError{what: fmt.Sprintf("--quality is %d, want 1 to 100", o.quality), hint: "see traytally phantom --help"}
+	}
+	if o.truth == "" {
+		o.truth = strings.TrimSuffix(o.out, filepath.Ext(o.out)) + ".truth.json"
+	}
+	if filepath.Clean(o.truth) == filepath.Clean(o.out) {
+		return &usageError{what: "--out and --truth name the same file", hint: "name the truth something like tray.truth.json"}
+	}
+	return nil
+}
+
+func runPhantom(cmd *cobra.Command, o *phantomOptions) error {
+	if err := o.complete(cmd.Flags()); err != nil {
+		return err
+	}
+	for _, path := range []string{o.out, o.truth} {
+		if err := checkPlace(path); err != nil {
+			return err
+		}
+	}
+	img, truth, err := phantom.Draw(o.params)
+	if err != nil {
+		return phantomError(err)
+	}
+	err = writeSet(cmd.Context(), []outFile{
+		{o.out, func(w io.Writer) error { return phantom.Encode(w, o.out, img, o.params.DPI, o.quality) }},
+		{o.truth, truth.Encode},
+	}, o.force)
+	if err != nil {
+		return err
+	}
+	out := &checkedWriter{w: cmd.OutOrStdout()}
+	fmt.Fprintf(out, "%s: %d × %d px, %d pieces", o.out, truth.Width, truth.Height, truth.N)
+	if truth.CutByEdge > 0 {
+		fmt.Fprintf(out, " and %d cut by the edge", truth.CutByEdge)
+	}
+	fmt.Fprintf(out, "\n%s: mean whole kernel %.2f mm, broken %.2f %% by mass, %.2f %% by count; %d pieces touch\n",
+		o.truth, truth.MeanWholeLength, truth.BrokenMass, truth.BrokenCount, truth.Touching)
+	return out.err
+}
+
+// phantomError puts an error of the drawing in terms of the flags.
+func phantomError(err error) error {
+	if errors.Is(err, phantom.ErrNoRoom) {
+		what, _, _ := strings.Cut(err.Error(), ":")
+		return &usageError{what: what, hint: "give fewer pieces with --count, or a larger tray with --width and --height, or a lower --cover"}
+	}
+	if e, ok := errors.AsType[*phantom.ParamError](err); ok {
+		name := e.Field
+		if flag := phantomFlag[e.Field]; flag != "" {
+			name = "--" + flag
+		}
+		return &usageError{what: fmt.Sprintf("%s is %s, want %s", name, e.Value, e.Want), hint: "see traytally phantom --help"}
+	}
+	return err
+}

@@ -1,0 +1,272 @@
+package main
+
+import (
+	"bytes"
+	"encoding/binary"
+	"errors"
+	"flag"
+	"hash/crc32"
+	"image"
+	"image/color"
+	"image/png"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/rogpeppe/go-internal/testscript"
+	"github.com/stretchr/testify/require"
+
+	"traytally/vision/phantom"
+)
+
+var update = flag.Bool("update", false, "rewrite the expected output in testdata and in the README")
+
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){"traytally": main})
+}
+
+// TestScript runs testdata/script/*.txtar. Scripts find pictures of trays in
+// $TRAYS.
+func TestScript(t *testing.T) {
+	trays := trayDir(t)
+	testscript.Run(t, testscript.Params{
+		Dir:                 "testdata/script",
+		UpdateScripts:       *update,
+		RequireExplicitExec: true,
+		RequireUniqueNames:  true,
+		Setup: func(env *testscript.Env) error {
+			env.Setenv("TRAYS", trays)
+			env.Setenv("FORGED", "a.jpg\ntraytally: error: forged")
+			return nil
+		},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){
+			"exitcode":    exitcode,
+			"oneline":     oneline,
+			"interrupted": interrupted,
+		},
+	})
+}
+
+// exitcode N COMMAND... runs a command and fails unless it exits with N.
+func exitcode(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 2 {
+		ts.Fatalf("usage: exitcode N COMMAND [ARG...]")
+	}
+	want, err := strconv.Atoi(args[0])
+	ts.Check(err)
+	got := 0
+	if err := ts.Exec(args[1], args[2:]...); err != nil {
+		exit, ok := errors.AsType[*exec.ExitError](err)
+		if !ok {
+			ts.Fatalf("%v", err)
+		}
+		got = exit.ExitCode()
+	}
+	if got != want {
+		ts.Fatalf("exit code %d, want %d\nstdout:\n%s\nstderr:\n%s", got, want, ts.ReadFile("stdout"), ts.ReadFile("stderr"))
+	}
+}
+
+// interrupted COMMAND... sends SIGINT to a command while it works and fails
+// unless it exits with 130 and says so in one line. A signal that comes before
+// the program listens, or after its end, is tried again sooner or later.
+func interrupted(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) == 0 {
+		ts.Fatalf("usage: interrupted COMMAND [ARG...]")
+	}
+	wait := 200 * time.Millisecond
+	for range 10 {
+		var stdout, stderr bytes.Buffer
+		cmd := exec.Command(args[0], args[1:]...)
+		cmd.Dir, cmd.Env = ts.MkAbs("."), append(os.Environ(), "PATH="+ts.Getenv("PATH"))
+		if path, err := lookPath(ts, args[0]); err == nil {
+			cmd.Path, cmd.Err = path, nil
+		}
+		cmd.Stdout, cmd.Stderr = &stdout, &stderr
+		ts.Check(cmd.Start())
+		time.Sleep(wait)
+		cmd.Process.Signal(os.Interrupt)
+		err := cmd.Wait()
+		exit, _ := errors.AsType[*exec.ExitError](err)
+		switch {
+		case err == nil:
+			ts.Fatalf("the command ended within %v; give it more to do", wait)
+		case exit == nil:
+			ts.Fatalf("%v", err)
+		case exit.ExitCode() == exitInterrupted:
+			if stdout.Len() > 0 || stderr.String() != "traytally: error: interrupted; nothing was written\n" {
+				ts.Fatalf("stdout:\n%s\nstderr:\n%s", &stdout, &stderr)
+			}
+			return
+		case exit.ExitCode() >= 0:
+			ts.Fatalf("exit code %d\n%s", exit.ExitCode(), &stderr)
+		}
+		wait += wait / 2 // killed before it listened
+	}
+	ts.Fatalf("the program never listened to the signal")
+}
+
+// lookPath finds a command on the script's PATH.
+func lookPath(ts *testscript.TestScript, name string) (string, error) {
+	for _, dir := range filepath.SplitList(ts.Getenv("PATH")) {
+		path := filepath.Join(dir, name)
+		if info, err := os.Stat(path); err == nil && info.Mode()&0o111 != 0 {
+			return path, nil
+		}
+	}
+	return "", exec.ErrNotFound
+}
+
+// oneline N fails unless the last command said N lines on stderr.
+func oneline(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 1 {
+		ts.Fatalf("usage: oneline N")
+	}
+	want, err := strconv.Atoi(args[0])
+	ts.Check(err)
+	if got := bytes.Count([]byte(ts.ReadFile("stderr")), []byte("\n")); got != want {
+		ts.Fatalf("%d lines on stderr, want %d:\n%s", got, want, ts.ReadFile("stderr"))
+	}
+}
+
+var traysOnce = sync.OnceValues(makeTrays)
+
+// trayDir returns a directory with the pictures that the scripts work on. They
+// are drawn once for all tests.
+func trayDir(t *testing.T) string {
+	t.Helper()
+	dir, err := traysOnce()
+	require.NoError(t, err)
+	return dir
+}
+
+// smallTray is a loose tray that is quick to measure.
+func smallTray(seed uint64) phantom.Params {
+	p := phantom.DefaultParams()
+	p.Seed, p.Count = seed, 130
+	return p
+}
+
+func makeTrays() (string, error) {
+	dir, err := os.MkdirTemp("", "traytally-trays-")
+	if err != nil {
+		return "", err
+	}
+	save := func(name string, img image.Image, dpi float64) {
+		f, e := os.Create(filepath.Join(dir, name))
+		if e == nil {
+			e = phantom.Encode(f, name, img, dpi, 0)
+			e = errors.Join(e, f.Close())
+		}
+		err = errors.Join(err, e)
+	}
+	raw := func(name string, b []byte) {
+		err = errors.Join(err, os.WriteFile(filepath.Join(dir, name), b, 0o666))
+	}
+	draw := func(p phantom.Params) *image.RGBA {
+		img, _, e := phantom.Draw(p)
+		err = errors.Join(err, e)
+		return img
+	}
+
+	tray := draw(smallTray(1))
+	if err != nil {
+		return "", err
+	}
+	save("tray.png", tray, 300)
+	save("second.jpg", draw(smallTray(2)), 300)
+	var plain bytes.Buffer
+	err = errors.Join(err, png.Encode(&plain, tray)) // the standard encoder writes no resolution
+	raw("no-scale.png", plain.Bytes())
+	var plain2 bytes.Buffer
+	err = errors.Join(err, png.Encode(&plain2, draw(smallTray(6))))
+	raw("no-scale-2.png", plain2.Bytes())
+
+	picked := smallTray(3)
+	picked.BrokenShare = 0
+	save("picked.png", draw(picked), 300)
+
+	blurred := smallTray(4)
+	blurred.BlurPx = 6
+	save("blurred.png", draw(blurred), 300)
+	save("burnt.png", recolour(tray, func(v uint8) uint8 { return uint8(min(255, 2*int(v))) }), 300)
+	save("light-tray.png", recolour(tray, func(v uint8) uint8 { return 255 - v }), 300)
+	small := smallTray(5)
+	small.DPI, small.Kind = 100, phantom.Slender
+	save("tiny-kernels.png", draw(small), 100)
+	save("heap.png", heap(tray), 300)
+	blank := image.NewRGBA(image.Rect(0, 0, 900, 700))
+	r := rand.New(rand.NewPCG(1, 2))
+	for i := 0; i < len(blank.Pix); i += 4 {
+		v := uint8(20 + r.IntN(5))
+		copy(blank.Pix[i:], []uint8{v, v, v, 255})
+	}
+	save("blank.png", blank, 300)
+	save("one-pixel.png", image.NewRGBA(image.Rect(0, 0, 1, 1)), 300)
+
+	raw("empty.jpg", nil)
+	raw("notes.jpg", []byte("moisture 12.8 %, drawn at the mill gate\n"))
+	whole := plain.Bytes()
+	raw("truncated.png", whole[:len(whole)/2])
+	jpeg, e := os.ReadFile(filepath.Join(dir, "second.jpg"))
+	err = errors.Join(err, e)
+	raw("truncated.jpg", jpeg[:len(jpeg)/2])
+	raw("huge.png", hugePNG())
+	return dir, err
+}
+
+func recolour(src *image.RGBA, f func(uint8) uint8) *image.RGBA {
+	out := image.NewRGBA(src.Rect)
+	for i, v := range src.Pix {
+		if i%4 != 3 {
+			v = f(v)
+		}
+		out.Pix[i] = v
+	}
+	return out
+}
+
+// heap throws the kernels of a tray upon each other in the middle of it.
+func heap(src *image.RGBA) *image.RGBA {
+	w, h := src.Rect.Dx(), src.Rect.Dy()
+	out := recolour(src, func(uint8) uint8 { return 20 })
+	r := rand.New(rand.NewPCG(3, 4))
+	for range 40 {
+		dx, dy := r.IntN(w), r.IntN(h)
+		for y := range h {
+			for x := range w {
+				u, v := float64(x-w/2)/float64(w/4), float64(y-h/2)/float64(h/4)
+				if u*u+v*v > 1 {
+					continue
+				}
+				c := src.RGBAAt((x+dx)%w, (y+dy)%h)
+				if c.R > out.RGBAAt(x, y).R {
+					out.SetRGBA(x, y, color.RGBA{c.R, c.G, c.B, 255})
+				}
+			}
+		}
+	}
+	return out
+}
+
+// hugePNG is a PNG file whose header says 60000 × 60000 pixels.
+func hugePNG() []byte {
+	b := []byte("\x89PNG\r\n\x1a\n")
+	chunk := func(kind string, data []byte) {
+		b = binary.BigEndian.AppendUint32(b, uint32(len(data)))
+		body := append([]byte(kind), data...)
+		b = append(b, body...)
+		b = binary.BigEndian.AppendUint32(b, crc32.ChecksumIEEE(body))
+	}
+	ihdr := binary.BigEndian.AppendUint32(nil, 60000)
+	ihdr = binary.BigEndian.AppendUint32(ihdr, 60000)
+	chunk("IHDR", append(ihdr, 8, 2, 0, 0, 0))
+	chunk("IDAT", []byte{0x78, 0x9c, 0x03, 0x00, 0x00, 0x00, 0x00, 0x01})
+	chunk("IEND", nil)
+	return b
+}

@@ -1,0 +1,673 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"slices"
+	"strings"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+	"github.com/jedib0t/go-pretty/v6/text"
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"traytally/grading"
+	"traytally/grading/standards"
+)
+
+func newStandardsCommand(u *ui) *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "standards",
+		Short: "List, show and check the limits that rice is graded by",
+		Long: `Shows the published standards that traytally knows, checks a buyer's own limits
+in the same form, and applies every definition of broken to one sample.
+
+A limit marked with * is from memory: the text was not read. Check it in the
+printed standard before a dispute rests on it.`,
+		Example: "  traytally standards list\n  traytally standards show us-long",
+		GroupID: groupHelp,
+		Args:    unknownCommand,
+		RunE:    func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
+
+		SuggestionsMinimumDistance: 2,
+	}
+	cmd.AddCommand(
+		newStandardsListCommand(u), newStandardsShowCommand(u), newStandardsCheckCommand(u),
+		newStandardsTemplateCommand(u), newStandardsCompareCommand(u),
+	)
+	return cmd
+}
+
+func newStandardsListCommand(u *ui) *cobra.Command {
+	return &cobra.Command{
+		Use:     "list",
+		Short:   "List the standards by their codes",
+		Long:    "Lists the codes that --standard takes, with the document behind each and how far\nits limits were read.",
+		Example: "  traytally standards list",
+		Args:    noArgs,
+		RunE: func(*cobra.Command, []string) error {
+			all, err := standards.All()
+			if err != nil {
+				return err
+			}
+			return u.print(func(w io.Writer) {
+				t := newTable(w)
+				t.AppendHeader(table.Row{"Code", "Rice", "Grades", "Edition", "Limits"})
+				for _, s := range all {
+					t.AppendRow(table.Row{s.Code, text.WrapSoft(s.Title, 32), len(s.Grades), s.Edition, s.Standing()})
+				}
+				t.SetColumnConfigs([]table.ColumnConfig{{Number: 3, Align: text.AlignRight, AlignHeader: text.AlignRight}})
+				t.Render()
+				fmt.Fprintln(w)
+				paragraph(w, "Show one with its limits and sources: traytally standards show CODE")
+			})
+		},
+	}
+}
+
+// standardFlags are the flags that choose the limits to judge by.
+type standardFlags struct{ standard, contract, sheet string }
+
+func (s *standardFlags) add(f *pflag.FlagSet) {
+	f.StringVar(&s.standard, "standard", "", "judge by the published standard with this `CODE`; see 'traytally standards list'")
+	f.StringVar(&s.contract, "contract", "", "judge by the limits in `FILE`; see 'traytally standards template'")
+	f.StringVar(&s.sheet, "sheet", "", "sample sheet in `FILE` (YAML, or CSV with field,value rows): moisture, odour and what else no picture shows")
+}
+
+func (s *standardFlags) given() bool { return s.standard != "" || s.contract != "" }
+
+// load returns the standard and the sample sheet, nil where none was named.
+func (s *standardFlags) load(u *ui) (*standards.Standard, *grading.Sheet, error) {
+	if !s.given() {
+		if s.sheet != "" {
+			return nil, nil, &usageError{what: "a sample sheet without a standard", hint: "name the limits it is for: --standard CODE or --contract FILE"}
+		}
+		return nil, nil, nil
+	}
+	std, err := s.limits(u)
+	if err != nil {
+		return nil, nil, err
+	}
+	var sheet *grading.Sheet
+	if s.sheet != "" {
+		if sheet, err = grading.LoadSheet(s.sheet); err != nil {
+			return nil, nil, inStandardWords(err, s.sheet)
+		}
+	}
+	return std, sheet, nil
+}
+
+func (s *standardFlags) limits(u *ui) (*standards.Standard, error) {
+	if s.contract == "" {
+		std, err := standards.Lookup(s.standard)
+		return std, inStandardWords(err, "")
+	}
+	ed, problems, err := standards.LoadContract(s.contract)
+	if err == nil && ed == nil {
+		err = problems.Errors()
+	}
+	if err != nil {
+		return nil, inStandardWords(err, s.contract)
+	}
+	for _, p := range problems {
+		u.warn(p.String(), p.Hint)
+	}
+	var codes []string
+	for _, v := range ed.Variants {
+		codes = append(codes, v.Code)
+		if v.Code == s.standard || s.standard == "" && len(ed.Variants) == 1 {
+			return v, nil
+		}
+	}
+	if s.standard == "" {
+		return nil, &usageError{what: fmt.Sprintf("%s holds %d kinds of rice", s.contract, len(codes)), hint: "choose one: --standard " + strings.Join(codes, " or --standard ")}
+	}
+	return nil, &usageError{what: fmt.Sprintf("%s has no %q", s.contract, s.standard), hint: "it has: " + strings.Join(codes, ", ")}
+}
+
+// inStandardWords turns an error about limits or a sample sheet into one with
+// an exit code; path names the file it came from.
+func inStandardWords(err error, path string) error {
+	if err == nil {
+		return nil
+	}
+	if e, ok := errors.AsType[*standards.UnknownError](err); ok {
+		return &usageError{what: e.Error(), hint: e.Hint()}
+	}
+	if e, ok := errors.AsType[*standards.UnknownGradeError](err); ok {
+		return &usageError{what: e.Error(), hint: e.Hint()}
+	}
+	if e, ok := errors.AsType[*grading.SheetError](err); ok {
+		if path == "" {
+			path = "sample sheet"
+		}
+		if e.Line > 0 {
+			path = fmt.Sprintf("%s:%d", path, e.Line)
+		}
+		what := e.What
+		if e.Field != "" {
+			what = e.Field + ": " + what
+		}
+		return &inputError{path: path, what: what, hint: e.Way}
+	}
+	if e, ok := errors.AsType[standards.Problems](err); ok && len(e) > 0 {
+		p := e[0]
+		what := p.Message
+		if n := len(e) - 1; n > 0 {
+			what += fmt.Sprintf(" (and %d more: traytally standards check %s)", n, shellWord(path))
+		}
+		if p.Line > 0 {
+			path = fmt.Sprintf("%s:%d:%d", path, p.Line, p.Col)
+		}
+		return &inputError{path: path, what: what, hint: e.Hint()}
+	}
+	if e, ok := errors.AsType[*fs.PathError](err); ok {
+		return &inputError{path: path, what: "cannot be read: " + e.Err.Error(), hint: "check the name"}
+	}
+	return err
+}
+
+func newStandardsShowCommand(u *ui) *cobra.Command {
+	var jsonTo string
+	var flags standardFlags
+	var force bool
+	cmd := &cobra.Command{
+		Use:   "show [CODE]",
+		Short: "Show the limits, definitions and sources of a standard",
+		Long: `Shows one standard: its limits grade by grade, what counts under each, how far a
+picture decides it, the size classes and the sources. --contract shows a
+contract file in the same way.`,
+		Example: "  traytally standards show thai-white\n  traytally standards show us-long --json -\n  traytally standards show --contract contract.yaml",
+		Args:    atMostOne("standard", "see 'traytally standards list'"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if len(args) == 1 {
+				flags.standard = args[0]
+			}
+			if !flags.given() {
+				return &usageError{what: "no standard given", hint: "name one, for example: traytally standards show us-long"}
+			}
+			std, err := flags.limits(u)
+			if err != nil {
+				return err
+			}
+			if jsonTo != "" {
+				return writeJSON(cmd.Context(), u, jsonTo, force, std.Table())
+			}
+			return u.print(func(w io.Writer) { showStandard(w, std) })
+		},
+	}
+	f := cmd.Flags()
+	f.StringVar(&flags.contract, "contract", "", "show the contract in `FILE`")
+	f.StringVar(&jsonTo, "json", "", "write it as JSON to `FILE`, or to the standard output with -")
+	f.BoolVar(&force, "force", false, "replace a file that holds something else")
+	return cmd
+}
+
+// atMostOne refuses a second argument.
+func atMostOne(what, hint string) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, args []string) error {
+		if len(args) > 1 {
+			return &usageError{what: fmt.Sprintf("one %s at a time, got %d", what, len(args)), hint: hint}
+		}
+		return nil
+	}
+}
+
+// print writes a result for people to the standard output in one piece.
+func (u *ui) print(fn func(io.Writer)) error {
+	var b bytes.Buffer
+	fn(&b)
+	if _, err := u.out.Write(b.Bytes()); err != nil {
+		return &outputError{path: "standard output", what: "cannot be written: " + err.Error(), err: err}
+	}
+	return nil
+}
+
+// writeJSON writes v to a file, or to the standard output for "-".
+func writeJSON(ctx context.Context, u *ui, path string, force bool, v any) error {
+	encode := func(w io.Writer) error {
+		e := json.NewEncoder(w)
+		e.SetEscapeHTML(false)
+		e.SetIndent("", " ")
+		return e.Encode(v)
+	}
+	if path == "-" {
+		if err := encode(u.out); err != nil {
+			return &outputError{path: "standard output", what: "cannot be written: " + err.Error(), err: err}
+		}
+		return nil
+	}
+	return writeSet(ctx, []outFile{{path, encode}}, force)
+}
+
+// Marks beside a limit.
+const memoryMark = "*"
+
+func showStandard(w io.Writer, s *standards.Standard) {
+	fmt.Fprintf(w, "%s (%s)\n", plain(s.Title), s.Code)
+	paragraph(w, plain(join(", ", s.Document, s.Body, s.Edition)))
+	fmt.Fprintf(w, "Limits: %s.\n\n", s.Standing())
+
+	marked := false
+	t := newTable(w)
+	header := table.Row{"Factor", "Limit"}
+	for _, g := range s.Grades {
+		header = append(header, plain(g))
+	}
+	t.AppendHeader(header)
+	for i := range s.Factors {
+		f := &s.Factors[i]
+		if !f.HasLimit() {
+			continue
+		}
+		row := table.Row{f.Code, ""}
+		var bounds []string
+		for g := range s.Grades {
+			cell := ""
+			for _, l := range s.Limits(g) {
+				if l.Factor.Code != f.Code {
+					continue
+				}
+				if !slices.Contains(bounds, boundWord(l.Bound)) {
+					bounds = append(bounds, boundWord(l.Bound))
+				}
+				if cell != "" {
+					cell += " / "
+				}
+				cell += limitCell(l)
+				marked = marked || l.FromMemory
+			}
+			row = append(row, cell)
+		}
+		row[1] = join(" ", strings.Join(bounds, "/"), f.Basis.Unit())
+		if f.Basis == standards.ByWords {
+			row[1] = "worst step"
+		}
+		t.AppendRow(row)
+	}
+	var right []table.ColumnConfig
+	for n := 3; n < 3+len(s.Grades); n++ {
+		right = append(right, table.ColumnConfig{Number: n, Align: text.AlignRight, AlignHeader: text.AlignRight})
+	}
+	t.SetColumnConfigs(right)
+	t.Render()
+	fmt.Fprintln(w)
+	if marked {
+		paragraph(w, memoryMark+" from memory: the text was not read. Check the printed standard.")
+		fmt.Fprintln(w)
+	}
+	fmt.Fprintf(w, "A lot that meets no grade: %s\n\n", plain(s.BelowAll))
+
+	fmt.Fprintln(w, "What counts")
+	for i := range s.Factors {
+		f := &s.Factors[i]
+		item(w, f.Code, factorText(f))
+	}
+	fmt.Fprintln(w, "\nSizes, as parts of the reference length")
+	for _, z := range sizeTexts(s) {
+		item(w, z[0], z[1])
+	}
+	fmt.Fprintln(w)
+	item(w, "Reference length", s.Reference.Text)
+	if s.OneDefect {
+		item(w, "Several defects", "a kernel counts for the one with the lowest limit")
+	}
+	for _, n := range s.NotInFile {
+		item(w, "Not held here", n)
+	}
+	fmt.Fprintln(w, "\nSources")
+	keys := make([]string, 0, len(s.Sources))
+	for k := range s.Sources {
+		keys = append(keys, k)
+	}
+	slices.Sort(keys)
+	for _, k := range keys {
+		src := s.Sources[k]
+		item(w, k, join("; ", join(", ", src.Title, src.Year), seenText[src.Seen], src.Note))
+	}
+	if s.Caution != "" {
+		fmt.Fprintln(w)
+		paragraph(w, plain(s.Caution))
+	}
+}
+
+var seenText = map[string]string{
+	"read": "read", "secondary": "read in a page that restates it", "memory": "not opened: from memory",
+	"practice": "", "contract": "",
+}
+
+func boundWord(b standards.Bound) string {
+	switch b {
+	case standards.AtMost:
+		return "max"
+	case standards.AtLeast:
+		return "min"
+	}
+	return b.String()
+}
+
+func limitCell(l standards.Limit) string {
+	cell := standards.FormatNumber(l.Value)
+	if l.Round.Mode != "none" && l.Round.Mode != "" && l.Basis != standards.ByWords {
+		cell = fmt.Sprintf("%.*f", l.Round.Digits, l.Value)
+	}
+	if l.Basis == standards.YesNo {
+		cell = "none"
+	}
+	if l.FromMemory {
+		cell += memoryMark
+	}
+	return cell
+}
+
+// factorText says what a factor is, what decides it, and where it stands.
+func factorText(f *standards.Factor) string {
+	s := f.Name
+	if f.Definition != "" {
+		s += ": " + f.Definition
+	}
+	if len(f.Words) > 0 {
+		var steps []string
+		for i, word := range f.Words {
+			steps = append(steps, fmt.Sprintf("%d %s", i+1, word))
+		}
+		s += ": " + strings.Join(steps, ", ")
+	}
+	how := map[standards.PictureUse]string{
+		standards.PictureNone: "no picture shows it", standards.PictureDecides: "the picture decides it",
+		standards.PictureEstimates: "the picture estimates it", standards.PictureAtLeast: "the picture shows a part of it",
+		standards.PictureHints: "the picture shows suspects",
+	}[f.Picture]
+	if f.Sheet != "" && f.Picture == standards.PictureNone {
+		how = "from the sample sheet"
+	}
+	s += ". " + strings.ToUpper(how[:1]) + how[1:]
+	if f.PictureNote != "" {
+		s += ": " + f.PictureNote
+	}
+	if f.Clause != "" {
+		s += ". [" + f.Clause + "]"
+	}
+	if !f.HasLimit() {
+		s += " Reported only."
+	}
+	return s
+}
+
+// sizeTexts lists the sizes; one whose bounds move with the grade has several
+// lines.
+func sizeTexts(s *standards.Standard) [][2]string {
+	var out [][2]string
+	for _, z := range s.Sizes {
+		var order []string
+		grades := map[string][]string{}
+		for g, name := range s.Grades {
+			for _, p := range s.Ladder(g) {
+				if p.Name != z.Name {
+					continue
+				}
+				d := p.Length.String()
+				if p.Ends != "" {
+					d += ", ends " + p.Ends
+				}
+				if p.ThroughMM > 0 {
+					d += fmt.Sprintf(", through round holes of %s mm", standards.FormatNumber(p.ThroughMM))
+				}
+				if p.HeldMM > 0 {
+					d += fmt.Sprintf(", held on round holes of %s mm", standards.FormatNumber(p.HeldMM))
+				}
+				if z.FromMemory.In(name) {
+					d += memoryMark
+				}
+				if _, ok := grades[d]; !ok {
+					order = append(order, d)
+				}
+				grades[d] = append(grades[d], name)
+			}
+		}
+		for i, d := range order {
+			label := z.Name
+			if i > 0 {
+				label = ""
+			}
+			if len(order) > 1 {
+				d += " (" + strings.Join(grades[d], ", ") + ")"
+			}
+			out = append(out, [2]string{label, d})
+		}
+	}
+	return out
+}
+
+// item prints a label with text that hangs to its right.
+func item(w io.Writer, label, s string) {
+	const indent, width = 22, 78
+	lines := strings.Split(text.WrapSoft(plain(s), width-indent), "\n")
+	if len(label) > indent-4 {
+		fmt.Fprintf(w, "  %s\n", plain(label))
+		label = ""
+	}
+	for i, line := range lines {
+		if i > 0 {
+			label = ""
+		}
+		fmt.Fprintf(w, "  %-*s%s\n", indent-2, plain(label), strings.TrimRight(line, " "))
+	}
+}
+
+// join joins the parts that are not empty.
+func join(sep string, parts ...string) string {
+	return strings.Join(slices.DeleteFunc(parts, func(s string) bool { return s == "" }), sep)
+}
+
+func newStandardsCheckCommand(u *ui) *cobra.Command {
+	return &cobra.Command{
+		Use:   "check FILE",
+		Short: "Check a file of limits before anything is judged by it",
+		Long: `Reads a contract file as strictly as grading does and lists everything wrong
+with it, each with its line and column: unknown words, limits in fractions where
+percent are meant, size classes or grades that leave a gap or overlap, grades
+out of order.`,
+		Example:     "  traytally standards check contract.yaml",
+		Annotations: showExitCodes,
+		Args: func(_ *cobra.Command, args []string) error {
+			if len(args) != 1 {
+				return &usageError{what: fmt.Sprintf("one file to check, got %d", len(args)), hint: "for example: traytally standards check contract.yaml"}
+			}
+			return nil
+		},
+		RunE: func(_ *cobra.Command, args []string) error {
+			path := args[0]
+			ed, problems, err := standards.LoadContract(path)
+			if err != nil {
+				return inStandardWords(err, path)
+			}
+			for _, p := range problems {
+				if p.Warning || ed == nil && len(problems.Errors()) > 1 {
+					kind := "error"
+					if p.Warning {
+						kind = "warning"
+					}
+					u.say(kind, p.String(), p.Hint)
+				}
+			}
+			if ed == nil {
+				errs := problems.Errors()
+				if len(errs) == 1 {
+					return inStandardWords(errs, path)
+				}
+				return &inputError{path: path, what: fmt.Sprintf("%d errors", len(errs)), hint: "mend them from the top; later ones may follow from earlier ones"}
+			}
+			return u.print(func(w io.Writer) {
+				for _, v := range ed.Variants {
+					fmt.Fprintf(w, "%s: in order: %s (%s), grades %s\n", plain(path), plain(v.Title), v.Code, plain(strings.Join(v.Grades, ", ")))
+				}
+			})
+		},
+	}
+}
+
+func newStandardsTemplateCommand(u *ui) *cobra.Command {
+	var out string
+	var force bool
+	cmd := &cobra.Command{
+		Use:   "template [CODE]",
+		Short: "Print a contract file to fill in",
+		Long: `Prints a file of limits with comments, to fill in with a buyer's own. With a
+code it starts from that standard, so that only what the contract changes needs
+to be changed.`,
+		Example: "  traytally standards template --out contract.yaml\n  traytally standards template us-long",
+		Args:    atMostOne("standard", "see 'traytally standards list'"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			file := standards.Template
+			if len(args) == 1 {
+				var err error
+				if file, err = standards.TemplateFrom(args[0]); err != nil {
+					return inStandardWords(err, "")
+				}
+			}
+			if out == "" {
+				return u.print(func(w io.Writer) { io.WriteString(w, file) })
+			}
+			if err := writeSet(cmd.Context(), []outFile{{out, writeBytes([]byte(file))}}, force); err != nil {
+				return err
+			}
+			return u.print(func(w io.Writer) {
+				fmt.Fprintf(w, "%s written. Fill it in, then: traytally standards check %s\n", plain(out), shellWord(out))
+			})
+		},
+	}
+	cmd.Flags().StringVarP(&out, "out", "o", "", "write it to `FILE` instead of the standard output")
+	cmd.Flags().BoolVar(&force, "force", false, "replace a file that holds something else")
+	return cmd
+}
+
+func newStandardsCompareCommand(u *ui) *cobra.Command {
+	o := gradeOptions{length: string(grading.Caliper)}
+	var contract string
+	cmd := &cobra.Command{
+		Use:   "compare PICTURE...",
+		Short: "Apply every definition of broken to the same kernels",
+		Long: `Measures the pictures of one sample and tells its broken percentage by mass by
+the definition of every standard, side by side. The same kernels can be 3 %
+broken in one country and 6 % in another.`,
+		Example: "  traytally standards compare tray.jpg\n  traytally standards compare tray.jpg --json -",
+		Args:    needsPicture,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			o.pictures = args
+			return runCompare(cmd.Context(), o, contract, u)
+		},
+	}
+	o.addSampleFlags(cmd)
+	f := cmd.Flags()
+	f.StringVar(&contract, "contract", "", "compare with the contract in `FILE` too")
+	f.StringVar(&o.json, "json", "", "write the result as JSON to `FILE`, or to the standard output with -")
+	f.BoolVar(&o.force, "force", false, "replace a file that holds something else")
+	return cmd
+}
+
+func runCompare(ctx context.Context, o gradeOptions, contract string, u *ui) error {
+	stds, err := standards.All()
+	if err != nil {
+		return err
+	}
+	stds = slices.Clone(stds)
+	if contract != "" {
+		ed, problems, err := standards.LoadContract(contract)
+		if err == nil && ed == nil {
+			err = problems.Errors()
+		}
+		if err != nil {
+			return inStandardWords(err, contract)
+		}
+		stds = append(stds, ed.Variants...)
+	}
+	if err := o.checkOutputs(); err != nil {
+		return err
+	}
+	result, _, err := o.analyse(ctx, nil, u)
+	if err != nil {
+		return err
+	}
+	rows, err := grading.Compare(result.Sample, stds)
+	if err != nil {
+		return err
+	}
+	u.done()
+	if o.json != "" {
+		doc := struct {
+			Schema   string               `json:"schema"`
+			Pictures []string             `json:"pictures"`
+			Rows     []grading.Comparison `json:"broken"`
+		}{"traytally.compare/1", o.pictures, rows}
+		if err := writeJSON(ctx, u, o.json, o.force, doc); err != nil {
+			return err
+		}
+	}
+	if o.json != "-" && !o.quiet {
+		if err := u.print(func(w io.Writer) { showComparison(w, result, rows) }); err != nil {
+			return err
+		}
+	}
+	tellWarnings(u, result)
+	return nil
+}
+
+func showComparison(w io.Writer, r *grading.Result, rows []grading.Comparison) {
+	fmt.Fprintf(w, "%s: broken by mass under each definition\n\n", sampleName(r))
+	t := newTable(w)
+	t.AppendHeader(table.Row{"Broken is", "Found", "Mass %", "95 % interval", "Used by"})
+	marked := false
+	for _, c := range rows {
+		definition := c.Definition
+		if c.FromMemory {
+			definition += memoryMark
+			marked = true
+		}
+		used := text.WrapSoft(strings.Join(c.Standards, ", "), 44)
+		definition = text.WrapSoft(definition, 34)
+		if c.MassPct == nil {
+			t.AppendRow(table.Row{definition, "", "", text.WrapSoft(c.Why, 30), used})
+			continue
+		}
+		t.AppendRow(table.Row{definition, c.Found, percent(c.MassPct.Value), percent(c.MassPct.Low) + " to " + percent(c.MassPct.High), used})
+	}
+	t.SetColumnConfigs([]table.ColumnConfig{
+		{Number: 2, Align: text.AlignRight, AlignHeader: text.AlignRight}, {Number: 3, Align: text.AlignRight, AlignHeader: text.AlignRight},
+		{Number: 4, Align: text.AlignRight, AlignHeader: text.AlignRight},
+	})
+	t.Render()
+	fmt.Fprintln(w)
+	if marked {
+		paragraph(w, memoryMark+" from memory: the text was not read.")
+	}
+	paragraph(w, caution)
+}
+
+// sampleName says what was looked at.
+func sampleName(r *grading.Result) string {
+	if len(r.Pictures) == 1 {
+		return plain(r.Pictures[0].Picture)
+	}
+	return count(len(r.Pictures), "picture", "pictures") + " pooled as one sample"
+}
+
+// readFile reads a file of at most limit bytes.
+func readFile(path string, limit int64) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, limit+1))
+	if err == nil && int64(len(data)) > limit {
+		return nil, &inputError{path: path, what: fmt.Sprintf("more than %d MB", limit>>20), hint: "this is not the file that is wanted here"}
+	}
+	return data, err
+}

@@ -1,0 +1,297 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+	"unicode/utf8"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+	"github.com/jedib0t/go-pretty/v6/text"
+
+	"traytally/grading"
+)
+
+// caution goes with every result.
+const caution = "A screening aid from a picture. The official grade belongs to a licensed inspector and the rules of the place."
+
+// beyondPictures is what no picture shows.
+var beyondPictures = []string{"moisture", "odour", "live insects"}
+
+// summary prints a result for people.
+func summary(w io.Writer, r *grading.Result, out string) {
+	names := make([]string, len(r.Pictures))
+	small, pieces := 0, 0
+	for i, p := range r.Pictures {
+		names[i] = plain(p.Picture)
+		small += p.TooSmall
+		pieces += p.Kernels
+	}
+	what := names[0]
+	if len(names) > 1 {
+		what = count(len(names), "picture", "pictures") + " pooled as one sample"
+	}
+	fmt.Fprintf(w, "%s: %s\n\n", what, count(pieces, "kernel", "kernels"))
+
+	figures := newTable(w)
+	figures.AppendRow(table.Row{"Broken by mass", shareText(r.Broken.MassPct)})
+	figures.AppendRow(table.Row{"  by count", shareText(r.Broken.CountPct)})
+	if o := r.Broken.Other; o != nil {
+		figures.AppendRow(table.Row{"  by mass, " + measureText(o.Measure), shareText(o.MassPct)})
+	}
+	if t := r.TradeClass; t != nil && r.Grade == nil {
+		figures.AppendRow(table.Row{"Trade class", tradeText(t)})
+	}
+	figures.Render()
+	fmt.Fprintln(w)
+
+	facts := newTable(w)
+	facts.AppendRow(table.Row{"Left out", strings.Join([]string{
+		fmt.Sprintf("%d cut by the edge", r.CutByEdge),
+		unresolved(r),
+		count(small, "speck too small", "specks too small"),
+	}, ", ")})
+	facts.AppendRow(table.Row{"Scale", scaleText(r)})
+	facts.AppendRow(table.Row{"Whole kernel", lengthText(r)})
+	facts.Render()
+	fmt.Fprintln(w)
+
+	shares := newTable(w)
+	shares.AppendHeader(table.Row{"Class", "Length", "Found", "Mass %", "95 % interval", "Count %"})
+	kind := ""
+	for _, s := range r.Shares {
+		if kind != "" && s.Kind != kind {
+			shares.AppendSeparator()
+		}
+		kind = s.Kind
+		shares.AppendRow(table.Row{
+			className(s.Name), classLength(s.Name, r.Params), s.Found,
+			percent(s.MassPct.Value), interval(s.MassPct), percent(s.CountPct.Value),
+		})
+	}
+	right := []table.ColumnConfig{}
+	for n := 3; n <= 6; n++ {
+		right = append(right, table.ColumnConfig{Number: n, Align: text.AlignRight, AlignHeader: text.AlignRight})
+	}
+	shares.SetColumnConfigs(right)
+	shares.Render()
+	fmt.Fprintln(w)
+
+	if len(names) > 1 {
+		pictures := newTable(w)
+		pictures.AppendHeader(table.Row{"Picture", "Kernels", "Cut by edge", "Not taken apart", "Too small"})
+		for i, p := range r.Pictures {
+			pictures.AppendRow(table.Row{names[i], p.Kernels, p.CutByEdge, p.Unresolved, p.TooSmall})
+		}
+		right = right[:0]
+		for n := 2; n <= 5; n++ {
+			right = append(right, table.ColumnConfig{Number: n, Align: text.AlignRight, AlignHeader: text.AlignRight})
+		}
+		pictures.SetColumnConfigs(right)
+		pictures.Render()
+		fmt.Fprintln(w)
+	}
+
+	if r.Grade != nil {
+		showGrade(w, r.Grade)
+	} else {
+		paragraph(w, "Not assessed: "+strings.Join(notAssessed(r), ", ")+".")
+	}
+	if out != "" {
+		paragraph(w, "Evidence: "+plain(out)+" (overlays, kernels.csv, result.json).")
+	}
+	paragraph(w, caution)
+}
+
+// newTable returns a table without frame whose headers stay as written.
+func newTable(w io.Writer) table.Writer {
+	t := table.NewWriter()
+	t.SetOutputMirror(w)
+	s := table.StyleLight
+	s.Format.Header = text.FormatDefault
+	s.Options.DrawBorder = false
+	s.Options.SeparateColumns = false
+	s.Box.PaddingLeft, s.Box.PaddingRight = "  ", ""
+	t.SetStyle(s)
+	t.SuppressTrailingSpaces()
+	return t
+}
+
+func unresolved(r *grading.Result) string {
+	s := count(r.Unresolved.Clusters, "group", "groups") + " not taken apart"
+	if r.Unresolved.Clusters > 0 {
+		s += fmt.Sprintf(" (%.1f %% of the rice)", 100*r.Unresolved.AreaShare)
+	}
+	return s
+}
+
+func scaleText(r *grading.Result) string {
+	if r.Reference.Unit != "mm" {
+		return "none: lengths in pixels, nothing in millimetres"
+	}
+	if r.PxPerMM == 0 {
+		return "differs by picture"
+	}
+	s := strconv.FormatFloat(r.PxPerMM, 'f', 3, 64) + " px/mm"
+	source := r.Pictures[0].ScaleSource
+	for _, p := range r.Pictures {
+		if p.ScaleSource != source {
+			source = "sources differ by picture"
+		}
+	}
+	if source != "" {
+		s += ", " + source
+	}
+	return s
+}
+
+func lengthText(r *grading.Result) string {
+	ref := &r.Reference
+	s := fmt.Sprintf("%.3f %s ± %.3f (standard error)", ref.Length, ref.Unit, ref.SE)
+	if ref.Unit == "px" {
+		s = fmt.Sprintf("%.1f px ± %.1f (standard error)", ref.Length, ref.SE)
+	}
+	switch ref.Method {
+	case grading.FromStated:
+		return fmt.Sprintf("%.3f mm, as stated", ref.Length)
+	case grading.FromPicked:
+		return s + fmt.Sprintf(", %.0f picked kernels", ref.NUnbroken)
+	}
+	return s + fmt.Sprintf(", about %.0f unbroken kernels", ref.NUnbroken)
+}
+
+func measureText(m grading.LengthMeasure) string {
+	if m == grading.Axis {
+		return "axis length"
+	}
+	return "caliper length"
+}
+
+func percent(v float64) string { return strconv.FormatFloat(v, 'f', 2, 64) }
+
+func interval(i grading.Interval) string {
+	if i.Value == 0 {
+		return "at most " + percent(i.High)
+	}
+	return percent(i.Low) + " to " + percent(i.High)
+}
+
+func shareText(i grading.Interval) string {
+	if i.Value == 0 {
+		return fmt.Sprintf("none found; at most %s %% (95 %%)", percent(i.High))
+	}
+	return fmt.Sprintf("%s %%   95 %% interval %s %%", percent(i.Value), interval(i))
+}
+
+// tradeText names the trade class and says what decides it.
+func tradeText(t *grading.TradeClass) string {
+	s := t.Name
+	limit := t.LimitPct
+	if limit == nil {
+		limit = t.NextBetterPct
+	}
+	switch {
+	case limit == nil:
+	case t.Verdict == grading.Meets:
+		s += fmt.Sprintf(", proven: the whole interval is within %g %%", *limit)
+	case t.Verdict == grading.Exceeds:
+		s += fmt.Sprintf(", proven: the whole interval is over %g %%", *limit)
+	default:
+		s += fmt.Sprintf(", not proven: %g %% lies inside the interval", *limit)
+	}
+	if t.NextBetterPct != nil && t.LimitPct != nil {
+		s += fmt.Sprintf("; %s over %g %%", percent(t.DistancePoints), *t.NextBetterPct)
+	}
+	return s
+}
+
+func className(s string) string {
+	if s == string(grading.ForeignBody) {
+		return "not rice"
+	}
+	return strings.ReplaceAll(s, "_", " ")
+}
+
+// classLength says which lengths belong to a class, as parts of a whole kernel.
+func classLength(name string, p grading.Params) string {
+	cut := fraction(p.Cut)
+	switch grading.Class(name) {
+	case grading.Head:
+		return cut + " and longer"
+	case grading.LargeBroken:
+		return "1/2 to " + cut
+	case grading.MediumBroken:
+		return "1/4 to 1/2"
+	case grading.SmallBroken:
+		return "up to 1/4"
+	case grading.Chip:
+		return fmt.Sprintf("up to 1/4, under %g mm", p.ChipHoleMM)
+	}
+	return ""
+}
+
+func fraction(f float64) string {
+	for _, known := range []struct {
+		v float64
+		s string
+	}{{0.75, "3/4"}, {0.8, "4/5"}, {0.5, "1/2"}} {
+		if f == known.v {
+			return known.s
+		}
+	}
+	return strconv.FormatFloat(f, 'g', -1, 64)
+}
+
+func notAssessed(r *grading.Result) []string {
+	out := append([]string{}, beyondPictures...)
+	for _, n := range r.NotAssessed {
+		out = append(out, className(n.What))
+	}
+	if r.Reference.Unit != "mm" {
+		out = append(out, "lengths in millimetres")
+	}
+	return out
+}
+
+// paragraph prints text in lines of at most 79 characters.
+func paragraph(w io.Writer, s string) {
+	line := 0
+	for i, word := range strings.Fields(s) {
+		n := utf8.RuneCountInString(word)
+		switch {
+		case i == 0:
+		case line+1+n > 79:
+			fmt.Fprintln(w)
+			line = 0
+		default:
+			fmt.Fprint(w, " ")
+			line++
+		}
+		fmt.Fprint(w, word)
+		line += n
+	}
+	fmt.Fprintln(w)
+}
+
+// tellWarnings says the doubts about a result, with what was measured.
+func tellWarnings(u *ui, r *grading.Result) {
+	if r.Reference.Unit != "mm" {
+		u.warn("no scale: lengths are in pixels, and what needs millimetres is not assessed",
+			"give the resolution, for example --dpi 300")
+	}
+	for _, w := range r.Warnings {
+		s := strings.TrimSuffix(w.Text, ".")
+		if w.Picture != "" {
+			s = w.Picture + ": " + s
+		}
+		if w.Metric != "" {
+			s += fmt.Sprintf(" (%s: %.3g", w.Metric, w.Value)
+			if w.Limit != 0 {
+				s += fmt.Sprintf(", limit %.3g", w.Limit)
+			}
+			s += ")"
+		}
+		u.warn(s, w.Hint)
+	}
+}

@@ -1,0 +1,345 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"strings"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+	"github.com/jedib0t/go-pretty/v6/text"
+	"github.com/spf13/cobra"
+
+	"traytally/grading"
+	"traytally/grading/standards"
+)
+
+// verifyOptions are the flags of the verify command.
+type verifyOptions struct {
+	gradeOptions
+	declared string
+	risks    grading.Risks
+}
+
+func newVerifyCommand(u *ui) *cobra.Command {
+	o := verifyOptions{risks: grading.DefaultRisks()}
+	o.length = string(grading.Caliper)
+	cmd := &cobra.Command{
+		Use:   "verify PICTURE... --standard CODE --declared GRADE",
+		Short: "Tell whether a sample supports the grade it was sold as",
+		Long: `Measures the pictures of one sample and tells whether it supports the declared
+grade, contradicts it, or proves nothing either way; then how many more kernels
+would decide. A limit counts as met or passed only where the whole interval
+lies on one side of it, so that neither side of a dispute is wronged by chance
+more often than the risks say.
+
+Figures on the sample sheet are taken as exact. What neither the pictures nor
+the sheet decide is named as not assessed.`,
+		Example: `  traytally verify tray.jpg --standard us-long --declared "U.S. No. 2"
+  traytally verify tray-1.jpg tray-2.jpg --standard thai-white --declared "5 %" --sheet sheet.yaml
+  traytally verify tray.jpg --contract contract.yaml --declared first --consumer-risk 0.05`,
+		GroupID:     groupWork,
+		Annotations: showExitCodes,
+		Args:        needsPicture,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			o.pictures = args
+			return runVerify(cmd.Context(), o, u)
+		},
+	}
+	o.addSampleFlags(cmd)
+	o.standardFlags.add(cmd.Flags())
+	f := cmd.Flags()
+	f.StringVar(&o.declared, "declared", "", "the `GRADE` the delivery was sold as; the end of its name will do: 2 for U.S. No. 2")
+	f.Float64Var(&o.risks.Consumer, "consumer-risk", o.risks.Consumer, "greatest `RISK` of supporting a lot that is beyond a limit")
+	f.Float64Var(&o.risks.Producer, "producer-risk", o.risks.Producer, "greatest `RISK` of contradicting a lot that is within every limit")
+	f.StringVar(&o.json, "json", "", "write the result as JSON to `FILE`, or to the standard output with -")
+	f.BoolVar(&o.force, "force", false, "replace a file that holds something else")
+	return cmd
+}
+
+// An answer ends a command whose result is a verdict with an exit code of its
+// own; nothing went wrong.
+type answer struct{ code int }
+
+func (a *answer) Error() string { return fmt.Sprintf("exit code %d", a.code) }
+
+func runVerify(ctx context.Context, o verifyOptions, u *ui) error {
+	if !o.given() {
+		return &usageError{what: "no standard given", hint: "name the limits: --standard CODE or --contract FILE; see 'traytally standards list'"}
+	}
+	if err := o.risks.Validate(); err != nil {
+		return asUsage(err)
+	}
+	std, sheet, err := o.load(u)
+	if err != nil {
+		return err
+	}
+	if o.declared == "" {
+		if len(std.Grades) > 1 {
+			return &usageError{what: "no declared grade given", hint: "--declared with one of: " + strings.Join(std.Grades, ", ")}
+		}
+		o.declared = std.Grades[0]
+	}
+	if _, err := std.Grade(o.declared); err != nil {
+		return inStandardWords(err, "")
+	}
+	if err := o.checkOutputs(); err != nil {
+		return err
+	}
+	result, seen, err := o.analyse(ctx, std, u)
+	if err != nil {
+		return err
+	}
+	v, err := grading.Verify(result.Sample, std, o.declared, sheet, o.risks)
+	if err != nil {
+		return inStandardWords(err, o.sheet)
+	}
+	u.done()
+	if o.json != "" {
+		doc := verifyDocument{Schema: "traytally.verify/1", Verification: v, Versions: result.Versions, Broken: result.Broken, Reference: result.Reference}
+		for _, p := range newDocument(result, seen).Pictures {
+			doc.Pictures = append(doc.Pictures, p)
+		}
+		if err := writeJSON(ctx, u, o.json, o.force, doc); err != nil {
+			return err
+		}
+	}
+	if o.json != "-" && !o.quiet {
+		if err := u.print(func(w io.Writer) { showVerification(w, result, v) }); err != nil {
+			return err
+		}
+	}
+	tellWarnings(u, result)
+	switch v.Outcome {
+	case grading.Contradicts:
+		return &answer{exitContradicts}
+	case grading.NotProven:
+		return &answer{exitNotProven}
+	}
+	return nil
+}
+
+// A verifyDocument is the JSON that the verify command writes.
+type verifyDocument struct {
+	Schema string `json:"schema"`
+	*grading.Verification
+	Versions  map[string]string       `json:"versions"`
+	Pictures  []documentPicture       `json:"pictures"`
+	Broken    grading.BrokenResult    `json:"broken"`
+	Reference grading.ReferenceResult `json:"reference"`
+}
+
+var outcomeText = map[string]string{
+	grading.Supports: "SUPPORTED", grading.Contradicts: "CONTRADICTED", grading.NotProven: "NOT PROVEN EITHER WAY",
+}
+
+func showVerification(w io.Writer, r *grading.Result, v *grading.Verification) {
+	fmt.Fprintf(w, "%s: %s\n", sampleName(r), count(len(r.Sample.Pieces), "kernel", "kernels"))
+	fmt.Fprintf(w, "Declared: %s, %s (%s)\n\n", plain(v.Declared), plain(v.Title), v.Standard)
+	fmt.Fprintf(w, "%s\n", outcomeText[v.Outcome])
+	paragraph(w, plain(upperFirst(v.Statement))+".")
+	fmt.Fprintln(w)
+
+	t := newTable(w)
+	t.AppendHeader(table.Row{"Limit", "Found", "95 % interval", "Allowed", "Verdict", "Chance within"})
+	marked := false
+	for i := range v.Checks {
+		c := &v.Checks[i]
+		if c.Conforms == nil {
+			continue
+		}
+		row := lineRow(&c.Line)
+		marked = marked || c.FromMemory
+		within := ""
+		if c.From == grading.FromPicture {
+			within = chance(*c.Conforms) + " %"
+		}
+		t.AppendRow(append(row, within))
+	}
+	alignLines(t)
+	t.Render()
+	fmt.Fprintln(w)
+	if m := v.More; m != nil {
+		if m.Possible {
+			paragraph(w, fmt.Sprintf("About %d more kernels (%s like %s) would decide in 9 of 10 cases, if the lot is as measured.",
+				niceCount(m.Kernels), count(m.Trays, "tray", "trays"), map[bool]string{true: "this one", false: "these"}[len(r.Pictures) == 1]))
+		} else {
+			paragraph(w, "More kernels would not decide: "+plain(m.Why)+".")
+		}
+	}
+	paragraph(w, fmt.Sprintf("Risks: at most %s %% of supporting a lot that is beyond a limit, %s %% of contradicting one that is within all.",
+		standards.FormatNumber(round4(100*v.Risks.Consumer)), standards.FormatNumber(round4(100*v.Risks.Producer))))
+	fmt.Fprintln(w)
+	showRest(w, v.NotAssessed, v.Notes, v.Caution, marked)
+	paragraph(w, caution)
+}
+
+// chance writes a probability in percent without claiming certainty.
+func chance(p float64) string {
+	switch {
+	case p > 0.999:
+		return "over 99.9"
+	case p < 0.001:
+		return "under 0.1"
+	}
+	return fmt.Sprintf("%.1f", 100*p)
+}
+
+func round4(x float64) float64 { return float64(int(x*1e4+0.5)) / 1e4 }
+
+// niceCount rounds a number up to two figures.
+func niceCount(n int) int {
+	step := 1
+	for n/step >= 100 {
+		step *= 10
+	}
+	return (n + step - 1) / step * step
+}
+
+func upperFirst(s string) string {
+	if s == "" {
+		return s
+	}
+	return strings.ToUpper(s[:1]) + s[1:]
+}
+
+// lineRow is a limit with what was found, for a table.
+func lineRow(l *grading.Line) table.Row {
+	found, between := l.ValueText, ""
+	if l.Low != nil && *l.Low != *l.High {
+		between = fmt.Sprintf("%s to %s", percent(*l.Low), percent(*l.High))
+	}
+	if l.From == grading.FromSheet {
+		between = "sheet"
+	}
+	allowed := l.LimitText
+	if l.FromMemory {
+		allowed += memoryMark
+	}
+	return table.Row{text.WrapSoft(plain(l.Limit), 34), plain(found), between, plain(allowed), verdictText(l.Verdict)}
+}
+
+func verdictText(v string) string {
+	return map[string]string{grading.Meets: "meets", grading.Fails: "fails", grading.NotProven: "not proven", grading.Unassessed: "not assessed"}[v]
+}
+
+func alignLines(t table.Writer) {
+	t.SetColumnConfigs([]table.ColumnConfig{
+		{Number: 2, Align: text.AlignRight, AlignHeader: text.AlignRight},
+		{Number: 3, Align: text.AlignRight, AlignHeader: text.AlignRight},
+		{Number: 6, Align: text.AlignRight, AlignHeader: text.AlignRight},
+	})
+}
+
+// showRest prints what was not assessed, notes, and the standard's own caution.
+func showRest(w io.Writer, missing []grading.NotAssessed, notes []string, standardsCaution string, marked bool) {
+	if marked {
+		paragraph(w, memoryMark+" The limit is from memory: the text was not read. Check the printed standard.")
+	}
+	for _, n := range notes {
+		paragraph(w, "Note: "+plain(n)+".")
+	}
+	if len(missing) > 0 {
+		if marked || len(notes) > 0 {
+			fmt.Fprintln(w)
+		}
+		fmt.Fprintln(w, "Not assessed")
+		var reasons []string
+		names := map[string][]string{}
+		for _, m := range missing {
+			if _, ok := names[m.Why]; !ok {
+				reasons = append(reasons, m.Why)
+			}
+			names[m.Why] = append(names[m.Why], m.What)
+		}
+		for _, why := range reasons {
+			s := why + ": " + strings.Join(names[why], "; ")
+			if len(names[why]) == 1 {
+				s = names[why][0] + ": " + why
+			}
+			for i, line := range strings.Split(text.WrapSoft(plain(s), 74), "\n") {
+				fmt.Fprintf(w, "  %s %s\n", map[bool]string{true: "-", false: " "}[i == 0], strings.TrimRight(line, " "))
+			}
+		}
+		fmt.Fprintln(w)
+	}
+	if standardsCaution != "" {
+		paragraph(w, plain(standardsCaution))
+	}
+}
+
+// showGrade prints what a standard makes of a sample.
+func showGrade(w io.Writer, g *grading.Grade) {
+	fmt.Fprintf(w, "%s (%s)\n", plain(g.Title), g.Standard)
+	item(w, "Result", upperFirst(g.Result))
+	if d := g.NextGradeDistance; d != nil {
+		for i := range g.Limiting {
+			l := &g.Limiting[i]
+			item(w, map[bool]string{true: "Limited by"}[i == 0], fmt.Sprintf("%s: %s found, %s allows %s%s [%s]",
+				l.Limit, l.ValueText, d.Grade, l.LimitText, map[bool]string{true: memoryMark}[l.FromMemory], l.Clause))
+		}
+		item(w, "Next grade", fmt.Sprintf("%s takes %s", d.Grade, stepsText(d.Factors)))
+	}
+	if c := g.ClosestLimit; c != nil && g.Grade != "" {
+		item(w, "Closest limit", fmt.Sprintf("%s: %s points of room in %s", c.Name, percent(max(c.By, -c.By)), g.Grade))
+	}
+	item(w, "Proven (95 %)", provenText(g))
+	fmt.Fprintln(w)
+
+	shown := g.Grade
+	if shown == "" && len(g.Lines) > 0 {
+		shown = g.Lines[len(g.Lines)-1].Grade
+	}
+	t := newTable(w)
+	t.AppendHeader(table.Row{"Limits of " + plain(shown), "Found", "95 % interval", "Allowed", "Verdict"})
+	marked, rows := false, 0
+	for i := range g.Lines {
+		l := &g.Lines[i]
+		if l.Grade != shown || l.Verdict == grading.Unassessed {
+			continue
+		}
+		marked = marked || l.FromMemory
+		t.AppendRow(lineRow(l))
+		rows++
+	}
+	for i := range g.Limiting {
+		marked = marked || g.Limiting[i].FromMemory
+	}
+	if rows > 0 {
+		alignLines(t)
+		t.Render()
+		fmt.Fprintln(w)
+	}
+	showRest(w, g.NotAssessed, g.Notes, g.Caution, marked)
+}
+
+func stepsText(steps []grading.Step) string {
+	var parts []string
+	for _, s := range steps {
+		by := fmt.Sprintf("%.2f", max(s.By, -s.By))
+		if s.Unit == "%" {
+			by += " points"
+		} else if s.Unit != "" {
+			by += " " + s.Unit
+		}
+		way := "more"
+		if s.By < 0 {
+			way = "less"
+		}
+		parts = append(parts, fmt.Sprintf("%s %s of %s", by, way, s.Name))
+	}
+	return strings.Join(parts, " and ")
+}
+
+// provenText says which grades the intervals leave.
+func provenText(g *grading.Grade) string {
+	switch {
+	case g.NotExcluded == "" && g.Proven == "":
+		return "no grade is left"
+	case g.NotExcluded == g.Proven:
+		return g.Proven + ", in what was assessed"
+	case g.Proven == "":
+		return "no grade; " + g.NotExcluded + " or a lower one is possible"
+	}
+	return fmt.Sprintf("%s, in what was assessed; %s is not excluded", g.Proven, g.NotExcluded)
+}

@@ -1,0 +1,61 @@
+package main
+
+import (
+	"fmt"
+	"runtime"
+	"runtime/debug"
+
+	"github.com/spf13/cobra"
+
+	"traytally/grading"
+	"traytally/vision"
+)
+
+// version is the version of the program. A release build sets it.
+var version = "0.1.0"
+
+// revision returns the commit that the program was built from, or "".
+func revision() string {
+	info, ok := debug.ReadBuildInfo()
+	if !ok {
+		return ""
+	}
+	rev, changed := "", ""
+	for _, s := range info.Settings {
+		switch {
+		case s.Key == "vcs.revision":
+			rev = s.Value[:min(12, len(s.Value))]
+		case s.Key == "vcs.modified" && s.Value == "true":
+			changed = ", changed"
+		}
+	}
+	if rev == "" {
+		return ""
+	}
+	return " (" + rev + changed + ")"
+}
+
+func newVersionCommand(u *ui) *cobra.Command {
+	return &cobra.Command{
+		Use:     "version",
+		Short:   "Print the versions that results depend on",
+		Long:    "Prints the version of traytally, of its arithmetic and of the library that reads\npictures. Every result carries them too.",
+		Example: "  traytally version",
+		GroupID: groupHelp,
+		Args:    noArgs,
+		RunE: func(*cobra.Command, []string) error {
+			_, err := fmt.Fprintf(u.out, "traytally %s%s\ngrading method %s\nOpenCV %s\n%s %s/%s\n",
+				version, revision(), grading.MethodVersion, vision.OpenCVVersion(),
+				runtime.Version(), runtime.GOOS, runtime.GOARCH)
+			return err
+		},
+	}
+}
+
+// noArgs refuses arguments.
+func noArgs(cmd *cobra.Command, args []string) error {
+	if len(args) > 0 {
+		return &usageError{what: fmt.Sprintf("%s takes no argument, got %q", cmd.CommandPath(), args[0]), hint: "see " + cmd.CommandPath() + " --help"}
+	}
+	return nil
+}

@@ -1,0 +1,370 @@
+package grading
+
+import (
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/stat/distuv"
+
+	"traytally/grading/standards"
+)
+
+// A PieceModel says how the masses of kernels and pieces scatter, which decides
+// how far a mass share scatters. Masses are relative to the mean whole kernel.
+type PieceModel struct {
+	WholeCV    float64 `json:"whole_cv"`    // scatter of whole kernels' mass, 0..1
+	BrokenMean float64 `json:"broken_mean"` // mean mass of a broken piece, in (0, 1]
+	BrokenSD   float64 `json:"broken_sd"`   // its standard deviation, >= 0
+	From       string  `json:"from"`        // "model" or "sample"
+}
+
+// DefaultPieceModel takes brokens as evenly spread between 0.15 and 0.75 of a
+// whole kernel's mass and whole kernels as scattering by 8.4 % (length by 4.5,
+// width and thickness by 5 %). It is a model, not a measurement.
+func DefaultPieceModel() PieceModel {
+	const lo, hi = 0.15, 0.75
+	return PieceModel{WholeCV: 0.084, BrokenMean: (lo + hi) / 2, BrokenSD: (hi - lo) / math.Sqrt(12), From: "model"}
+}
+
+// fewPieces is the number of brokens and of wholes below which a sample says
+// too little of its own masses.
+const fewPieces = 20
+
+// PieceModel returns the masses of the sample itself, whole and broken told
+// apart at Params.Cut. It fails with an *InputError where there are fewer than
+// 20 of either.
+func (s *Sample) PieceModel() (PieceModel, error) {
+	var m masses
+	broken := Broken(s.Params.Cut)
+	for i := range s.Pieces {
+		p := &s.Pieces[i]
+		m.add(p.Mass, broken(p, s.Ratio(p)))
+	}
+	return m.model()
+}
+
+// PieceModelOf is Sample.PieceModel for a result read back from its JSON.
+func PieceModelOf(r *Result) (PieceModel, error) {
+	var m masses
+	for i := range r.Kernels {
+		k := &r.Kernels[i]
+		volume := k.VolumeMM3
+		if volume == 0 {
+			volume = k.VolumePx3
+		}
+		if k.Class != ForeignBody && finite(volume) && volume > 0 {
+			m.add(volume, !AtLeast(k.LengthRatio, r.Params.Cut))
+		}
+	}
+	return m.model()
+}
+
+// masses sums the masses of whole kernels (index 0) and brokens (index 1).
+type masses struct{ n, sum, squares [2]float64 }
+
+func (m *masses) add(mass float64, broken bool) {
+	k := 0
+	if broken {
+		k = 1
+	}
+	m.n[k]++
+	m.sum[k] += mass
+	m.squares[k] += mass * mass
+}
+
+func (m *masses) model() (PieceModel, error) {
+	if m.n[0] < fewPieces || m.n[1] < fewPieces {
+		return PieceModel{}, &InputError{
+			What: fmt.Sprintf("%.0f whole and %.0f broken kernels say too little of their masses", m.n[0], m.n[1]),
+			Hint: fmt.Sprintf("plan from a sample with %d of either, or without one", fewPieces),
+		}
+	}
+	mean := [2]float64{m.sum[0] / m.n[0], m.sum[1] / m.n[1]}
+	sd := func(k int) float64 { return math.Sqrt(max(0, m.squares[k]/m.n[k]-mean[k]*mean[k])) }
+	return PieceModel{
+		WholeCV: round(sd(0)/mean[0], 4), BrokenMean: round(mean[1]/mean[0], 4), BrokenSD: round(sd(1)/mean[0], 4), From: "sample",
+	}, nil
+}
+
+// K is the factor k in u² = k·R(1-R)/n, the variance of a broken share R, in
+// (0, 1), by mass among n pieces. It is the linearised ratio variance
+// [R²·Σ m²(whole) + (1-R)²·Σ m²(broken)] / (Σ m)² (R.S. Woodruff, J. Am. Stat.
+// Assoc. 66 (1971) 411-414) for the masses of the model. k = 1 is the binomial
+// variance of a count.
+func (m PieceModel) K(r float64) float64 {
+	p := r / (r + m.BrokenMean*(1-r)) // share by count
+	mean := (1 - p) + p*m.BrokenMean
+	whole := 1 + m.WholeCV*m.WholeCV
+	broken := m.BrokenMean*m.BrokenMean + m.BrokenSD*m.BrokenSD
+	return (r*r*(1-p)*whole + (1-r)*(1-r)*p*broken) / (mean * mean * r * (1 - r))
+}
+
+// meanMass is the mean mass of a piece at the broken share r.
+func (m PieceModel) meanMass(r float64) float64 {
+	p := r / (r + m.BrokenMean*(1-r))
+	return (1 - p) + p*m.BrokenMean
+}
+
+// PlanOptions is what is asked of a plan. Start from DefaultPlanOptions.
+type PlanOptions struct {
+	ExpectPct float64 // the broken share expected of the lot, percent, in (0, 100)
+	// HalfWidthPct is the wanted half width of the 95 % interval, points; 0
+	// where a decision is wanted instead.
+	HalfWidthPct float64
+	// Limit is the limit to decide about; nil where a precision is wanted. The
+	// plan is for the upper limit of a broken share.
+	Limit *standards.Limit
+	// Kernels is a given number of kernels to look at, 0 to work it out.
+	Kernels        int
+	Risks          Risks
+	Power          float64 // wanted probability of a decision at ExpectPct, in (0.5, 1)
+	Model          PieceModel
+	MethodU        float64 // standard uncertainty that more kernels do not lessen, points
+	WholeKernelMG  float64 // mass of a whole kernel, mg
+	KernelsPerTray int
+}
+
+// DefaultPlanOptions returns the options to start from: 5 % expected, default
+// risks, a decision in nine of ten cases, 18 mg a kernel (long grain, Cereals
+// Processing Technology, Woodhead 2001, Table 5.1: 15 to 21) and 800 kernels a
+// tray, about what lies apart on an A4 scan.
+func DefaultPlanOptions() PlanOptions {
+	return PlanOptions{
+		ExpectPct: 5, Risks: DefaultRisks(), Power: decideIn, Model: DefaultPieceModel(),
+		WholeKernelMG: 18, KernelsPerTray: 800,
+	}
+}
+
+// An OCPoint is one point of an operating characteristic: what the rule says,
+// and how often, when the lot's true share is TruePct.
+type OCPoint struct {
+	TruePct     float64 `json:"true_pct"`
+	Supports    float64 `json:"supports"`
+	NotProven   float64 `json:"not_proven"`
+	Contradicts float64 `json:"contradicts"`
+}
+
+// OCPerStep is the number of points of an operating characteristic between two
+// round figures of the true share: every OCPerStep-th point lies on one.
+const OCPerStep = 4
+
+// A Plan says how much rice to look at, and what that can show.
+type Plan struct {
+	Kernels int     `json:"kernels"`
+	Trays   int     `json:"trays"`
+	Grams   float64 `json:"grams"`
+	// HalfWidthPct is the half width of the 95 % interval at ExpectPct, points.
+	ExpectPct    float64    `json:"expect_pct"`
+	HalfWidthPct float64    `json:"half_width_pct"`
+	K            float64    `json:"k"` // at ExpectPct
+	Model        PieceModel `json:"model"`
+	MethodU      float64    `json:"method_u_points"`
+	Risks        Risks      `json:"risks"`
+	// The rest is there with a limit. LimitPct is where the verdict turns: the
+	// limit with the standard's rounding, 4.05 for 4.0 with one decimal kept.
+	LimitPct float64 `json:"limit_pct,omitempty"`
+	// AcceptUpToPct is the measured share up to which the lot counts as
+	// conforming, null where this many kernels cannot prove it; RejectFromPct
+	// the one from which it counts as not conforming.
+	AcceptUpToPct *float64  `json:"accept_up_to_pct"`
+	RejectFromPct *float64  `json:"reject_from_pct"`
+	Power         float64   `json:"power,omitempty"` // of a right decision at ExpectPct
+	OC            []OCPoint `json:"oc"`
+}
+
+// mostKernels bounds what a plan asks for: 100 million kernels are two tonnes.
+const mostKernels = 100_000_000
+
+// MakePlan works out the number of kernels, or what a given number can show.
+// Errors are *InputError.
+func MakePlan(o PlanOptions) (*Plan, error) {
+	if err := o.validate(); err != nil {
+		return nil, err
+	}
+	n := o.Kernels
+	if n == 0 {
+		var err error
+		if o.Limit != nil {
+			n, err = o.kernelsToDecide()
+		} else {
+			n, err = o.kernelsForWidth()
+		}
+		if err != nil {
+			return nil, err
+		}
+	}
+	r := o.ExpectPct / 100
+	p := &Plan{
+		Kernels: n, Trays: int(math.Ceil(float64(n) / float64(o.KernelsPerTray))),
+		Grams:     round(float64(n)*o.WholeKernelMG*o.Model.meanMass(r)/1000, 1),
+		ExpectPct: o.ExpectPct, HalfWidthPct: round(z95*o.u(o.ExpectPct, n), 4), K: round(o.Model.K(r), 4),
+		Model: o.Model, MethodU: o.MethodU, Risks: o.Risks, OC: []OCPoint{},
+	}
+	if o.Limit == nil {
+		return p, nil
+	}
+	p.LimitPct = exactLimit(*o.Limit)
+	accept, reject, canAccept, canReject := o.bounds(n)
+	if canAccept {
+		x := round(accept, 4)
+		p.AcceptUpToPct = &x
+	}
+	if canReject {
+		x := round(reject, 4)
+		p.RejectFromPct = &x
+	}
+	p.Power = round(o.power(n), 4)
+	most := min(99.9, 2*max(p.LimitPct, o.ExpectPct))
+	step := niceStep(most/12) / OCPerStep
+	for i := 1; float64(i)*step <= most*(1+1e-9); i++ {
+		truth := float64(i) * step
+		s, c := o.decided(truth, n)
+		p.OC = append(p.OC, OCPoint{round(truth, 4), round(s, 4), round(1-s-c, 4), round(c, 4)})
+	}
+	return p, nil
+}
+
+func (o *PlanOptions) validate() error {
+	bad := func(what, hint string) error { return &InputError{What: what, Hint: hint, Err: ErrParams} }
+	if err := o.Risks.Validate(); err != nil {
+		return err
+	}
+	m := o.Model
+	switch {
+	case !(o.ExpectPct > 0 && o.ExpectPct < 100):
+		return bad(fmt.Sprintf("an expected broken share of %g %%", o.ExpectPct), "give percent between 0 and 100, for example 4")
+	case o.ExpectPct < 0.1:
+		return bad(fmt.Sprintf("an expected broken share of %g %%", o.ExpectPct), fmt.Sprintf("give percent: did you mean %.4g?", 100*o.ExpectPct))
+	case !finite(o.HalfWidthPct) || o.HalfWidthPct < 0 || o.HalfWidthPct >= 50:
+		return bad(fmt.Sprintf("a half width of %g points", o.HalfWidthPct), "give points of percent, for example 0.5")
+	case o.Kernels < 0 || o.Kernels > mostKernels:
+		return bad(fmt.Sprintf("%d kernels", o.Kernels), fmt.Sprintf("give 1 to %d", mostKernels))
+	case o.Limit == nil && o.HalfWidthPct == 0 && o.Kernels == 0:
+		return bad("nothing to plan for", "give a wanted half width, a limit to decide about, or a number of kernels")
+	case o.Limit != nil && o.HalfWidthPct > 0:
+		return bad("both a half width and a limit", "give one of them")
+	case o.Limit != nil && (!o.Limit.Bound.Upper() || !(o.Limit.Value > 0 && o.Limit.Value < 100)):
+		return bad("the limit is no upper limit of a broken share", "give percent between 0 and 100, for example 5")
+	case o.Limit != nil && o.Limit.Value < 0.1:
+		return bad(fmt.Sprintf("a limit of %g %%", o.Limit.Value), fmt.Sprintf("give percent: did you mean %.4g?", 100*o.Limit.Value))
+	case !(o.Power > 0.5 && o.Power < 1):
+		return bad(fmt.Sprintf("a probability of deciding of %g", o.Power), "give one between 0.5 and 1, for example 0.9")
+	case !finite(o.MethodU) || o.MethodU < 0 || o.MethodU > 20:
+		return bad(fmt.Sprintf("a method uncertainty of %g points", o.MethodU), "give points of percent, for example 0.3")
+	case !(o.WholeKernelMG >= 1 && o.WholeKernelMG <= 100):
+		return bad(fmt.Sprintf("a kernel of %g mg", o.WholeKernelMG), "milled kernels have 15 to 22 mg")
+	case o.KernelsPerTray < 1:
+		return bad(fmt.Sprintf("%d kernels on a tray", o.KernelsPerTray), "give 1 or more")
+	case !(m.BrokenMean > 0 && m.BrokenMean <= 1) || !(m.BrokenSD >= 0 && m.BrokenSD <= 1) || !(m.WholeCV >= 0 && m.WholeCV <= 1):
+		return bad("impossible masses of pieces", "whole kernels weigh 1 on average, pieces less")
+	}
+	return nil
+}
+
+// u is the standard uncertainty in points of a share of pct among n kernels.
+func (o *PlanOptions) u(pct float64, n int) float64 {
+	r := pct / 100
+	return math.Hypot(100*math.Sqrt(o.Model.K(r)*r*(1-r)/float64(n)), o.MethodU)
+}
+
+// share is what the grading would report for a figure of pct among n kernels.
+func (o *PlanOptions) share(pct float64, n int) figure {
+	const least = 1e-4 // percent; stands for nothing found
+	at := max(pct, least)
+	r, u := at/100, o.u(at, n)/100
+	s := Share{Estimate: Estimate{Value: pct}, EffectiveN: r * (1 - r) / (u * u), Found: int(math.Ceil(pct))}
+	if pct <= least {
+		s.Value, s.Found = 0, 0
+	}
+	return figure{known: true, estimate: s.Estimate, share: &s}
+}
+
+// bounds returns the figures up to which n kernels prove conformity and from
+// which they prove the opposite.
+func (o *PlanOptions) bounds(n int) (accept, reject float64, canAccept, canReject bool) {
+	verdict := func(pct float64) string {
+		fig := o.share(pct, n)
+		return fig.decide(*o.Limit, o.Risks.Consumer, o.Risks.Producer)
+	}
+	limit := exactLimit(*o.Limit)
+	canAccept = verdict(0) == Meets
+	if canAccept {
+		accept = bisect(0, limit, func(x float64) bool { return verdict(x) == Meets })
+	}
+	canReject = verdict(99.99) == Fails
+	if canReject {
+		reject = bisect(99.99, limit, func(x float64) bool { return verdict(x) == Fails })
+	}
+	return accept, reject, canAccept, canReject
+}
+
+// bisect returns the last x, going from yes towards no, for which in holds.
+func bisect(yes, no float64, in func(float64) bool) float64 {
+	for range 50 {
+		if mid := (yes + no) / 2; in(mid) {
+			yes = mid
+		} else {
+			no = mid
+		}
+	}
+	return yes
+}
+
+// decided returns the probabilities that n kernels of a lot with the true
+// share pct are called conforming and not conforming, the figure taken as
+// normally distributed about the truth.
+func (o *PlanOptions) decided(pct float64, n int) (supports, contradicts float64) {
+	accept, reject, canAccept, canReject := o.bounds(n)
+	u := o.u(pct, n)
+	if canAccept {
+		supports = distuv.UnitNormal.CDF((accept - pct) / u)
+	}
+	if canReject {
+		contradicts = 1 - distuv.UnitNormal.CDF((reject-pct)/u)
+	}
+	return supports, contradicts
+}
+
+// power is the probability of the right decision at ExpectPct.
+func (o *PlanOptions) power(n int) float64 {
+	s, c := o.decided(o.ExpectPct, n)
+	if o.ExpectPct <= exactLimit(*o.Limit) {
+		return s
+	}
+	return c
+}
+
+func (o *PlanOptions) kernelsForWidth() (int, error) {
+	r := o.ExpectPct / 100
+	sampling := math.Pow(o.HalfWidthPct/z95, 2) - o.MethodU*o.MethodU
+	if sampling <= 0 {
+		return 0, &InputError{
+			What: fmt.Sprintf("a half width of %g points cannot be reached with a method uncertainty of %g points", o.HalfWidthPct, o.MethodU),
+			Hint: fmt.Sprintf("give a half width above %.2g points", z95*o.MethodU), Err: ErrParams,
+		}
+	}
+	n := math.Ceil(1e4 * o.Model.K(r) * r * (1 - r) / sampling)
+	if n > mostKernels {
+		return 0, &InputError{What: fmt.Sprintf("it would take %.2g kernels", n), Hint: "ask for a wider interval", Err: ErrParams}
+	}
+	return int(n), nil
+}
+
+func (o *PlanOptions) kernelsToDecide() (int, error) {
+	enough := func(n int) bool { return o.power(n) >= o.Power }
+	if !enough(mostKernels) {
+		return 0, &InputError{
+			What: fmt.Sprintf("no number of kernels decides about %g %% when the lot has %g %%", exactLimit(*o.Limit), o.ExpectPct),
+			Hint: "the expected share must lie clear of the limit; give another with --expect", Err: ErrParams,
+		}
+	}
+	lo, hi := 1, mostKernels
+	for lo < hi {
+		if mid := lo + (hi-lo)/2; enough(mid) {
+			hi = mid
+		} else {
+			lo = mid + 1
+		}
+	}
+	return lo, nil
+}

@@ -1,0 +1,456 @@
+package grading
+
+import (
+	"bytes"
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"reflect"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/goccy/go-yaml"
+	"github.com/goccy/go-yaml/ast"
+
+	"traytally/grading/standards"
+)
+
+// A Sheet holds what was found on the sample by other means than a picture.
+// Everything is optional; what is absent is not assessed.
+type Sheet struct {
+	// MoisturePct is the moisture of the rice as received, percent by mass.
+	MoisturePct *float64 `yaml:"moisture_pct" json:"moisture_pct,omitempty"`
+	// OdourOK is true where no musty, sour or other bad odour was found.
+	OdourOK *bool `yaml:"odour_ok" json:"odour_ok,omitempty"`
+	// LiveInsects is the number of live insects in the sample as drawn.
+	LiveInsects *standards.Whole `yaml:"live_insects" json:"live_insects,omitempty"`
+	// SampleMassG is the mass of the rice laid on the trays, g.
+	SampleMassG *float64 `yaml:"sample_mass_g" json:"sample_mass_g,omitempty"`
+	// ForeignMatterG is the foreign matter picked and weighed, g, of it
+	// organic and inorganic; ForeignFromG the mass of rice it was picked from,
+	// SampleMassG where absent.
+	ForeignMatterG    *float64 `yaml:"foreign_matter_g" json:"foreign_matter_g,omitempty"`
+	ForeignOrganicG   *float64 `yaml:"foreign_organic_g" json:"foreign_organic_g,omitempty"`
+	ForeignInorganicG *float64 `yaml:"foreign_inorganic_g" json:"foreign_inorganic_g,omitempty"`
+	ForeignFromG      *float64 `yaml:"foreign_from_g" json:"foreign_from_g,omitempty"`
+	// PaddyCount is the number of paddy kernels counted in PaddyFromG grams.
+	PaddyCount *standards.Whole `yaml:"paddy_count" json:"paddy_count,omitempty"`
+	PaddyFromG *float64         `yaml:"paddy_from_g" json:"paddy_from_g,omitempty"`
+	// ByHand holds further figures by the code of the standard's factor, in the
+	// factor's unit: chalky: 1.2, colour: white or creamy.
+	ByHand map[string]HandValue `yaml:"by_hand" json:"by_hand,omitempty"`
+}
+
+// A HandValue is a figure or a word from the sheet.
+type HandValue struct {
+	Number float64
+	Word   string // set where the value is no number
+}
+
+// UnmarshalYAML reads a number or a text.
+func (h *HandValue) UnmarshalYAML(node ast.Node) error {
+	switch n := node.(type) {
+	case *ast.IntegerNode, *ast.FloatNode:
+		return yaml.NodeToValue(n, &h.Number)
+	case *ast.StringNode:
+		h.Word = n.Value
+		return nil
+	}
+	return fmt.Errorf("%q stands where a number or a word is wanted", node.String())
+}
+
+// MarshalJSON writes the number, or the word.
+func (h HandValue) MarshalJSON() ([]byte, error) {
+	if h.Word != "" {
+		return []byte(strconv.Quote(h.Word)), nil
+	}
+	return []byte(strconv.FormatFloat(h.Number, 'f', -1, 64)), nil
+}
+
+// A SheetError is one impossible or doubtful entry of a sample sheet.
+type SheetError struct {
+	File  string // empty where the sheet came from elsewhere
+	Line  int    // 0: not known
+	Field string
+	What  string
+	Way   string // what to write instead
+}
+
+func (e *SheetError) Error() string {
+	where := e.File
+	if e.Line > 0 {
+		where = fmt.Sprintf("%s:%d", e.File, e.Line)
+	}
+	if where != "" {
+		where += ": "
+	}
+	if e.Field != "" {
+		where += e.Field + ": "
+	}
+	return where + e.What
+}
+
+// Hint returns the way out.
+func (e *SheetError) Hint() string { return e.Way }
+
+// LoadSheet reads a sample sheet: YAML, or CSV (by the file's ending) with one
+// field and its value a row. The sheet is validated. Errors are
+// standards.Problems, *SheetError, or those of reading the file.
+func LoadSheet(path string) (*Sheet, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	const most = 1 << 20
+	data, err := io.ReadAll(io.LimitReader(f, most+1))
+	if err != nil {
+		return nil, err
+	}
+	if len(data) > most {
+		return nil, &SheetError{File: path, What: "more than 1 MiB", Way: "this is no sample sheet"}
+	}
+	return ParseSheet(path, data)
+}
+
+// ParseSheet is LoadSheet for bytes already read; name tells the form by its
+// ending and is used in messages.
+func ParseSheet(name string, data []byte) (*Sheet, error) {
+	var s Sheet
+	if strings.EqualFold(filepath.Ext(name), ".csv") {
+		if err := s.readCSV(name, data); err != nil {
+			return nil, err
+		}
+	} else if p := standards.Decode(name, data, &s); len(p) > 0 {
+		return nil, p
+	}
+	if err := s.Validate(); err != nil {
+		if e, ok := errors.AsType[*SheetError](err); ok {
+			e.File = name
+		}
+		return nil, err
+	}
+	return &s, nil
+}
+
+// sheetFields returns the YAML keys of Sheet, in order.
+func sheetFields() []string {
+	var out []string
+	for f := range reflect.TypeFor[Sheet]().Fields() {
+		out = append(out, f.Tag.Get("yaml"))
+	}
+	return out
+}
+
+func (s *Sheet) readCSV(name string, data []byte) error {
+	r := csv.NewReader(bytes.NewReader(bytes.TrimPrefix(data, []byte("\ufeff"))))
+	r.Comment = '#'
+	r.TrimLeadingSpace = true
+	r.FieldsPerRecord = -1
+	seen := map[string]bool{}
+	for {
+		row, err := r.Read()
+		if err == io.EOF {
+			break
+		}
+		if err != nil {
+			var pe *csv.ParseError
+			if errors.As(err, &pe) {
+				return &SheetError{File: name, Line: pe.Line, What: pe.Err.Error(), Way: "one field and its value a row: moisture_pct,13.2"}
+			}
+			return err
+		}
+		line, _ := r.FieldPos(0)
+		fail := func(field, what, way string) error {
+			return &SheetError{File: name, Line: line, Field: field, What: what, Way: way}
+		}
+		if len(row) != 2 {
+			return fail("", fmt.Sprintf("%d columns instead of two", len(row)), "one field and its value a row: moisture_pct,13.2 (decimal point, comma between)")
+		}
+		field, value := strings.TrimSpace(row[0]), strings.TrimSpace(row[1])
+		if field == "field" && len(seen) == 0 {
+			continue // heading
+		}
+		if seen[field] {
+			return fail(field, "given twice", "")
+		}
+		seen[field] = true
+		if value == "" {
+			continue
+		}
+		if way, ok := s.set(field, value); !ok {
+			if way == "" {
+				way = "fields: " + strings.Join(sheetFields(), ", ")
+				if near := standards.Nearest(field, sheetFields()); len(near) > 0 {
+					way = "did you mean " + strings.Join(near, ", ") + "?"
+				}
+				return fail(field, "no such field", way)
+			}
+			return fail(field, fmt.Sprintf("%q cannot be read", value), way)
+		}
+	}
+	if len(seen) == 0 {
+		return &SheetError{File: name, What: "no field in it", Way: "one field and its value a row: moisture_pct,13.2"}
+	}
+	return nil
+}
+
+// set stores one CSV value. With ok false, way says what is wanted, and is
+// empty where there is no such field.
+func (s *Sheet) set(field, value string) (way string, ok bool) {
+	if code, found := strings.CutPrefix(field, "by_hand."); found && code != "" {
+		h := HandValue{Word: value}
+		if x, err := strconv.ParseFloat(value, 64); err == nil && finite(x) {
+			h = HandValue{Number: x}
+		}
+		if s.ByHand == nil {
+			s.ByHand = map[string]HandValue{}
+		}
+		s.ByHand[code] = h
+		return "", true
+	}
+	v := reflect.ValueOf(s).Elem()
+	for i := range v.NumField() {
+		if v.Type().Field(i).Tag.Get("yaml") != field {
+			continue
+		}
+		switch p := v.Field(i).Addr().Interface().(type) {
+		case **float64:
+			x, err := strconv.ParseFloat(value, 64)
+			if err != nil {
+				return "a number with a decimal point, like 13.2", false
+			}
+			*p = &x
+		case **standards.Whole:
+			x, err := strconv.Atoi(value)
+			if err != nil {
+				return "a whole number", false
+			}
+			n := standards.Whole(x)
+			*p = &n
+		case **bool:
+			var x bool
+			switch strings.ToLower(value) {
+			case "true", "yes", "ok":
+				x = true
+			case "false", "no":
+			default:
+				return "yes or no", false
+			}
+			*p = &x
+		default:
+			return "one row a figure: by_hand.chalky,1.2", false
+		}
+		return "", true
+	}
+	return "", false
+}
+
+// Validate returns a *SheetError for the first impossible value.
+func (s *Sheet) Validate() error {
+	bad := func(field, way, format string, args ...any) error {
+		return &SheetError{Field: field, What: fmt.Sprintf(format, args...), Way: way}
+	}
+	if m := s.MoisturePct; m != nil {
+		switch {
+		case !finite(*m) || *m < 0 || *m > 100:
+			return bad("moisture_pct", "percent by mass; milled rice has about 12 to 14", "moisture of %g %% is impossible", *m)
+		case *m > 0 && *m <= 1:
+			return bad("moisture_pct", fmt.Sprintf("write percent: did you mean %.4g?", *m*100), "moisture of %g %% is a fraction, not percent", *m)
+		case *m < 4 || *m > 35:
+			return bad("moisture_pct", "percent by mass; milled rice has about 12 to 14", "no milled rice has a moisture of %g %%", *m)
+		}
+	}
+	if n := s.LiveInsects; n != nil && *n < 0 {
+		return bad("live_insects", "", "%d insects cannot be", *n)
+	}
+	if n := s.PaddyCount; n != nil && *n < 0 {
+		return bad("paddy_count", "", "%d paddy kernels cannot be", *n)
+	}
+	masses := []struct {
+		field string
+		v     *float64
+		least float64
+	}{
+		{"sample_mass_g", s.SampleMassG, 0.01}, {"foreign_from_g", s.ForeignFromG, 0.01}, {"paddy_from_g", s.PaddyFromG, 0.01},
+		{"foreign_matter_g", s.ForeignMatterG, 0}, {"foreign_organic_g", s.ForeignOrganicG, 0}, {"foreign_inorganic_g", s.ForeignInorganicG, 0},
+	}
+	for _, m := range masses {
+		if m.v != nil && !(finite(*m.v) && *m.v >= m.least && *m.v <= 1e5) {
+			return bad(m.field, "grams, up to 100000", "a mass of %g g cannot be", *m.v)
+		}
+	}
+	for _, f := range []struct {
+		field string
+		v     *float64
+	}{{"foreign_matter_g", s.ForeignMatterG}, {"foreign_organic_g", s.ForeignOrganicG}, {"foreign_inorganic_g", s.ForeignInorganicG}} {
+		if f.v == nil {
+			continue
+		}
+		from := s.foreignFrom()
+		if from == nil {
+			return bad(f.field, "add foreign_from_g: the grams of rice it was picked from", "picked from how much rice?")
+		}
+		if *f.v > *from {
+			return bad(f.field, "", "%g g picked from %g g of rice", *f.v, *from)
+		}
+	}
+	if sum := deref(s.ForeignOrganicG) + deref(s.ForeignInorganicG); s.ForeignMatterG != nil && sum > *s.ForeignMatterG*(1+1e-9) {
+		return bad("foreign_matter_g", "", "organic and inorganic together are %g g, more than all foreign matter, %g g", sum, *s.ForeignMatterG)
+	}
+	if (s.PaddyCount == nil) != (s.PaddyFromG == nil) {
+		return bad("paddy_count", "paddy_count and paddy_from_g go together", "a number of kernels needs the grams they were counted in")
+	}
+	for _, code := range sortedKeys(s.ByHand) {
+		if h := s.ByHand[code]; h.Word == "" && (!finite(h.Number) || h.Number < 0) {
+			return bad("by_hand."+code, "", "%g cannot be", h.Number)
+		}
+	}
+	return nil
+}
+
+func (s *Sheet) foreignFrom() *float64 {
+	if s.ForeignFromG != nil {
+		return s.ForeignFromG
+	}
+	return s.SampleMassG
+}
+
+// check validates the by_hand figures against the factors of std.
+func (s *Sheet) check(std *standards.Standard) error {
+	var codes []string
+	for i := range std.Factors {
+		codes = append(codes, std.Factors[i].Code)
+	}
+	for _, code := range sortedKeys(s.ByHand) {
+		h := s.ByHand[code]
+		f := std.Factor(code)
+		bad := func(way, format string, args ...any) error {
+			return &SheetError{Field: "by_hand." + code, What: fmt.Sprintf(format, args...), Way: way}
+		}
+		if f == nil {
+			way := "its factors: " + strings.Join(codes, ", ")
+			if near := standards.Nearest(code, codes); len(near) > 0 {
+				way = "did you mean " + strings.Join(near, ", ") + "?"
+			}
+			return bad(way, "%s has no such factor", std.Code)
+		}
+		switch isWord := h.Word != ""; {
+		case f.Basis == standards.ByWords && !slices.Contains(f.Words, h.Word):
+			return bad("one of: "+strings.Join(f.Words, ", "), "%q is no step of %s", h.String(), f.Name)
+		case f.Basis != standards.ByWords && isWord:
+			return bad("write the figure", "%q is no number", h.Word)
+		case f.Sheet != "":
+			return bad("use "+strings.Join(sheetFieldsOf(f.Sheet), " and "), "%s has a field of its own", f.Name)
+		case (f.Basis == standards.ByMass || f.Basis == standards.ByCount) && h.Number > 100:
+			return bad("percent, 0 to 100", "%g %% is more than all of it", h.Number)
+		}
+	}
+	return nil
+}
+
+// sheetFieldsOf names the fields of Sheet behind a field that a standard asks
+// for.
+func sheetFieldsOf(asked string) []string {
+	switch asked {
+	case "foreign_matter_pct":
+		return []string{"foreign_matter_g", "foreign_from_g"}
+	case "foreign_organic_pct":
+		return []string{"foreign_organic_g", "foreign_from_g"}
+	case "foreign_inorganic_pct":
+		return []string{"foreign_inorganic_g", "foreign_from_g"}
+	case "paddy_per_kg":
+		return []string{"paddy_count", "paddy_from_g"}
+	}
+	return []string{asked}
+}
+
+// String writes the number or the word.
+func (h HandValue) String() string {
+	if h.Word != "" {
+		return h.Word
+	}
+	return standards.FormatNumber(h.Number)
+}
+
+// value returns the figure that the sheet holds for one of
+// standards.SheetFields other than paddy_per_kg.
+func (s *Sheet) value(field string) (float64, bool) {
+	if s == nil {
+		return 0, false
+	}
+	share := func(part *float64) (float64, bool) {
+		from := s.foreignFrom()
+		if part == nil || from == nil {
+			return 0, false
+		}
+		return 100 * *part / *from, true
+	}
+	switch field {
+	case "moisture_pct":
+		if s.MoisturePct != nil {
+			return *s.MoisturePct, true
+		}
+	case "odour_ok":
+		if s.OdourOK != nil {
+			if *s.OdourOK {
+				return 0, true
+			}
+			return 1, true
+		}
+	case "live_insects":
+		if s.LiveInsects != nil {
+			return float64(*s.LiveInsects), true
+		}
+	case "foreign_matter_pct":
+		if s.ForeignMatterG == nil && s.ForeignOrganicG != nil && s.ForeignInorganicG != nil {
+			sum := *s.ForeignOrganicG + *s.ForeignInorganicG
+			return share(&sum)
+		}
+		return share(s.ForeignMatterG)
+	case "foreign_organic_pct":
+		return share(s.ForeignOrganicG)
+	case "foreign_inorganic_pct":
+		return share(s.ForeignInorganicG)
+	}
+	return 0, false
+}
+
+// usualMoisture is the range in which rice is milled and its milling tested:
+// 12 to 14 % for the head-rice test, 14 % ideal in the mill (IRRI Rice
+// Knowledge Bank and IRRI service laboratory).
+var usualMoisture = [2]float64{12, 14}
+
+// moistureNote says what moisture outside the usual range does, or "".
+func (s *Sheet) moistureNote() string {
+	if s == nil || s.MoisturePct == nil {
+		return ""
+	}
+	switch m := *s.MoisturePct; {
+	case m > usualMoisture[1]:
+		return fmt.Sprintf("moisture %g %% is above the usual 12 to 14 %%: wet grain is crushed in milling and does not keep", m)
+	case m < usualMoisture[0]:
+		return fmt.Sprintf("moisture %g %% is below the usual 12 to 14 %%: dry grain cracks, and breaks again on the way", m)
+	}
+	return ""
+}
+
+func deref(x *float64) float64 {
+	if x == nil {
+		return 0
+	}
+	return *x
+}
+
+func sortedKeys(m map[string]HandValue) []string {
+	keys := make([]string, 0, len(m))
+	for k := range m {
+		keys = append(keys, k)
+	}
+	slices.Sort(keys)
+	return keys
+}

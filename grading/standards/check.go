@@ -1,0 +1,664 @@
+package standards
+
+import (
+	"fmt"
+	"math"
+	"reflect"
+	"regexp"
+	"slices"
+	"strings"
+
+	"github.com/goccy/go-yaml"
+	"github.com/goccy/go-yaml/ast"
+)
+
+// Schema is the version of the file form that this program writes and reads.
+const Schema = 1
+
+const oneDefectLowest = "lowest_limit"
+
+// seenMemory marks a source whose text was not opened.
+const seenMemory = "memory"
+
+// SheetFields lists the sample-sheet fields that a factor may name.
+var SheetFields = []string{
+	"moisture_pct", "odour_ok", "live_insects",
+	"foreign_matter_pct", "foreign_organic_pct", "foreign_inorganic_pct",
+	"paddy_per_kg",
+}
+
+// PieceFlags lists the kernel flags that a factor may name.
+var PieceFlags = []string{"chalky", "yellow", "red", "red_streaked", "damaged", "paddy", "foreign"}
+
+var (
+	statuses    = []string{"published", "model", "practice", "contract"}
+	seenValues  = []string{"read", "secondary", seenMemory, "practice", "contract"}
+	bases       = []string{"mass", "count", "per_kg", "per_500g", "in_sample", "yes_no", "words"}
+	pictureUses = []string{"", "decides", "estimates", "at_least", "hints"}
+	modes       = []string{"none", "half_up", "half_even"}
+	endStates   = []string{"", EndsGrown, EndsFractured}
+	codeForm    = regexp.MustCompile(`^[a-z0-9]+([-_][a-z0-9]+)*$`)
+)
+
+// keysOf returns every YAML key that the struct behind into can hold.
+func keysOf(into any) []string {
+	var out []string
+	var walk func(t reflect.Type)
+	walk = func(t reflect.Type) {
+		switch t.Kind() {
+		case reflect.Pointer, reflect.Slice, reflect.Map:
+			walk(t.Elem())
+		case reflect.Struct:
+			for f := range t.Fields() {
+				key, _, _ := strings.Cut(f.Tag.Get("yaml"), ",")
+				if key == "" || key == "-" {
+					continue
+				}
+				if !slices.Contains(out, key) {
+					out = append(out, key)
+				}
+				walk(f.Type)
+			}
+		}
+	}
+	walk(reflect.TypeOf(into))
+	return out
+}
+
+// A checker collects what is wrong with one decoded file.
+type checker struct {
+	name     string
+	tree     *ast.File
+	file     *File
+	problems Problems
+}
+
+// place returns the line and column of the value at a YAML path, or of the
+// nearest parent that is written in the file.
+func (c *checker) place(path string) (line, col int) {
+	for path != "$" && path != "" {
+		if p, err := yaml.PathString(path); err == nil {
+			if n, err := p.FilterFile(c.tree); err == nil && n != nil {
+				pos := n.GetToken().Position
+				// The token of a mapping is its first colon: its key stands
+				// before it.
+				if m, ok := n.(*ast.MappingNode); ok && len(m.Values) > 0 {
+					pos = m.Values[0].Key.GetToken().Position
+				}
+				return pos.Line, pos.Column
+			}
+		}
+		cut := max(strings.LastIndexByte(path, '.'), strings.LastIndexByte(path, '['))
+		if cut < 0 {
+			break
+		}
+		path = path[:cut]
+	}
+	return 1, 1
+}
+
+func (c *checker) add(path, hint, format string, args ...any) {
+	line, col := c.place(path)
+	p := Problem{File: c.name, Line: line, Col: col, Message: fmt.Sprintf(format, args...), Hint: hint}
+	if !slices.Contains(c.problems, p) {
+		c.problems = append(c.problems, p)
+	}
+}
+
+func (c *checker) oneOf(path, what, got string, allowed []string) {
+	if slices.Contains(allowed, got) {
+		return
+	}
+	var list []string
+	for _, a := range allowed {
+		if a != "" {
+			list = append(list, a)
+		}
+	}
+	c.add(path, "one of "+strings.Join(list, ", "), "%s %q is not known", what, got)
+}
+
+func (c *checker) text(path, key, got string) {
+	if strings.TrimSpace(got) == "" {
+		c.add(path, "", "%s is missing", key)
+	}
+}
+
+func (c *checker) source(path, key string, required bool) {
+	if key == "" {
+		if required {
+			c.add(path, "give the key of one of the sources", "source is missing")
+		}
+		return
+	}
+	if _, ok := c.file.Sources[key]; !ok {
+		var keys []string
+		for k := range c.file.Sources {
+			keys = append(keys, k)
+		}
+		slices.Sort(keys)
+		c.add(path, "the sources are "+strings.Join(keys, ", "), "there is no source %q", key)
+	}
+}
+
+func (c *checker) run() {
+	f := c.file
+	if f.Schema != Schema {
+		hint := "write schema: 1"
+		if f.Schema > Schema {
+			hint = "the file is newer than this program"
+		}
+		c.add("$.schema", hint, "schema %d is not known", f.Schema)
+		return
+	}
+	c.text("$.title", "title", f.Title)
+	c.text("$.edition", "edition", f.Edition)
+	c.text("$.below_all", "below_all (what a lot is called that meets no grade)", f.BelowAll)
+	c.oneOf("$.status", "status", f.Status, statuses)
+	if f.Status != "contract" && f.Status != "practice" {
+		c.text("$.language", "language", f.Language)
+		c.text("$.read_on", "read_on", f.ReadOn)
+	}
+	if len(f.Sources) == 0 {
+		c.add("$.sources", "", "sources is missing")
+	}
+	for k, s := range f.Sources {
+		at := "$.sources." + k
+		c.text(at, "title", s.Title)
+		c.oneOf(at+".seen", "seen", s.Seen, seenValues)
+	}
+	c.text("$.reference.text", "reference: text", f.Reference.Text)
+	c.source("$.reference.source", f.Reference.Source, false)
+	c.rounding("$.rounding", f.Rounding)
+	c.oneOf("$.one_defect_per_kernel", "one_defect_per_kernel", f.OneDefect, []string{"", oneDefectLowest})
+	c.names()
+	c.sizes()
+	for i := range f.Factors {
+		c.factor(i)
+	}
+	if len(c.problems) > 0 {
+		return // what follows needs a sound table
+	}
+	c.broken()
+	for g := range f.Grades {
+		if !c.ladder(g) {
+			break // the other grades mostly have the same fault
+		}
+	}
+	for i := range f.Factors {
+		c.order(i)
+		c.ranges(i)
+	}
+	slices.SortStableFunc(c.problems, func(a, b Problem) int {
+		if a.Line != b.Line {
+			return a.Line - b.Line
+		}
+		return a.Col - b.Col
+	})
+}
+
+func (c *checker) names() {
+	f := c.file
+	if len(f.Grades) == 0 {
+		c.add("$.grades", "list them best first", "grades is missing")
+	}
+	c.unique("$.grades", "grade", f.Grades)
+	if len(f.Variants) == 0 {
+		c.add("$.variants", "give at least one code and title", "variants is missing")
+	}
+	var codes []string
+	for i, v := range f.Variants {
+		at := fmt.Sprintf("$.variants[%d]", i)
+		codes = append(codes, v.Code)
+		c.code(at+".code", v.Code)
+		c.text(at, "title", v.Title)
+		if v.Shape != nil {
+			c.source(at+".shape.source", v.Shape.Source, true)
+			c.interval(at+".shape.ratio", v.Shape.Ratio)
+			c.interval(at+".shape.length_mm", v.Shape.LengthMM)
+		}
+	}
+	c.unique("$.variants", "code", codes)
+	for _, code := range codes {
+		var factors []string
+		for _, x := range f.Factors {
+			if len(x.Variants) == 0 || slices.Contains(x.Variants, code) {
+				factors = append(factors, x.Code)
+			}
+		}
+		c.unique("$.factors", "factor", factors)
+	}
+}
+
+func (c *checker) unique(path, what string, names []string) {
+	for i, n := range names {
+		if slices.Contains(names[:i], n) {
+			c.add(fmt.Sprintf("%s[%d]", path, i), "", "%s %q is given twice", what, n)
+		}
+		if strings.TrimSpace(n) == "" {
+			c.add(fmt.Sprintf("%s[%d]", path, i), "", "%s without a name", what)
+		}
+	}
+}
+
+func (c *checker) code(path, code string) {
+	if !codeForm.MatchString(code) {
+		c.add(path, "small letters, digits and single hyphens, like us-long", "code %q cannot be typed on the command line", code)
+	}
+}
+
+func (c *checker) rounding(path string, r Rounding) {
+	c.oneOf(path+".mode", "rounding mode", r.Mode, modes)
+	c.source(path+".source", r.Source, false)
+	if r.Mode == "none" {
+		return
+	}
+	c.oneOf(path+".stage", "rounding stage", r.Stage, []string{"result"})
+	c.perGrade(path+".digits", r.Digits)
+	if !r.Digits.Given() {
+		c.add(path, "for example digits: 1", "rounding without digits")
+	}
+	for g := range c.file.Grades {
+		if d, ok := r.Digits.At(g); ok && (d != math.Trunc(d) || d < 0 || d > 6) {
+			c.add(path+".digits", "0 to 6", "%s decimals cannot be kept", FormatNumber(d))
+			return
+		}
+	}
+}
+
+// perGrade checks that a list has one entry per grade.
+func (c *checker) perGrade(path string, v Values) bool {
+	if !v.Given() || v.scalar || len(v.list) == len(c.file.Grades) {
+		return true
+	}
+	c.add(path, "one entry per grade, best first; null where a grade has none",
+		"%d values for %d grades", len(v.list), len(c.file.Grades))
+	return false
+}
+
+func (c *checker) memory(path string, m Memory) {
+	for i, g := range m.grades {
+		if !slices.Contains(c.file.Grades, g) {
+			c.add(fmt.Sprintf("%s[%d]", path, i), "the grades are "+strings.Join(c.file.Grades, ", "), "there is no grade %q", g)
+		}
+	}
+}
+
+func (c *checker) interval(path string, r Range) {
+	ok := true
+	for key, v := range map[string]Values{"from": r.From, "above": r.Above, "below": r.Below, "up_to": r.UpTo} {
+		ok = c.perGrade(path+"."+key, v) && ok
+	}
+	if !ok {
+		return
+	}
+	for g := range c.file.Grades {
+		_, from := r.From.At(g)
+		_, above := r.Above.At(g)
+		_, below := r.Below.At(g)
+		_, upTo := r.UpTo.At(g)
+		if from && above || below && upTo {
+			c.add(path, "from or above, below or up_to", "two bounds on the same side")
+			return
+		}
+		if iv, ok := r.At(g); ok && iv.empty() {
+			c.add(path, "", "nothing lies in %s", iv)
+			return
+		}
+	}
+}
+
+func (c *checker) sizes() {
+	f := c.file
+	if len(f.Sizes) == 0 {
+		c.add("$.sizes", "", "sizes is missing")
+	}
+	var names []string
+	for i, z := range f.Sizes {
+		at := fmt.Sprintf("$.sizes[%d]", i)
+		names = append(names, z.Name)
+		c.interval(at+".length", z.Length)
+		c.memory(at+".from_memory", z.FromMemory)
+		c.source(at+".source", z.Source, false)
+		if f.Sources[z.Source].Seen == seenMemory && !z.FromMemory.all {
+			c.add(at, "write from_memory: true", "the source of size %s was not opened, and it is not marked from memory", z.Name)
+		}
+		c.oneOf(at+".ends", "ends", z.Ends, endStates)
+		if z.UnseenFrom < 0 || z.UnseenFrom > 1 {
+			c.add(at+".unseen_from", "", "unseen_from %s is no fraction", FormatNumber(z.UnseenFrom))
+		}
+		for key, mm := range map[string]float64{"through_mm": z.ThroughMM, "held_mm": z.HeldMM} {
+			if mm < 0 || mm > 20 || math.IsNaN(mm) {
+				c.add(at+"."+key, "hole diameter in millimetres", "no rice sieve has holes of %s mm", FormatNumber(mm))
+			}
+		}
+		for g := range f.Grades {
+			iv, ok := z.Length.At(g)
+			if !ok {
+				continue
+			}
+			for _, x := range []float64{iv.Lo, iv.Hi} {
+				if math.IsInf(x, 0) || x >= 0 && x <= 2 {
+					continue
+				}
+				hint := "0 to 1"
+				if x > 2 && x <= 100 {
+					hint = fmt.Sprintf("did you mean %.6g?", x/100)
+				}
+				c.add(at+".length", hint, "length %s is no fraction of the reference length", FormatNumber(x))
+			}
+		}
+	}
+	c.unique("$.sizes", "size", names)
+}
+
+func (c *checker) factor(i int) {
+	f := c.file
+	x := &f.Factors[i]
+	at := fmt.Sprintf("$.factors[%d]", i)
+	c.code(at+".code", x.Code)
+	c.text(at, "name", x.Name)
+	c.oneOf(at+".basis", "basis", string(x.Basis), bases)
+	c.oneOf(at+".picture", "picture", string(x.Picture), pictureUses)
+	c.source(at+".source", x.Source, true)
+	c.memory(at+".from_memory", x.FromMemory)
+	for _, v := range x.Variants {
+		if !slices.ContainsFunc(f.Variants, func(w Variant) bool { return w.Code == v }) {
+			c.add(at+".variants", "", "there is no variant %q", v)
+		}
+	}
+	if f.Sources[x.Source].Seen == seenMemory && x.HasLimit() && !x.FromMemory.all {
+		c.add(at, "write from_memory: true", "the source of %s was not opened, and its limits are not marked from memory", x.Name)
+	}
+	for _, u := range x.Unless {
+		if u == x.Code || !slices.ContainsFunc(f.Factors, func(y Factor) bool { return y.Code == u }) {
+			c.add(at+".unless", "", "there is no other factor %q", u)
+		}
+	}
+	if x.Sheet != "" {
+		c.oneOf(at+".sheet", "sheet field", x.Sheet, SheetFields)
+	}
+	if x.Rounding != nil {
+		c.rounding(at+".rounding", *x.Rounding)
+	}
+	c.pieces(at, x)
+	if x.HasLimit() {
+		c.text(at, "clause", x.Clause)
+	}
+	if x.Basis == ByWords && len(x.Words) == 0 {
+		c.add(at, "list the words, best first", "basis words without words")
+	}
+	c.limits(at, x)
+}
+
+func (c *checker) pieces(at string, x *Factor) {
+	if (x.Picture != PictureNone) != (x.Pieces != nil) {
+		c.add(at, "a factor that a picture shows has both picture: and pieces:", "picture and pieces go together")
+	}
+	if x.Picture != PictureNone && x.Picture != PictureDecides {
+		c.text(at, "picture_note (what the picture cannot show)", x.PictureNote)
+	}
+	p := x.Pieces
+	if p == nil {
+		return
+	}
+	if len(p.Sizes) == 0 && len(p.Flags) == 0 && p.ChalkFrom == 0 && !p.LengthMM.Given() {
+		c.add(at+".pieces", "sizes, flags, chalk_from or length_mm", "pieces says nothing")
+	}
+	for _, s := range p.Sizes {
+		if !slices.ContainsFunc(c.file.Sizes, func(z Size) bool { return z.Name == s }) {
+			c.add(at+".pieces.sizes", "", "there is no size %q", s)
+		}
+	}
+	for _, s := range p.Flags {
+		c.oneOf(at+".pieces.flags", "flag", s, PieceFlags)
+	}
+	if p.ChalkFrom < 0 || p.ChalkFrom > 1 || math.IsNaN(p.ChalkFrom) {
+		hint := "0 to 1"
+		if p.ChalkFrom > 1 && p.ChalkFrom <= 100 {
+			hint = fmt.Sprintf("did you mean %.6g?", p.ChalkFrom/100)
+		}
+		c.add(at+".pieces.chalk_from", hint, "chalk_from %s is no share of the surface", FormatNumber(p.ChalkFrom))
+	}
+	c.interval(at+".pieces.length_mm", p.LengthMM)
+	if p.OfWhole && !slices.ContainsFunc(c.file.Sizes, func(z Size) bool { return z.Whole }) {
+		c.add(at+".pieces.of_whole", "mark one of the sizes whole: true", "no size is whole")
+	}
+}
+
+func (c *checker) limits(at string, x *Factor) {
+	for _, l := range []struct {
+		key    Bound
+		values Values
+	}{{AtMost, x.AtMost}, {Below, x.Below}, {AtLeast, x.AtLeast}, {Above, x.Above}} {
+		path := at + "." + string(l.key)
+		if !c.perGrade(path, l.values) {
+			return
+		}
+		for g := range c.file.Grades {
+			v, ok := l.values.At(g)
+			if !ok {
+				continue
+			}
+			where := path
+			if !l.values.scalar {
+				where = fmt.Sprintf("%s[%d]", path, g)
+			}
+			c.limit(where, x, l.key, v)
+			if l.values.scalar {
+				break
+			}
+		}
+	}
+	for g := range c.file.Grades {
+		up, hasUp := upper(x, g)
+		lo, hasLo := lower(x, g)
+		_, m := x.AtMost.At(g)
+		_, b := x.Below.At(g)
+		_, l := x.AtLeast.At(g)
+		_, a := x.Above.At(g)
+		if m && b || l && a {
+			c.add(at, "at_most or below, at_least or above", "grade %s: two limits on the same side", c.file.Grades[g])
+		}
+		if hasUp && hasLo && lo > up {
+			c.add(at, "", "grade %s: at least %s and at most %s cannot both hold", c.file.Grades[g], FormatNumber(lo), FormatNumber(up))
+		}
+	}
+}
+
+// leastBrokenLimitPct is the lowest limit on the whole broken share that is
+// taken as meant in percent: 0.05 stands for 5 % far more often than for one
+// kernel in two thousand (common practice, no source).
+const leastBrokenLimitPct = 0.5
+
+func (c *checker) limit(path string, x *Factor, b Bound, v float64) {
+	percent := x.Basis == ByMass || x.Basis == ByCount
+	switch {
+	case v < 0:
+		c.add(path, "", "%s: a limit below zero", x.Name)
+	case percent && v > 100:
+		c.add(path, "limits are in percent, 0 to 100", "%s: %s %% is more than all of it", x.Name, FormatNumber(v))
+	case x.Sheet == "moisture_pct" && v > 0 && v <= 1,
+		percent && !b.Upper() && v > 0 && v <= 1,
+		x.Code == c.file.Broken && percent && b.Upper() && v > 0 && v < leastBrokenLimitPct:
+		c.add(path, fmt.Sprintf("limits are in percent: did you mean %.6g?", v*100), "%s: a limit of %s %%", x.Name, FormatNumber(v))
+	case x.Basis == YesNo && v != 0:
+		c.add(path, "write at_most: 0", "%s is yes or no", x.Name)
+	case x.Basis == ByWords && (v < 1 || v != math.Trunc(v) || int(v) > len(x.Words)):
+		c.add(path, fmt.Sprintf("1 to %d, 1 is the best", len(x.Words)), "%s: there is no word %s", x.Name, FormatNumber(v))
+	}
+}
+
+func upper(x *Factor, g int) (float64, bool) {
+	if v, ok := x.AtMost.At(g); ok {
+		return v, true
+	}
+	return x.Below.At(g)
+}
+
+func lower(x *Factor, g int) (float64, bool) {
+	if v, ok := x.AtLeast.At(g); ok {
+		return v, true
+	}
+	return x.Above.At(g)
+}
+
+func (c *checker) broken() {
+	for _, v := range c.file.Variants {
+		f := c.file.variant(v).Broken()
+		if f == nil || f.Pieces == nil || len(f.Pieces.Sizes) == 0 {
+			c.add("$.broken", "broken: CODE of the factor that adds up the broken sizes", "%s: no factor %q with sizes", v.Code, c.file.Broken)
+		}
+	}
+}
+
+// ladder checks that the sizes of one grade take every possible piece exactly
+// once. It reports whether they do.
+func (c *checker) ladder(g int) bool {
+	parts := ladder(c.file.Sizes, g)
+	takers := func(p probe) (names []string) {
+		for _, part := range parts {
+			if part.Takes(p.length, p.sieveMM, p.ends) {
+				names = append(names, part.Name)
+			}
+		}
+		return names
+	}
+	const hint = "let each class begin where the next one ends: below: 0.5 beside from: 0.5"
+	all := probes(parts)
+	for i, p := range all {
+		names := takers(p)
+		if len(names) == 1 {
+			continue
+		}
+		// Longer pieces with the same fault belong to the same report.
+		what := "pieces of " + FormatNumber(p.length)
+		for n, q := range all[i+1:] {
+			if q.sieveMM != p.sieveMM || q.ends != p.ends {
+				what += " or more"
+				break
+			}
+			if !slices.Equal(takers(q), names) {
+				if n > 0 {
+					what += " to " + FormatNumber(q.length)
+				}
+				break
+			}
+		}
+		what += " of the reference length"
+		if p.sieveMM > 0 {
+			what += fmt.Sprintf(" and %s mm wide", FormatNumber(p.sieveMM))
+		}
+		if p.ends != "" {
+			what += " with " + p.ends + " ends"
+		}
+		if len(names) == 0 {
+			c.add("$.sizes", hint, "gap: no size takes %s (grade %s)", what, c.file.Grades[g])
+		} else {
+			c.add("$.sizes", hint, "overlap: both %s take %s (grade %s)", strings.Join(names, " and "), what, c.file.Grades[g])
+		}
+		return false
+	}
+	return true
+}
+
+// order checks that limits do not tighten from a better to a worse grade.
+func (c *checker) order(i int) {
+	x := &c.file.Factors[i]
+	check := func(key string, v Values, tighter func(worse, better float64) bool) {
+		if v.scalar {
+			return
+		}
+		last, lastGrade, have := 0.0, 0, false
+		for g := range c.file.Grades {
+			y, ok := v.At(g)
+			if !ok {
+				continue
+			}
+			if have && tighter(y, last) {
+				c.add(fmt.Sprintf("$.factors[%d].%s[%d]", i, key, g), "grades go from best to worst: check the order of the grades and the figure",
+					"%s: %s of grade %s is stricter than %s of the better grade %s", x.Name,
+					FormatNumber(y), c.file.Grades[g], FormatNumber(last), c.file.Grades[lastGrade])
+			}
+			last, lastGrade, have = y, g, true
+		}
+	}
+	less := func(worse, better float64) bool { return worse < better }
+	more := func(worse, better float64) bool { return worse > better }
+	// A factor bounded on both sides describes bands, which ranges checks.
+	if !(x.AtLeast.Given() || x.Above.Given()) {
+		check("at_most", x.AtMost, less)
+		check("below", x.Below, less)
+	}
+	if !(x.AtMost.Given() || x.Below.Given()) {
+		check("at_least", x.AtLeast, more)
+		check("above", x.Above, more)
+	}
+}
+
+// ranges checks the bands of a factor that is bounded from both sides: from
+// one grade to the next they must join, neither leaving figures out nor taking
+// them twice.
+func (c *checker) ranges(i int) {
+	x := &c.file.Factors[i]
+	type band struct {
+		grade string
+		Interval
+		index int
+	}
+	var bands []band
+	both := false
+	for g, name := range c.file.Grades {
+		r := Range{From: x.AtLeast, Above: x.Above, Below: x.Below, UpTo: x.AtMost}
+		iv, ok := r.At(g)
+		if !ok {
+			continue
+		}
+		both = both || !math.IsInf(iv.Lo, -1) && !math.IsInf(iv.Hi, 1)
+		bands = append(bands, band{name, iv, g})
+	}
+	if !both {
+		return
+	}
+	slices.SortStableFunc(bands, func(a, b band) int {
+		switch {
+		case a.Lo < b.Lo:
+			return -1
+		case a.Lo > b.Lo:
+			return 1
+		}
+		return 0
+	})
+	for n := 1; n < len(bands); n++ {
+		a, b := bands[n-1], bands[n]
+		at := fmt.Sprintf("$.factors[%d]", i)
+		for _, key := range []struct {
+			name string
+			v    Values
+		}{{"at_least", x.AtLeast}, {"above", x.Above}} {
+			if _, ok := key.v.At(b.index); ok {
+				at = fmt.Sprintf("%s.%s[%d]", at, key.name, b.index)
+				break
+			}
+		}
+		step := c.file.variant(c.file.Variants[0]).roundingOf(x, b.index)
+		switch {
+		case b.Lo < a.Hi || b.Lo == a.Hi && a.HiIncluded && b.LoIncluded:
+			c.add(at, fmt.Sprintf("write above: %s in grade %s", FormatNumber(a.Hi), b.grade),
+				"overlap: %s of %s fits both grade %s and grade %s", x.Name, figure(b.Lo, x), a.grade, b.grade)
+		case b.Lo == a.Hi && (a.HiIncluded || b.LoIncluded):
+		case step.Mode != "none" && b.Lo-a.Hi <= math.Pow(10, -float64(step.Digits))*(1+1e-9) && a.HiIncluded && b.LoIncluded:
+			// With one decimal kept, "to 5.0" and "from 5.1" join.
+		default:
+			c.add(at, fmt.Sprintf("write above: %s in grade %s", FormatNumber(a.Hi), b.grade),
+				"gap: %s between %s and %s fits neither grade %s nor grade %s", x.Name, figure(a.Hi, x), figure(b.Lo, x), a.grade, b.grade)
+		}
+	}
+}
+
+func figure(v float64, x *Factor) string {
+	if u := x.Basis.Unit(); u != "" {
+		return FormatNumber(v) + " " + u
+	}
+	return FormatNumber(v)
+}

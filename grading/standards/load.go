@@ -1,0 +1,333 @@
+package standards
+
+import (
+	"bytes"
+	"embed"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"reflect"
+	"slices"
+	"strings"
+	"sync"
+	"unicode/utf8"
+
+	"github.com/goccy/go-yaml"
+	"github.com/goccy/go-yaml/ast"
+	"github.com/goccy/go-yaml/parser"
+)
+
+//go:embed *.yaml
+var embedded embed.FS
+
+// maxFileBytes caps a contract file: the longest embedded edition is well
+// under a tenth of it.
+const maxFileBytes = 1 << 20
+
+// A Problem is one thing wrong with a standard or contract file, at a place.
+type Problem struct {
+	File      string // as the user named it
+	Line, Col int    // from 1; 0 where the file as a whole is meant
+	Message   string
+	Hint      string // what to write instead; may be empty
+	Warning   bool   // the file can be used, but look
+}
+
+func (p Problem) String() string {
+	if p.Line == 0 {
+		return p.File + ": " + p.Message
+	}
+	return fmt.Sprintf("%s:%d:%d: %s", p.File, p.Line, p.Col, p.Message)
+}
+
+// Problems is what a check of one file found, in file order.
+type Problems []Problem
+
+// Errors returns the problems that keep the file from being used.
+func (ps Problems) Errors() Problems {
+	var out Problems
+	for _, p := range ps {
+		if !p.Warning {
+			out = append(out, p)
+		}
+	}
+	return out
+}
+
+// Error returns the first problem and how many more there are.
+func (ps Problems) Error() string {
+	if len(ps) == 0 {
+		return "no problem"
+	}
+	if n := len(ps) - 1; n > 0 {
+		return fmt.Sprintf("%s (and %d more)", ps[0], n)
+	}
+	return ps[0].String()
+}
+
+// Hint returns the first hint there is.
+func (ps Problems) Hint() string {
+	for _, p := range ps {
+		if p.Hint != "" {
+			return p.Hint
+		}
+	}
+	return ""
+}
+
+// An UnknownError is a standard's code that no embedded file has.
+type UnknownError struct {
+	Code string
+	Near []string // known codes that look like it, nearest first
+}
+
+func (e *UnknownError) Error() string { return fmt.Sprintf("there is no standard %q", e.Code) }
+
+// Hint names the nearest codes, or the command that lists all.
+func (e *UnknownError) Hint() string {
+	if len(e.Near) > 0 {
+		return "did you mean " + strings.Join(e.Near, ", ") + "? 'traytally standards list' shows all"
+	}
+	return "'traytally standards list' shows all; a buyer's own limits go in a file: --contract FILE"
+}
+
+// An Edition is one file with its variants.
+type Edition struct {
+	File     *File
+	Source   []byte // the file as written
+	Variants []*Standard
+}
+
+var all = sync.OnceValues(func() ([]*Edition, error) {
+	entries, err := embedded.ReadDir(".")
+	if err != nil {
+		return nil, err
+	}
+	var out []*Edition
+	for _, e := range entries {
+		data, err := embedded.ReadFile(e.Name())
+		if err != nil {
+			return nil, err
+		}
+		ed, problems := Parse(e.Name(), data)
+		if errs := problems.Errors(); len(errs) > 0 {
+			return nil, errs
+		}
+		out = append(out, ed)
+	}
+	return out, nil
+})
+
+// Editions returns the embedded editions in file-name order.
+func Editions() ([]*Edition, error) { return all() }
+
+// All returns the embedded standards in order of their codes.
+func All() ([]*Standard, error) {
+	eds, err := Editions()
+	if err != nil {
+		return nil, err
+	}
+	var out []*Standard
+	for _, ed := range eds {
+		out = append(out, ed.Variants...)
+	}
+	slices.SortFunc(out, func(a, b *Standard) int { return strings.Compare(a.Code, b.Code) })
+	return out, nil
+}
+
+// Lookup returns the embedded standard with the given code. The error for an
+// unknown code is an *UnknownError.
+func Lookup(code string) (*Standard, error) {
+	known, err := All()
+	if err != nil {
+		return nil, err
+	}
+	var codes []string
+	for _, s := range known {
+		if s.Code == code {
+			return s, nil
+		}
+		codes = append(codes, s.Code)
+	}
+	return nil, &UnknownError{code, Nearest(code, codes)}
+}
+
+// LoadContract reads a contract file. The problems may hold warnings beside a
+// usable edition; with an error among them the edition is nil. err is set
+// where the file cannot be read at all.
+func LoadContract(path string) (*Edition, Problems, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, maxFileBytes+1))
+	if err != nil {
+		return nil, nil, err
+	}
+	ed, problems := Parse(path, data)
+	return ed, problems, nil
+}
+
+// Parse decodes and checks one file. Unknown and doubled keys are refused.
+// With an error among the problems the edition is nil.
+func Parse(name string, data []byte) (*Edition, Problems) {
+	var f File
+	tree, problems := decode(name, data, &f)
+	if len(problems) > 0 {
+		if len(bytes.TrimSpace(data)) == 0 {
+			problems[0].Hint = "'traytally standards template' prints one to fill in"
+		}
+		return nil, problems
+	}
+	c := checker{name: name, tree: tree, file: &f}
+	c.run()
+	if len(c.problems.Errors()) > 0 {
+		return nil, c.problems
+	}
+	ed := &Edition{File: &f, Source: data}
+	for _, v := range f.Variants {
+		ed.Variants = append(ed.Variants, f.variant(v))
+	}
+	return ed, c.problems
+}
+
+// Decode reads one YAML document into the struct that into points to, as
+// strictly as the files of this package: no unknown or doubled key, no anchor,
+// no more than 1 MiB. The problem found, if any, carries its line and column.
+func Decode(name string, data []byte, into any) Problems {
+	_, problems := decode(name, data, into)
+	return problems
+}
+
+func decode(name string, data []byte, into any) (*ast.File, Problems) {
+	fail := func(line, col int, msg, hint string) (*ast.File, Problems) {
+		return nil, Problems{{File: name, Line: line, Col: col, Message: msg, Hint: hint}}
+	}
+	if len(bytes.TrimSpace(data)) == 0 {
+		return fail(0, 0, "the file is empty", "")
+	}
+	if bytes.IndexByte(data, 0) >= 0 || len(data) <= maxFileBytes && !utf8.Valid(data) {
+		return fail(0, 0, "not a text file", "save it as UTF-8 text")
+	}
+	if len(data) > maxFileBytes {
+		return fail(0, 0, "more than 1 MiB", "this is not the kind of file that is wanted here")
+	}
+	tree, err := parser.ParseBytes(data, 0)
+	if err != nil {
+		return nil, Problems{decodeProblem(name, err, nil)}
+	}
+	if len(tree.Docs) != 1 || tree.Docs[0].Body == nil {
+		return fail(0, 0, "not exactly one YAML document", "one file holds one document: remove the lines ---")
+	}
+	if n := findUnused(tree); n != nil {
+		p := n.GetToken().Position
+		return fail(p.Line, p.Column, "anchors and aliases are not used here, nor are tags", "write the plain value out")
+	}
+	if err := unmarshal(data, into); err != nil {
+		return nil, Problems{decodeProblem(name, err, into)}
+	}
+	return tree, nil
+}
+
+// unmarshal decodes strictly. The YAML library panics on some malformed files
+// (a bare tag where a list is wanted, in v1.19.2); the user's file is at fault
+// then, not the program.
+func unmarshal(data []byte, into any) (err error) {
+	defer func() {
+		if recover() != nil {
+			err = errors.New("cannot be read as YAML")
+		}
+	}()
+	return yaml.UnmarshalWithOptions(data, into, yaml.Strict())
+}
+
+func (f *File) variant(v Variant) *Standard {
+	s := &Standard{
+		Code: v.Code, Title: v.Title, Shape: v.Shape,
+		Document: f.Title, Body: f.Body, Edition: f.Edition, Status: f.Status, Caution: f.Caution, NotInFile: f.NotInFile,
+		Grades: f.Grades, BelowAll: f.BelowAll, Reference: f.Reference,
+		OneDefect: f.OneDefect == oneDefectLowest,
+		Sizes:     f.Sizes, Sources: f.Sources, rounding: f.Rounding, broken: f.Broken,
+	}
+	for _, x := range f.Factors {
+		if len(x.Variants) == 0 || slices.Contains(x.Variants, v.Code) {
+			s.Factors = append(s.Factors, x)
+		}
+	}
+	return s
+}
+
+// findUnused returns a node of a kind that these files do not use.
+func findUnused(tree *ast.File) ast.Node {
+	var found ast.Node
+	for _, d := range tree.Docs {
+		if d.Body == nil {
+			continue
+		}
+		ast.Walk(visitor(func(n ast.Node) bool {
+			switch n.(type) {
+			case *ast.AnchorNode, *ast.AliasNode, *ast.TagNode:
+				found = n
+			}
+			return found == nil
+		}), d.Body)
+	}
+	return found
+}
+
+type visitor func(ast.Node) bool
+
+func (v visitor) Visit(n ast.Node) ast.Visitor {
+	if !v(n) {
+		return nil
+	}
+	return v
+}
+
+// decodeProblem turns the YAML library's error into one line with its place.
+func decodeProblem(name string, err error, into any) Problem {
+	p := Problem{File: name}
+	var ve *valueError
+	var ye yaml.Error
+	switch {
+	case errors.As(err, &ve):
+		pos := ve.node.GetToken().Position
+		p.Line, p.Col, p.Message = pos.Line, pos.Column, ve.Error()
+	case errors.As(err, &ye):
+		p.Message = ye.GetMessage()
+		if tk := ye.GetToken(); tk != nil {
+			p.Line, p.Col = tk.Position.Line, tk.Position.Column
+			var unknown *yaml.UnknownFieldError
+			var wrongType *yaml.TypeError
+			switch {
+			case errors.As(err, &wrongType):
+				p.Message = fmt.Sprintf("%q stands where %s is wanted", tk.Value, kindName(wrongType.DstType))
+			case errors.As(err, &unknown):
+				p.Message = fmt.Sprintf("unknown key %q", tk.Value)
+				if near := Nearest(tk.Value, keysOf(into)); len(near) > 0 {
+					p.Hint = "did you mean " + strings.Join(near, ", ") + "?"
+				}
+			}
+		}
+	default:
+		p.Message, _, _ = strings.Cut(err.Error(), "\n")
+	}
+	return p
+}
+
+// kindName calls a Go type by what a file must hold for it.
+func kindName(t reflect.Type) string {
+	switch t.Kind() {
+	case reflect.Float64:
+		return "a number"
+	case reflect.Bool:
+		return "true or false"
+	case reflect.Slice:
+		return "a list"
+	case reflect.Map, reflect.Struct:
+		return "a block of keys"
+	}
+	return "text"
+}

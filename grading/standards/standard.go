@@ -1,0 +1,483 @@
+package standards
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"unicode"
+)
+
+// A Bound says which side of its value a limit allows, and whether the value
+// itself is allowed.
+type Bound string
+
+// The four kinds of limit, named as the files write them.
+const (
+	AtMost  Bound = "at_most"  // value and less: "4.0 % max"
+	Below   Bound = "below"    // less than the value: "under 50 %"
+	AtLeast Bound = "at_least" // value and more: "60.0 % min"
+	Above   Bound = "above"    // more than the value: "over 25.0 %"
+)
+
+// Holds reports whether x is on the allowed side of limit. What differs by
+// less than floating-point division leaves is on the limit.
+func (b Bound) Holds(x, limit float64) bool {
+	if math.Abs(x-limit) <= boundSlack*math.Max(1, math.Abs(limit)) {
+		return b.Inclusive()
+	}
+	return (x < limit) == b.Upper()
+}
+
+// Upper reports whether b is a ceiling (at_most, below).
+func (b Bound) Upper() bool { return b == AtMost || b == Below }
+
+// Inclusive reports whether the limit's own value is allowed.
+func (b Bound) Inclusive() bool { return b == AtMost || b == AtLeast }
+
+// String returns the bound in words: "at most", "under", "at least", "over".
+func (b Bound) String() string {
+	switch b {
+	case AtMost:
+		return "at most"
+	case Below:
+		return "under"
+	case AtLeast:
+		return "at least"
+	}
+	return "over"
+}
+
+// A Basis says what a factor's figure is a share or a number of.
+type Basis string
+
+// The bases in use.
+const (
+	ByMass   Basis = "mass"      // percent by mass
+	ByCount  Basis = "count"     // percent by number of kernels
+	PerKg    Basis = "per_kg"    // number in 1 kg of rice
+	Per500g  Basis = "per_500g"  // number in 500 g of rice
+	InSample Basis = "in_sample" // number in the sample as drawn
+	YesNo    Basis = "yes_no"    // 0 absent, 1 present: odour
+	ByWords  Basis = "words"     // position in the factor's list of words, 1 is the first
+)
+
+// Unit returns the unit in which figures on this basis are printed.
+func (b Basis) Unit() string {
+	switch b {
+	case ByMass, ByCount:
+		return "%"
+	case PerKg:
+		return "per kg"
+	case Per500g:
+		return "per 500 g"
+	}
+	return ""
+}
+
+// SamplePortionG returns the grams of rice that a number-per-portion basis
+// refers to, 0 for every other basis.
+func (b Basis) SamplePortionG() float64 {
+	switch b {
+	case PerKg:
+		return 1000
+	case Per500g:
+		return 500
+	}
+	return 0
+}
+
+// A PictureUse says how far one flat picture in reflected light decides a
+// factor.
+type PictureUse string
+
+// The zero value means that a picture does not decide the factor at all.
+const (
+	PictureNone      PictureUse = ""
+	PictureDecides   PictureUse = "decides"   // the rule itself is visible
+	PictureEstimates PictureUse = "estimates" // a stand-in is measured, off to either side
+	PictureAtLeast   PictureUse = "at_least"  // only a part of what counts is visible: can fail, cannot pass
+	PictureHints     PictureUse = "hints"     // shows suspects; the rule needs another means
+)
+
+// A Rounding is the standard's rule for the figure that is compared with the
+// limit.
+type Rounding struct {
+	Mode       string `yaml:"mode"`   // half_up, half_even or none
+	Stage      string `yaml:"stage"`  // result: the factor's final figure is rounded, then compared
+	Digits     Values `yaml:"digits"` // decimals kept
+	Clause     string `yaml:"clause"`
+	Source     string `yaml:"source"`
+	FromMemory bool   `yaml:"from_memory"`
+}
+
+// A Rule is a Rounding resolved for one limit.
+type Rule struct {
+	Mode   string `json:"mode"` // half_up, half_even or none
+	Digits int    `json:"digits"`
+}
+
+// Round applies the rule to x. Half cases are decided on the decimal figure:
+// 0.35 and 2.45 round up to 0.4 and 2.5 under half_up although their binary
+// forms lie a hair below (7 CFR 868.308(a) gives both as its examples).
+func (r Rule) Round(x float64) float64 {
+	if r.Mode == "none" || r.Mode == "" {
+		return x
+	}
+	const hair = 1e-9 // far above binary error, far below any figure's meaning
+	p := math.Pow(10, float64(r.Digits))
+	scaled := math.Abs(x) * p
+	n := math.Floor(scaled + 0.5 + hair)
+	if r.Mode == "half_even" && math.Abs(scaled+0.5-n) <= hair && math.Mod(n, 2) == 1 {
+		n--
+	}
+	return math.Copysign(n/p, x)
+}
+
+// A Source is a document that figures were taken from.
+type Source struct {
+	Title string `yaml:"title" json:"title"`
+	Year  string `yaml:"year" json:"year"`
+	// Seen is how the text was met: "read" (the text or a copy of it),
+	// "secondary" (a page that restates it), "memory" (not opened),
+	// "practice" (trade usage without a source), "contract" (the buyer's own).
+	Seen string `yaml:"seen" json:"seen"`
+	Note string `yaml:"note" json:"note"`
+}
+
+// A Reference is the rule for the length that fractions refer to.
+type Reference struct {
+	Text       string `yaml:"text"`
+	Kernels    Whole  `yaml:"kernels"` // whole kernels the rule averages, 0: not stated
+	Clause     string `yaml:"clause"`
+	Source     string `yaml:"source"`
+	FromMemory bool   `yaml:"from_memory"`
+}
+
+// A Size is a class of pieces: by length as a fraction of the reference
+// length, by a round-hole sieve, by the ends. All conditions given must hold.
+type Size struct {
+	Name      string  `yaml:"name"`
+	Whole     bool    `yaml:"whole"`      // the class counts as whole or head rice
+	Length    Range   `yaml:"length"`     // fraction of the reference length
+	ThroughMM float64 `yaml:"through_mm"` // passes a round hole of this diameter
+	HeldMM    float64 `yaml:"held_mm"`    // stays on a round hole of this diameter
+	Ends      string  `yaml:"ends"`       // grown: no fracture at either end; fractured: one at least
+	// UnseenFrom is the length fraction from which a piece whose ends a
+	// neighbour hides is taken as grown. Only with Ends.
+	UnseenFrom float64 `yaml:"unseen_from"`
+	Clause     string  `yaml:"clause"`
+	Source     string  `yaml:"source"`
+	FromMemory Memory  `yaml:"from_memory"`
+}
+
+// Pieces says which pieces make up a factor: those of the sizes named, those
+// with one of the flags, and those with so much chalk. One reason suffices.
+type Pieces struct {
+	Sizes []string `yaml:"sizes"`
+	Flags []string `yaml:"flags"`
+	// ChalkFrom is the opaque share of the visible surface, 0..1, from which a
+	// kernel counts.
+	ChalkFrom float64 `yaml:"chalk_from"`
+	// LengthMM picks whole kernels by their length in millimetres.
+	LengthMM Range `yaml:"length_mm"`
+	// OfWhole makes the factor a share of the whole kernels, not of all pieces.
+	OfWhole bool `yaml:"of_whole"`
+}
+
+// A Factor is one thing a standard measures, with its limit in every grade.
+type Factor struct {
+	Code     string   `yaml:"code"`
+	Name     string   `yaml:"name"`
+	Variants []string `yaml:"variants"` // codes it belongs to; empty: all of the file
+	Basis    Basis    `yaml:"basis"`
+	Clause   string   `yaml:"clause"`
+	Source   string   `yaml:"source"`
+	// FromMemory marks the limits; DefinitionFromMemory what counts.
+	FromMemory           Memory     `yaml:"from_memory"`
+	DefinitionFromMemory bool       `yaml:"definition_from_memory"`
+	Definition           string     `yaml:"definition"` // in words
+	Picture              PictureUse `yaml:"picture"`
+	PictureNote          string     `yaml:"picture_note"`
+	Sheet                string     `yaml:"sheet"` // sample-sheet field that decides it, before any picture
+	Words                []string   `yaml:"words"` // for basis words, best first
+	// Unless names factors that do the same work: where one of them was
+	// assessed, this one is not asked for.
+	Unless   []string  `yaml:"unless"`
+	Pieces   *Pieces   `yaml:"pieces"`
+	Rounding *Rounding `yaml:"rounding"`
+
+	AtMost  Values `yaml:"at_most"`
+	Below   Values `yaml:"below"`
+	AtLeast Values `yaml:"at_least"`
+	Above   Values `yaml:"above"`
+}
+
+// HasLimit reports whether the factor is limited in any grade. A factor
+// without limits is reported only.
+func (f *Factor) HasLimit() bool {
+	return f.AtMost.Given() || f.Below.Given() || f.AtLeast.Given() || f.Above.Given()
+}
+
+// A Shape is the length, in millimetres, or the length-to-width ratio that the
+// mean whole kernel must have for the variant to apply.
+type Shape struct {
+	Ratio      Range  `yaml:"ratio"`
+	LengthMM   Range  `yaml:"length_mm"`
+	Digits     Whole  `yaml:"digits"` // decimals to which the mean is rounded first
+	Clause     string `yaml:"clause"`
+	Source     string `yaml:"source"`
+	FromMemory bool   `yaml:"from_memory"`
+}
+
+// A Variant is one rice type an edition covers, with a short code of its own.
+type Variant struct {
+	Code  string `yaml:"code"`
+	Title string `yaml:"title"`
+	Shape *Shape `yaml:"shape"`
+}
+
+// File is one edition as its YAML file states it.
+type File struct {
+	Schema   Whole  `yaml:"schema"`
+	Title    string `yaml:"title"`
+	Body     string `yaml:"body"`
+	Edition  string `yaml:"edition"`
+	Status   string `yaml:"status"` // published, model, practice or contract
+	Language string `yaml:"language"`
+	ReadOn   string `yaml:"read_on"`
+	Caution  string `yaml:"caution"`
+	// NotInFile names what the document limits and this file does not hold,
+	// because it was not read. It is always reported as not assessed.
+	NotInFile []string          `yaml:"not_in_file"`
+	Sources   map[string]Source `yaml:"sources"`
+	Variants  []Variant         `yaml:"variants"`
+	Grades    []string          `yaml:"grades"` // best first
+	BelowAll  string            `yaml:"below_all"`
+	Reference Reference         `yaml:"reference"`
+	Rounding  Rounding          `yaml:"rounding"`
+	OneDefect string            `yaml:"one_defect_per_kernel"` // "" or lowest_limit
+	Sizes     []Size            `yaml:"sizes"`
+	Broken    string            `yaml:"broken"` // code of the factor that is the broken share
+	Factors   []Factor          `yaml:"factors"`
+}
+
+// A Standard is one variant of one edition, ready to be judged by.
+type Standard struct {
+	Code      string
+	Title     string // of the variant
+	Document  string // title of the edition
+	Body      string
+	Edition   string
+	Status    string
+	Caution   string
+	NotInFile []string
+	Grades    []string // best first
+	BelowAll  string   // what a lot is called that meets no grade
+	Shape     *Shape
+	Reference Reference
+	OneDefect bool // a kernel with several defects counts for the one with the lowest limit only
+	Sizes     []Size
+	Factors   []Factor
+	Sources   map[string]Source
+
+	rounding Rounding
+	broken   string
+}
+
+// An UnknownGradeError is a grade's name that a standard does not have.
+type UnknownGradeError struct {
+	Grade, Standard string
+	Grades          []string // the standard's grades, best first
+}
+
+func (e *UnknownGradeError) Error() string {
+	return fmt.Sprintf("%s has no grade %q", e.Standard, e.Grade)
+}
+
+// Hint lists the grades there are.
+func (e *UnknownGradeError) Hint() string {
+	return "its grades, best first: " + strings.Join(e.Grades, ", ")
+}
+
+// Grade returns the index of the named grade. Case, blanks, points and percent
+// signs do not matter, and the beginning or end of a name is enough where it
+// fits one grade only: "1" is U.S. No. 1, "5%" is 5 % broken. The error is an *UnknownGradeError.
+func (s *Standard) Grade(name string) (int, error) {
+	plain := func(n string) string {
+		return strings.Map(func(r rune) rune {
+			if unicode.IsLetter(r) || unicode.IsDigit(r) {
+				return unicode.ToLower(r)
+			}
+			return -1
+		}, n)
+	}
+	typed := plain(name)
+	found, count := 0, 0
+	for i, g := range s.Grades {
+		if g == name || plain(g) == typed {
+			return i, nil
+		}
+		if typed != "" && (strings.HasSuffix(plain(g), typed) || strings.HasPrefix(plain(g), typed)) {
+			found, count = i, count+1
+		}
+	}
+	if count == 1 {
+		return found, nil
+	}
+	return 0, &UnknownGradeError{name, s.Code, s.Grades}
+}
+
+// Factor returns the factor with the given code, or nil.
+func (s *Standard) Factor(code string) *Factor {
+	for i := range s.Factors {
+		if s.Factors[i].Code == code {
+			return &s.Factors[i]
+		}
+	}
+	return nil
+}
+
+// Broken returns the factor that is this standard's broken share.
+func (s *Standard) Broken() *Factor { return s.Factor(s.broken) }
+
+// Cut returns the fraction of the reference length under which a piece is
+// broken in every grade. It reports false where that moves with the grade or
+// goes by the ends.
+func (s *Standard) Cut() (float64, bool) {
+	cut := 0.0
+	for g := range s.Grades {
+		most := 0.0
+		for _, p := range s.PartsOf(s.Broken(), g) {
+			if p.Ends != "" {
+				return 0, false
+			}
+			most = max(most, p.Length.Hi)
+		}
+		if g > 0 && most != cut {
+			return 0, false
+		}
+		cut = most
+	}
+	return cut, !math.IsInf(cut, 0)
+}
+
+// A Limit is one figure of the table with everything that belongs to it.
+type Limit struct {
+	Factor     *Factor
+	Grade      string
+	GradeIndex int // 0 is the best
+	Bound      Bound
+	Value      float64
+	Unit       string
+	Basis      Basis
+	Clause     string
+	Round      Rule
+	Source     Source
+	FromMemory bool // the figure, or what counts under it, was not read in a text
+}
+
+// Limits returns the limits of the grade with index i, in the order of the
+// file.
+func (s *Standard) Limits(i int) []Limit {
+	var out []Limit
+	for n := range s.Factors {
+		f := &s.Factors[n]
+		for _, b := range []struct {
+			bound  Bound
+			values Values
+		}{{AtMost, f.AtMost}, {Below, f.Below}, {AtLeast, f.AtLeast}, {Above, f.Above}} {
+			x, ok := b.values.At(i)
+			if !ok {
+				continue
+			}
+			out = append(out, Limit{
+				Factor: f, Grade: s.Grades[i], GradeIndex: i,
+				Bound: b.bound, Value: x, Unit: f.Basis.Unit(), Basis: f.Basis,
+				Clause: f.Clause, Round: s.roundingOf(f, i), Source: s.Sources[f.Source],
+				FromMemory: f.FromMemory.In(s.Grades[i]) || s.DefinitionFromMemory(f, i),
+			})
+		}
+	}
+	return out
+}
+
+// DefinitionFromMemory reports whether what counts as f in the grade with
+// index i is from memory: its own definition or one of its size classes.
+func (s *Standard) DefinitionFromMemory(f *Factor, i int) bool {
+	if f.DefinitionFromMemory {
+		return true
+	}
+	if f.Pieces == nil {
+		return false
+	}
+	for _, name := range f.Pieces.Sizes {
+		if z := s.size(name); z != nil && z.FromMemory.In(s.Grades[i]) {
+			return true
+		}
+	}
+	return false
+}
+
+func (s *Standard) size(name string) *Size {
+	for i := range s.Sizes {
+		if s.Sizes[i].Name == name {
+			return &s.Sizes[i]
+		}
+	}
+	return nil
+}
+
+func (s *Standard) roundingOf(f *Factor, i int) Rule {
+	r := &s.rounding
+	if f.Rounding != nil {
+		r = f.Rounding
+	}
+	d, _ := r.Digits.At(i)
+	return Rule{Mode: r.Mode, Digits: int(d)}
+}
+
+// A Part is one size class resolved for one grade.
+type Part struct {
+	Name       string
+	Whole      bool
+	Length     Interval // fractions of the reference length
+	ThroughMM  float64  // 0: no such condition
+	HeldMM     float64  // 0: no such condition
+	Ends       string
+	UnseenFrom float64
+}
+
+// Ladder returns the size classes of the grade with index i, in file order.
+func (s *Standard) Ladder(i int) []Part { return ladder(s.Sizes, i) }
+
+func ladder(sizes []Size, i int) []Part {
+	var out []Part
+	for _, z := range sizes {
+		iv := Everything
+		if z.Length.Given() {
+			var ok bool
+			if iv, ok = z.Length.At(i); !ok {
+				continue
+			}
+		}
+		out = append(out, Part{z.Name, z.Whole, iv, z.ThroughMM, z.HeldMM, z.Ends, z.UnseenFrom})
+	}
+	return out
+}
+
+// PartsOf returns the size classes, in the grade with index i, that factor f
+// adds up.
+func (s *Standard) PartsOf(f *Factor, i int) []Part {
+	if f.Pieces == nil {
+		return nil
+	}
+	var out []Part
+	for _, p := range s.Ladder(i) {
+		for _, name := range f.Pieces.Sizes {
+			if p.Name == name {
+				out = append(out, p)
+			}
+		}
+	}
+	return out
+}

@@ -1,0 +1,131 @@
+package standards
+
+// A Table is a standard in a form to be printed or written as JSON.
+type Table struct {
+	Schema    string            `json:"schema"`
+	Code      string            `json:"code"`
+	Title     string            `json:"title"`
+	Document  string            `json:"document"`
+	Body      string            `json:"body"`
+	Edition   string            `json:"edition"`
+	Status    string            `json:"status"`
+	Caution   string            `json:"caution"`
+	Grades    []string          `json:"grades"` // best first
+	BelowAll  string            `json:"below_all"`
+	Reference string            `json:"reference_length"`
+	Rounding  Rule              `json:"rounding"` // where a limit has no rule of its own
+	OneDefect bool              `json:"one_defect_per_kernel"`
+	Sizes     []TableSize       `json:"sizes"`
+	Limits    []TableLimit      `json:"limits"`
+	Reported  []string          `json:"reported_only"` // factors without a limit
+	NotInFile []string          `json:"not_in_file"`
+	Sources   map[string]Source `json:"sources"`
+}
+
+// A TableSize is a size class in one grade.
+type TableSize struct {
+	Grade      string  `json:"grade"`
+	Name       string  `json:"name"`
+	Whole      bool    `json:"whole"`
+	Length     string  `json:"length"` // in words, fractions of the reference length
+	ThroughMM  float64 `json:"through_mm"`
+	HeldMM     float64 `json:"held_mm"`
+	Ends       string  `json:"ends"`
+	FromMemory bool    `json:"from_memory"`
+}
+
+// A TableLimit is one limit with all that belongs to it.
+type TableLimit struct {
+	Grade       string     `json:"grade"`
+	Factor      string     `json:"factor"`
+	Name        string     `json:"name"`
+	Definition  string     `json:"definition"`
+	Bound       Bound      `json:"bound"`
+	Inclusive   bool       `json:"inclusive"`
+	Value       float64    `json:"value"`
+	Word        string     `json:"word"` // for basis words
+	Unit        string     `json:"unit"`
+	Basis       Basis      `json:"basis"`
+	Clause      string     `json:"clause"`
+	Rounding    Rule       `json:"rounding"`
+	Source      string     `json:"source"`
+	FromMemory  bool       `json:"from_memory"`
+	Picture     PictureUse `json:"picture"`
+	PictureNote string     `json:"picture_note"`
+	Sheet       string     `json:"sheet"`
+}
+
+// Table lays s out.
+func (s *Standard) Table() Table {
+	t := Table{
+		Schema: "traytally.standard/1",
+		Code:   s.Code, Title: s.Title, Document: s.Document, Body: s.Body, Edition: s.Edition, Status: s.Status,
+		Caution: s.Caution, Grades: s.Grades, BelowAll: s.BelowAll, Reference: s.Reference.Text,
+		OneDefect: s.OneDefect, Sizes: []TableSize{}, Limits: []TableLimit{}, Reported: []string{},
+		NotInFile: append([]string{}, s.NotInFile...), Sources: map[string]Source{},
+	}
+	d, _ := s.rounding.Digits.At(0)
+	t.Rounding = Rule{Mode: s.rounding.Mode, Digits: int(d)}
+	for k, src := range s.Sources {
+		t.Sources[k] = src
+	}
+	for i := range s.Factors {
+		if f := &s.Factors[i]; !f.HasLimit() {
+			t.Reported = append(t.Reported, f.Code)
+		}
+	}
+	for g, grade := range s.Grades {
+		for _, p := range s.Ladder(g) {
+			t.Sizes = append(t.Sizes, TableSize{
+				Grade: grade, Name: p.Name, Whole: p.Whole, Length: p.Length.String(),
+				ThroughMM: p.ThroughMM, HeldMM: p.HeldMM, Ends: p.Ends, FromMemory: s.size(p.Name).FromMemory.In(grade),
+			})
+		}
+		for _, l := range s.Limits(g) {
+			row := TableLimit{
+				Grade: grade, Factor: l.Factor.Code, Name: l.Factor.Name, Definition: l.Factor.Definition,
+				Bound: l.Bound, Inclusive: l.Bound.Inclusive(), Value: l.Value, Unit: l.Unit, Basis: l.Basis,
+				Clause: l.Clause, Rounding: l.Round, Source: l.Factor.Source, FromMemory: l.FromMemory,
+				Picture: l.Factor.Picture, PictureNote: l.Factor.PictureNote, Sheet: l.Factor.Sheet,
+			}
+			if l.Basis == ByWords {
+				row.Word = l.Factor.Words[int(l.Value)-1]
+			}
+			t.Limits = append(t.Limits, row)
+		}
+	}
+	return t
+}
+
+// Standing says in a few words how far the limits of s were read.
+func (s *Standard) Standing() string {
+	switch s.Status {
+	case "practice":
+		return "common practice"
+	case "contract":
+		return "contract"
+	case "model":
+		return "drafting example"
+	}
+	memory, restated, all := 0, 0, 0
+	for g := range s.Grades {
+		for _, l := range s.Limits(g) {
+			all++
+			switch {
+			case l.FromMemory:
+				memory++
+			case l.Source.Seen == "secondary":
+				restated++
+			}
+		}
+	}
+	switch {
+	case memory*10 >= all*9:
+		return "from memory"
+	case memory > 0:
+		return "partly from memory"
+	case restated > 0:
+		return "restated"
+	}
+	return "read"
+}

@@ -1,0 +1,104 @@
+package grading
+
+import (
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/stat/distuv"
+
+	"traytally/grading/standards"
+)
+
+// Risks are the two ways in which a decision on a lot can be wrong, each in
+// (0, 0.5).
+type Risks struct {
+	// Consumer is the greatest probability of calling a lot conforming whose
+	// true value lies beyond a limit.
+	Consumer float64 `json:"consumer"`
+	// Producer is the greatest probability of calling a lot not conforming
+	// whose true values all lie within the limits.
+	Producer float64 `json:"producer"`
+}
+
+// DefaultRisks is the rule "the whole 95 % interval on one side of the limit":
+// 2.5 % either way (ISO 10576-1, decision in one stage).
+func DefaultRisks() Risks { return Risks{0.025, 0.025} }
+
+// Validate returns an *InputError wrapping ErrParams for a risk out of range.
+func (r Risks) Validate() error {
+	for _, x := range []struct {
+		name string
+		v    float64
+	}{{"consumer", r.Consumer}, {"producer", r.Producer}} {
+		if !(x.v >= 0.0001 && x.v <= 0.5) {
+			hint := "give a probability from 0.0001 to 0.5, for example 0.05"
+			if x.v > 0.5 && x.v <= 50 {
+				hint = fmt.Sprintf("did you mean %g? risks are probabilities, not percent", x.v/100)
+			}
+			return &InputError{What: fmt.Sprintf("%s's risk of %g", x.name, x.v), Hint: hint, Err: ErrParams}
+		}
+	}
+	return nil
+}
+
+// ConformanceProbability is the probability that the true value conforms to
+// the limit when it was measured as value with standard uncertainty u > 0, for
+// a normal distribution and little prior knowledge (JCGM 106:2012, clause 7).
+func ConformanceProbability(value, u, limit float64, bound standards.Bound) float64 {
+	z := (limit - value) / u
+	if !bound.Upper() {
+		z = -z
+	}
+	return distuv.UnitNormal.CDF(z)
+}
+
+// GuardedLimit is the value up to (or from) which a measured figure is
+// accepted so that the risk of accepting a true value beyond the limit stays
+// at or under risk: the limit less a guard band of z(1-risk)·u (JCGM 106:2012,
+// clause 8, guarded acceptance).
+func GuardedLimit(limit, u, risk float64, bound standards.Bound) float64 {
+	g := distuv.UnitNormal.Quantile(1-risk) * u
+	if bound.Upper() {
+		return limit - g
+	}
+	return limit + g
+}
+
+// exactLimit returns the unrounded figure at which the verdict of l turns:
+// with one decimal kept, "at most 4.0" holds up to 4.05.
+func exactLimit(l standards.Limit) float64 {
+	if l.Round.Mode == "" || l.Round.Mode == "none" {
+		return l.Value
+	}
+	half := 0.5 * math.Pow(10, -float64(l.Round.Digits))
+	switch l.Bound {
+	case standards.AtMost, standards.Above:
+		return l.Value + half
+	}
+	return l.Value - half
+}
+
+// conforms is the probability that the lot's true figure is on the right side
+// of the limit, given what was found.
+func (fig *figure) conforms(l standards.Limit) float64 {
+	limit := exactLimit(l)
+	below := 0.0 // probability of a true figure under the limit
+	switch {
+	case fig.share != nil:
+		s := fig.share
+		x := min(max(s.Value/100, 0), 1) * s.EffectiveN
+		below = distuv.Beta{Alpha: x + 0.5, Beta: s.EffectiveN - x + 0.5}.CDF(min(max(limit/100, 0), 1))
+	case fig.counted != nil:
+		c := fig.counted
+		below = distuv.Gamma{Alpha: float64(c.n) + 0.5, Beta: c.grams / c.portionG}.CDF(max(limit, 0))
+	default:
+		if l.Bound.Holds(l.Round.Round(fig.estimate.Value), l.Value) {
+			return 1
+		}
+		return 0
+	}
+	if l.Bound.Upper() {
+		return below
+	}
+	return 1 - below
+}
