@@ -336,26 +336,103 @@ const (
 	lineBase int32 = -2 // minus the number of the cut
 )
 
-// mark makes the inside of a component free and lists its pixels row by row.
+// A stretch is a row of pixels of one part, tile coordinates, [x0, x1).
+type stretch struct{ y, x0, x1, part int32 }
+
+// mark makes the inside of a component free.
 func (t *tile) mark(c *component) {
 	t.label = grow(t.label, t.tw*t.th)
-	t.pix = t.pix[:0]
 	for _, r := range c.runs {
 		o := t.index(int(r.x0), int(r.y))
-		i := int32((int(r.y)-t.y0)*t.tw + int(r.x0) - t.x0)
-		for range r.x1 - r.x0 {
-			if t.in(o) {
-				t.label[i] = free
-				t.pix = append(t.pix, i)
+		row := t.label[(int(r.y)-t.y0)*t.tw+int(r.x0)-t.x0:][:r.x1-r.x0]
+		for i := range row {
+			if t.in(o + i) {
+				row[i] = free
 			}
-			o++
-			i++
 		}
 	}
 }
 
+// parts lists the stretches of free pixels, joins them to 4-connected parts,
+// numbers the parts of more than few pixels from 1 and labels their pixels.
+// Pixels of smaller parts become line pixels. It returns the number of parts.
+func (t *tile) parts(c *component, few int, line int32) int {
+	t.segs = t.segs[:0]
+	for _, r := range c.runs {
+		y := int32(int(r.y) - t.y0)
+		row := t.label[int(y)*t.tw:][:t.tw]
+		for x, end := r.x0-int32(t.x0), r.x1-int32(t.x0); x < end; {
+			if row[x] != free {
+				x++
+				continue
+			}
+			a := x
+			for x < end && row[x] == free {
+				x++
+			}
+			t.segs = append(t.segs, stretch{y, a, x, 0})
+		}
+	}
+	parent := grow(t.stack, len(t.segs))
+	t.stack = parent
+	for i := range parent {
+		parent[i] = int32(i)
+	}
+	find := func(i int32) int32 {
+		for parent[i] != i {
+			parent[i] = parent[parent[i]]
+			i = parent[i]
+		}
+		return i
+	}
+	prev, cur := 0, 0
+	for i := range t.segs {
+		s := &t.segs[i]
+		if s.y != t.segs[cur].y {
+			prev, cur = cur, i
+		}
+		for prev < cur && (t.segs[prev].y < s.y-1 || t.segs[prev].x1 <= s.x0) {
+			prev++
+		}
+		for j := prev; j < cur && t.segs[j].x0 < s.x1; j++ {
+			a, b := find(int32(j)), find(int32(i))
+			parent[max(a, b)] = min(a, b)
+		}
+	}
+	size := make([]int32, len(t.segs))
+	for i, s := range t.segs {
+		size[find(int32(i))] += s.x1 - s.x0
+	}
+	number := make([]int32, len(t.segs))
+	count := int32(0)
+	kept := t.segs[:0]
+	for i, s := range t.segs {
+		root := find(int32(i))
+		row := t.label[int(s.y)*t.tw:][s.x0:s.x1]
+		if int(size[root]) <= few {
+			for k := range row {
+				row[k] = line
+				t.lines = append(t.lines, s.y*int32(t.tw)+s.x0+int32(k))
+			}
+			continue
+		}
+		if number[root] == 0 {
+			count++
+			number[root] = count
+		}
+		s.part = number[root]
+		for k := range row {
+			row[k] = s.part
+		}
+		kept = append(kept, s)
+	}
+	t.segs = kept
+	return int(count)
+}
+
 // draw marks the pixels of the cuts; where two meet the darker one has it.
 func (t *tile) draw(cuts []cut) {
+	t.lines = t.lines[:0]
 	for ci, c := range cuts {
 		// a little beyond both ends, through the rounding of the notch
 		u := norm(sub(c.b, c.a))
@@ -368,7 +445,10 @@ func (t *tile) draw(cuts []cut) {
 				return
 			}
 			l := &t.label[y*t.tw+x]
-			if *l == free || *l <= lineBase && cuts[lineBase-*l].valley < c.valley {
+			if *l == free {
+				t.lines = append(t.lines, int32(y*t.tw+x))
+				*l = lineBase - int32(ci)
+			} else if *l <= lineBase && cuts[lineBase-*l].valley < c.valley {
 				*l = lineBase - int32(ci)
 			}
 		}
@@ -389,121 +469,111 @@ func (t *tile) draw(cuts []cut) {
 func (t *tile) atoms(c *component, cuts []cut) []atom {
 	t.mark(c)
 	t.draw(cuts)
-	step := [4]int{-1, 1, -t.tw, t.tw}
-	// label the parts; parts of a few pixels are lines too
+	step := [4]int32{-1, 1, int32(-t.tw), int32(t.tw)}
+	noCut := lineBase - int32(len(cuts))
 	const few = 5
-	count := int32(0)
-	var border0 []int32 // part pixels beside a line
-	for _, i := range t.pix {
-		if t.label[i] != free {
-			continue
-		}
-		count++
-		t.stack = append(t.stack[:0], i)
-		t.label[i] = count
-		for k := 0; k < len(t.stack); k++ {
-			for _, d := range step {
-				if j := t.stack[k] + int32(d); t.label[j] == free {
-					t.label[j] = count
-					t.stack = append(t.stack, j)
-				}
-			}
-		}
-		if len(t.stack) <= few {
-			for _, j := range t.stack {
-				t.label[j] = lineBase - int32(len(cuts)) // a line of no cut
-			}
-			count--
-			continue
-		}
-		for _, j := range t.stack {
-			for _, d := range step {
-				if t.label[j+int32(d)] <= lineBase {
-					border0 = append(border0, j)
-					break
-				}
-			}
-		}
-	}
+	count := t.parts(c, few, noCut)
 	if count == 0 {
-		for _, i := range t.pix {
-			t.label[i] = 1
-		}
-		return make([]atom, 1)
+		return nil
 	}
 	// Line pixels go to the nearest part. Which cut they were drawn by stays
 	// in owner, for the valley along the border of two parts.
-	owner := make(map[int32]int32)
-	for front := border0; len(front) > 0; {
-		var next []int32
-		for _, i := range front {
+	owner := make([]int32, len(t.lines))
+	for i, p := range t.lines {
+		owner[i] = lineBase - t.label[p]
+	}
+	left := slices.Clone(t.lines)
+	for len(left) > 0 {
+		type gift struct{ at, part int32 }
+		var gifts []gift
+		rest := left[:0]
+		for _, i := range left {
+			part, most := int32(0), 0
 			for _, d := range step {
-				j := i + int32(d)
-				if l := t.label[j]; l <= lineBase {
-					if k := lineBase - l; int(k) < len(cuts) {
-						owner[j] = k
+				l := t.label[i+d]
+				if l <= 0 {
+					continue
+				}
+				n := 0
+				for _, e := range step {
+					if t.label[i+e] == l {
+						n++
 					}
-					t.label[j] = t.label[i]
-					next = append(next, j)
+				}
+				if n > most || n == most && l < part {
+					part, most = l, n
 				}
 			}
+			if part > 0 {
+				gifts = append(gifts, gift{i, part})
+			} else {
+				rest = append(rest, i)
+			}
 		}
-		front = next
+		for _, g := range gifts {
+			t.label[g.at] = g.part
+		}
+		left = rest
+		if len(gifts) == 0 {
+			break // lines that meet no part
+		}
 	}
 	as := make([]atom, count)
-	left, right := make([][]Point, count), make([][]Point, count)
+	lefts, rights := make([][]Point, count), make([][]Point, count)
+	for _, s := range t.segs {
+		a, n := &as[s.part-1], float64(s.x1-s.x0)
+		a.area += n
+		a.x += n * float64(s.x0+s.x1-1) / 2
+		a.y += n * float64(s.y)
+		l, r := lefts[s.part-1], rights[s.part-1]
+		p, q := Point{X: float64(s.x0), Y: float64(s.y)}, Point{X: float64(s.x1 - 1), Y: float64(s.y)}
+		if k := len(r); k > 0 && r[k-1].Y == q.Y { // of a row, the first and the last count
+			r[k-1].X = q.X
+		} else {
+			lefts[s.part-1], rights[s.part-1] = append(l, p), append(r, q)
+		}
+	}
 	type pair struct{ a, b int32 }
 	type sum struct{ n, valley, nv float64 }
 	between := map[pair]*sum{}
-	for _, i := range t.pix {
+	isLine := map[int32]bool{}
+	for _, i := range t.lines {
+		isLine[i] = true
+	}
+	for k, i := range t.lines {
 		l := t.label[i]
 		if l <= 0 {
-			continue // lines that meet no part
+			continue
 		}
 		x, y := float64(int(i)%t.tw), float64(int(i)/t.tw)
 		a := &as[l-1]
 		a.area++
 		a.x += x
 		a.y += y
-		rim := false
+		lefts[l-1] = append(lefts[l-1], Point{X: x, Y: y})
 		for d, s := range step {
-			j := i + int32(s)
+			j := i + s
 			o := t.label[j]
-			if o == l {
-				continue
+			if o <= 0 || o == l || d%2 == 0 && isLine[j] {
+				continue // two line pixels are met once, from the left or above
 			}
-			rim = true
-			if d%2 == 1 && o > 0 {
-				p := pair{min(l, o), max(l, o)}
-				s := between[p]
-				if s == nil {
-					s = &sum{}
-					between[p] = s
-				}
-				s.n++
-				oc, ok := owner[i]
-				if !ok {
-					oc, ok = owner[j]
-				}
-				if ok {
-					s.valley += cuts[oc].valley
-					s.nv++
-				}
+			p := pair{min(l, o), max(l, o)}
+			s := between[p]
+			if s == nil {
+				s = &sum{}
+				between[p] = s
 			}
-		}
-		if rim { // of a row, the first and the last count
-			r := right[l-1]
-			if n := len(r); n > 0 && r[n-1].Y == y {
-				r[n-1].X = x
-			} else {
-				left[l-1], right[l-1] = append(left[l-1], Point{X: x, Y: y}), append(r, Point{X: x, Y: y})
+			s.n++
+			if int(owner[k]) < len(cuts) {
+				s.valley += cuts[owner[k]].valley
+				s.nv++
 			}
 		}
 	}
 	for i := range as {
 		a := &as[i]
-		slices.Reverse(right[i]) // down one side and up the other, as an outline runs
-		a.hull = geom.Hull(append(left[i], right[i]...))
+		slices.Reverse(rights[i]) // down one side and up the other, as an outline runs
+		a.hull = geom.Hull(append(lefts[i], rights[i]...))
 		a.x /= a.area
 		a.y /= a.area
 	}
@@ -890,15 +960,30 @@ func (t *tile) split(c *component, shapes []shape, m *Model) (pieces, unresolved
 		return m.sort(pieces)
 	}
 	as := t.atoms(c, cuts)
+	if as == nil { // hardly more than lines
+		for i := range shapes {
+			pieces = append(pieces, shapes[i].piece(m))
+		}
+		return m.sort(pieces)
+	}
 	// number the atoms from one side of the region to the other, so that the
 	// covered part grows with a short front
 	order, as := sweep(as)
 	piece, count := cover(as, t.bays(ns, order, m), m)
-	for _, i := range t.pix {
+	number := func(part int32) int32 { return int32(piece[order[part-1]]) + 1 }
+	for i := range t.segs {
+		g := &t.segs[i]
+		g.part = number(g.part)
+		row := t.label[int(g.y)*t.tw:][g.x0:g.x1]
+		for k := range row {
+			row[k] = g.part
+		}
+	}
+	for _, i := range t.lines {
 		if l := t.label[i]; l > 0 {
-			t.label[i] = int32(piece[order[l-1]]) + 1
+			t.label[i] = number(l)
 		} else {
-			t.label[i] = 0
+			t.label[i] = outside
 		}
 	}
 	return m.sort(t.outlines(m, count))
@@ -942,15 +1027,22 @@ func sweep(as []atom) (order []int, sorted []atom) {
 func (t *tile) outlines(m *Model, n int) []Piece {
 	clear(t.west)
 	best := make([]Piece, n)
-	for _, i := range t.pix {
+	follow := func(i int32) {
 		l := t.label[i]
 		if l <= 0 || t.west[i] != 0 || t.label[i-1] == l {
-			continue
+			return
 		}
 		c := t.trace(t.x0+int(i)%t.tw, t.y0+int(i)/t.tw, l)
 		if a := geom.Area(c.pts); a > best[l-1].Area {
 			best[l-1] = Piece{Outline: c.pts, Cut: c.cut, Area: a, Edge: c.edge}
 		}
+	}
+	// a piece begins where a stretch does, or at a line
+	for _, s := range t.segs {
+		follow(s.y*int32(t.tw) + s.x0)
+	}
+	for _, i := range t.lines {
+		follow(i)
 	}
 	var out []Piece
 	for _, q := range best {

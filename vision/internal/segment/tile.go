@@ -64,7 +64,8 @@ type tile struct {
 	west           []uint8 // contour passed the west side of this pixel
 	label          []int32 // pieces of the region being separated
 	stack          []int32
-	pix            []int32
+	segs           []stretch // parts of the region, row by row
+	lines          []int32   // pixels that cuts were drawn over
 }
 
 func grow[T any](b []T, n int) []T {
