@@ -28,7 +28,7 @@ func scan(p Picture, t *tray, r *relief, limit int) [][]run {
 			for y := y0; y < y1; y++ {
 				dst := r.c[(y+1)*r.stride : (y+2)*r.stride]
 				dst[0], dst[p.W+1] = 0, 0
-				runs = scanRow(runs, p.Pix[3*y*p.W:3*(y+1)*p.W], dst[1:p.W+1], t.level[y/cell*t.cw:(y/cell+1)*t.cw], int32(y), limit)
+				runs = scanRow(runs, p.Pix[3*y*p.W:3*(y+1)*p.W], dst[1:p.W+1], t.level[y/cell*t.cw:(y/cell+1)*t.cw], int32(y), int32(limit))
 			}
 			out[b] = runs
 		})
@@ -37,28 +37,39 @@ func scan(p Picture, t *tray, r *relief, limit int) [][]run {
 	return out
 }
 
-func scanRow(runs []run, row, dst []byte, level [][3]uint8, y int32, limit int) []run {
+func scanRow(runs []run, row, dst []byte, level [][3]uint8, y, limit int32) []run {
 	start := int32(-1)
 	x := int32(0)
 	for _, l := range level {
-		b, g, r := int(l[0]), int(l[1]), int(l[2])
+		b, g, r := int32(l[0]), int32(l[1]), int32(l[2])
 		n := min(cell, len(dst))
-		seg, out := row[:3*n], dst[:n]
+		seg, out := row[:3*n:3*n], dst[:n:n]
 		row, dst = row[3*n:], dst[n:]
+		most := int32(0)
 		for i := range out {
-			d0, d1, d2 := int(seg[3*i])-b, int(seg[3*i+1])-g, int(seg[3*i+2])-r
+			d0, d1, d2 := int32(seg[0])-b, int32(seg[1])-g, int32(seg[2])-r
+			seg = seg[3:]
 			d := max(d0, -d0, d1, -d1, d2, -d2)
 			out[i] = uint8(d)
-			if d > limit {
-				if start < 0 {
-					start = x
-				}
-			} else if start >= 0 {
-				runs = append(runs, run{y, start, x})
-				start = -1
-			}
-			x++
+			most = max(most, d)
 		}
+		switch {
+		case most > limit: // look at each
+			for i, d := range out {
+				if int32(d) > limit {
+					if start < 0 {
+						start = x + int32(i)
+					}
+				} else if start >= 0 {
+					runs = append(runs, run{y, start, x + int32(i)})
+					start = -1
+				}
+			}
+		case start >= 0:
+			runs = append(runs, run{y, start, x})
+			start = -1
+		}
+		x += int32(n)
 	}
 	if start >= 0 {
 		runs = append(runs, run{y, start, x})

@@ -116,7 +116,7 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 	scratch := make([]tile, parallel.Workers())
 	if err := parallel.Each(ctx, len(comps), func(w, i int) {
 		q := scratch[w].around(rel, comps[i])
-		shapes[i] = q.shapes(comps[i])
+		shapes[i] = q.shapes(comps[i], i%(1+len(comps)/150) == 0)
 		level[i] = q.medianLevel(comps[i])
 	}); err != nil {
 		return nil, err
@@ -248,7 +248,8 @@ func (t *tile) medianLevel(c *component) float64 {
 }
 
 // shapes traces the regions of a component and sorts holes to their regions.
-func (t *tile) shapes(comp *component) []shape {
+// With climb it also takes how steep their edges are.
+func (t *tile) shapes(comp *component, climb bool) []shape {
 	cs := t.contours(comp)
 	var out []shape
 	var holes []contour
@@ -268,7 +269,9 @@ func (t *tile) shapes(comp *component) []shape {
 		s.hull = geom.Hull(s.outer.pts)
 		s.cal = geom.Caliper(s.hull)
 		s.sol = s.filled / geom.Area(s.hull)
-		s.step, s.nStep = t.steps(&s.outer)
+		if climb {
+			s.step, s.nStep = t.steps(&s.outer)
+		}
 	}
 	for _, h := range holes {
 		best := -1 // the smallest region around the hole
