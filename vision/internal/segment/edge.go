@@ -119,7 +119,7 @@ func sharpen(p []Point, cut []bool, sigma float64) (out, corners []Point) {
 	}
 	// Corners. The outline is straight on both sides, so that nearly the
 	// whole turn lies within the blur; at a rounded tip it goes on.
-	reach := 1.7*sigma + 0.4
+	reach := 1.85*sigma + 0.6
 	for i := range p {
 		if near[i] < 0.55 || near[i] < near[(i+1)%n] || near[i] <= near[(i+n-1)%n] {
 			continue
