@@ -72,7 +72,7 @@ func otsu(h *[256]int) (t int, lowMean, highMean, lowShare float64) {
 func estimateTray(p Picture) *tray {
 	block := min(max(max(p.W, p.H)/24, 24), 320)
 	bw, bh := max(1, (p.W+block/2)/block), max(1, (p.H+block/2)/block)
-	stride := max(1, int(math.Sqrt(float64(p.W)*float64(p.H)/50_000)))
+	stride := max(1, int(math.Sqrt(float64(p.W)*float64(p.H)/30_000)))
 
 	samples := make([][]bgr, bw*bh)
 	var hist, border [256]int
