@@ -83,6 +83,7 @@ func Analyse(trays []kernel.Tray, params Params) (*Result, error) {
 		r.Params.TradeClasses = []float64{}
 	}
 	r.setReference(trays)
+	r.Whiteness = whiteness(trays)
 	for i := range trays {
 		t := &trays[i]
 		r.Pictures = append(r.Pictures, Picture{

@@ -7,13 +7,16 @@ import (
 )
 
 // Flag sets the flags of every kernel of the trays from its surface, its size
-// and the limits of the profile. It replaces flags
-// set before. All flags that apply are set: a kernel may be chalky and
-// spotted. A foreign body carries no other flag.
+// and the limits of the profile, in place of flags set before. All flags that
+// apply are set: a kernel may be chalky and spotted. Paddy and foreign bodies
+// carry no other flag.
 //
 // It returns the flags that some picture could not decide, which belong in
 // Params.NotAssessed: nothing about hue on a grey picture, nothing at all
 // where no usual kernel was found to compare with.
+//
+// White pebbles, glass and plastic of a kernel's size and colour pass for
+// rice, and so do pieces of white shell: no picture tells them apart.
 func Flag(trays []kernel.Tray, p Profile) (notAssessed []kernel.Flag) {
 	grey, blind := false, false
 	for i := range trays {
@@ -55,7 +58,7 @@ func (p *Profile) flags(t *kernel.Tray, k *kernel.Kernel) []kernel.Flag {
 	}
 	if !t.Grey && s.DarkShare < 0.5 { // hue of what is nearly black means nothing
 		if s.YellowShare >= p.Yellow.Share && s.ColourShift >= p.Yellow.Shift ||
-			t.Calibrated && p.Yellow.AbsoluteB > 0 && k.Lab[2] >= p.Yellow.AbsoluteB && s.YellowShare >= p.Yellow.Share {
+			t.Calibrated && p.Yellow.AbsoluteB > 0 && k.Lab[2] >= p.Yellow.AbsoluteB {
 			f = append(f, kernel.Yellow)
 		}
 		switch {
@@ -85,13 +88,12 @@ const (
 func (p *Profile) body(t *kernel.Tray, k *kernel.Kernel) body {
 	s, look := &k.Surface, &t.Look
 	long, wide := k.LengthPx/look.LengthPx, k.WidthPx/look.WidthPx
-	if long > p.Foreign.Length || wide > p.Foreign.Width {
+	if above(long, p.Foreign.Length) || above(wide, p.Foreign.Width) {
 		return bodyForeign
 	}
 	darker := look.Lab[0] - s.EvenLab[0]
 	brown := !t.Grey && s.YellowShare >= p.Yellow.Share
-	// Straw is darker and redder than yellowed rice, which stays translucent.
-	straw := darker + math.Max(-10, math.Min(10, (strawHue-s.ShiftDeg)/2))
+	straw := straw(look, s)
 	short := long < p.Foreign.Short
 	switch {
 	case !t.Grey && s.DarkShare < 0.5 && strange(s.EvenLab, p.Foreign.Strange):
@@ -111,8 +113,9 @@ func (p *Profile) body(t *kernel.Tray, k *kernel.Kernel) body {
 	}
 	// Rice gone dark is yellow, brown or nearly black. Grey in between is
 	// stone; nearly black and round is a seed, unless one end is grown and the
-	// other fractured, as on a piece of a kernel.
-	round := k.LengthPx < p.Foreign.Aspect*k.WidthPx && k.AreaPx2 >= p.Foreign.Round*math.Pi/4*k.LengthPx*k.WidthPx
+	// other fractured, as on a piece of a kernel. A piece of a kernel is as wide
+	// as the kernel was.
+	round := (k.LengthPx < p.Foreign.Aspect*k.WidthPx || wide < p.Foreign.Narrow) && k.AreaPx2 >= p.Foreign.Round*math.Pi/4*k.LengthPx*k.WidthPx
 	piece := k.Ends[0] == kernel.EndIntact && k.Ends[1] == kernel.EndBroken ||
 		k.Ends[1] == kernel.EndIntact && k.Ends[0] == kernel.EndBroken
 	black := (look.Lab[0] + 16) * (1 - p.Surface.Black)
@@ -125,6 +128,13 @@ func (p *Profile) body(t *kernel.Tray, k *kernel.Kernel) body {
 // strawHue is the direction, in degrees, in which yellowed rice lies from the
 // usual kernel: 74 to 82 on rendered trays. Husk lies below, towards red.
 const strawHue = 77
+
+// straw is how much darker a kernel is than usual, plus 1 for every 2° that it
+// is redder than yellowed rice: rice that has turned yellow stays translucent,
+// husk does not.
+func straw(look *kernel.Look, s *kernel.Surface) float64 {
+	return look.Lab[0] - s.EvenLab[0] + math.Max(-10, math.Min(10, (strawHue-s.ShiftDeg)/2))
+}
 
 // strange reports whether a colour is blue, violet or green: no rice is.
 func strange(lab [3]float64, chroma float64) bool {

@@ -10,8 +10,7 @@ import (
 	"strconv"
 	"strings"
 
-	"github.com/goccy/go-yaml"
-
+	"traytally/grading/standards"
 	"traytally/vision/kernel"
 )
 
@@ -79,6 +78,7 @@ type ForeignLimits struct {
 	Width       float64 `yaml:"width" json:"width"`
 	Short       float64 `yaml:"short" json:"short"`
 	Aspect      float64 `yaml:"aspect" json:"aspect"`
+	Narrow      float64 `yaml:"narrow" json:"narrow"`
 	Round       float64 `yaml:"round" json:"round"`
 	Drop        float64 `yaml:"drop" json:"drop"`
 }
@@ -183,6 +183,8 @@ var ProfileLimits = []ProfileLimit{
 		ours, func(p *Profile) *float64 { return &p.Foreign.Short }},
 	{"foreign.aspect", "length over width", 1, 5, 1.6, "length over width that goes with it",
 		ours, func(p *Profile) *float64 { return &p.Foreign.Aspect }},
+	{"foreign.narrow", "usual widths", 0, 1.2, 0.65, "width below which it may be longer than that",
+		ours + ": a broken kernel is as wide as it was", func(p *Profile) *float64 { return &p.Foreign.Narrow }},
 	{"foreign.round", "share", 0.5, 1.2, 0.92, "area over that of an ellipse as long and wide, from which on a dark short piece is a seed or a stone and not a broken kernel",
 		rendered + ": fragments 0.75 to 0.9, seeds 0.98", func(p *Profile) *float64 { return &p.Foreign.Round }},
 	{"foreign.drop", "L*", 3, 80, 12, "how much darker than usual a grey stone is",
@@ -254,13 +256,12 @@ func readCapped(path string) ([]byte, error) {
 func DecodeProfile(name string, data []byte) (Profile, error) {
 	p := DefaultProfile()
 	p.Name = ""
-	err := yaml.NewDecoder(bytes.NewReader(data), yaml.Strict()).Decode(&p)
-	if err != nil && !errors.Is(err, io.EOF) {
-		return Profile{}, &InputError{
-			What: name + ": " + strings.TrimSpace(yaml.FormatError(err, false, true)),
-			Hint: "write the default profile to a file and change numbers in it",
-			Err:  ErrProfile,
+	if problems := standards.Decode(name, data, &p); len(problems) > 0 {
+		e := &InputError{What: problems.Error(), Hint: problems.Hint(), Err: ErrProfile}
+		if e.Hint == "" {
+			e.Hint = "write the default profile to a file and change numbers in it"
 		}
+		return Profile{}, e
 	}
 	if err := p.Validate(); err != nil {
 		e := err.(*InputError)

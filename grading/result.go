@@ -38,7 +38,11 @@ type Result struct {
 	Unresolved UnresolvedResult `json:"unresolved"`
 	// Grade is the outcome under a standard: what Evaluate returns for Sample,
 	// set by the caller; null until then.
-	Grade       *Grade        `json:"grade"`
+	Grade *Grade `json:"grade"`
+	// ColourProfile is the one the flags were set by; set by the caller.
+	ColourProfile *Profile `json:"colour_profile"`
+	// Whiteness is how white the lot looks; null where no colour was measured.
+	Whiteness   *Whiteness    `json:"whiteness"`
 	NotAssessed []NotAssessed `json:"not_assessed"`
 	Warnings    []Warning     `json:"warnings"`
 	Kernels     []KernelRow   `json:"kernels"`

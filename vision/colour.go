@@ -3,6 +3,8 @@ package vision
 import (
 	"context"
 	"fmt"
+	"image"
+	"slices"
 
 	"traytally/vision/internal/colour"
 	"traytally/vision/internal/parallel"
@@ -15,38 +17,108 @@ import (
 // choice: one pixel in fifty hides a twentieth of a mean at most.
 const burntOut = 0.02
 
+// lookSample is about how many kernels the usual one is found on.
+const lookSample = 200
+
+// notched is the solidity under which the outline of a free-lying piece may
+// run around a dark spot at its flank: a spot of a sixth of the width takes
+// one hundredth of the area.
+const notched = 0.993
+
 // surfaces measures the surface of each kernel and finds the usual one. It
 // adds doubts about the exposure to the tray's warnings.
 func surfaces(ctx context.Context, p *Picture, r *segment.Result, t *kernel.Tray, o MeasureOptions) error {
 	px := colour.Pixels{Pix: p.Pix(), W: p.Width, H: p.Height}
-	gain, from := neutral(r.TrayMean)
-	t.Balance = from
+	gain, from, absolute, err := o.Colour.balance(p, r)
+	if err != nil {
+		return err
+	}
+	t.Balance, t.Calibrated = from, absolute
+	limits := kernel.DefaultSurfaceLimits()
+	if o.Colour.Limits != nil {
+		limits = *o.Colour.Limits
+	}
 	dec := colour.NewDecoder(gain)
 
+	t.Kernels = slices.DeleteFunc(t.Kernels, func(k kernel.Kernel) bool {
+		if k.WidthPx >= thinWidth*r.Model.Width || k.LengthPx <= thinAspect*k.WidthPx {
+			return false
+		}
+		t.TooSmall++
+		t.KernelAreaPx2 -= k.AreaPx2
+		return true
+	})
 	n := len(t.Kernels)
-	patches := make([]colour.Patch, n)
 	samplers := make([]*colour.Sampler, parallel.Workers())
 	for i := range samplers {
 		samplers[i] = colour.NewSampler(px, dec, r.BlurSigma)
 	}
-	if err := parallel.Each(ctx, n, func(w, i int) {
-		patches[i] = samplers[w].Take(t.Kernels[i].Outline, t.Kernels[i].AngleRad)
-	}); err != nil {
-		return err
+	take := func(w, i int) colour.Patch {
+		k := &t.Kernels[i]
+		q := samplers[w].Take(k.Outline, kernel.Point{X: k.X, Y: k.Y}, k.AngleRad)
+		if k.Contacts == 0 && k.Solidity < notched {
+			samplers[w].Notches(k.Outline, &q)
+		}
+		return q
 	}
 
-	weight := make([]float64, n)
-	pixels, burnt, chroma := 0, 0, 0.0
-	for i := range patches {
-		q, k := &patches[i], &t.Kernels[i]
-		k.Lab = [3]float64{q.Mean.L, q.Mean.A, q.Mean.B}
-		pixels += q.Pixels
-		burnt += q.Burnt
-		chroma = max(chroma, q.Mean.Chroma())
+	// The usual kernel is found on some of them; their patches are kept.
+	stride := 1 + n/lookSample
+	patches := make([]colour.Patch, (n+stride-1)/stride)
+	weight := make([]float64, len(patches))
+	if err := parallel.Each(ctx, len(patches), func(w, i int) {
+		k := &t.Kernels[i*stride]
+		patches[i] = take(w, i*stride)
+		patches[i].Cells = slices.Clone(patches[i].Cells)
 		// Small pieces show mostly rim, and what is larger than a kernel is none.
 		if k.AreaPx2 > 0.3*r.Model.Area && k.AreaPx2 < 1.6*r.Model.Area {
 			weight[i] = 1
 		}
+	}); err != nil {
+		return err
+	}
+	look, ok := colour.NewLook(patches, weight, p.Width, p.Height)
+	size := kernel.Look{LengthPx: r.Model.Length, WidthPx: r.Model.Width}
+	if like := o.Colour.Like; like != nil {
+		look, ok, size = colour.Like(*like), true, *like
+	}
+	if ok {
+		t.Look = look.Measured()
+	}
+	t.Look.LengthPx, t.Look.WidthPx = size.LengthPx, size.WidthPx
+
+	chalk := make([]colour.Chalk, n)
+	judges := make([]*colour.Judge, len(samplers))
+	count := make([]struct {
+		pixels, burnt int
+		chroma        float64
+	}, len(samplers))
+	for i := range judges {
+		judges[i] = colour.NewJudge(look, limits)
+	}
+	if err := parallel.Each(ctx, n, func(w, i int) {
+		q := &patches[i/stride]
+		if i%stride != 0 {
+			fresh := take(w, i)
+			q = &fresh
+		}
+		if len(q.Cells) == 0 {
+			return
+		}
+		k, c := &t.Kernels[i], &count[w]
+		k.Lab = [3]float64{q.Mean.L, q.Mean.A, q.Mean.B}
+		c.pixels += q.Pixels
+		c.burnt += q.Burnt
+		c.chroma = max(c.chroma, q.Mean.Chroma())
+		if ok {
+			k.Surface, chalk[i] = judges[w].Measure(q)
+		}
+	}); err != nil {
+		return err
+	}
+	pixels, burnt, chroma := 0, 0, 0.0
+	for _, c := range count {
+		pixels, burnt, chroma = pixels+c.pixels, burnt+c.burnt, max(chroma, c.chroma)
 	}
 	t.Grey = n > 0 && chroma < 0.5
 	if pixels > 0 {
@@ -60,28 +132,8 @@ func surfaces(ctx context.Context, p *Picture, r *segment.Result, t *kernel.Tray
 			Value: t.BurntShare, Limit: burntOut, Metric: "share of kernel pixels with a channel at 254 or more of 255",
 		})
 	}
-	t.Look.LengthPx, t.Look.WidthPx = r.Model.Length, r.Model.Width
-
-	look, ok := colour.NewLook(patches, weight, p.Width, p.Height)
 	if !ok {
 		return nil
-	}
-	t.Look = kernel.Look{
-		Lab:     [3]float64{look.Usual.L, look.Usual.A, look.Usual.B},
-		SpreadL: look.SpreadL, SpreadB: look.SpreadB, Kernels: look.N,
-		LengthPx: r.Model.Length, WidthPx: r.Model.Width,
-	}
-	chalk := make([]colour.Chalk, n)
-	judges := make([]*colour.Judge, parallel.Workers())
-	for i := range judges {
-		judges[i] = colour.NewJudge(look, kernel.DefaultSurfaceLimits())
-	}
-	if err := parallel.Each(ctx, n, func(w, i int) {
-		if len(patches[i].Cells) > 0 {
-			t.Kernels[i].Surface, chalk[i] = judges[w].Measure(&patches[i])
-		}
-	}); err != nil {
-		return err
 	}
 	opaque := colour.NewOpaque(look, chalk)
 	for i := range t.Kernels {
@@ -90,7 +142,97 @@ func surfaces(ctx context.Context, p *Picture, r *segment.Result, t *kernel.Tray
 	return nil
 }
 
-// neutral returns the gains for blue, green and red, and where they come from.
-func neutral(tray [3]float64) ([3]float64, string) {
-	return [3]float64{1, 1, 1}, "as recorded"
+// A ColourOptions changes how colours are measured. Its zero value takes
+// neutral from a grey tray where there is one, the sample's own usual kernel
+// as the yardstick, and kernel.DefaultSurfaceLimits.
+type ColourOptions struct {
+	// Limits are the limits between the parts of a surface; nil: the defaults.
+	Limits *kernel.SurfaceLimits
+	// GreyPatch is a place in the picture, in pixels, that is neutral grey or
+	// white in truth; empty: there is none.
+	GreyPatch image.Rectangle
+	// GreyY is the luminous reflectance of that place, above 0 up to 1. With
+	// it colours are absolute. 0: not known.
+	GreyY float64
+	// Like is the usual kernel to judge by instead of the sample's own, from
+	// Tray.Look of a picture taken in the same light; nil: the sample's own.
+	Like *kernel.Look
+}
+
+// A tray is taken for neutral where its encoded level is at least neutralFrom,
+// below which one step of the encoding is more than a hundredth, and its
+// channels differ, in linear light, by no more than neutralRatio. Our own
+// choice.
+const (
+	neutralFrom  = 48
+	neutralRatio = 1.35
+)
+
+// balance returns the gains for blue, green and red, where neutral was taken
+// from, and whether colours are absolute.
+func (o ColourOptions) balance(p *Picture, r *segment.Result) (gain [3]float64, from string, absolute bool, err error) {
+	var level [3]float64
+	switch {
+	case p.balanced != "":
+		return [3]float64{1, 1, 1}, p.balanced, p.absolute, nil
+	case !o.GreyPatch.Empty():
+		from = fmt.Sprintf("grey patch at %d,%d", o.GreyPatch.Min.X, o.GreyPatch.Min.Y)
+		if level, err = patchLevel(p, o.GreyPatch); err != nil {
+			return gain, "", false, err
+		}
+	case isNeutral(r.TrayMean):
+		from = "the tray, taken for neutral grey"
+		for i, v := range r.TrayMean {
+			level[i] = colour.Linear(v / 255)
+		}
+	default:
+		return [3]float64{1, 1, 1}, "as recorded", false, nil
+	}
+	target := (level[0] + level[1] + level[2]) / 3
+	if absolute = !o.GreyPatch.Empty() && o.GreyY > 0; absolute {
+		target = o.GreyY
+	}
+	for i := range gain {
+		gain[i] = target / level[i]
+	}
+	return gain, from, absolute, nil
+}
+
+func isNeutral(tray [3]float64) bool {
+	low, high := min(tray[0], tray[1], tray[2]), max(tray[0], tray[1], tray[2])
+	return low >= neutralFrom && colour.Linear(high/255) <= neutralRatio*colour.Linear(low/255)
+}
+
+// patchLevel returns the mean linear blue, green and red of a place.
+func patchLevel(p *Picture, at image.Rectangle) (level [3]float64, err error) {
+	bad := func(what, hint string) error {
+		return &InputError{Path: p.Name, What: fmt.Sprintf("the grey patch at %d,%d of %d × %d pixels %s", at.Min.X, at.Min.Y, at.Dx(), at.Dy(), what), Hint: hint}
+	}
+	if !at.In(image.Rect(0, 0, p.Width, p.Height)) || at.Dx() < 4 || at.Dy() < 4 {
+		return level, bad("does not lie in the picture", "give x,y,width,height of a grey or white place in the picture, 4 pixels wide or more")
+	}
+	pix := p.Pix()
+	burnt := 0
+	for y := at.Min.Y; y < at.Max.Y; y++ {
+		for x := at.Min.X; x < at.Max.X; x++ {
+			q := pix[3*(y*p.Width+x):]
+			if max(q[0], q[1], q[2]) >= 254 {
+				burnt++
+			}
+			for i := range level {
+				level[i] += colour.Linear(float64(q[i]) / 255)
+			}
+		}
+	}
+	n := float64(at.Dx() * at.Dy())
+	for i := range level {
+		level[i] /= n
+	}
+	switch {
+	case float64(burnt) > 0.01*n:
+		return level, bad("is burnt out", "choose a darker patch, or take the picture with less light")
+	case min(level[0], level[1], level[2]) < colour.Linear(neutralFrom/255.0):
+		return level, bad("is too dark to take neutral from", "choose a lighter patch")
+	}
+	return level, nil
 }

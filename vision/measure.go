@@ -6,7 +6,6 @@ import (
 	"math"
 	"slices"
 
-	"traytally/vision/internal/geom"
 	"traytally/vision/internal/parallel"
 	"traytally/vision/internal/segment"
 	"traytally/vision/kernel"
@@ -19,6 +18,8 @@ type MeasureOptions struct {
 	PxPerMM float64
 	// ScaleSource says for people where PxPerMM comes from.
 	ScaleSource string
+	// Colour changes how colours are measured; the zero value is the usual way.
+	Colour ColourOptions
 }
 
 // Measure finds and measures the pieces on a tray. The tray may have any dark
@@ -45,6 +46,7 @@ func Measure(ctx context.Context, p *Picture, o MeasureOptions) (*kernel.Tray, e
 	if err != nil {
 		return nil, err
 	}
+	setAside(r, t)
 	if err := refuse(p, r, t.PxPerMM); err != nil {
 		return nil, err
 	}
@@ -75,19 +77,13 @@ func Measure(ctx context.Context, p *Picture, o MeasureOptions) (*kernel.Tray, e
 	}
 	for _, q := range r.Unresolved {
 		t.KernelAreaPx2 += q.Area
-		m := geom.PolygonMoments(q.Outline)
-		c := kernel.Cluster{X: m.X / m.A, Y: m.Y / m.A, AreaPx2: q.Area, MinX: p.Width, MinY: p.Height}
-		for _, v := range q.Outline {
-			c.MinX, c.MinY = min(c.MinX, int(v.X)), min(c.MinY, int(v.Y))
-			c.MaxX, c.MaxY = max(c.MaxX, int(v.X)+1), max(c.MaxY, int(v.Y)+1)
-		}
-		t.Unresolved = append(t.Unresolved, c)
+		t.Unresolved = append(t.Unresolved, cluster(&q))
 	}
 	t.TooSmall = r.Small
 	if err := surfaces(ctx, p, r, t, o); err != nil {
 		return nil, err
 	}
-	t.Warnings = append(t.Warnings, doubts(r, t)...)
+	t.Warnings = append(t.Warnings, doubts(r)...)
 	readingOrder(t.Kernels, r.Model.Length)
 	return t, nil
 }

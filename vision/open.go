@@ -60,7 +60,9 @@ type Picture struct {
 	ScaleSource        string // "stored resolution (JFIF, 300 dpi)"; empty without one
 	Warnings           []kernel.Warning
 
-	img *cv.Image
+	img      *cv.Image
+	balanced string // where neutral was taken from, if colours are balanced already
+	absolute bool   // the same, and brought to a known reflectance
 }
 
 // Pix returns the pixels: 8-bit BGR, interleaved, row-major, rows of 3*Width

@@ -200,7 +200,7 @@ func (b *Backdrop) Draw(t *kernel.Tray, marks []Mark, o OverlayOptions) ([]byte,
 	}
 	for _, u := range t.Unresolved {
 		x, y := b.at(u.X, u.Y)
-		c.centred(digits, "not resolved", x, y, labelLight, labelDark)
+		c.centred(digits, "not taken apart", x, y, labelLight, labelDark)
 	}
 	c.clip = c.img.Bounds()
 	if err := leg.draw(c, size.Y); err != nil {

@@ -67,8 +67,9 @@ func refuse(p *Picture, r *segment.Result, pxPerMM float64) error {
 	return nil
 }
 
-// doubts are the warnings that leave a result standing.
-func doubts(r *segment.Result, t *kernel.Tray) []kernel.Warning {
+// doubts are the warnings that leave a result standing. Groups that were not
+// separated are for the grading to speak of: it knows what they cost.
+func doubts(r *segment.Result) []kernel.Warning {
 	var out []kernel.Warning
 	warn := func(code, metric string, value, limit float64, hint, format string, a ...any) {
 		out = append(out, kernel.Warning{Code: code, Text: fmt.Sprintf(format, a...), Hint: hint, Value: value, Limit: limit, Metric: metric})
@@ -88,15 +89,6 @@ func doubts(r *segment.Result, t *kernel.Tray) []kernel.Warning {
 			"use a darker, plainer tray and more light",
 			"kernels stand out little from the tray: %.0f grey values over a spread of %.1f", r.Contrast, r.TraySigma)
 	}
-	if n := len(t.Unresolved); n > 0 {
-		area := 0.0
-		for _, c := range t.Unresolved {
-			area += c.AreaPx2
-		}
-		warn("unresolved", "share of the rice area in groups that were not separated", area/t.KernelAreaPx2, 0,
-			"shake the tray and scan again",
-			"%d touching %s could not be separated (%.1f %% of the rice); left out of the count and carried as doubt", n, plural(n, "group", "groups"), 100*area/t.KernelAreaPx2)
-	}
 	return out
 }
 
@@ -105,11 +97,4 @@ func inMM(px, pxPerMM float64) string {
 		return ""
 	}
 	return fmt.Sprintf(" (%.1f mm)", px/pxPerMM)
-}
-
-func plural(n int, one, many string) string {
-	if n == 1 {
-		return one
-	}
-	return many
 }

@@ -1,8 +1,8 @@
 package main
 
 import (
+	"cmp"
 	"context"
-	"errors"
 
 	"github.com/spf13/cobra"
 
@@ -22,7 +22,7 @@ func needsPicture(cmd *cobra.Command, args []string) error {
 	if len(args) == 0 {
 		return &usageError{what: "no picture given", hint: "name one, for example: " + cmd.CommandPath() + " tray.jpg"}
 	}
-	return errors.Join(oneOf(cmd, "dpi", "scale"), oneOf(cmd, "whole-length", "whole-from"))
+	return cmp.Or(oneOf(cmd, "dpi", "scale"), oneOf(cmd, "whole-length", "whole-from"))
 }
 
 // addSampleFlags adds the flags that say how the pictures of a sample are to
@@ -35,12 +35,17 @@ func (o *gradeOptions) addSampleFlags(cmd *cobra.Command) {
 	f.StringArrayVar(&o.wholeFrom, "whole-from", nil, "take that length from a `PICTURE` of picked whole kernels; may be repeated")
 	f.StringVar(&o.length, "length", o.length, "length that the classes go by: `caliper` (greatest extent) or axis (along the kernel)")
 	f.BoolVarP(&o.quiet, "quiet", "q", false, "print no summary and no progress")
+	o.addColours(f)
+	o.addScale(f)
 }
 
 // analyse measures the pictures and works out the shares, broken being what it
 // is in std where one is given and one cut holds for all its grades. seen holds
 // the sample's pictures, without those of --whole-from.
 func (o *gradeOptions) analyse(ctx context.Context, std *standards.Standard, u *ui) (result *grading.Result, seen []measured, err error) {
+	if o.quiet {
+		u.lively = false
+	}
 	params := grading.DefaultParams()
 	if std != nil {
 		if cut, ok := std.Cut(); ok {
@@ -52,9 +57,18 @@ func (o *gradeOptions) analyse(ctx context.Context, std *standards.Standard, u *
 	if err := params.Validate(); err != nil {
 		return nil, nil, err
 	}
+	profile, colours, err := o.loadColours()
+	if err != nil {
+		return nil, nil, err
+	}
 	all := append(append([]string{}, o.pictures...), o.wholeFrom...)
 	n := len(o.pictures)
-	seen, err = measureAll(ctx, all, func(i int) bool { return o.out != "" && i < n }, o.measureOptions(), u)
+	how, err := o.method()
+	if err != nil {
+		return nil, nil, err
+	}
+	how.Colour = colours
+	seen, err = measureAll(ctx, all, func(i int) bool { return o.out != "" && i < n }, how, profile, u)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -63,11 +77,12 @@ func (o *gradeOptions) analyse(ctx context.Context, std *standards.Standard, u *
 	}
 	trays := traysOf(seen[:n])
 	params.ReferenceFrom = traysOf(seen[n:])
-	params.NotAssessed = grading.Flag(trays, grading.DefaultProfile())
+	params.NotAssessed = grading.Flag(trays, profile)
 	result, err = grading.Analyse(trays, params)
 	if err != nil {
 		return nil, nil, err
 	}
+	result.ColourProfile = &profile
 	result.Versions["traytally"] = version
 	result.Versions["opencv"] = vision.OpenCVVersion()
 	return result, seen[:n], nil

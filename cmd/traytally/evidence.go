@@ -57,6 +57,13 @@ func evidenceFiles(dir string, d *document, seen []measured) ([]outFile, error) 
 		m.backdrop = nil
 		files = append(files, outFile{filepath.Join(dir, overlayName(m.tray.Picture, names)), writeBytes(png)})
 	}
+	png, err := gallery(d, seen)
+	if err != nil {
+		return nil, fmt.Errorf("gallery: %w", err)
+	}
+	if png != nil {
+		files = append(files, outFile{filepath.Join(dir, "gallery.png"), writeBytes(png)})
+	}
 	return append(files,
 		outFile{filepath.Join(dir, "kernels.csv"), func(w io.Writer) error { return kernelTable(w, d.Result) }},
 		outFile{filepath.Join(dir, "result.json"), d.write},

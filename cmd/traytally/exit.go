@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"traytally/grading"
+	"traytally/samples"
 	"traytally/vision"
 )
 
@@ -34,6 +35,9 @@ var exitCodes = []struct {
 	{exitOutput, "an output was refused: it exists already, or cannot be written"},
 	{exitContradicts, "verify: the sample contradicts the declared grade"},
 	{exitNotProven, "verify: the sample proves nothing either way"},
+	{exitInfeasible, "blend: no blend of these streams keeps the limits"},
+	{exitDrifted, "calibrate: the scale has drifted from the profile"},
+	{exitDiffers, "log: a sample or the register is not as it was registered"},
 	{exitInterrupted, "interrupted; nothing was written"},
 }
 
@@ -86,6 +90,12 @@ func codeOf(err error) int {
 	if _, ok := errors.AsType[*inputError](err); ok {
 		return exitInput
 	}
+	if _, ok := errors.AsType[*samples.Error](err); ok {
+		if errors.Is(err, samples.ErrFull) {
+			return exitOutput
+		}
+		return exitInput
+	}
 	if _, ok := errors.AsType[*vision.InputError](err); ok {
 		return exitInput
 	}
@@ -108,6 +118,9 @@ func hintOf(err error) string {
 	}
 	if e, ok := errors.AsType[*inputError](err); ok {
 		return e.hint
+	}
+	if e, ok := errors.AsType[*samples.Error](err); ok {
+		return e.Hint
 	}
 	if e, ok := errors.AsType[*vision.InputError](err); ok {
 		return e.Hint

@@ -30,6 +30,8 @@ type gradeOptions struct {
 	length      string // a grading.LengthMeasure
 	quiet       bool
 	standardFlags
+	colourFlags
+	scaleFlags
 }
 
 func newGradeCommand(u *ui) *cobra.Command {
@@ -71,7 +73,7 @@ layer deep on a dark tray.`,
 	}
 	f := cmd.Flags()
 	f.StringVar(&o.json, "json", "", "write the result as JSON to `FILE`, or to the standard output with -")
-	f.StringVarP(&o.out, "out", "o", "", "write the evidence into `DIR`: an overlay of each picture, kernels.csv, result.json")
+	f.StringVarP(&o.out, "out", "o", "", "write the evidence into `DIR`: an overlay of each picture, gallery.png, kernels.csv, result.json")
 	f.BoolVar(&o.force, "force", false, "replace output files that hold something else")
 	o.addSampleFlags(cmd)
 	o.standardFlags.add(f)
@@ -182,6 +184,7 @@ type measured struct {
 	tray     kernel.Tray
 	sha256   string
 	backdrop *vision.Backdrop // nil where no overlay is wanted
+	crops    crops            // of what the gallery shows, likewise
 }
 
 // largePixels is the picture size from which only one is measured at a time:
@@ -190,7 +193,7 @@ const largePixels = 60_000_000
 
 // measureAll opens and measures the pictures, two at a time, and tells of the
 // first one in order that cannot be used.
-func measureAll(ctx context.Context, names []string, overlay func(int) bool, o vision.MeasureOptions, u *ui) ([]measured, error) {
+func measureAll(ctx context.Context, names []string, overlay func(int) bool, o vision.Method, profile grading.Profile, u *ui) ([]measured, error) {
 	out := make([]measured, len(names))
 	errs := make([]error, len(names))
 	var next, finished atomic.Int64
@@ -205,7 +208,7 @@ func measureAll(ctx context.Context, names []string, overlay func(int) bool, o v
 					return
 				}
 				u.progress("measuring %s (%d of %d)", names[i], finished.Load()+1, len(names))
-				out[i], errs[i] = measureOne(ctx, names[i], overlay(i), o, &large)
+				out[i], errs[i] = measureOne(ctx, names[i], overlay(i), o, profile, &large)
 				if errs[i] != nil {
 					failed.Store(true)
 				}
@@ -223,7 +226,7 @@ func measureAll(ctx context.Context, names []string, overlay func(int) bool, o v
 	return out, nil
 }
 
-func measureOne(ctx context.Context, name string, overlay bool, o vision.MeasureOptions, large *sync.Mutex) (measured, error) {
+func measureOne(ctx context.Context, name string, overlay bool, o vision.Method, profile grading.Profile, large *sync.Mutex) (measured, error) {
 	if err := ctx.Err(); err != nil {
 		return measured{}, err
 	}
@@ -236,13 +239,15 @@ func measureOne(ctx context.Context, name string, overlay bool, o vision.Measure
 		large.Lock()
 		defer large.Unlock()
 	}
-	t, err := vision.Measure(ctx, p, o)
+	t, err := vision.MeasureBy(ctx, p, o)
 	if err != nil {
 		return measured{}, err
 	}
 	m := measured{tray: *t, sha256: p.SHA256}
 	if overlay {
-		m.backdrop, err = vision.NewBackdrop(p, t)
+		if m.backdrop, err = vision.NewBackdrop(p, t); err == nil {
+			m.crops, err = cropsOf(p, t, profile)
+		}
 	}
 	return m, err
 }

@@ -94,13 +94,107 @@ type Kernel struct {
 	// dividing line towards a touching neighbour; 0 for a free-lying kernel.
 	Contacts int
 
-	// Lab is the mean colour in CIELAB (D65, 2°): L* 0..100, a*, b*.
+	// Lab is the mean colour in CIELAB (D65, 2°): L* 0..100, a*, b*, of the
+	// mean of the linear values, in the light that falls on its place.
 	Lab [3]float64
 	// ChalkShare is the share of the visible surface that is opaque white, 0..1.
 	ChalkShare float64
+	Surface    Surface
 	Flags      []Flag
 
 	Outline []Point // closed sub-pixel polygon, last point not repeated
+}
+
+// A Surface is what the picture shows on the upper side of a piece, measured
+// against the usual kernel of the same sample (Tray.Look). Shares are of the
+// visible surface, 0..1. It is all zero where Pixels is 0: nothing could be
+// measured.
+type Surface struct {
+	Pixels     int     // taken for colour
+	BurntShare float64 // share of them with a channel at the top of its range
+	Light      float64 // light at its place over that at the usual kernel, > 0
+	// EvenLab is the median colour of the inner part, as it would be in the
+	// mean light of the tray: L*, a*, b*.
+	EvenLab [3]float64
+	// DeltaE00 is the CIEDE2000 difference of EvenLab from the usual kernel,
+	// and ColourShift the part of it in hue and chroma, with both brought to
+	// the lightness of the usual kernel; >= 0.
+	DeltaE00, ColourShift float64
+	// ShiftDeg is the direction of the shift in the a*, b* plane, degrees in
+	// (-180, 180]: 0 towards red, 90 towards yellow.
+	ShiftDeg float64
+
+	// ChalkStep is how much lighter, in L*, the opaque part is than the rest
+	// of the same kernel; 0 where the surface is of one kind.
+	ChalkStep float64
+	// YellowShare is coloured yellow to brown, RedShare red, DarkShare dark
+	// (spots, stains, black); RedLength is the total length of the red marks
+	// along the kernel over the kernel's length, and can pass 1.
+	YellowShare, RedShare, RedLength, DarkShare float64
+	// StainShare is the largest place that is yellow to brown against its own
+	// kernel.
+	StainShare float64
+	// Spots is the number of separate dark spots, SpotShare the largest one.
+	Spots     int
+	SpotShare float64
+	// Bow is how far the middle line of the piece leaves the line between its
+	// tips, over its length.
+	Bow float64
+}
+
+// SurfaceLimits say from which difference on a spot of the surface counts as
+// coloured, dark or opaque. They belong to the measurement, as the half height
+// of an edge does to a length; which share of the surface then makes a kernel
+// yellow, damaged or chalky is not decided here.
+type SurfaceLimits struct {
+	// YellowShift is the least rise of b* over the usual kernel, at its
+	// lightness, 2..40. Default 6: chroma 6 above the usual one is visibly
+	// yellow (trade experience, from memory).
+	YellowShift float64 `yaml:"yellow_shift" json:"yellow_shift"`
+	// RedShift is the least rise of a*, 2..40. Default 5 (from memory: red bran
+	// reads a* above 5). A rise of b* of more than RedSector times that of a*
+	// is yellow, not red; 0.5..4, default 1.2: 50° of hue; on rendered trays
+	// red bran lies at 10 to 43°, yellowed kernels at 55 to 82°.
+	RedShift  float64 `yaml:"red_shift" json:"red_shift"`
+	RedSector float64 `yaml:"red_sector" json:"red_sector"`
+	// StreakShift is the least rise of a* over the same kernel in a streak,
+	// which is darker too, 1..40. Default 2.2: a streak half as wide as a cell
+	// of the grid on rendered trays.
+	StreakShift float64 `yaml:"streak_shift" json:"streak_shift"`
+	// RedFull is the rise of a* of full red bran, RedShift..60. Default 15; on
+	// rendered trays it is 26.
+	RedFull float64 `yaml:"red_full" json:"red_full"`
+	// Black is L*+16 over that of the usual kernel below which a place is dark
+	// whatever its hue, 0.3..0.9. Default 0.63: a quarter of the luminance.
+	Black float64 `yaml:"black" json:"black"`
+	// DarkDrop is how much lower L* is in a spot than on the kernel around it,
+	// 8..60. Default 15: half of the luminance is lost (L* 72 to 54).
+	DarkDrop float64 `yaml:"dark_drop" json:"dark_drop"`
+	// ChalkStep is the least difference in L* between an opaque and a
+	// translucent part of one kernel, 3..30. Default 6: half of the 12 that
+	// chalk is lighter on a dark tray (rendered trays).
+	ChalkStep float64 `yaml:"chalk_step" json:"chalk_step"`
+}
+
+// DefaultSurfaceLimits returns the limits given with each field.
+func DefaultSurfaceLimits() SurfaceLimits {
+	return SurfaceLimits{YellowShift: 6, RedShift: 5, RedSector: 1.2, StreakShift: 2.2, RedFull: 15, Black: 0.63, DarkDrop: 15, ChalkStep: 6}
+}
+
+// A Look is the usual kernel of a sample: the yardstick of all Surfaces.
+type Look struct {
+	Lab [3]float64 // colour in the mean light of the tray
+	// SpreadL and SpreadB are robust standard deviations among usual kernels:
+	// of L*, and of b* at equal lightness; > 0.
+	SpreadL, SpreadB float64
+	// NoiseL and NoiseA are the usual standard deviations of L* and a* over
+	// the surface of one kernel, shading taken off.
+	NoiseL, NoiseA float64
+	// Shade is how L*+16 falls from the inner part of a kernel to its flanks,
+	// as a share, in eight equal steps from the flank to the middle.
+	Shade             [8]float64
+	LengthPx, WidthPx float64 // of a whole kernel
+	Kernels           int     // it rests on; 0: there is no yardstick
 }
 
 // Has reports whether k carries the flag f.
@@ -135,8 +229,14 @@ type Tray struct {
 	Kernels       []Kernel
 	CutByEdge     int       // pieces left out because the picture's edge cuts through them
 	Unresolved    []Cluster // touching groups that were not separated
+	Objects       []Cluster // large things that are no rice (a cap, a ruler), left out with what belongs to them
 	TooSmall      int       // specks below the least measurable piece, left out
 	KernelAreaPx2 float64   // area of everything taken for rice, unresolved clusters included
+	Look          Look      // the usual kernel
+	Balance       string    // where neutral was taken from, for people
+	Grey          bool      // the picture holds no colour: hue and chroma say nothing
+	Calibrated    bool      // colours are absolute: brought to a patch of known reflectance
+	BurntShare    float64   // share of the kernels' pixels with a channel at the top of its range
 	Warnings      []Warning
 }
 

@@ -5,13 +5,14 @@ import "math"
 // A blob is a connected region of black (8-connected) or white (4-connected)
 // pixels of the shrunk picture.
 type blob struct {
-	parent           int // blob around it, -1 for none: it touches the border
-	black            bool
-	n                int // pixels
-	sx, sy           float64
-	sxx, sxy, syy    float64
-	children         int
-	firstX, firstRun int
+	parent        int // blob around it; -1 for none
+	children      int
+	black         bool
+	n             int // pixels
+	sx, sy        float64
+	sxx, sxy, syy float64
+	x0, y0        int // bounds, inclusive
+	x1, y1        int
 }
 
 // A run is a stretch of one colour within a row.
@@ -19,7 +20,8 @@ type run struct{ x0, x1, blob int32 }
 
 // blobs parts a picture into its regions and tells which lies within which:
 // the pixel left of a region's first one, in the order of reading, belongs to
-// the region around it.
+// the region around it. Of a picture with a change of colour at more than every
+// fourth pixel, which is no picture of a card, nothing is returned.
 func blobs(dark []bool, w, h int) []blob {
 	var runs []run
 	var next []int32 // union-find over runs
@@ -50,28 +52,25 @@ func blobs(dark []bool, w, h int) []blob {
 			runs = append(runs, run{int32(x0), int32(x), 0})
 			next = append(next, int32(len(next)))
 		}
+		if len(runs) > w*h/4+w+h {
+			return nil
+		}
 		if y == 0 {
 			continue
 		}
 		above, here := rows[y-1], rows[y]
-		for i, j := above, here; i < here && j < len(runs); {
-			a, b := runs[i], runs[j]
+		i := above
+		for j := here; j < len(runs); j++ {
+			b := runs[j]
 			black := row[b.x0]
-			reach := int32(0)
-			if black {
-				reach = 1
-			}
-			if dark[(y-1)*w+int(a.x0)] == black && a.x0 < b.x1+reach && b.x0 < a.x1+reach {
-				join(int32(i), int32(j))
-			}
-			// Diagonal neighbours may follow the shorter of the two.
-			if a.x1 < b.x1 || a.x1 == b.x1 {
-				if j+1 <= len(runs)-1 && black == false && a.x1 == b.x1 && dark[(y-1)*w+int(a.x0)] && runs[j+1].x0 == a.x1 {
-					join(int32(i), int32(j+1))
-				}
+			for i < here && runs[i].x1 < b.x0 {
 				i++
-			} else {
-				j++
+			}
+			for k := i; k < here && runs[k].x0 <= b.x1; k++ {
+				a := runs[k]
+				if dark[(y-1)*w+int(a.x0)] == black && (black || a.x0 < b.x1 && b.x0 < a.x1) {
+					join(int32(k), int32(j))
+				}
 			}
 		}
 	}
@@ -85,7 +84,7 @@ func blobs(dark []bool, w, h int) []blob {
 			root := find(int32(i))
 			if int(root) == i {
 				index[i] = int32(len(out))
-				b := blob{parent: -1, black: dark[y*w+int(r.x0)]}
+				b := blob{parent: -1, black: dark[y*w+int(r.x0)], x0: w, y0: y}
 				if r.x0 > 0 {
 					b.parent = int(runs[i-1].blob)
 				}
@@ -97,6 +96,7 @@ func blobs(dark []bool, w, h int) []blob {
 			mid := (float64(r.x0) + float64(r.x1) - 1) / 2
 			fy := float64(y)
 			b.n += int(r.x1 - r.x0)
+			b.x0, b.x1, b.y1 = min(b.x0, int(r.x0)), max(b.x1, int(r.x1)-1), y
 			b.sx += n * mid
 			b.sy += n * fy
 			b.sxx += n * (mid*mid + (n*n-1)/12)

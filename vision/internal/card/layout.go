@@ -191,13 +191,13 @@ func strip() *Layout {
 	for x := 24.0; x <= 166; x += step {
 		l.White = append(l.White, Point{X: x, Y: 12})
 	}
-	for y := 18.0; y <= 33; y += 5 {
+	for y := 20.0; y <= 31; y += 5.5 {
 		l.White = append(l.White, Point{X: 172, Y: y}) // between patches and marks
 	}
 	for x := 166.0; x >= 24; x -= step {
-		l.White = append(l.White, Point{X: x, Y: 38.5})
+		l.White = append(l.White, Point{X: x, Y: 46.3})
 	}
-	for y := 33.0; y >= 18; y -= 5 {
+	for y := 31.0; y >= 20; y -= 5.5 {
 		l.White = append(l.White, Point{X: 18, Y: y})
 	}
 	return l

@@ -4,11 +4,7 @@
 // trade rules.
 package colour
 
-import (
-	"math"
-
-	"github.com/lucasb-eyer/go-colorful"
-)
+import "math"
 
 // A Lab is a colour in CIELAB (CIE 15) for D65 and the 2° observer: L* in
 // 0..100 for surfaces no whiter than the picture's white, a* from green to
@@ -19,12 +15,54 @@ type Lab struct{ L, A, B float64 }
 func (c Lab) Chroma() float64 { return math.Hypot(c.A, c.B) }
 
 // DeltaE00 returns the CIEDE2000 difference of two colours (CIE 142-2001,
-// parametric factors 1), >= 0.
+// parametric factors 1), >= 0. Written out after G. Sharma, W. Wu and E. N.
+// Dalal, Color Research & Application 30 (2005) 21-30, equations 2 to 22:
+// libraries take red, green and blue, and the way there and back moves colours
+// across the formula's jump at opposite hues.
 func DeltaE00(p, q Lab) float64 {
-	return 100 * p.rgb().DistanceCIEDE2000(q.rgb()) // the library's scale is 0..1
+	const (
+		rad  = math.Pi / 180
+		half = 180 + 1e-9 // opposite hues stay opposite after rounding
+	)
+	pow7 := func(x float64) float64 { return x * x * x * x * x * x * x }
+	sharp := func(c float64) float64 { return math.Sqrt(pow7(c) / (pow7(c) + pow7(25))) }
+	g := 0.5 * (1 - sharp((p.Chroma()+q.Chroma())/2))
+	a1, a2 := p.A*(1+g), q.A*(1+g)
+	c1, c2 := math.Hypot(a1, p.B), math.Hypot(a2, q.B)
+	hue := func(a, b float64) float64 { // degrees in 0..360
+		h := math.Atan2(b, a) / rad
+		if h < 0 {
+			h += 360
+		}
+		return h
+	}
+	h1, h2 := hue(a1, p.B), hue(a2, q.B)
+	dh, h := h2-h1, (h1+h2)/2
+	switch {
+	case c1*c2 == 0:
+		dh, h = 0, h1+h2
+	case dh > half:
+		dh -= 360
+	case dh < -half:
+		dh += 360
+	}
+	if c1*c2 != 0 && math.Abs(h1-h2) > half {
+		if h < 180 {
+			h += 180
+		} else {
+			h -= 180
+		}
+	}
+	l, c := (p.L+q.L)/2, (c1+c2)/2
+	t := 1 - 0.17*math.Cos((h-30)*rad) + 0.24*math.Cos(2*h*rad) + 0.32*math.Cos((3*h+6)*rad) - 0.20*math.Cos((4*h-63)*rad)
+	m := (l - 50) * (l - 50)
+	dl := (q.L - p.L) / (1 + 0.015*m/math.Sqrt(20+m))
+	dc := (c2 - c1) / (1 + 0.045*c)
+	dH := 2 * math.Sqrt(c1*c2) * math.Sin(dh/2*rad) / (1 + 0.015*c*t)
+	turn := (h - 275) / 25
+	r := -2 * sharp(c) * math.Sin(60*math.Exp(-turn*turn)*rad)
+	return math.Sqrt(dl*dl + dc*dc + dH*dH + r*dc*dH)
 }
-
-func (c Lab) rgb() colorful.Color { return colorful.Lab(c.L/100, c.A/100, c.B/100) }
 
 // toWhite turns linear red, green and blue into X, Y and Z over those of the
 // white that equal red, green and blue give: the matrix of IEC 61966-2-1, each

@@ -3,6 +3,8 @@ package colour
 import (
 	"math"
 	"slices"
+
+	"traytally/vision/kernel"
 )
 
 // Everything here works on three numbers of a colour that change with light
@@ -20,6 +22,7 @@ type Look struct {
 	SpreadL float64 // robust standard deviation of L* among usual kernels
 	SpreadB float64 // the same of b* at equal lightness
 	Noise   float64 // usual standard deviation of L* over the surface of one kernel, shading taken off
+	NoiseA  float64 // the same of a*
 	N       int     // kernels it rests on
 
 	light light
@@ -70,7 +73,7 @@ func NewLook(ps []Patch, weight []float64, w, h int) (k *Look, ok bool) {
 		dev = append(dev, math.Abs(mid(i)-k.light.at(ps[i].X, ps[i].Y)))
 	}
 	slices.Sort(dev)
-	k.SpreadL = math.Max(0.5, 1.4826*dev[len(dev)/2])
+	k.SpreadL = math.Max(leastSpreadL, 1.4826*dev[len(dev)/2])
 	var usual []int
 	for _, i := range alike {
 		if math.Abs(mid(i)-k.light.at(ps[i].X, ps[i].Y)) < 2.5*k.SpreadL {
@@ -88,21 +91,48 @@ func NewLook(ps []Patch, weight []float64, w, h int) (k *Look, ok bool) {
 	k.Usual = Lab{k.light.mean - offset,
 		middle(usual, func(i int) float64 { return ps[i].Mid.A / mid(i) * k.light.mean }),
 		middle(usual, func(i int) float64 { return ps[i].Mid.B / mid(i) * k.light.mean })}
-	k.SpreadB = math.Max(0.3, 1.4826*middle(usual, func(i int) float64 {
+	k.SpreadB = math.Max(leastSpreadB, 1.4826*middle(usual, func(i int) float64 {
 		return math.Abs(ps[i].Mid.B/mid(i)*k.light.mean - k.Usual.B)
 	}))
 	k.shade = fitShade(ps, usual)
-	k.Noise = k.noise(ps, usual)
+	k.Noise, k.NoiseA = k.noise(ps, usual)
 	return k, true
 }
 
-// Like returns a Look for a picture too poor in kernels to be its own
-// yardstick, from the usual kernel of another one taken in the same light.
-func Like(usual Lab, spreadL, spreadC float64) *Look {
-	k := &Look{Usual: usual, SpreadL: spreadL, SpreadB: spreadC, shade: plainShade}
-	k.light = light{mean: usual.L + offset, coef: []float64{usual.L + offset}}
+// Like returns a Look for a picture taken in the same light as the one that
+// measured the usual kernel m.
+func Like(m kernel.Look) *Look {
+	k := &Look{
+		Usual:   Lab{m.Lab[0], m.Lab[1], m.Lab[2]},
+		SpreadL: math.Max(leastSpreadL, m.SpreadL), SpreadB: math.Max(leastSpreadB, m.SpreadB),
+		Noise: m.NoiseL, NoiseA: m.NoiseA, N: m.Kernels,
+		shade: plainShade(),
+	}
+	k.light = light{mean: k.Usual.L + offset, coef: []float64{k.Usual.L + offset}}
+	for i, v := range m.Shade {
+		if v > 0 {
+			k.shade.at[i] = v
+		}
+	}
+	k.shade.fill()
 	return k
 }
+
+// Measured returns the Look as it travels with a tray, without sizes.
+func (k *Look) Measured() kernel.Look {
+	return kernel.Look{
+		Lab:     [3]float64{k.Usual.L, k.Usual.A, k.Usual.B},
+		SpreadL: k.SpreadL, SpreadB: k.SpreadB, NoiseL: k.Noise, NoiseA: k.NoiseA,
+		Shade: k.shade.at, Kernels: k.N,
+	}
+}
+
+// Spreads are not taken for less than this: a few kernels may be alike by
+// chance.
+const (
+	leastSpreadL = 0.5
+	leastSpreadB = 0.3
+)
 
 // middle returns the median of f over the indices.
 func middle(of []int, f func(int) float64) float64 {
@@ -115,20 +145,20 @@ func middle(of []int, f func(int) float64) float64 {
 }
 
 // fullest returns the mode of the points (a, b): from the point with the most
-// neighbours within 2.5 the mean is followed until it rests. Of more than 400
+// neighbours within 2.5 the mean is followed until it rests. Of more than 200
 // points every second, third … is tried.
 func fullest(of []int, a, b func(int) float64) (float64, float64) {
-	const reach = 2.5
+	const reach = 2.5 * 2.5
 	x, y := make([]float64, len(of)), make([]float64, len(of))
 	for j, i := range of {
 		x[j], y[j] = a(i), b(i)
 	}
 	best, bx, by := -1, 0.0, 0.0
-	stride := 1 + len(of)/400
+	stride := 1 + len(of)/200
 	for j := 0; j < len(x); j += stride {
 		n := 0
 		for i := 0; i < len(x); i += stride {
-			if math.Hypot(x[i]-x[j], y[i]-y[j]) < reach {
+			if dx, dy := x[i]-x[j], y[i]-y[j]; dx*dx+dy*dy < reach {
 				n++
 			}
 		}
@@ -139,7 +169,7 @@ func fullest(of []int, a, b func(int) float64) (float64, float64) {
 	for range 10 {
 		n, sx, sy := 0.0, 0.0, 0.0
 		for i := range x {
-			if math.Hypot(x[i]-bx, y[i]-by) < reach {
+			if dx, dy := x[i]-bx, y[i]-by; dx*dx+dy*dy < reach {
 				n, sx, sy = n+1, sx+x[i], sy+y[i]
 			}
 		}
@@ -202,49 +232,69 @@ func fitLight(ps []Patch, of []int, w, h int) light {
 		return l
 	}
 	use := of
-	if len(of) > 600 {
+	if len(of) > 300 {
 		use = nil
-		for j := 0; j < len(of); j += 1 + len(of)/600 {
+		for j := 0; j < len(of); j += 1 + len(of)/300 {
 			use = append(use, of[j])
 		}
 	}
 	// A coarse surface first: the fine one must not bend to a heap of
-	// outliers that a start from the median does not yet know as such.
+	// outliers that a start from the median does not yet know as such. A finer
+	// one stays only where it is clearly nearer to the kernels.
+	dev := make([]float64, len(use))
+	spread := func(l *light) float64 {
+		for j, i := range use {
+			dev[j] = math.Abs(mid(i) - l.at(ps[i].X, ps[i].Y))
+		}
+		slices.Sort(dev)
+		return 1.4826 * dev[len(dev)/2]
+	}
+	best := spread(&l)
+	finer := l
 	for _, m := range [...]int{3, 6, 15} {
 		if m > n {
 			break
 		}
-		for range 6 {
-			dev := make([]float64, len(use))
-			for j, i := range use {
-				dev[j] = math.Abs(mid(i) - l.at(ps[i].X, ps[i].Y))
-			}
-			slices.Sort(dev)
-			cut := 4.685 * math.Max(0.3, 1.4826*dev[len(dev)/2])
+		for range 4 {
+			cut := 4.685 * math.Max(0.3, spread(&finer))
 			var ata [15][16]float64
 			for _, i := range use {
-				r := (mid(i) - l.at(ps[i].X, ps[i].Y)) / cut
+				y := mid(i)
+				r := (y - finer.at(ps[i].X, ps[i].Y)) / cut
 				if math.Abs(r) >= 1 {
 					continue
 				}
 				wt := (1 - r*r) * (1 - r*r)
 				t := l.terms(ps[i].X, ps[i].Y, m)
 				for a := range m {
-					for b := range m {
-						ata[a][b] += wt * t[a] * t[b]
+					f := wt * t[a]
+					for b := a; b < m; b++ {
+						ata[a][b] += f * t[b]
 					}
-					ata[a][15] += wt * t[a] * mid(i)
+					ata[a][15] += f * y
+				}
+			}
+			for a := range m {
+				for b := range a {
+					ata[a][b] = ata[b][a]
 				}
 			}
 			c, ok := solve(&ata, m)
 			if !ok {
 				return l
 			}
-			l.coef = c
+			finer.coef = c
+		}
+		if s := spread(&finer); s < clearlyNearer*best {
+			l, best = finer, s
 		}
 	}
 	return l
 }
+
+// clearlyNearer is the share of the kernels' scatter to which a finer surface
+// must bring it down: nine more coefficients on 200 kernels take 0.98 by chance.
+const clearlyNearer = 0.93
 
 // solve solves m linear equations whose right sides stand in column 15.
 func solve(a *[15][16]float64, m int) ([]float64, bool) {
@@ -283,7 +333,7 @@ func solve(a *[15][16]float64, m int) ([]float64, bool) {
 
 // shadeBins is the number of steps of the shading from the flank (0) to the
 // ridge (1), in half widths.
-const shadeBins = 8
+const shadeBins = 8 // of kernel.Look.Shade
 
 // A shade is how a usual kernel's L*+16 falls from its inner part to its
 // flanks, as a share of the inner part; gx and gy say how much brighter a
@@ -291,24 +341,47 @@ const shadeBins = 8
 type shade struct {
 	at     [shadeBins]float64
 	gx, gy float64
+	table  [shadeSteps + 1]float32 // at, interpolated
+}
+
+// shadeSteps is the fineness of the table.
+const shadeSteps = 64
+
+// fill makes the table.
+func (s *shade) fill() {
+	for i := range s.table {
+		x := float64(i)/shadeSteps*shadeBins - 0.5
+		k := min(max(int(x), 0), shadeBins-2)
+		s.table[i] = float32(s.at[k] + (s.at[k+1]-s.at[k])*min(max(x-float64(k), 0), 1))
+	}
 }
 
 // plainShade is no shading at all.
-var plainShade = shade{at: [shadeBins]float64{1, 1, 1, 1, 1, 1, 1, 1}}
-
-// of returns the shading at a cell of a patch.
-func (s *shade) of(c *Cell, nx, ny float64) float32 {
-	x := float64(c.Rim)*shadeBins - 0.5
-	i := min(max(int(x), 0), shadeBins-2)
-	v := s.at[i] + (s.at[i+1]-s.at[i])*min(max(x-float64(i), 0), 1)
-	side := float64(c.Side)
-	return float32(math.Max(v+side*(nx*s.gx+ny*s.gy), 0.2))
+func plainShade() shade {
+	s := shade{at: [shadeBins]float64{1, 1, 1, 1, 1, 1, 1, 1}}
+	s.fill()
+	return s
 }
 
-// fitShade takes the shading from up to 200 usual kernels.
+// side returns how much brighter the flank of a patch is towards Side = 1.
+func (s *shade) side(p *Patch) float32 {
+	sin, cos := math.Sincos(p.Angle)
+	return float32(-sin*s.gx + cos*s.gy)
+}
+
+// of returns the shading at a cell of a patch whose side is given.
+func (s *shade) of(c *Cell, side float32) float32 {
+	v := s.table[int(c.Rim*shadeSteps+0.5)] + c.Side*side
+	if v < 0.2 {
+		return 0.2
+	}
+	return v
+}
+
+// fitShade takes the shading from up to 100 usual kernels.
 func fitShade(ps []Patch, usual []int) shade {
-	s := plainShade
-	stride := 1 + len(usual)/200
+	s := plainShade()
+	stride := 1 + len(usual)/100
 	var per [shadeBins][]float64
 	for j := 0; j < len(usual); j += stride {
 		p := &ps[usual[j]]
@@ -335,16 +408,18 @@ func fitShade(ps []Patch, usual []int) shade {
 			s.at[b] = s.at[b+1]
 		}
 	}
+	s.fill()
 	// The sideways part: least squares of what is left on the direction in
 	// which the surface leans.
 	var xx, xy, yy, xq, yq float64
 	for j := 0; j < len(usual); j += stride {
 		p := &ps[usual[j]]
-		nx, ny := p.across()
+		sin, cos := math.Sincos(p.Angle)
+		nx, ny := -sin, cos // towards Side = 1
 		m := p.Mid.L + offset
 		for i := range p.Cells {
 			c := &p.Cells[i]
-			q := (float64(c.L)+offset)/m - float64(s.of(c, 0, 0))
+			q := (float64(c.L)+offset)/m - float64(s.of(c, 0))
 			if math.Abs(q) > 0.15 {
 				continue
 			}
@@ -358,25 +433,23 @@ func fitShade(ps []Patch, usual []int) shade {
 	return s
 }
 
-// noise takes the middle scatter of up to 100 usual kernels.
-func (k *Look) noise(ps []Patch, usual []int) float64 {
-	var v []float64
-	for j := 0; j < len(usual); j += 1 + len(usual)/100 {
+// noise takes the middle scatter of L* and of a* over the surface, of up to
+// 50 usual kernels.
+func (k *Look) noise(ps []Patch, usual []int) (l, a float64) {
+	var ls, as []float64
+	for j := 0; j < len(usual); j += 1 + len(usual)/50 {
 		p := &ps[usual[j]]
-		nx, ny := p.across()
-		var n, sum, squares float64
+		side := k.shade.side(p)
+		var n, sum, squares, sumA, squaresA float64
 		for i := range p.Cells {
-			x := float64((p.Cells[i].L + offset) / k.shade.of(&p.Cells[i], nx, ny))
-			n, sum, squares = n+1, sum+x, squares+x*x
+			c := &p.Cells[i]
+			x, y := float64((c.L+offset)/k.shade.of(c, side)), float64(c.A)
+			n, sum, squares, sumA, squaresA = n+1, sum+x, squares+x*x, sumA+y, squaresA+y*y
 		}
-		v = append(v, math.Sqrt(max(0, squares/n-sum/n*sum/n)))
+		ls = append(ls, math.Sqrt(max(0, squares/n-sum/n*sum/n)))
+		as = append(as, math.Sqrt(max(0, squaresA/n-sumA/n*sumA/n)))
 	}
-	slices.Sort(v)
-	return v[len(v)/2]
-}
-
-// across returns the unit vector across the axis, towards Side = 1.
-func (p *Patch) across() (x, y float64) {
-	sin, cos := math.Sincos(p.Angle)
-	return -sin, cos
+	slices.Sort(ls)
+	slices.Sort(as)
+	return ls[len(ls)/2], as[len(as)/2]
 }

@@ -23,13 +23,11 @@ const (
 	leastInset, greatInset = 1, 4
 )
 
-// Sampling: cells are squares of 1, 2, 4 … pixels, at least cellsAcross of
-// them across the piece; of a piece of more than about maxPixels pixels every
-// second, third … pixel is taken in both directions.
-const (
-	cellsAcross = 8
-	maxPixels   = 1500
-)
+// cellsAcross is the least number of cells across a piece. Cells are squares
+// of 1, 2, 4 … pixels. Of a cell of four pixels or more only one row is read,
+// and of that four pixels: a large picture does not lie in the processor's
+// cache, and rows are what it costs to fetch.
+const cellsAcross = 10
 
 // saturated is the sample value from which on a channel counts as burnt out.
 const saturated = 254
@@ -44,23 +42,26 @@ type Cell struct {
 	Rim     float32 // distance to the nearer flank over half of the greatest width, 0..1
 	Along   float32 // place on the axis, from -1 at one tip to 1 at the other
 	Side    float32 // place across: -1 at the one flank, 1 at the other
+	border  bool    // next to a place where nothing was taken
 }
 
 // A Patch is the surface of one piece.
 type Patch struct {
 	Cells        []Cell
 	GridW, GridH int
-	CellPx       int     // side of a cell, px
-	HalfWidth    float64 // half of the greatest width across the axis, px
-	Length       float64 // extent along the axis, px
-	Angle        float64 // direction of the axis
-	X, Y         float64 // centre, px
-	Area         float64 // inside the outline, px²
-	Pixels       int     // taken
-	Burnt        int     // of them burnt out in a channel
-	Mean         Lab     // of the linear mean over all pixels taken
-	Mid          Lab     // medians over the inner cells
-	Bow          float64 // greatest distance of the middle line from the line between its ends, over Length
+	CellPx       int       // side of a cell, px
+	HalfWidth    float64   // half of the greatest width across the axis, px
+	Length       float64   // extent along the axis, px
+	Angle        float64   // direction of the axis
+	X, Y         float64   // centre, px
+	Area         float64   // inside the outline, px²
+	Inset        float64   // distance from the outline at which the pixels taken begin, px
+	Pixels       int       // taken
+	Burnt        int       // of them burnt out in a channel
+	Mean         Lab       // of the linear mean over all pixels taken
+	Notches      []float64 // areas of dark spots that the outline leaves out, px²
+	Mid          Lab       // medians over the inner cells
+	Bow          float64   // greatest distance of the middle line from the line between its ends, over Length
 }
 
 // A Sampler takes patches; it holds the scratch memory of one goroutine.
@@ -68,12 +69,13 @@ type Sampler struct {
 	px    Pixels
 	dec   *Decoder
 	inset float64
+	blur  float64
 	poly  []geom.Point
 	rows  []row
 	grid  []sum
 	slice []slice
-	mid   []float32
-	slab  []Cell
+	tally [3]tally
+	cells []Cell
 }
 
 // A sum adds up the linear values of a cell.
@@ -84,7 +86,7 @@ type sum struct {
 
 // A slice is the piece cut across its axis: both flanks, and how much nearer
 // than along the cut the slanting flank is (a cosine).
-type slice struct{ low, high, lowCos, highCos float64 }
+type slice struct{ low, high, lowCos, highCos float32 }
 
 // slices is the number of slices along the axis.
 const slicesAlong = 40
@@ -92,18 +94,17 @@ const slicesAlong = 40
 // NewSampler returns a sampler for one picture with the given blur, a standard
 // deviation in pixels.
 func NewSampler(px Pixels, dec *Decoder, blur float64) *Sampler {
-	return &Sampler{px: px, dec: dec, inset: min(max(insetBlurs*blur, leastInset), greatInset)}
+	return &Sampler{px: px, dec: dec, blur: blur, inset: min(max(insetBlurs*blur, leastInset), greatInset)}
 }
 
-// Take returns the patch under a closed outline whose long axis has the given
-// direction. It has no cells where the piece is too thin to hold a pixel
+// Take returns the patch under a closed outline with the given centre, whose
+// long axis has the given direction. It has no cells where the piece is too thin to hold a pixel
 // centre farther than the inset from its outline.
-func (s *Sampler) Take(outline []geom.Point, angle float64) Patch {
-	m := geom.PolygonMoments(outline)
-	c := m.Centroid()
-	p := Patch{Angle: angle, Area: math.Abs(m.A), X: c.X, Y: c.Y}
+func (s *Sampler) Take(outline []geom.Point, centre geom.Point, angle float64) Patch {
+	p := Patch{Angle: angle, Area: math.Abs(geom.Area(outline)), X: centre.X, Y: centre.Y}
 	start := s.frame(outline, &p)
-	s.shrink(outline, min(s.inset, p.HalfWidth/4))
+	p.Inset = min(s.inset, p.HalfWidth/4)
+	s.shrink(outline, p.Inset)
 	x0, y0, x1, y1 := s.bounds()
 	if x0 > x1 || y0 > y1 {
 		return p
@@ -114,20 +115,23 @@ func (s *Sampler) Take(outline []geom.Point, angle float64) Patch {
 	}
 	p.CellPx = 1 << shift
 	p.GridW, p.GridH = (x1-x0)>>shift+1, (y1-y0)>>shift+1
-	if n := p.GridW * p.GridH; cap(s.grid) < n {
-		s.grid = make([]sum, n+n/2)
-	}
-	s.grid = s.grid[:p.GridW*p.GridH]
+	// One empty cell around the grid spares every test for its border.
+	stride := p.GridW + 2
+	n := stride * (p.GridH + 2)
+	s.grid = slices.Grow(s.grid[:0], n)[:n]
 	clear(s.grid)
 	s.scan(y0, y1)
-	step := min(max(1, int(math.Sqrt(p.Area/maxPixels))), p.CellPx)
-	for y := y0 + (step-1)/2; y <= y1; y += step {
+	first, stepY, stepX := y0, 1, 1
+	if p.CellPx >= 4 {
+		first, stepY, stepX = y0+p.CellPx/2, p.CellPx, p.CellPx/4
+	}
+	for y := first; y <= y1; y += stepY {
 		row := s.px.Pix[3*y*s.px.W : 3*(y+1)*s.px.W]
-		cells := s.grid[(y-y0)>>shift*p.GridW:][:p.GridW]
+		cells := s.grid[((y-y0)>>shift+1)*stride+1:][:p.GridW]
 		r := &s.rows[y-y0]
 		for i := 0; i+1 < r.n; i += 2 {
 			from, to := max(x0, int(math.Ceil(r.x[i]))), min(x1, int(math.Floor(r.x[i+1])))
-			for x := from; x <= to; x += step {
+			for x := from; x <= to; x += stepX {
 				q := row[3*x : 3*x+3 : 3*x+3]
 				c := &cells[uint(x-x0)>>shift]
 				c.b += s.dec.b[q[0]]
@@ -140,7 +144,7 @@ func (s *Sampler) Take(outline []geom.Point, angle float64) Patch {
 			}
 		}
 	}
-	s.fill(&p, x0, y0, shift, step, start)
+	s.fill(&p, x0, y0, shift, stepX*stepY, start)
 	return p
 }
 
@@ -151,14 +155,14 @@ func (s *Sampler) frame(outline []geom.Point, p *Patch) (start float64) {
 	sin, cos := math.Sincos(p.Angle)
 	u, v := p.X*cos+p.Y*sin, p.Y*cos-p.X*sin
 	s.slice = s.slice[:0]
-	slope := func(w []float64, i int) float64 {
+	slope := func(w []float64, i int) float32 {
 		a, b := max(i-1, 0), min(i+1, slicesAlong-1)
 		d := (w[b] - w[a]) / (float64(b-a) * f.Step)
-		return 1 / math.Sqrt(1+d*d)
+		return float32(1 / math.Sqrt(1+d*d))
 	}
 	for i := range slicesAlong {
 		p.HalfWidth = math.Max(p.HalfWidth, f.Width(i)/2)
-		s.slice = append(s.slice, slice{f.Low[i] - v, f.High[i] - v, slope(f.Low, i), slope(f.High, i)})
+		s.slice = append(s.slice, slice{float32(f.Low[i] - v), float32(f.High[i] - v), slope(f.Low, i), slope(f.High, i)})
 	}
 	p.Length = f.Length()
 	// The middle line without the tips, where one flank runs across it.
@@ -244,26 +248,16 @@ func (s *Sampler) scan(y0, y1 int) {
 }
 
 // fill turns the grid's sums into cells.
-func (s *Sampler) fill(p *Patch, x0, y0 int, shift uint, step int, start float64) {
-	n, border := 0, 0
+func (s *Sampler) fill(p *Patch, x0, y0 int, shift uint, perTaken int, start float64) {
+	stride := p.GridW + 2
+	n := 0
 	var b, g, r float64
-	at := func(gx, gy int) bool {
-		return gx >= 0 && gy >= 0 && gx < p.GridW && gy < p.GridH && s.grid[gy*p.GridW+gx].n > 0
-	}
-	onBorder := func(gx, gy int) bool {
-		return !at(gx-1, gy) || !at(gx+1, gy) || !at(gx, gy-1) || !at(gx, gy+1)
-	}
 	for i := range s.grid {
-		q := &s.grid[i]
-		if q.n == 0 {
-			continue
-		}
-		n++
-		p.Pixels += int(q.n)
-		p.Burnt += int(q.burnt)
-		b, g, r = b+float64(q.b), g+float64(q.g), r+float64(q.r)
-		if onBorder(i%p.GridW, i/p.GridW) {
-			border++
+		if q := &s.grid[i]; q.n > 0 {
+			n++
+			p.Pixels += int(q.n)
+			p.Burnt += int(q.burnt)
+			b, g, r = b+float64(q.b), g+float64(q.g), r+float64(q.r)
 		}
 	}
 	if n == 0 {
@@ -271,63 +265,117 @@ func (s *Sampler) fill(p *Patch, x0, y0 int, shift uint, step int, start float64
 	}
 	k := 1 / float64(p.Pixels)
 	p.Mean = FromLinear(r*k, g*k, b*k)
-	perPixel := float64(step * step)
-	rim := float32(max(0, p.Area-float64(p.Pixels)*perPixel) / float64(max(1, border)))
 
-	if len(s.slab) < n {
-		s.slab = make([]Cell, max(n, 1<<14))
-	}
-	p.Cells, s.slab = s.slab[:n:n], s.slab[n:]
-	sin, cos := math.Sincos(p.Angle)
-	half := float64(p.CellPx-1) / 2
-	perU := slicesAlong / p.Length
-	c := 0
-	for i := range s.grid {
-		q := &s.grid[i]
-		if q.n == 0 {
-			continue
+	s.cells = slices.Grow(s.cells[:0], n)[:n]
+	p.Cells = s.cells
+	sin64, cos64 := math.Sincos(p.Angle)
+	sin, cos := float32(sin64), float32(cos64)
+	perU, from := float32(slicesAlong/p.Length), float32(start)
+	perLength, perHalf := float32(2/p.Length), float32(1/p.HalfWidth)
+	perPixel := float32(perTaken)
+	border, at := 0, 0
+	for gy := range p.GridH {
+		dy := float32(float64(y0+gy<<shift) + float64(p.CellPx-1)/2 - p.Y)
+		dx := float32(float64(x0) + float64(p.CellPx-1)/2 - p.X)
+		for gx := range p.GridW {
+			i := (gy+1)*stride + gx + 1
+			q := &s.grid[i]
+			if q.n == 0 {
+				continue
+			}
+			e := &p.Cells[at]
+			at++
+			k := 1 / float32(q.n)
+			e.X, e.Y, e.N, e.Burnt, e.Weight = int16(gx), int16(gy), q.n, q.burnt, float32(q.n)*perPixel
+			e.L, e.A, e.B = fastLab(q.r*k, q.g*k, q.b*k)
+			e.border = s.grid[i-1].n == 0 || s.grid[i+1].n == 0 || s.grid[i-stride].n == 0 || s.grid[i+stride].n == 0
+			if e.border {
+				border++
+			}
+			x := dx + float32(gx<<shift)
+			u, v := x*cos+dy*sin-from, dy*cos-x*sin
+			w := &s.slice[min(max(int(u*perU), 0), slicesAlong-1)]
+			rim := (w.high - v) * w.highCos
+			if r := (v - w.low) * w.lowCos; r < rim {
+				rim = r
+			}
+			e.Rim = clamp(rim*perHalf, 0, 1)
+			e.Along = clamp(u*perLength-1, -1, 1)
+			e.Side = clamp((v-(w.low+w.high)/2)*perHalf, -1, 1)
 		}
-		gx, gy := i%p.GridW, i/p.GridW
-		k := 1 / float32(q.n)
-		e := Cell{X: int16(gx), Y: int16(gy), N: q.n, Burnt: q.burnt, Weight: float32(q.n) * float32(perPixel)}
-		e.L, e.A, e.B = fastLab(q.r*k, q.g*k, q.b*k)
-		if onBorder(gx, gy) {
-			e.Weight += rim
-		}
-		dx, dy := float64(x0+gx<<shift)+half-p.X, float64(y0+gy<<shift)+half-p.Y
-		u, v := dx*cos+dy*sin-start, dy*cos-dx*sin
-		w := &s.slice[min(max(int(u*perU), 0), slicesAlong-1)]
-		e.Rim = float32(min(max(min((v-w.low)*w.lowCos, (w.high-v)*w.highCos)/p.HalfWidth, 0), 1))
-		e.Along = float32(min(max(2*u/p.Length-1, -1), 1))
-		e.Side = float32(min(max((2*v-w.low-w.high)/(2*p.HalfWidth), -1), 1))
-		p.Cells[c] = e
-		c++
 	}
-	p.Mid = Lab{s.median(p, 0), s.median(p, 1), s.median(p, 2)}
+	// What the inset leaves out is as the cells next to it.
+	rim := float32(max(0, p.Area-float64(p.Pixels*perTaken))) / float32(max(1, border))
+	for i := range p.Cells {
+		if p.Cells[i].border {
+			p.Cells[i].Weight += rim
+		}
+	}
+	s.middle(p)
 }
 
 // innerRim is the distance from the flank, in half widths, from which on a
 // cell counts as inner: there the surface faces the lens.
 const innerRim = 0.4
 
-// median returns the median of L* (0), a* (1) or b* (2) over the inner cells,
-// or over all cells of a piece that has next to none.
-func (s *Sampler) median(p *Patch, which int) float64 {
-	s.mid = s.mid[:0]
+// clamp is faster than min and max, which look for NaN.
+func clamp(v, low, high float32) float32 {
+	if v < low {
+		return low
+	}
+	if v > high {
+		return high
+	}
+	return v
+}
+
+// A tally counts values from -128 to 128 in steps of an eighth, for medians.
+type tally struct {
+	n     int
+	count [2048]int32
+}
+
+func (t *tally) add(v float32) {
+	t.count[min(max(int(v*8+1024), 0), len(t.count)-1)]++
+	t.n++
+}
+
+// median returns the median, interpolated within its step, and empties the
+// tally.
+func (t *tally) median() float64 {
+	half, seen := float64(t.n)/2, 0.0
+	v, found := 0.0, false
+	for i, c := range t.count {
+		if f := float64(c); f > 0 {
+			if !found && seen+f >= half {
+				v, found = (float64(i)+(half-seen)/f-1024)/8, true
+			}
+			seen += f
+			t.count[i] = 0
+		}
+	}
+	t.n = 0
+	return v
+}
+
+// middle takes the medians over the inner cells, or over all cells of a piece
+// that has next to none.
+func (s *Sampler) middle(p *Patch) {
 	for _, from := range [...]float32{innerRim, 0} {
 		for i := range p.Cells {
 			if c := &p.Cells[i]; c.Rim >= from {
-				s.mid = append(s.mid, [3]float32{c.L, c.A, c.B}[which])
+				s.tally[0].add(c.L)
+				s.tally[1].add(c.A)
+				s.tally[2].add(c.B)
 			}
 		}
-		if len(s.mid) >= 5 {
-			break
+		enough := s.tally[0].n >= 5
+		if enough || from == 0 {
+			p.Mid = Lab{s.tally[0].median(), s.tally[1].median(), s.tally[2].median()}
+			return
 		}
-		s.mid = s.mid[:0]
+		for i := range s.tally {
+			s.tally[i].median()
+		}
 	}
-	if len(s.mid) == 0 {
-		return [3]float64{p.Mean.L, p.Mean.A, p.Mean.B}[which]
-	}
-	slices.Sort(s.mid)
-	return float64(s.mid[len(s.mid)/2])
 }

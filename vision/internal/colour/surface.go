@@ -17,11 +17,23 @@ type Judge struct {
 	stack  []int32
 }
 
+// A kind is what a place of a surface looks like.
+type kind uint8
+
+const (
+	sound kind = iota
+	red
+	brown // yellow to brown
+	dark
+)
+
 // A flat is a cell freed of the light at its place and of the shading.
 type flat struct {
-	l, b        float32
-	red         float32 // rise of a* where it counts as red, else 0
-	brown, dark bool
+	l, b  float32
+	rise  float32 // of a*, where red
+	kind  kind
+	stain bool // yellow to brown against its own kernel
+	faint bool // as a red streak, but too faint to stand for itself
 }
 
 // NewJudge returns a judge.
@@ -35,6 +47,7 @@ type Chalk struct {
 	Share float64 // opaque share of the surface, 0..1
 	Step  float64 // how much lighter the opaque part is, L*
 	Fade  float64 // how much lower its b* is, at equal lightness
+	High  float64 // how much lighter it is than the usual kernel, L*
 	// Rise and Pale are the same two against the usual kernel: of the level
 	// that four fifths of the surface exceed, and of the inner part.
 	Rise, Pale float64
@@ -61,44 +74,106 @@ func (j *Judge) Measure(p *Patch) (s kernel.Surface, chalk Chalk) {
 	}
 
 	// A spot is dark against its own kernel; a kernel that is darker than
-	// usual by more than most of DarkDrop is dark against the usual one.
-	dark := float32(min(usual.L, max(own.L, usual.L-0.6*lim.DarkDrop)) - lim.DarkDrop)
+	// usual by more than a little is judged against the usual one.
+	darkAt := float32(min(usual.L, max(own.L, usual.L-0.25*lim.DarkDrop)) - lim.DarkDrop)
 	black := float32(level*lim.Black - offset)
-	nx, ny := p.across()
+	none := float32(level*noHue - offset)
+	yellow := float32(math.Max(lim.YellowShift, 4*k.SpreadB))
+	// A streak is red against its own kernel, and darker.
+	streak := float32(math.Max(lim.StreakShift, 3.5*k.NoiseA))
+	streakL := float32(own.L - math.Max(streakDrop, 1.5*k.Noise))
+	sector := float32(lim.RedSector)
+	coloured := float32(shiftB) >= yellow
+	side, evenly := k.shade.side(p), float32(even)
+	usualA, usualB := float32(usual.A), float32(usual.B)
+	ownA, ownB := float32(shiftA), float32(shiftB)
+	redAt, fullRed := float32(lim.RedShift), float32(lim.RedFull)
+	var kinds [dark + 1]int
+	stained := false
 	j.cells = slices.Grow(j.cells[:0], len(p.Cells))[:len(p.Cells)]
-	var total, brown, peak float32
+	var total, yellows, peak float32
 	for i := range p.Cells {
 		c, f := &p.Cells[i], &j.cells[i]
-		m := float32(even) / k.shade.of(c, nx, ny)
+		m := evenly / k.shade.of(c, side)
 		*f = flat{l: (c.L+offset)*m - offset, b: c.B * m}
-		q := float32(level) / max(f.l+offset, 1)
-		da, db := c.A*m*q-float32(usual.A), f.b*q-float32(usual.B)
+		q := float32(level) / (c.L + offset) // the colour at the usual lightness
+		da, db := c.A*q-usualA, c.B*q-usualB
+		oa, ob := da-ownA, db-ownB
 		total += c.Weight
 		switch {
-		case f.l < black: // hue of what is nearly black means nothing
-			f.dark = true
-		case da >= float32(lim.RedShift) && db < float32(lim.RedSector)*da:
-			f.red = da
-			peak = max(peak, da)
-		case db >= float32(lim.YellowShift):
-			f.brown = true
-			brown += c.Weight
-		case f.l < dark:
-			f.dark = true
+		case da >= redAt && db < sector*da && (f.l >= black || f.l >= none && da >= fullRed),
+			!c.border && oa >= streak && ob < sector*oa && f.l < streakL && f.l >= black:
+			f.kind, f.rise = red, da
+			if oa > da {
+				f.rise = oa
+			}
+			if f.rise > peak {
+				peak = f.rise
+			}
+		case f.l < black, f.l < darkAt && !coloured:
+			f.kind = dark
+		case !c.border && oa >= faintStreak*streak && ob < sector*oa && f.l < streakL:
+			f.faint, f.rise = true, oa
+		case db >= yellow:
+			f.kind = brown
+			f.stain = ob >= yellow
+			stained = stained || f.stain
+			yellows += c.Weight
+		case f.l < darkAt:
+			f.kind = dark
 		}
+		kinds[f.kind]++
 	}
-	s.YellowShare = float64(brown / total)
-	j.lay(p)
-	if peak > 0 {
+	s.YellowShare = float64(yellows / total)
+	if kinds[red]+kinds[dark]+len(p.Notches) > 0 || stained {
+		j.lay(p)
+	}
+	if kinds[red] > 0 {
 		j.red(p, peak, total, &s)
 	}
-	j.dark(p, total, &s)
+	if kinds[dark] > 0 || len(p.Notches) > 0 {
+		j.dark(p, total, &s)
+	}
+	if stained {
+		j.blobs(p, func(f *flat) bool { return f.stain }, func(cells []int32) {
+			if deepest(p, cells) >= deepSpot { // else the colour fringe of a lens
+				s.StainShare = max(s.StainShare, float64(weigh(p, cells)/total))
+			}
+		})
+	}
 	s.Bow = p.Bow
 	chalk = j.chalk(p, total)
 	chalk.Pale = -shiftB
 	chalk.Dark, chalk.Coloured = s.DarkShare > 0.5 || s.RedShare > 0.5, s.YellowShare > 0.5
 	s.ChalkStep = chalk.Step
 	return s, chalk
+}
+
+// noHue is the share of the usual L*+16 below which not even a full red means
+// anything: an eighth of the luminance.
+const noHue = 0.5
+
+// faintStreak is the share of StreakShift from which on a place carries a
+// streak on that is there already.
+const faintStreak = 0.6
+
+// streakDrop is how much darker, in L*, a streak is than its kernel at least.
+const streakDrop = 2.5
+
+// deepest returns how far from the flank cells reach, in half widths.
+func deepest(p *Patch, cells []int32) (d float32) {
+	for _, i := range cells {
+		d = max(d, p.Cells[i].Rim)
+	}
+	return d
+}
+
+// weigh adds up the weights of cells.
+func weigh(p *Patch, cells []int32) (w float32) {
+	for _, i := range cells {
+		w += p.Cells[i].Weight
+	}
+	return w
 }
 
 // lay writes the cells' indices into the grid.
@@ -146,6 +221,10 @@ func (j *Judge) blobs(p *Patch, in func(*flat) bool, f func(cells []int32)) {
 // no streak.
 const shortStreak = 0.06
 
+// shortPiece is the length over width under which a piece's own axis may run
+// across that of the kernel it broke from, and a streak with it.
+const shortPiece = 1.8
+
 // red adds up red marks. A cell is red in part at the edge of a mark, and all
 // over a streak narrower than the picture's blur: it counts by its rise of a*
 // over that of full red bran, or over three quarters of the kernel's greatest
@@ -153,46 +232,59 @@ const shortStreak = 0.06
 func (j *Judge) red(p *Patch, peak, total float32, s *kernel.Surface) {
 	var area float32
 	full := max(0.75*peak, float32(j.limits.RedFull))
-	j.blobs(p, func(f *flat) bool { return f.red > 0 }, func(cells []int32) {
-		lo, hi := float32(1), float32(-1)
+	j.blobs(p, func(f *flat) bool { return f.kind == red || f.faint }, func(cells []int32) {
+		if !slices.ContainsFunc(cells, func(i int32) bool { return j.cells[i].kind == red }) {
+			return
+		}
+		lo, hi, left, right := float32(1), float32(-1), float32(1), float32(-1)
 		for _, i := range cells {
 			c := &p.Cells[i]
-			area += c.Weight * min(1, j.cells[i].red/full)
+			area += c.Weight * min(1, j.cells[i].rise/full)
 			lo, hi = min(lo, c.Along), max(hi, c.Along)
+			left, right = min(left, c.Side), max(right, c.Side)
 		}
-		if l := float64(hi-lo)/2 + float64(p.CellPx)/p.Length; l >= shortStreak {
+		l := float64(hi-lo)/2 + float64(p.CellPx)/p.Length
+		if p.Length < shortPiece*2*p.HalfWidth && peak >= float32(j.limits.RedShift) { // the kernel may have run across it
+			l = max(l, float64(right-left)/2+float64(p.CellPx)/(2*p.HalfWidth))
+		}
+		if l >= shortStreak {
 			s.RedLength += l
 		}
 	})
 	s.RedShare = float64(area / total)
 }
 
-// A dark spot reaches deepSpot half widths in from the flank, or covers
-// wideSpot of the surface: what is narrower and lies along the flank is the
-// shadow of a neighbour or the tray seen past the outline. Below leastSpot it
-// is noise.
+// A dark spot reaches deepSpot half widths in from the flank, or deepPx pixels
+// beyond the inset, or covers wideSpot of the surface: what is narrower and
+// lies along the flank is the shadow of a neighbour or the tray seen past the
+// outline. Below leastSpot of the surface or leastSpotPx square pixels it is
+// noise.
 const (
-	deepSpot  = 0.25
-	wideSpot  = 0.08
-	leastSpot = 0.004
+	deepSpot    = 0.25
+	deepPx      = 2.5
+	wideSpot    = 0.08
+	leastSpot   = 0.003
+	leastSpotPx = 3
 )
 
 func (j *Judge) dark(p *Patch, total float32, s *kernel.Surface) {
-	j.blobs(p, func(f *flat) bool { return f.dark }, func(cells []int32) {
-		var area, deep float32
-		for _, i := range cells {
-			c := &p.Cells[i]
-			area += c.Weight
-			deep = max(deep, c.Rim)
-		}
+	least := float32(min(deepSpot, (p.Inset+deepPx)/p.HalfWidth))
+	j.blobs(p, func(f *flat) bool { return f.kind == dark }, func(cells []int32) {
+		area, deep := weigh(p, cells), deepest(p, cells)
 		share := float64(area / total)
-		if share < leastSpot || deep < deepSpot && share < wideSpot {
+		if share < leastSpot || area < leastSpotPx || deep < least && share < wideSpot {
 			return
 		}
 		s.Spots++
 		s.DarkShare += share
 		s.SpotShare = max(s.SpotShare, share)
 	})
+	for _, a := range p.Notches {
+		share := a / (p.Area + a)
+		s.Spots++
+		s.DarkShare += share
+		s.SpotShare = max(s.SpotShare, share)
+	}
 }
 
 // levels is the number of steps of 1 L* in which a surface is split.
@@ -211,7 +303,7 @@ func (j *Judge) chalk(p *Patch, total float32) Chalk {
 	glossy := float64(p.Burnt) < glare*float64(p.Pixels)
 	counts := func(i int) bool {
 		f := &j.cells[i]
-		return f.red == 0 && !f.dark && !(glossy && 2*p.Cells[i].Burnt > p.Cells[i].N)
+		return f.kind != red && f.kind != dark && !(glossy && 2*p.Cells[i].Burnt > p.Cells[i].N)
 	}
 	for i := range p.Cells {
 		if counts(i) {
@@ -243,9 +335,10 @@ func (j *Judge) chalk(p *Patch, total float32) Chalk {
 	if high-low < max(j.limits.ChalkStep, 4*j.look.Noise) {
 		return c
 	}
-	// The border lies half-way up, which is not where Otsu cuts when one
-	// class is small.
-	half := float32((low + high) / 2)
+	// The border lies half-way up in luminance, so that a cell half of which is
+	// opaque stands on it, and not where Otsu cuts, which moves with the
+	// classes' sizes.
+	half := float32(math.Cbrt((cube(low+offset)+cube(high+offset))/2) - offset)
 	var up, upB, downB float32
 	for i := range p.Cells {
 		if !counts(i) {
@@ -259,14 +352,14 @@ func (j *Judge) chalk(p *Patch, total float32) Chalk {
 			downB += w * f.b / (f.l + offset)
 		}
 	}
-	// The lighter part must be lighter than the usual kernel, or it is the
-	// sound part of a stained one.
-	if down := float32(n) - up; up > 0 && down > 0 && high > j.look.Usual.L+j.limits.ChalkStep/2 {
-		c.Step, c.Share = high-low, float64(up/total)
+	if down := float32(n) - up; up > 0 && down > 0 {
+		c.Step, c.Share, c.High = high-low, float64(up/total), high-j.look.Usual.L
 		c.Fade = float64(downB/down-upB/up) * (j.look.Usual.L + offset)
 	}
 	return c
 }
+
+func cube(x float64) float64 { return x * x * x }
 
 // lowerFifth returns the level that four fifths of a histogram of n in steps
 // of 1 exceed.
@@ -294,17 +387,20 @@ const (
 	fewSteps  = 5
 )
 
-// opaqueAt is the share of the way from which on a kernel is opaque. Half
-// would be even-handed; a little more, because translucent kernels scatter
-// and opaque ones hardly do.
-const opaqueAt = 0.55
+// opaqueAt is the share of the way from which on a kernel is opaque, and
+// lighterAt the share of it in lightness alone. Half would be even-handed; a
+// little more, because translucent kernels scatter and opaque ones hardly do.
+const (
+	opaqueAt  = 0.65
+	lighterAt = 0.5
+)
 
 // NewOpaque takes the way from the sample's own partly chalky kernels.
 func NewOpaque(k *Look, chalk []Chalk) Opaque {
 	o := Opaque{step: usualStep, fade: 0.5 * math.Max(0, k.Usual.B)}
 	var steps, fades []float64
 	for _, c := range chalk {
-		if c.Step > 0 && c.Share > 0.1 && c.Share < 0.9 && !c.Dark && !c.Coloured {
+		if c.Step > 0 && c.High > c.Step/2 && c.Share > 0.1 && c.Share < 0.9 && !c.Dark && !c.Coloured {
 			steps, fades = append(steps, c.Step), append(fades, c.Fade)
 		}
 	}
@@ -323,14 +419,28 @@ func NewOpaque(k *Look, chalk []Chalk) Opaque {
 // out by the level of the whole: the little that is left over may be a shadow.
 const mostly = 0.85
 
+// gloss is the share up to which the lighter part of a kernel that is white as
+// a whole is a gleam on it, and not the chalk.
+const gloss = 0.2
+
+// highAt is the share of the way in lightness that the lighter part of a
+// kernel must have come from the usual one: else it is the sound part of a
+// stained or shaded one. A kernel a little darker than usual has come less far.
+const highAt = 0.45
+
 // Share returns the chalky share of a kernel.
 func (o Opaque) Share(c Chalk) float64 {
-	white := c.Rise > o.step/4 && (c.Rise*o.ls+c.Pale*o.fs)/o.norm > opaqueAt
+	// Four fifths of a white kernel are lighter than the limit.
+	white := !c.Coloured && c.Rise > lighterAt*o.step && (c.Rise*o.ls+c.Pale*o.fs)/o.norm > opaqueAt
 	switch {
-	case c.Dark, c.Share > mostly && !white, c.Step == 0 && (c.Coloured || !white):
+	case c.Dark:
 		return 0
-	case c.Step == 0:
+	case white && c.Share < gloss:
 		return 1
+	case white:
+		return c.Share
+	case c.Share > mostly, c.High < highAt*o.step:
+		return 0
 	}
 	return c.Share
 }

@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"slices"
 	"strconv"
 	"text/template"
 	"time"
@@ -18,29 +17,10 @@ import (
 	"traytally/vision/internal/card"
 )
 
-// A Paper is a sheet, upright, in mm.
-type Paper struct {
-	Name string
-	W, H float64
-}
-
-// Papers lists what a card can be printed on: ISO 216 A4, and US Letter
-// (8.5 × 11 in, ANSI/ASME Y14.1).
-var Papers = []Paper{{"a4", 210, 297}, {"letter", 215.9, 279.4}}
-
-// PaperNamed finds a paper.
-func PaperNamed(name string) (Paper, bool) {
-	i := slices.IndexFunc(Papers, func(p Paper) bool { return p.Name == name })
-	if i < 0 {
-		return Paper{}, false
-	}
-	return Papers[i], true
-}
-
 // Options says how a card is printed.
 type Options struct {
 	Layout *card.Layout
-	Paper  Paper
+	Paper  card.Paper
 	// OpenField leaves the field white, with an outline, for dark paper to be
 	// laid in; else it is printed black.
 	OpenField bool

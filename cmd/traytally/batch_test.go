@@ -1,0 +1,223 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"traytally/samples"
+	"traytally/vision/phantom"
+)
+
+// tinyScans fills a folder with small trays that are measured in a moment.
+func tinyScans(t *testing.T, n int) string {
+	t.Helper()
+	dir := filepath.Join(t.TempDir(), "scans")
+	require.NoError(t, os.Mkdir(dir, 0o777))
+	for i := range n {
+		tinyScan(t, filepath.Join(dir, fmt.Sprintf("scan-%02d.png", i)), uint64(100+i))
+	}
+	return dir
+}
+
+func tinyScan(t *testing.T, path string, seed uint64) {
+	t.Helper()
+	p := phantom.DefaultParams()
+	p.Seed, p.Count, p.DPI = seed, 45, 150
+	img, _, err := phantom.Draw(p)
+	require.NoError(t, err)
+	var b bytes.Buffer
+	require.NoError(t, phantom.Encode(&b, path, img, p.DPI, 0))
+	require.NoError(t, os.WriteFile(path, b.Bytes(), 0o666))
+}
+
+// program returns this test program as the command traytally in a process of
+// its own.
+func program(t *testing.T, args ...string) (*exec.Cmd, *bytes.Buffer) {
+	t.Helper()
+	if _, err := os.Stat("/proc/self/exe"); err != nil {
+		t.Skip("needs /proc/self/exe to run this program again")
+	}
+	var out bytes.Buffer
+	cmd := &exec.Cmd{Path: "/proc/self/exe", Args: append([]string{"traytally"}, args...), Env: os.Environ(), Stdout: &out, Stderr: &out}
+	return cmd, &out
+}
+
+func openRegister(t *testing.T, where string) *samples.Register {
+	t.Helper()
+	g, err := samples.Open(context.Background(), where, samples.OpenOptions{Create: true})
+	require.NoError(t, err)
+	t.Cleanup(func() { g.Close() })
+	return g
+}
+
+// sound asserts that the register holds each of n pictures at most once, and
+// holds together; it returns how many samples there are.
+func sound(t *testing.T, where string) int {
+	t.Helper()
+	g := openRegister(t, where)
+	defer g.Close()
+	v, err := g.Verify(t.Context(), "")
+	require.NoError(t, err)
+	require.Empty(t, v.Problems)
+	rows, err := g.List(t.Context(), samples.Query{})
+	require.NoError(t, err)
+	seen := map[string]bool{}
+	for _, r := range rows {
+		require.False(t, seen[r.Pictures[0]], "%s is registered twice", r.Pictures[0])
+		seen[r.Pictures[0]] = true
+	}
+	return len(rows)
+}
+
+// reportsAreWhole asserts that no report was left half-written.
+func reportsAreWhole(t *testing.T, dir string) (n int) {
+	t.Helper()
+	names, err := filepath.Glob(filepath.Join(dir, "*.html"))
+	require.NoError(t, err)
+	for _, name := range names {
+		b, err := os.ReadFile(name)
+		require.NoError(t, err)
+		require.True(t, bytes.HasSuffix(b, []byte("</html>\n")), "%s is cut short", name)
+		if filepath.Base(name) != "index.html" {
+			n++
+		}
+	}
+	return n
+}
+
+// A batch killed at any moment loses nothing that it registered, doubles
+// nothing when it goes on, and leaves no report half-written.
+func TestKilledBatch(t *testing.T) {
+	const pictures = 6
+	kills := 60
+	if testing.Short() {
+		kills = 10
+	}
+	scans := tinyScans(t, pictures)
+	out := filepath.Join(scans, outName)
+	rng := rand.New(rand.NewPCG(3, 9))
+	where, before := "", 0
+	for round := range kills {
+		if round%6 == 0 { // begin anew, so that the kills hit the work itself
+			where, before = filepath.Join(t.TempDir(), "register.db"), 0
+			require.NoError(t, os.RemoveAll(out))
+		}
+		cmd, _ := program(t, "batch", scans, "--register", where, "--reports", "html")
+		require.NoError(t, cmd.Start())
+		time.Sleep(time.Duration(rng.IntN(150)) * time.Millisecond)
+		cmd.Process.Kill()
+		cmd.Wait()
+		n := sound(t, where)
+		require.GreaterOrEqual(t, n, before, "a registered sample is gone")
+		before = n
+		reportsAreWhole(t, out)
+	}
+	cmd, said := program(t, "batch", scans, "--register", where, "--reports", "html")
+	require.NoError(t, cmd.Run(), said)
+	assert.Equal(t, pictures, sound(t, where))
+	assert.Equal(t, pictures, reportsAreWhole(t, out), "reports that a kill prevented are written")
+}
+
+// Two batches over one folder share the work.
+func TestTwoBatches(t *testing.T) {
+	scans := tinyScans(t, 5)
+	where := filepath.Join(t.TempDir(), "register.db")
+	var both sync.WaitGroup
+	for range 2 {
+		cmd, said := program(t, "batch", scans, "--register", where)
+		require.NoError(t, cmd.Start())
+		both.Go(func() { assert.NoError(t, cmd.Wait(), "%s", said) })
+	}
+	both.Wait()
+	assert.Equal(t, 5, sound(t, where))
+}
+
+// Progress is for terminals: it tells how far, how fast and how long still.
+func TestBatchProgress(t *testing.T) {
+	scans := tinyScans(t, 6)
+	for _, lively := range []bool{false, true} {
+		u, stdout, stderr := testUI()
+		u.lively = lively
+		code := run(context.Background(), []string{"batch", scans, "--register", filepath.Join(t.TempDir(), "r.db"), "--reports", "none"}, u)
+		require.Equal(t, exitDone, code, stderr)
+		assert.Contains(t, stdout.String(), "6 samples: 6 graded")
+		if !lively {
+			assert.Empty(t, stderr.String())
+		} else {
+			assert.Contains(t, stderr.String(), "\r\x1b[K6 samples")
+		}
+	}
+	assert.Equal(t, ", 120 a minute, 5s left", pace(4, 10, 2*time.Second))
+	assert.Empty(t, pace(1, 10, time.Second))
+}
+
+// An interrupted batch tells how far it came.
+func TestInterruptedBatch(t *testing.T) {
+	scans := tinyScans(t, 6)
+	ctx, cancel := context.WithCancel(context.Background())
+	u, _, stderr := testUI()
+	u.lively = true
+	u.err = writerFunc(func(b []byte) (int, error) {
+		cancel()
+		return stderr.Write(b)
+	})
+	where := filepath.Join(t.TempDir(), "r.db")
+	code := run(ctx, []string{"batch", scans, "--register", where}, u)
+	assert.Equal(t, exitInterrupted, code)
+	assert.Contains(t, stderr.String(), "traytally: error: interrupted: ")
+	assert.Contains(t, stderr.String(), "traytally: hint: run the same command again to go on")
+	assert.NotContains(t, stderr.String(), "nothing was written")
+	sound(t, where)
+}
+
+// A full disk is told in one line, and what is registered stays.
+func TestBatchOnAFullDisk(t *testing.T) {
+	scans := tinyScans(t, 6)
+	disk := t.TempDir()
+	if said, err := exec.Command("mount", "-t", "tmpfs", "-o", "size=600k", "tmpfs", disk).CombinedOutput(); err != nil {
+		t.Skipf("no small disk could be mounted, which takes root: %s", bytes.TrimSpace(said))
+	}
+	t.Cleanup(func() { exec.Command("umount", "-l", disk).Run() })
+	where := filepath.Join(disk, "register.db")
+	u, stdout, stderr := testUI()
+	code := run(context.Background(), []string{"batch", scans, "--register", where, "--out", filepath.Join(disk, "out")}, u)
+	assert.Equal(t, exitOutput, code)
+	assert.Empty(t, stdout.String())
+	assert.Regexp(t, "no room is left|no space left on device", stderr.String())
+	n := sound(t, where)
+	require.NoError(t, exec.Command("mount", "-o", "remount,size=64m", disk).Run())
+	u, _, stderr = testUI()
+	code = run(context.Background(), []string{"batch", scans, "--register", where, "--out", filepath.Join(disk, "out")}, u)
+	assert.Equal(t, exitDone, code, stderr)
+	assert.Less(t, n, 6)
+	assert.Equal(t, 6, sound(t, where))
+	assert.Equal(t, 6, reportsAreWhole(t, filepath.Join(disk, "out")))
+}
+
+// A scan that was changed while it was measured is not registered.
+func TestChangedWhileRead(t *testing.T) {
+	scans := tinyScans(t, 1)
+	path := filepath.Join(scans, "scan-00.png")
+	u, _, _ := testUI()
+	o := gradeOptions{length: "caliper"}
+	w, err := prepare(&o, u)
+	require.NoError(t, err)
+	p, err := pictureFile(path)
+	require.NoError(t, err)
+	p.SHA256 = strings.Repeat("0", 64)
+	_, _, err = w.measure(t.Context(), job{pictures: []string{path}}, []samples.Picture{p})
+	require.ErrorIs(t, err, errChanging)
+	assert.Equal(t, exitInput, codeOf(err))
+}

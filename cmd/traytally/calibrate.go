@@ -1,0 +1,390 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"traytally/vision"
+	"traytally/vision/kernel"
+)
+
+// exitDrifted ends a check of a scale that has drifted.
+const exitDrifted = 13
+
+// profilesVariable names the file of scale profiles where --profiles does not.
+const profilesVariable = "TRAYTALLY_PROFILES"
+
+// scaleFlags say where the scale of pictures comes from, beside --dpi and
+// --scale.
+type scaleFlags struct {
+	card       string // a vision.CardMode
+	cardRuler  float64
+	device     string // name of a scale profile
+	deviceFile string
+}
+
+func (s *scaleFlags) addScale(f *pflag.FlagSet) {
+	s.card = string(vision.CardAuto)
+	f.StringVar(&s.card, "card", s.card, "look for a printed card in the picture: auto, on (fail without one) or `off`")
+	f.Var(&ranged{v: &s.cardRuler, min: 50, max: 300}, "card-ruler", "length in `MM` of the 150 mm line on the printed card, as measured with a ruler")
+	f.StringVar(&s.device, "scale-profile", "", "take the scale of the device from the profile with this `NAME`, see calibrate")
+	s.addProfiles(f)
+}
+
+func (s *scaleFlags) addProfiles(f *pflag.FlagSet) {
+	f.StringVar(&s.deviceFile, "profiles", "", "`FILE` of scale profiles, instead of the user's own")
+}
+
+// method returns how the pictures of a sample are to be measured.
+func (o *gradeOptions) method() (vision.Method, error) {
+	m := vision.Method{MeasureOptions: o.measureOptions(), ScaleOptions: vision.ScaleOptions{Card: vision.CardMode(o.card), Ruler: o.cardRuler}}
+	given := ""
+	for _, g := range []struct {
+		flag string
+		is   bool
+	}{{"--dpi", o.dpi > 0}, {"--scale", o.scale > 0}, {"--scale-profile", o.device != ""}} {
+		switch {
+		case g.is && given != "":
+			return m, &usageError{what: given + " and " + g.flag + " exclude each other", hint: "give one of them"}
+		case g.is:
+			given = g.flag
+		}
+	}
+	switch m.Card {
+	case "", vision.CardAuto, vision.CardOff, vision.CardOn:
+	default:
+		return m, &usageError{what: fmt.Sprintf("--card is %q", o.card), hint: "take auto, on or off"}
+	}
+	switch {
+	case given != "" && m.Card == vision.CardOn:
+		return m, &usageError{what: given + " and --card on exclude each other", hint: "a card in the picture gives the scale by itself"}
+	case given != "" && o.cardRuler > 0:
+		return m, &usageError{what: given + " and --card-ruler exclude each other", hint: "a card in the picture gives the scale by itself"}
+	case m.Card == vision.CardOff && o.cardRuler > 0:
+		return m, &usageError{what: "--card off and --card-ruler exclude each other", hint: "give one of them"}
+	}
+	if o.device == "" {
+		return m, nil
+	}
+	file, all, err := o.loadProfiles()
+	if err != nil {
+		return m, err
+	}
+	p, err := profileNamed(file, all, o.device)
+	m.Device, m.Profile = o.device, p
+	return m, err
+}
+
+// profileFile returns where scale profiles are kept.
+func (s *scaleFlags) profileFile() (string, error) {
+	if s.deviceFile != "" {
+		return s.deviceFile, nil
+	}
+	if f := os.Getenv(profilesVariable); f != "" {
+		return f, nil
+	}
+	dir, err := os.UserConfigDir()
+	if err != nil {
+		return "", &usageError{what: "there is no place for scale profiles: " + err.Error(), hint: "name a file: --profiles scales.yaml"}
+	}
+	return filepath.Join(dir, "traytally", "scale-profiles.yaml"), nil
+}
+
+// loadProfiles reads the file of scale profiles; a missing file has none.
+func (s *scaleFlags) loadProfiles() (file string, all map[string]*vision.ScaleProfile, err error) {
+	if file, err = s.profileFile(); err != nil {
+		return "", nil, err
+	}
+	f, err := os.Open(file)
+	if errors.Is(err, fs.ErrNotExist) {
+		return file, map[string]*vision.ScaleProfile{}, nil
+	}
+	if err != nil {
+		return file, nil, &inputError{path: file, what: "cannot be read: " + err.Error(), hint: "name another file: --profiles"}
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, vision.MaxProfileBytes+1))
+	if err != nil {
+		return file, nil, &inputError{path: file, what: "cannot be read: " + err.Error(), hint: "name another file: --profiles"}
+	}
+	all, err = vision.ReadScaleProfiles(file, data)
+	return file, all, err
+}
+
+func profileNamed(file string, all map[string]*vision.ScaleProfile, name string) (*vision.ScaleProfile, error) {
+	if p := all[name]; p != nil {
+		return p, nil
+	}
+	var names []string
+	for n := range all {
+		names = append(names, n)
+	}
+	slices.Sort(names)
+	hint := "make one: traytally calibrate PICTURE --length MM --name " + shellWord(name)
+	if len(names) > 0 {
+		hint = "there is " + strings.Join(names, ", ")
+	}
+	return nil, &inputError{path: file, what: fmt.Sprintf("has no scale profile %q", name), hint: hint}
+}
+
+// calibrateOptions are the flags of the calibrate command.
+type calibrateOptions struct {
+	picture       string
+	length, width float64
+	points        string
+	card          bool
+	cardRuler     float64
+	name          string
+	check         string
+	json          string
+	force         bool
+	scaleFlags    // only the file
+}
+
+func newCalibrateCommand(u *ui) *cobra.Command {
+	o := calibrateOptions{}
+	cmd := &cobra.Command{
+		Use:   "calibrate PICTURE",
+		Short: "Find the scale of a scanner or camera stand from something of known size",
+		Long: `Finds the scale of a picture from something of known size in it, so that
+lengths are right where the stated resolution is not, or where none is stated:
+
+  --length MM             one object alone on a plain ground: the diameter of
+                          a round one, or the distance between the short sides
+                          of a block or bank card; with --width x and y apart
+  --points X,Y,X,Y --length MM
+                          two places in pixels, on a ruler, say
+  --card                  the printed card (see card), scanned flat
+
+Take a thing whose size you know to a thousandth, 50 mm or more. --name keeps
+what was found as a profile for grade --scale-profile. --check compares a later
+picture of the same thing with a profile, tells the drift and notes it there:
+do it daily. A drift of more than 0.5 % ends with exit code 13.
+
+Profiles lie in traytally/scale-profiles.yaml in the user's directory for
+settings, unless --profiles or TRAYTALLY_PROFILES names another file.`,
+		Example: `  traytally calibrate coin.png --length 24.25 --name office
+  traytally calibrate block.png --length 100 --width 9 --name office
+  traytally calibrate today.png --length 24.25 --check office
+  traytally grade tray.png --scale-profile office`,
+		GroupID:     groupWork,
+		Annotations: showExitCodes,
+		Args: func(cmd *cobra.Command, args []string) error {
+			if len(args) != 1 {
+				return &usageError{what: fmt.Sprintf("%s takes one picture, got %d", cmd.CommandPath(), len(args)), hint: "for example: " + cmd.CommandPath() + " coin.png --length 24.25"}
+			}
+			for _, pair := range [][2]string{{"name", "check"}, {"card", "length"}, {"card", "points"}, {"width", "points"}} {
+				if err := oneOf(cmd, pair[0], pair[1]); err != nil {
+					return err
+				}
+			}
+			return nil
+		},
+		RunE: func(cmd *cobra.Command, args []string) error {
+			o.picture = args[0]
+			return runCalibrate(cmd.Context(), o, time.Now(), u)
+		},
+	}
+	f := cmd.Flags()
+	f.Var(&ranged{v: &o.length, min: 1, max: 1000}, "length", "known length or diameter in `MM`")
+	f.Var(&ranged{v: &o.width, min: 1, max: 1000}, "width", "known width in `MM` of an oblong object")
+	f.StringVar(&o.points, "points", "", "two places in pixels, as `X,Y,X,Y`, that lie --length apart")
+	f.BoolVar(&o.card, "card", false, "take the printed card in the picture")
+	f.Var(&ranged{v: &o.cardRuler, min: 50, max: 300}, "card-ruler", "length in `MM` of the 150 mm line on the printed card, as measured with a ruler")
+	f.StringVar(&o.name, "name", "", "keep the scale as a profile with this `NAME`")
+	f.StringVar(&o.check, "check", "", "compare with the profile of this `NAME` and note the drift there")
+	f.StringVar(&o.json, "json", "", "write the result as JSON to `FILE`, or to the standard output with -")
+	f.BoolVar(&o.force, "force", false, "replace a profile of the same name, or a file that holds something else")
+	o.addProfiles(f)
+	return cmd
+}
+
+// scale finds the scale of the picture.
+func (o *calibrateOptions) scale(ctx context.Context, p *vision.Picture, u *ui) (*vision.Calibration, error) {
+	switch {
+	case o.points != "":
+		var v [4]float64
+		words := strings.Split(o.points, ",")
+		for i, w := range words {
+			x, err := strconv.ParseFloat(strings.TrimSpace(w), 64)
+			if err != nil || len(words) != len(v) || math.IsNaN(x) || math.IsInf(x, 0) {
+				return nil, &usageError{what: fmt.Sprintf("--points is %q", o.points), hint: "give four numbers, for example --points 120,300,1890,310"}
+			}
+			v[i] = x
+		}
+		return vision.CalibratePoints(p, kernel.Point{X: v[0], Y: v[1]}, kernel.Point{X: v[2], Y: v[3]}, o.length)
+	case o.card:
+		c, err := vision.FindCard(ctx, p, vision.CardOptions{RulerMM: o.cardRuler, Thorough: true})
+		if err != nil {
+			return nil, err
+		}
+		for _, w := range c.Warnings {
+			if w.Code == "card_print_unchecked" {
+				u.warn(w.Text, w.Hint)
+			}
+		}
+		return c.Calibration(p)
+	}
+	return vision.CalibrateObject(ctx, p, o.length, o.width)
+}
+
+// A calibrationDocument is the JSON that the calibrate command writes.
+type calibrationDocument struct {
+	Schema   string  `json:"schema"`
+	Picture  string  `json:"picture"`
+	SHA256   string  `json:"sha256"`
+	Method   string  `json:"method"`
+	PxPerMMX float64 `json:"px_per_mm_x"`
+	PxPerMMY float64 `json:"px_per_mm_y"`
+	Both     bool    `json:"x_and_y_measured"`
+	RelSDPct float64 `json:"standard_uncertainty_pct"`
+	StoredX  float64 `json:"stored_px_per_mm_x"` // 0: none
+	StoredY  float64 `json:"stored_px_per_mm_y"`
+	Profile  string  `json:"profile,omitempty"`
+	DriftX   float64 `json:"drift_x_pct,omitempty"`
+	DriftY   float64 `json:"drift_y_pct,omitempty"`
+	Checked  bool    `json:"checked"`
+}
+
+func runCalibrate(ctx context.Context, o calibrateOptions, now time.Time, u *ui) error {
+	switch {
+	case !o.card && o.length == 0:
+		return &usageError{what: "nothing of known size is named", hint: "give --length MM of an object in the picture, or --card"}
+	case o.width > 0 && o.length == 0:
+		return &usageError{what: "--width needs --length", hint: "give both"}
+	case o.cardRuler > 0 && !o.card:
+		return &usageError{what: "--card-ruler needs --card", hint: "give both"}
+	case o.name != "" && !vision.ProfileName.MatchString(o.name):
+		return &usageError{what: fmt.Sprintf("a profile cannot be called %q", o.name), hint: "take letters, digits, dots, dashes and underscores"}
+	}
+	file, all, err := "", map[string]*vision.ScaleProfile(nil), error(nil)
+	if o.name != "" || o.check != "" {
+		if file, all, err = o.loadProfiles(); err != nil {
+			return err
+		}
+	}
+	var profile *vision.ScaleProfile
+	if o.check != "" {
+		if profile, err = profileNamed(file, all, o.check); err != nil {
+			return err
+		}
+	}
+	if all[o.name] != nil && o.name != "" && !o.force {
+		return &outputError{path: file, what: fmt.Sprintf("has a scale profile %q already", o.name), hint: "take another name, or add --force to replace it"}
+	}
+	if o.json != "" && o.json != "-" {
+		if err := checkPlace(o.json); err != nil {
+			return err
+		}
+	}
+
+	p, err := vision.Open(o.picture, vision.OpenOptions{})
+	if err != nil {
+		return err
+	}
+	defer p.Close()
+	c, err := o.scale(ctx, p, u)
+	if err != nil {
+		return err
+	}
+	doc := &calibrationDocument{
+		Schema: "traytally-calibration-1", Picture: o.picture, SHA256: p.SHA256, Method: c.Method,
+		PxPerMMX: c.PxPerMMX, PxPerMMY: c.PxPerMMY, Both: c.Both, RelSDPct: 100 * c.RelSD,
+		StoredX: p.PxPerMMX, StoredY: p.PxPerMMY,
+	}
+	var files []outFile
+	if o.name != "" {
+		all[o.name] = vision.NewScaleProfile(p, c, now)
+		doc.Profile = o.name
+	}
+	if profile != nil {
+		k, err := profile.Check(p, c, now)
+		if err != nil {
+			return err
+		}
+		doc.Profile, doc.DriftX, doc.DriftY, doc.Checked = o.check, k.DriftX, k.DriftY, true
+	}
+	undo := func() {}
+	if doc.Profile != "" {
+		text, err := vision.WriteScaleProfiles(all)
+		if err != nil {
+			return err
+		}
+		if undo, err = makeDir(filepath.Dir(file)); err != nil {
+			return err
+		}
+		// The file is the program's own: a new profile replaces the old file.
+		if err := writeSet(ctx, []outFile{{file, writeBytes(text)}}, true); err != nil {
+			undo()
+			return err
+		}
+	}
+	if o.json != "" && o.json != "-" {
+		files = append(files, outFile{o.json, doc.write})
+	}
+	if err := writeSet(ctx, files, o.force); err != nil {
+		return err
+	}
+	if o.json == "-" {
+		err = doc.write(u.out)
+	} else {
+		err = doc.tell(u.out, file)
+	}
+	if err != nil {
+		return &outputError{path: "standard output", what: "cannot be written: " + err.Error(), err: err}
+	}
+	if !c.Both {
+		u.warn(fmt.Sprintf("the scale was measured in one direction only (%.0f°) and taken for both", c.AngleRad*180/math.Pi),
+			"use a round thing, or give --width too: scanners may step unequally along x and y")
+	}
+	if doc.Checked {
+		if d := max(math.Abs(doc.DriftX), math.Abs(doc.DriftY)); d > vision.MaxScaleDrift {
+			u.warn(fmt.Sprintf("the scale has drifted by %.2f %%, more than %g %%", d, vision.MaxScaleDrift),
+				"see whether the picture was taken as ever; if so, calibrate again: --name "+shellWord(o.check)+" --force")
+			return &answer{exitDrifted}
+		}
+	}
+	return nil
+}
+
+func (d *calibrationDocument) write(w io.Writer) error {
+	e := json.NewEncoder(w)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", " ")
+	return e.Encode(d)
+}
+
+// tell says the result for people.
+func (d *calibrationDocument) tell(w io.Writer, file string) error {
+	out := &checkedWriter{w: w}
+	fmt.Fprintf(out, "%s: %.4f px/mm", plain(d.Picture), d.PxPerMMX)
+	if d.Both {
+		fmt.Fprintf(out, " along x, %.4f along y", d.PxPerMMY)
+	}
+	fmt.Fprintf(out, " (edges to ±%.3f %%), by %s\n", 2*d.RelSDPct, d.Method)
+	if d.StoredX > 0 {
+		fmt.Fprintf(out, "The stored resolution of %.4g dpi is off by %+.2f %% along x, %+.2f %% along y.\n",
+			d.StoredX*25.4, 100*(d.StoredX/d.PxPerMMX-1), 100*(d.StoredY/d.PxPerMMY-1))
+	}
+	switch {
+	case d.Checked:
+		fmt.Fprintf(out, "Drift from scale profile %s: %+.2f %% along x, %+.2f %% along y.\n", d.Profile, d.DriftX, d.DriftY)
+	case d.Profile != "":
+		fmt.Fprintf(out, "Kept as scale profile %s in %s\n", d.Profile, plain(file))
+	}
+	return out.err
+}

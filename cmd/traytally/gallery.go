@@ -1,0 +1,228 @@
+package main
+
+import (
+	"fmt"
+	"image"
+	"image/color"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/spf13/pflag"
+
+	"traytally/grading"
+	"traytally/vision"
+	"traytally/vision/kernel"
+)
+
+// colourFlags are the flags that say how colours are measured and judged.
+type colourFlags struct {
+	profile     string // file, or empty for the default
+	grey        string // x,y,width,height of a grey patch, or empty
+	greyPercent float64
+}
+
+func (c *colourFlags) addColours(f *pflag.FlagSet) {
+	f.StringVar(&c.profile, "profile", "", "judge colours by the limits in `FILE` (traytally tune writes one)")
+	f.StringVar(&c.grey, "grey", "", "a neutral grey or white place in the pictures, `X,Y,WIDTH,HEIGHT` in pixels, to take neutral from")
+	f.Var(&ranged{v: &c.greyPercent, min: 1, max: 100}, "grey-percent", "its luminous reflectance in `PERCENT`; colours are absolute then")
+}
+
+// loadColours reads the profile and the place of the grey patch.
+func (c *colourFlags) loadColours() (grading.Profile, vision.ColourOptions, error) {
+	profile, o := grading.DefaultProfile(), vision.ColourOptions{}
+	if c.profile != "" {
+		var err error
+		if profile, err = grading.ReadProfile(c.profile); err != nil {
+			return profile, o, err
+		}
+	}
+	o.Limits = &profile.Surface
+	if c.grey == "" {
+		if c.greyPercent > 0 {
+			return profile, o, &usageError{what: "--grey-percent without --grey", hint: "say where the grey patch lies, for example --grey 40,40,200,200"}
+		}
+		return profile, o, nil
+	}
+	var v [4]int
+	parts := strings.Split(c.grey, ",")
+	bad := &usageError{what: fmt.Sprintf("--grey %q is no place in a picture", c.grey), hint: "give x,y,width,height in pixels, for example --grey 40,40,200,200"}
+	if len(parts) != len(v) {
+		return profile, o, bad
+	}
+	for i, p := range parts {
+		n, err := strconv.Atoi(strings.TrimSpace(p))
+		if err != nil || n < 0 || n > 1<<20 || i > 1 && n == 0 {
+			return profile, o, bad
+		}
+		v[i] = n
+	}
+	o.GreyPatch, o.GreyY = image.Rect(v[0], v[1], v[0]+v[2], v[1]+v[3]), c.greyPercent/100
+	return profile, o, nil
+}
+
+// galleryGroups are the groups of the gallery, in its order.
+var galleryGroups = []struct {
+	flag   kernel.Flag
+	letter string
+	colour color.NRGBA
+	dashed bool
+}{
+	{kernel.Chalky, "c", vision.SkyBlue, false},
+	{kernel.Yellow, "y", vision.Yellow, false},
+	{kernel.Red, "r", vision.Vermillion, false},
+	{kernel.RedStreaked, "s", vision.ReddishPurple, false},
+	{kernel.Damaged, "d", vision.Orange, false},
+	{kernel.Paddy, "p", vision.Orange, true},
+	{kernel.Foreign, "X", vision.BluishGreen, true},
+}
+
+// What a gallery shows at most of one class, and of sound kernels to compare
+// with.
+const (
+	galleryMost  = 50
+	gallerySound = 5
+)
+
+// crops are the pictures of kernels by their index in the tray.
+type crops map[int]*vision.Crop
+
+// cropsOf cuts out of an open picture what a gallery may show of it.
+func cropsOf(p *vision.Picture, t *kernel.Tray, profile grading.Profile) (crops, error) {
+	trays := []kernel.Tray{*t}
+	trays[0].Kernels = slices.Clone(t.Kernels)
+	grading.Flag(trays, profile)
+	var which []int
+	shown := map[kernel.Flag]int{}
+	for i := range trays[0].Kernels {
+		wanted := false
+		for _, f := range trays[0].Kernels[i].Flags {
+			if shown[f]++; shown[f] <= galleryMost {
+				wanted = true
+			}
+		}
+		if wanted {
+			which = append(which, i)
+		}
+	}
+	which = append(which, soundest(&trays[0])...)
+	list, err := vision.NewCrops(p, t, which)
+	if err != nil {
+		return nil, err
+	}
+	out := crops{}
+	for i, n := range which {
+		out[n] = list[i]
+	}
+	return out, nil
+}
+
+// soundest returns the whole kernels without a flag that are nearest to the
+// usual one.
+func soundest(t *kernel.Tray) []int {
+	var of []int
+	for i := range t.Kernels {
+		k := &t.Kernels[i]
+		if len(k.Flags) == 0 && k.Surface.Pixels > 0 && k.ChalkShare == 0 && k.LengthPx > 0.9*t.Look.LengthPx {
+			of = append(of, i)
+		}
+	}
+	slices.SortStableFunc(of, func(a, b int) int {
+		switch d := t.Kernels[a].Surface.DeltaE00 - t.Kernels[b].Surface.DeltaE00; {
+		case d < 0:
+			return -1
+		case d > 0:
+			return 1
+		}
+		return 0
+	})
+	return of[:min(len(of), gallerySound)]
+}
+
+// gallery draws the flagged kernels of all pictures by class; nil where none
+// is flagged.
+func gallery(d *document, seen []measured) ([]byte, error) {
+	letters := map[string]string{}
+	for _, g := range galleryGroups {
+		letters[string(g.flag)] = g.letter
+	}
+	item := func(r *grading.KernelRow, picture int, c *vision.Crop) vision.GalleryItem {
+		it := vision.GalleryItem{Crop: c, Label: strconv.Itoa(r.ID)}
+		if len(seen) > 1 {
+			it.Label = fmt.Sprintf("%d/%d", picture+1, r.ID)
+		}
+		var l []string
+		for _, f := range r.Flags {
+			l = append(l, letters[f])
+		}
+		it.Letters = strings.Join(l, " ")
+		return it
+	}
+	var groups []vision.GalleryGroup
+	for _, g := range galleryGroups {
+		if slices.Contains(d.Params.NotAssessed, g.flag) {
+			continue
+		}
+		group := vision.GalleryGroup{Name: className(string(g.flag)), Letter: g.letter, Colour: g.colour, Dashed: g.dashed}
+		n, row := 0, 0
+		for i := range seen {
+			for k := range seen[i].tray.Kernels {
+				r := &d.Kernels[row]
+				row++
+				if !slices.Contains(r.Flags, string(g.flag)) {
+					continue
+				}
+				n++
+				if c := seen[i].crops[k]; c != nil && len(group.Items) < galleryMost {
+					group.Items = append(group.Items, item(r, i, c))
+				}
+			}
+		}
+		if n == 0 {
+			continue
+		}
+		group.Note = count(n, "kernel", "kernels")
+		if g.flag == kernel.Foreign {
+			group.Note = count(n, "piece", "pieces")
+		}
+		for _, s := range d.Shares {
+			if s.Name == string(g.flag) {
+				group.Note += fmt.Sprintf(", %.2f %% by mass", s.MassPct.Value)
+			}
+		}
+		if n > len(group.Items) {
+			group.Note += fmt.Sprintf("; the first %d are shown, all stand in kernels.csv", len(group.Items))
+		}
+		groups = append(groups, group)
+	}
+	if len(groups) == 0 {
+		return nil, nil
+	}
+	// For comparison: sound kernels of the first picture that has some.
+	row := 0
+	for i := range seen {
+		sound := vision.GalleryGroup{Name: "sound", Letter: "–", Colour: color.NRGBA{0xd8, 0xd4, 0xc8, 0xff}, Note: "usual kernels of this sample, to compare with"}
+		for k := range seen[i].tray.Kernels {
+			r := &d.Kernels[row]
+			row++
+			if c := seen[i].crops[k]; c != nil && len(r.Flags) == 0 {
+				sound.Items = append(sound.Items, item(r, i, c))
+			}
+		}
+		if len(sound.Items) > 0 {
+			groups = append([]vision.GalleryGroup{sound}, groups...)
+			break
+		}
+	}
+	title := filepath.Base(seen[0].tray.Picture)
+	notes := []string{"Numbers are those of the overlay and of kernels.csv; letters are all that was noted on a kernel."}
+	if len(seen) > 1 {
+		title = fmt.Sprintf("%s and %s", title, count(len(seen)-1, "more picture", "more pictures"))
+		notes[0] = "Numbers are picture/kernel, pictures in the order of the command line; letters are all that was noted on a kernel."
+	}
+	notes = append(notes,
+		"One side of each kernel is seen. Colours are judged against the sample's own usual kernel, and chalk by the default share; a standard may draw the line elsewhere.",
+		"Screening aid from a picture; not an official grade.")
+	return vision.DrawGallery(title+": off-colour kernels and foreign bodies", groups, notes)
+}

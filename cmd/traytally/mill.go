@@ -1,0 +1,202 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+	"github.com/jedib0t/go-pretty/v6/text"
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"traytally/grading"
+	"traytally/grading/mill"
+)
+
+// What yield, stages, blend and sorter share.
+
+// shareHelp says how shares are typed.
+const shareHelp = `A share is typed in percent by mass, with the half width of its 95 % interval
+where it has one: 4.6±0.8, or 4.6+-0.8. A share up to 1 needs its percent sign,
+0.4%, so that it is not taken for a fraction.`
+
+// addJSONFlags adds the flags that say where the result goes.
+func (o *gradeOptions) addJSONFlags(f *pflag.FlagSet) {
+	f.StringVar(&o.json, "json", "", "write the result as JSON to `FILE`, or to the standard output with -")
+	f.BoolVar(&o.force, "force", false, "replace a file that holds something else")
+}
+
+// checkJSON refuses early a file that cannot come to be.
+func checkJSON(path string) error {
+	if path == "" || path == "-" {
+		return nil
+	}
+	return checkPlace(path)
+}
+
+// millUsage gives an error of the mill's arithmetic its exit code.
+func millUsage(err error) error {
+	if e, ok := errors.AsType[*mill.InputError](err); ok {
+		return &usageError{what: e.Error(), hint: e.Hint}
+	}
+	return err
+}
+
+// isTyped reports whether s is a figure typed on the command line, and not the
+// name of a file: it has a digit and no letter.
+func isTyped(s string) bool {
+	digit := false
+	for _, r := range s {
+		switch {
+		case r >= '0' && r <= '9':
+			digit = true
+		case !strings.ContainsRune(" .,%±+-/", r):
+			return false
+		}
+	}
+	return digit
+}
+
+// sampleFlags are the flags that say how samples are read.
+type sampleFlags struct {
+	gradeOptions
+	registerFlags
+}
+
+func (o *sampleFlags) addSampleFlags(cmd *cobra.Command) {
+	o.length = string(grading.Caliper)
+	o.registerFlags.add(cmd.Flags())
+	o.gradeOptions.addSampleFlags(cmd)
+}
+
+// registered returns the sample with a code of the register, worked out from
+// its stored kernels.
+func (o *sampleFlags) registered(ctx context.Context, code string) (*mill.Graded, error) {
+	g, err := o.open(ctx, false)
+	if err != nil {
+		return nil, err
+	}
+	defer g.Close()
+	rec, err := g.Get(ctx, code, 0)
+	if err != nil {
+		return nil, err
+	}
+	k, err := rec.Kernels()
+	if err != nil {
+		return nil, err
+	}
+	old, err := rec.Decode()
+	if err != nil {
+		return nil, err
+	}
+	p := rec.Settings.Params
+	p.ReferenceFrom, p.NotAssessed = k.Reference, old.Params.NotAssessed
+	r, err := grading.Analyse(k.Trays, p)
+	if err != nil {
+		return nil, err
+	}
+	return mill.FromResult(r, code), nil
+}
+
+// readSample reads a graded sample: the JSON that grade wrote, a picture that
+// is graded here and now, or, where there is no such file, a sample of the
+// register by its code.
+func readSample(ctx context.Context, o sampleFlags, u *ui, path string) (*mill.Graded, error) {
+	if slices.Contains(pictureEndings, strings.ToLower(filepath.Ext(path))) {
+		o.pictures, o.out = []string{path}, ""
+		r, _, err := o.analyse(ctx, nil, u)
+		if err != nil {
+			return nil, err
+		}
+		u.done()
+		tellWarnings(u, r)
+		return mill.FromResult(r, path), nil
+	}
+	f, err := os.Open(path)
+	if errors.Is(err, fs.ErrNotExist) && filepath.Ext(path) == "" && filepath.Base(path) == path {
+		return o.registered(ctx, path)
+	}
+	if err != nil {
+		what := err.Error()
+		if e, ok := errors.AsType[*fs.PathError](err); ok {
+			what = e.Err.Error()
+		}
+		return nil, &inputError{path: path, what: "cannot be read: " + what, hint: "give the file that 'traytally grade ... --json FILE' wrote, a picture, a code of the register, or a share like 4.6±0.8"}
+	}
+	defer f.Close()
+	g, err := mill.ReadGraded(f, path)
+	if err != nil {
+		return nil, asInput(err, path)
+	}
+	return g, nil
+}
+
+// asInput gives an error about a file its exit code.
+func asInput(err error, path string) error {
+	if e, ok := errors.AsType[*mill.InputError](err); ok {
+		return &inputError{path: path, what: strings.TrimPrefix(e.Error(), path+": "), hint: e.Hint}
+	}
+	if e, ok := errors.AsType[*fs.PathError](err); ok {
+		return &inputError{path: path, what: "cannot be read: " + e.Err.Error(), hint: "check the name"}
+	}
+	return err
+}
+
+// warnAlike says where samples do not call the same thing broken.
+func warnAlike(u *ui, samples []*mill.Graded) {
+	if doubt := mill.Alike(samples); doubt != "" {
+		u.warn(doubt, "grade them all with the same length: --whole-length MM, or --whole-from a picture of picked whole kernels")
+	}
+}
+
+// oneName takes NAME=VALUE apart.
+func oneName(flag, s, example string) (name, value string, err error) {
+	name, value, ok := strings.Cut(s, "=")
+	name, value = strings.TrimSpace(name), strings.TrimSpace(value)
+	if !ok || name == "" || value == "" {
+		return "", "", &usageError{what: fmt.Sprintf("%s %q is not NAME=VALUE", flag, s), hint: "for example " + example}
+	}
+	return name, value, nil
+}
+
+// number writes v with the given decimals, without a minus before nothing.
+func number(v float64, decimals int) string {
+	s := strconv.FormatFloat(v, 'f', decimals, 64)
+	if strings.Trim(s, "-0.") == "" {
+		s = strings.TrimPrefix(s, "-")
+	}
+	return s
+}
+
+// signed is number with a plus before what is above nothing.
+func signed(v float64, decimals int) string {
+	s := number(v, decimals)
+	if !strings.HasPrefix(s, "-") && strings.Trim(s, "0.") != "" {
+		return "+" + s
+	}
+	return s
+}
+
+// ends writes the interval of f.
+func ends(f mill.Figure, decimals int) string {
+	if f.Bare {
+		return "no interval"
+	}
+	return number(f.Low, decimals) + " to " + number(f.High, decimals)
+}
+
+// alignRight aligns columns, counted from 1, to the right.
+func alignRight(t table.Writer, columns ...int) {
+	var c []table.ColumnConfig
+	for _, n := range columns {
+		c = append(c, table.ColumnConfig{Number: n, Align: text.AlignRight, AlignHeader: text.AlignRight})
+	}
+	t.SetColumnConfigs(c)
+}

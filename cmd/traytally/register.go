@@ -1,0 +1,571 @@
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"cmp"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"image"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/spf13/pflag"
+
+	"traytally/grading"
+	"traytally/grading/standards"
+	"traytally/samples"
+	"traytally/samples/report"
+	"traytally/vision"
+	"traytally/vision/kernel"
+)
+
+// registerVariable names the register where --register does not.
+const registerVariable = "TRAYTALLY_REGISTER"
+
+// registerHelp is the part of a command's help about the register.
+const registerHelp = `The register is the SQLite file or the postgres:// address given with
+--register, else by ` + registerVariable + `, else register.db in the user's data
+directory. An SQLite register must lie on a disk of this machine; several
+machines share one by PostgreSQL.`
+
+// registerFlags say which register is meant and who works on it.
+type registerFlags struct{ register, by string }
+
+func (r *registerFlags) add(f *pflag.FlagSet) {
+	f.StringVar(&r.register, "register", "", "register of samples: a `FILE` or postgres://USER@HOST/DATABASE")
+}
+
+func (r *registerFlags) addBy(f *pflag.FlagSet) {
+	f.StringVar(&r.by, "by", "", "`NAME` for the audit trail, instead of the one on this machine")
+}
+
+// open opens the register, and with create makes one where there is none.
+func (r *registerFlags) open(ctx context.Context, create bool) (*samples.Register, error) {
+	where := cmp.Or(r.register, os.Getenv(registerVariable))
+	if where == "" {
+		dir, err := dataDir()
+		if err != nil {
+			return nil, err
+		}
+		if create {
+			if err := os.MkdirAll(dir, 0o777); err != nil {
+				return nil, notWritten(dir, err)
+			}
+		}
+		where = filepath.Join(dir, "register.db")
+	}
+	return samples.Open(ctx, where, samples.OpenOptions{Create: create, Actor: r.by})
+}
+
+// dataDir returns the directory for what the program keeps for its user: the
+// XDG base directory for data where there is one.
+func dataDir() (string, error) {
+	if d := os.Getenv("XDG_DATA_HOME"); filepath.IsAbs(d) {
+		return filepath.Join(d, "traytally"), nil
+	}
+	home, err := os.UserHomeDir()
+	if err != nil {
+		return "", &usageError{what: "this user has no home directory for the register", hint: "name the register with --register"}
+	}
+	if info, err := os.Stat(home); err != nil || !info.IsDir() {
+		return "", &usageError{what: fmt.Sprintf("there is no home directory %s for the register", home), hint: "name the register with --register"}
+	}
+	return filepath.Join(home, ".local", "share", "traytally"), nil
+}
+
+// A work turns pictures into registered samples and their reports.
+type work struct {
+	grade     gradeOptions
+	std       *standards.Standard
+	settings  samples.Settings // asked for, without the trays of picked kernels
+	reference []samples.Picture
+	register  *samples.Register
+	reports   []string // endings: html, pdf
+	out       string   // directory of the reports
+	again     bool     // measure again what was refused before
+	large     chan struct{}
+}
+
+// prepare loads what all samples have in common.
+func prepare(o *gradeOptions, u *ui) (*work, error) {
+	w := &work{grade: *o, large: make(chan struct{}, 1)}
+	std, _, err := o.standardFlags.load(u)
+	if err != nil {
+		return nil, err
+	}
+	w.std = std
+	m, err := o.method()
+	if err != nil {
+		return nil, err
+	}
+	profile, colours, err := o.loadColours()
+	if err != nil {
+		return nil, err
+	}
+	m.Colour = colours
+	measuring, err := json.Marshal(m)
+	if err != nil {
+		return nil, err
+	}
+	w.settings = samples.Settings{
+		PxPerMM: m.PxPerMM, ScaleSource: m.ScaleSource, Params: o.params(std),
+		ColourProfile: &profile, Measuring: measuring,
+	}
+	if err := w.settings.Params.Validate(); err != nil {
+		return nil, err
+	}
+	if std != nil {
+		var contract []byte
+		if o.contract != "" {
+			if contract, err = os.ReadFile(o.contract); err != nil {
+				return nil, inStandardWords(err, o.contract)
+			}
+		}
+		if err := w.settings.SetStandard(std, contract); err != nil {
+			return nil, err
+		}
+	}
+	for _, path := range o.wholeFrom {
+		p, err := pictureFile(path)
+		if err != nil {
+			return nil, err
+		}
+		w.reference = append(w.reference, p)
+	}
+	return w, nil
+}
+
+// params are those that analyse uses, before the pictures are seen.
+func (o *gradeOptions) params(std *standards.Standard) grading.Params {
+	p := grading.DefaultParams()
+	if std != nil {
+		if cut, ok := std.Cut(); ok {
+			p.Cut = cut
+		}
+	}
+	p.Measure = grading.LengthMeasure(o.length)
+	p.WholeLengthMM = o.wholeLength
+	return p
+}
+
+// pictureFile returns a file's name, size and check sum.
+func pictureFile(path string) (samples.Picture, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		// vision says best what is wrong with a file, and what was meant.
+		_, err := vision.Open(path, vision.OpenOptions{})
+		return samples.Picture{}, cmp.Or(err, changing(path))
+	}
+	defer f.Close()
+	h := sha256.New()
+	n, err := io.Copy(h, bufio.NewReaderSize(f, 1<<18))
+	if err != nil {
+		return samples.Picture{}, &inputError{path: path, what: "cannot be read: " + err.Error(), hint: "check the disk or the connection it lies behind"}
+	}
+	abs, err := filepath.Abs(path)
+	if err != nil {
+		return samples.Picture{}, err
+	}
+	return samples.Picture{Path: abs, SHA256: hex.EncodeToString(h.Sum(nil)), Bytes: n}, nil
+}
+
+// A job is a sample to be graded and registered.
+type job struct {
+	code     string // empty: the register gives one
+	facts    samples.Facts
+	pictures []string
+}
+
+// What became of a job.
+const (
+	stateGraded  = "graded"
+	stateKnown   = "registered before"
+	stateRefused = "not graded"
+)
+
+// An outcome is what became of a job.
+type outcome struct {
+	Pictures []string     `json:"pictures"`
+	State    string       `json:"state"`
+	Reason   string       `json:"reason,omitempty"`
+	Hint     string       `json:"hint,omitempty"`
+	Sample   *samples.Row `json:"sample"` // null where it was not graded
+	warnings []grading.Warning
+}
+
+// do grades and registers one sample and writes its reports. The error is one
+// that ends all work: a disk without room, a register that is gone. What is
+// wrong with the sample stands in the outcome.
+func (w *work) do(ctx context.Context, j job) (outcome, error) {
+	out := outcome{Pictures: j.pictures}
+	refuse := func(err error) outcome {
+		out.State, out.Reason, out.Hint = stateRefused, err.Error(), hintOf(err)
+		return out
+	}
+	var pictures []samples.Picture
+	for _, path := range j.pictures {
+		p, err := pictureFile(path)
+		if err != nil {
+			return refuse(err), nil
+		}
+		pictures = append(pictures, p)
+	}
+	key := samples.Key(sumsOf(pictures), sumsOf(w.reference), &w.settings)
+	code, err := w.register.Lookup(ctx, key)
+	if err != nil {
+		return out, err
+	}
+	if code != "" {
+		out.State = stateKnown
+		out.Sample, err = w.finish(ctx, code, j.pictures)
+		return out, err
+	}
+	if !w.again {
+		before, err := w.register.Refused(ctx, key)
+		if err != nil {
+			return out, err
+		}
+		if before != nil {
+			out.State, out.Reason, out.Hint = stateRefused, before.Reason, before.Hint
+			return out, nil
+		}
+	}
+
+	rec, warnings, err := w.measure(ctx, j, pictures)
+	if err != nil {
+		if !aboutSample(err) {
+			return out, err
+		}
+		o := refuse(err)
+		if errors.Is(err, errChanging) {
+			return o, nil
+		}
+		return o, w.register.Refuse(ctx, key, samples.Refusal{Path: pictures[0].Path, At: time.Now(), Reason: o.Reason, Hint: o.Hint})
+	}
+	added, err := w.register.Add(ctx, rec)
+	if errors.Is(err, samples.ErrCodeTaken) {
+		return refuse(err), nil
+	}
+	if err != nil {
+		return out, err
+	}
+	out.State, out.warnings = stateGraded, warnings
+	if !added { // another program was quicker
+		out.State = stateKnown
+	}
+	out.Sample, err = w.finish(ctx, rec.Code, j.pictures)
+	return out, err
+}
+
+// errChanging is the cause where a picture changed while it was read.
+var errChanging = errors.New("changes while it is read")
+
+func changing(path string) error {
+	return &vision.InputError{Path: path, What: errChanging.Error(), Hint: "wait until the scan is written, then run it again", Err: errChanging}
+}
+
+// aboutSample reports whether an error is a matter of the pictures or facts of
+// one sample, so that others can go on.
+func aboutSample(err error) bool {
+	switch codeOf(err) {
+	case exitInput, exitUngraded:
+		return true
+	}
+	return false
+}
+
+// measure makes the record of a sample.
+func (w *work) measure(ctx context.Context, j job, pictures []samples.Picture) (*samples.Record, []grading.Warning, error) {
+	const largeFile = 40 << 20 // bytes: of these one at a time, for the memory
+	for _, p := range pictures {
+		if p.Bytes > largeFile {
+			w.large <- struct{}{}
+			defer func() { <-w.large }()
+			break
+		}
+	}
+	o := w.grade
+	o.pictures, o.out = j.pictures, ""
+	res, seen, err := o.analyse(ctx, w.std, &ui{in: strings.NewReader(""), out: io.Discard, err: io.Discard})
+	if err != nil {
+		return nil, nil, err
+	}
+	if w.std != nil {
+		if res.Grade, err = grading.Evaluate(res.Sample, w.std, j.facts.Sheet); err != nil {
+			return nil, nil, inStandardWords(err, "")
+		}
+	}
+	for i, m := range seen {
+		if m.sha256 != pictures[i].SHA256 {
+			return nil, nil, changing(j.pictures[i])
+		}
+	}
+	for _, list := range [][]samples.Picture{pictures, w.reference} {
+		for i := range list {
+			if err := describe(&list[i]); err != nil {
+				return nil, nil, err
+			}
+		}
+	}
+	settings := w.settings
+	settings.Params.ReferenceFrom = res.Sample.Params.ReferenceFrom
+	rec, err := samples.NewRecord(samples.Input{
+		Code: j.code, Facts: j.facts, Pictures: pictures, Reference: slices.Clone(w.reference),
+		Settings: settings, Result: res, Trays: traysOf(seen),
+	})
+	return rec, res.Warnings, err
+}
+
+// describe fills in what the header of a picture says.
+func describe(p *samples.Picture) error {
+	if p.Format != "" {
+		return nil
+	}
+	pic, err := vision.Open(p.Path, vision.OpenOptions{})
+	if err != nil {
+		return err
+	}
+	defer pic.Close()
+	p.Format, p.WidthPx, p.HeightPx = pic.Format, pic.Width, pic.Height
+	return nil
+}
+
+// finish writes the reports of a registered sample where they are missing, and
+// returns its row.
+func (w *work) finish(ctx context.Context, code string, pictures []string) (*samples.Row, error) {
+	rec, err := w.register.Get(ctx, code, 0)
+	if err != nil {
+		return nil, err
+	}
+	row, err := rec.Row()
+	if err != nil {
+		return nil, err
+	}
+	missing := false
+	for _, ending := range w.reports {
+		if _, err := os.Stat(w.reportPath(code, ending)); err != nil {
+			missing = true
+		}
+	}
+	if !missing {
+		return row, nil
+	}
+	in, err := reportInput(ctx, w.register, rec, func(i int) string { return pictures[i] })
+	if err != nil {
+		return nil, err
+	}
+	files := reportFiles(in, func(ending string) string { return w.reportPath(code, ending) }, w.reports)
+	if err := writeSet(ctx, files, true); err != nil {
+		return nil, err
+	}
+	return row, nil
+}
+
+func (w *work) reportPath(code, ending string) string {
+	return filepath.Join(w.out, code+"."+ending)
+}
+
+// reportFiles are the files of a report with the given endings.
+func reportFiles(in report.Input, path func(ending string) string, endings []string) []outFile {
+	var files []outFile
+	for _, e := range endings {
+		write := report.HTML
+		if e == "pdf" {
+			write = report.PDF
+		}
+		files = append(files, outFile{path(e), func(w io.Writer) error { return write(w, in) }})
+	}
+	return files
+}
+
+// reportInput gathers what a report is made from. where tells the path of each
+// picture; one that is gone or changed is said in the report.
+func reportInput(ctx context.Context, g *samples.Register, rec *samples.Record, where func(i int) string) (report.Input, error) {
+	k, err := rec.Kernels()
+	if err != nil {
+		return report.Input{}, err
+	}
+	history, err := g.History(ctx, rec.Code)
+	if err != nil {
+		return report.Input{}, err
+	}
+	in := report.Input{Record: rec, Trays: k.Trays}
+	for _, e := range history {
+		if e.Revision <= rec.Revision {
+			in.History = append(in.History, e)
+		}
+	}
+	for i := range rec.Pictures {
+		in.Photos = append(in.Photos, photo(where(i), &rec.Pictures[i]))
+	}
+	return in, nil
+}
+
+// photo opens a picture for a report.
+func photo(path string, want *samples.Picture) report.Photo {
+	p, err := vision.Open(path, vision.OpenOptions{})
+	if err != nil {
+		return report.Photo{Missing: "the picture cannot be opened: " + strings.TrimPrefix(err.Error(), path+": ")}
+	}
+	defer p.Close()
+	if p.SHA256 != want.SHA256 {
+		return report.Photo{Missing: "the file was changed since the sample was measured"}
+	}
+	return report.Photo{Image: toNRGBA(p)}
+}
+
+// toNRGBA copies a picture into Go's own form.
+func toNRGBA(p *vision.Picture) *image.NRGBA {
+	img := image.NewNRGBA(image.Rect(0, 0, p.Width, p.Height))
+	src := p.Pix()
+	for i, j := 0, 0; i < len(src); i, j = i+3, j+4 {
+		s, d := src[i:][:3:3], img.Pix[j:][:4:4]
+		d[0], d[1], d[2], d[3] = s[2], s[1], s[0], 0xff
+	}
+	return img
+}
+
+func sumsOf(ps []samples.Picture) []string {
+	var out []string
+	for _, p := range ps {
+		out = append(out, p.SHA256)
+	}
+	return out
+}
+
+// A finding is what happened to a picture since a sample was measured on it.
+type finding struct {
+	Picture string `json:"picture"` // where it was
+	Path    string `json:"path"`    // where it is; empty where it was not found
+	State   string `json:"state"`
+}
+
+// States of a picture.
+const (
+	pictureSame    = "unchanged"
+	pictureMoved   = "moved, unchanged"
+	pictureChanged = "changed since"
+	pictureGone    = "not found"
+)
+
+// locate looks for the picture where it was and then, by its check sum, in
+// dirs.
+func locate(p *samples.Picture, dirs []string) finding {
+	out := finding{Picture: p.Path, State: pictureGone}
+	if got, err := pictureFile(p.Path); err == nil {
+		if got.SHA256 == p.SHA256 {
+			return finding{p.Path, p.Path, pictureSame}
+		}
+		out.State = pictureChanged
+	}
+	for _, dir := range dirs {
+		entries, err := os.ReadDir(dir)
+		if err != nil {
+			continue
+		}
+		for _, e := range entries {
+			info, err := e.Info()
+			if err != nil || !info.Mode().IsRegular() || info.Size() != p.Bytes {
+				continue
+			}
+			path := filepath.Join(dir, e.Name())
+			if got, err := pictureFile(path); err == nil && got.SHA256 == p.SHA256 {
+				return finding{p.Path, path, pictureMoved}
+			}
+		}
+	}
+	return out
+}
+
+// recompute measures and grades a registered sample again from the pictures
+// at the given paths, with its own settings. It returns the record as it would
+// be registered now.
+func recompute(ctx context.Context, rec *samples.Record, paths, reference []string) (*samples.Record, error) {
+	std, err := rec.Settings.LoadStandard()
+	if err != nil {
+		return nil, err
+	}
+	k, err := rec.Kernels()
+	if err != nil {
+		return nil, err
+	}
+	var o vision.Method
+	if len(rec.Settings.Measuring) == 0 {
+		o.PxPerMM, o.ScaleSource = rec.Settings.PxPerMM, rec.Settings.ScaleSource
+		o.Card = vision.CardOff
+	} else if err := json.Unmarshal(rec.Settings.Measuring, &o); err != nil {
+		return nil, fmt.Errorf("settings of sample %s: %w", rec.Code, err)
+	}
+	measureAs := func(paths []string, names []kernel.Tray) ([]kernel.Tray, error) {
+		var trays []kernel.Tray
+		for i, path := range paths {
+			data, err := os.ReadFile(path)
+			if err != nil {
+				return nil, &inputError{path: path, what: "cannot be read: " + err.Error(), hint: "check the disk or the connection it lies behind"}
+			}
+			p, err := vision.Decode(names[i].Picture, data, vision.OpenOptions{})
+			if err != nil {
+				return nil, err
+			}
+			t, err := vision.MeasureBy(ctx, p, o)
+			p.Close()
+			if err != nil {
+				return nil, err
+			}
+			trays = append(trays, *t)
+		}
+		return trays, nil
+	}
+	trays, err := measureAs(paths, k.Trays)
+	if err != nil {
+		return nil, err
+	}
+	params := rec.Settings.Params
+	if params.ReferenceFrom, err = measureAs(reference, k.Reference); err != nil {
+		return nil, err
+	}
+	profile := grading.DefaultProfile()
+	if rec.Settings.ColourProfile != nil {
+		profile = *rec.Settings.ColourProfile
+	}
+	params.NotAssessed = grading.Flag(trays, profile)
+	res, err := grading.Analyse(trays, params)
+	if err != nil {
+		return nil, err
+	}
+	res.ColourProfile = &profile
+	res.Versions["traytally"] = version
+	res.Versions["opencv"] = vision.OpenCVVersion()
+	if std != nil {
+		if res.Grade, err = grading.Evaluate(res.Sample, std, rec.Facts.Sheet); err != nil {
+			return nil, err
+		}
+	}
+	settings := rec.Settings
+	settings.Params.ReferenceFrom = params.ReferenceFrom
+	return samples.NewRecord(samples.Input{
+		Code: rec.Code, Facts: rec.Facts, Pictures: rec.Pictures, Reference: rec.Reference,
+		Settings: settings, Result: res, Trays: trays,
+	})
+}
+
+// printed is what a picture's path is shown as in tables.
+func printed(paths []string) string {
+	var b bytes.Buffer
+	for i, p := range paths {
+		if i > 0 {
+			b.WriteString(", ")
+		}
+		b.WriteString(filepath.Base(p))
+	}
+	return plain(b.String())
+}

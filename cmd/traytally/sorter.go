@@ -1,0 +1,275 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strings"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+	"github.com/spf13/cobra"
+
+	"traytally/grading/mill"
+	"traytally/vision/kernel"
+)
+
+// sorterOptions are the flags of the sorter command, as typed.
+type sorterOptions struct {
+	sampleFlags
+	feed, accept, reject             string
+	feedMass, acceptMass, rejectMass string
+	bad                              []string
+	seed                             uint64
+}
+
+// badFlags are the flags that bad rice can be counted by.
+var badFlags = []kernel.Flag{kernel.Yellow, kernel.Red, kernel.RedStreaked, kernel.Damaged, kernel.Chalky, kernel.Paddy, kernel.Foreign}
+
+func newSorterCommand(u *ui) *cobra.Command {
+	o := sorterOptions{bad: []string{string(kernel.Yellow), string(kernel.Red), string(kernel.RedStreaked), string(kernel.Damaged)}}
+	cmd := &cobra.Command{
+		Use:   "sorter --feed SAMPLE --accept SAMPLE --reject SAMPLE",
+		Short: "Tell what a colour sorter takes out, and how much good rice goes with it",
+		Long: `Compares the share of bad rice in the feed of a sorter with that in what it
+accepts and rejects: how much of the bad rice it removes, how much good rice is
+lost, what the reject consists of, and whether the balance closes. Every figure
+has its 95 % interval, from random draws with a stated seed, and its formula.
+Where the samples are too small to tell, it says so.
+
+Three shares are enough. With the masses of two of the streams or more over the
+same time, figures come from weighings and are firmer, and one share may be
+left out.
+
+A SAMPLE is the JSON that grade wrote, a picture, a code of the register, or a
+typed share of bad rice. Bad is what carries one of the flags of --bad.
+
+` + shareHelp,
+		Example: `  traytally sorter --feed feed.json --accept accept.json --reject reject.json
+  traytally sorter --feed 2.4±0.4 --accept 0.5%±0.1 --reject 40±4
+  traytally sorter --accept a.json --reject r.json --accept-mass 950kg --reject-mass 50kg --bad yellow,red`,
+		GroupID:     groupWork,
+		Annotations: showExitCodes,
+		Args:        noArgs,
+		RunE:        func(cmd *cobra.Command, _ []string) error { return runSorter(cmd.Context(), o, u) },
+	}
+	f := cmd.Flags()
+	f.StringVar(&o.feed, "feed", "", "`SAMPLE` of the feed")
+	f.StringVar(&o.accept, "accept", "", "`SAMPLE` of what is accepted")
+	f.StringVar(&o.reject, "reject", "", "`SAMPLE` of what is rejected")
+	f.StringVar(&o.feedMass, "feed-mass", "", "`MASS` fed")
+	f.StringVar(&o.acceptMass, "accept-mass", "", "`MASS` accepted over the same time")
+	f.StringVar(&o.rejectMass, "reject-mass", "", "`MASS` rejected over the same time")
+	f.StringSliceVar(&o.bad, "bad", o.bad, "`FLAGS` that make rice bad, of: "+flagList())
+	f.Uint64Var(&o.seed, "seed", 1, "`NUMBER` that the random draws start from")
+	o.addSampleFlags(cmd)
+	o.addJSONFlags(f)
+	return cmd
+}
+
+func flagList() string {
+	var out []string
+	for _, f := range badFlags {
+		out = append(out, string(f))
+	}
+	return strings.Join(out, ", ")
+}
+
+// A sorterSample is one sample as it was given.
+type sorterSample struct {
+	Stream string       `json:"stream"`
+	Sample string       `json:"sample"` // file, or what was typed; empty where none
+	BadPct *mill.Figure `json:"bad_pct"`
+	MassG  *mill.Figure `json:"mass_g"`
+}
+
+// A sorterDocument is the JSON that the sorter command writes.
+type sorterDocument struct {
+	Schema   string            `json:"schema"`
+	Versions map[string]string `json:"versions"`
+	Bad      []string          `json:"bad"` // flags; empty where all shares were typed
+	Inputs   []sorterSample    `json:"inputs"`
+	*mill.Sorter
+}
+
+func runSorter(ctx context.Context, o sorterOptions, u *ui) error {
+	if err := checkJSON(o.json); err != nil {
+		return err
+	}
+	var bad []kernel.Flag
+	for _, b := range o.bad {
+		f := kernel.Flag(strings.ReplaceAll(strings.TrimSpace(b), "-", "_"))
+		if !slices.Contains(badFlags, f) {
+			return &usageError{what: fmt.Sprintf("--bad: there is no flag %q", b), hint: "flags: " + flagList()}
+		}
+		bad = append(bad, f)
+	}
+	if len(bad) == 0 {
+		return &usageError{what: "--bad names no flag", hint: "flags: " + flagList()}
+	}
+	doc := sorterDocument{Schema: "traytally.sorter/1", Versions: map[string]string{"traytally": version}, Bad: []string{}}
+	in := mill.SorterInput{Seed: o.seed, Draws: mill.DefaultDraws}
+	var graded []*mill.Graded
+	for _, s := range []struct {
+		name, sample, mass string
+		share, grams       **mill.Figure
+	}{
+		{"feed", o.feed, o.feedMass, &in.Feed, &in.FeedMass},
+		{"accept", o.accept, o.acceptMass, &in.Accept, &in.AcceptMass},
+		{"reject", o.reject, o.rejectMass, &in.Reject, &in.RejectMass},
+	} {
+		var f mill.Figure
+		var err error
+		switch {
+		case s.sample == "":
+		case isTyped(s.sample):
+			if f, err = mill.ParseShare(s.sample); err != nil {
+				return inFlag(err, s.name)
+			}
+			*s.share = &f
+		default:
+			g, err := readSample(ctx, o.sampleFlags, u, s.sample)
+			if err != nil {
+				return err
+			}
+			graded = append(graded, g)
+			if f, err = g.Share(bad...); err != nil {
+				return asInput(err, s.sample)
+			}
+			*s.share = &f
+		}
+		if s.mass != "" {
+			m, err := mill.ParseMass(s.mass)
+			if err != nil {
+				return inFlag(err, s.name+"-mass")
+			}
+			*s.grams = &m
+		}
+		doc.Inputs = append(doc.Inputs, sorterSample{s.name, s.sample, *s.share, *s.grams})
+	}
+	if len(graded) > 0 {
+		for _, f := range bad {
+			doc.Bad = append(doc.Bad, string(f))
+		}
+	}
+	res, err := mill.JudgeSorter(in)
+	if err != nil {
+		return millUsage(err)
+	}
+	doc.Sorter = res
+	if o.json != "" {
+		if err := writeJSON(ctx, u, o.json, o.force, doc); err != nil {
+			return err
+		}
+	}
+	if o.json != "-" && !o.quiet {
+		if err := u.print(func(w io.Writer) { showSorter(w, &doc) }); err != nil {
+			return err
+		}
+	}
+	for _, b := range res.Balances {
+		switch b.Verdict {
+		case mill.Excess:
+			u.warn(fmt.Sprintf("more %s out than in, just beyond the 95 %% interval: %s %s (%s)", b.What, number(-b.Missing.Value, 2), b.Unit, ends(b.Missing, 2)), "check that all samples were drawn over the same time")
+		case mill.Loss:
+			u.warn(fmt.Sprintf("%s is missing from what came out: %s %s (%s)", b.What, number(b.Missing.Value, 2), b.Unit, ends(b.Missing, 2)), "check that all samples were drawn over the same time")
+		}
+	}
+	return nil
+}
+
+func showSorter(w io.Writer, d *sorterDocument) {
+	s := d.Sorter
+	removal, lost := s.Figures[0], s.Figures[1]
+	switch {
+	case s.Works == mill.SorterUnjudged:
+		paragraph(w, "No verdict: a share was given without its interval.")
+	case s.Works == mill.SorterNoProof:
+		paragraph(w, "NOT PROVEN that the sorter sorts: "+s.RicherOf+" is "+number(s.Richer.Value, 2)+" points of bad rice, and chance alone can make that ("+ends(s.Richer, 2)+").")
+	case len(s.TooSmall) > 0:
+		paragraph(w, "The sorter sorts, but the samples are too small to tell: "+strings.Join(s.TooSmall, ", ")+".")
+	default:
+		paragraph(w, fmt.Sprintf("The sorter removes %s %% of the bad rice (%s) and loses %s %% of the good rice (%s).",
+			number(removal.Value.Value, 1), ends(removal.Value, 1), number(lost.Value.Value, 2), ends(lost.Value, 2)))
+	}
+	fmt.Fprintln(w)
+
+	t := newTable(w)
+	t.AppendHeader(table.Row{"Stream", "Bad rice %", "95 % interval", "Mass kg", "From"})
+	for _, x := range d.Inputs {
+		row := table.Row{x.Stream, "", "", "", plain(x.Sample)}
+		if x.BadPct != nil {
+			row[1], row[2] = number(x.BadPct.Value, 2), ends(*x.BadPct, 2)
+			if isTyped(x.Sample) {
+				row[4] = "typed"
+			}
+		}
+		if x.MassG != nil {
+			row[3] = number(x.MassG.Value/1000, 2)
+		}
+		t.AppendRow(row)
+	}
+	alignRight(t, 2, 3, 4)
+	t.Render()
+	fmt.Fprintln(w)
+
+	t = newTable(w)
+	t.AppendHeader(table.Row{"Figure", "Value", "95 % interval", "Formula"})
+	for _, f := range s.Figures {
+		value, interval := "none", ""
+		if v := f.Value.Value; !math.IsNaN(v) && !math.IsInf(v, 0) {
+			value = strings.TrimSpace(number(v, 2) + " " + f.Unit)
+		}
+		switch {
+		case f.Value.Bare:
+			interval = "no interval"
+		case !f.Told && f.Unit == "" && !math.IsInf(f.Value.Low, 0):
+			interval = "from " + number(f.Value.Low, 2)
+		case !f.Told:
+			// A number that may be anything is not shown as one.
+			value, interval = "not told", "too small"
+		default:
+			interval = ends(f.Value, 2)
+		}
+		t.AppendRow(table.Row{f.Name, value, interval, f.Formula})
+	}
+	alignRight(t, 2, 3)
+	t.Render()
+	fmt.Fprintln(w)
+
+	legend := "f, a, j: share of bad rice in feed, accept and reject."
+	if s.Method == mill.ByMasses {
+		legend = "a, j: share of bad rice in accept and reject; A, J: their masses. What the feed held is what came out of it; a sample of the feed serves the balance."
+	}
+	if len(d.Bad) > 0 {
+		legend += " Bad is rice seen as " + className(strings.Join(d.Bad, ", ")) + "."
+	}
+	paragraph(w, legend+" Carry-over is used for both ratios in the trade: name the formula with the number.")
+	for _, b := range s.Balances {
+		verdict := "closes"
+		switch {
+		case b.Missing.Bare:
+			paragraph(w, fmt.Sprintf("Balance of %s, %s: not judged, an interval is missing.", b.What, b.Formula))
+			continue
+		case b.Unit == "points" && b.Missing.Value == 0:
+			paragraph(w, "Balance of "+b.What+" closes: the feed lies between accept and reject.")
+			continue
+		case b.Verdict != mill.Closes:
+			verdict = "does NOT close"
+		}
+		f, unit := b.Missing, b.Unit
+		if unit == "g" && max(math.Abs(f.Low), math.Abs(f.High)) >= 1000 {
+			f, unit = mill.Figure{Value: f.Value / 1000, Low: f.Low / 1000, High: f.High / 1000}, "kg"
+		}
+		paragraph(w, fmt.Sprintf("Balance of %s %s: %s = %s %s (%s).", b.What, verdict, b.Formula, number(f.Value, 2), unit, ends(f, 2)))
+	}
+	if s.Works != mill.SorterUnjudged {
+		if s.TimesMore != nil {
+			paragraph(w, fmt.Sprintf("About %s times as much rice in the samples would bring the share removed to ± 10 points; the %s matters most.", number(math.Ceil(*s.TimesMore*10)/10, 1), s.Weakest))
+		} else if len(s.TooSmall) > 0 {
+			paragraph(w, fmt.Sprintf("Too small: the interval is wider than half of all that could be. Look at more rice; the %s matters most.", s.Weakest))
+		}
+		paragraph(w, fmt.Sprintf("Intervals: %d random draws, seed %d. They hold the doubt of the samples, not how the stream swings in time.", s.Draws, s.Seed))
+	}
+}

@@ -1,0 +1,195 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+	"github.com/spf13/cobra"
+
+	"traytally/grading/mill"
+)
+
+// stagesOptions are the flags of the stages command.
+type stagesOptions struct {
+	sampleFlags
+	args []string
+}
+
+func newStagesCommand(u *ui) *cobra.Command {
+	o := stagesOptions{}
+	cmd := &cobra.Command{
+		Use:   "stages STAGE=SAMPLE STAGE=SAMPLE...",
+		Short: "Tell which stage of the mill breaks the grain",
+		Long: `Compares samples drawn behind the stages of a mill, in the order of the flow,
+and tells how much each stage adds to the broken share, with its 95 % interval,
+and whether that is more than chance explains. The verdicts hold for all stages
+together: the more are compared, the stronger each must stand out.
+
+A SAMPLE is the JSON that grade wrote, a picture, a code of the register, or a
+typed broken share. Name a stage several times to give several samples of it;
+where they differ by more than chance, their scatter makes the interval.
+
+` + shareHelp,
+		Example: `  traytally stages husker=husker.json whitener-1=w1.json whitener-2=w2.json polisher=p.json
+  traytally stages husker=4.1±0.9 whitener-1=12.3±1.4 polisher=13.0±1.5
+  traytally stages before=a.json before=b.json after=c.json after=d.json --json stages-result.json`,
+		GroupID:     groupWork,
+		Annotations: showExitCodes,
+		Args: func(cmd *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return &usageError{what: "no stage given", hint: "for example: traytally stages husker=husker.json whitener=whitener.json"}
+			}
+			return nil
+		},
+		RunE: func(cmd *cobra.Command, args []string) error {
+			o.args = args
+			return runStages(cmd.Context(), o, u)
+		},
+	}
+	o.addSampleFlags(cmd)
+	o.addJSONFlags(cmd.Flags())
+	return cmd
+}
+
+// A stageSample is one sample as it was given.
+type stageSample struct {
+	Stage  string      `json:"stage"`
+	Sample string      `json:"sample"` // file, or what was typed
+	Broken mill.Figure `json:"broken_pct"`
+}
+
+func runStages(ctx context.Context, o stagesOptions, u *ui) error {
+	if err := checkJSON(o.json); err != nil {
+		return err
+	}
+	var stages []mill.Stage
+	var inputs []stageSample
+	var graded []*mill.Graded
+	for _, arg := range o.args {
+		name, value, err := oneName("stage", arg, "husker=husker.json")
+		if err != nil {
+			return err
+		}
+		var broken mill.Figure
+		if isTyped(value) {
+			if broken, err = mill.ParseShare(value); err != nil {
+				return millUsage(err)
+			}
+		} else {
+			g, err := readSample(ctx, o.sampleFlags, u, value)
+			if err != nil {
+				return err
+			}
+			graded = append(graded, g)
+			broken = g.Broken
+		}
+		inputs = append(inputs, stageSample{name, value, broken})
+		if n := len(stages); n > 0 && stages[n-1].Name == name {
+			stages[n-1].Broken = append(stages[n-1].Broken, broken)
+			continue
+		}
+		stages = append(stages, mill.Stage{Name: name, Broken: []mill.Figure{broken}})
+	}
+	res, err := mill.CompareStages(stages)
+	if err != nil {
+		return millUsage(err)
+	}
+	doc := struct {
+		Schema   string            `json:"schema"`
+		Versions map[string]string `json:"versions"`
+		Samples  []stageSample     `json:"samples"`
+		*mill.StagesResult
+	}{"traytally.stages/1", map[string]string{"traytally": version}, inputs, res}
+	if o.json != "" {
+		if err := writeJSON(ctx, u, o.json, o.force, doc); err != nil {
+			return err
+		}
+	}
+	if o.json != "-" && !o.quiet {
+		if err := u.print(func(w io.Writer) { showStages(w, res) }); err != nil {
+			return err
+		}
+	}
+	warnAlike(u, graded)
+	for _, s := range res.Stages {
+		if s.Unsteady {
+			u.warn(fmt.Sprintf("the samples of %s differ by more than chance explains: the stream is not steady, or they were not drawn alike", s.Stage),
+				"draw more samples of it, over a longer time")
+		}
+	}
+	return nil
+}
+
+var stageVerdicts = map[string]string{
+	mill.StageFirst:    "(start)",
+	mill.StageBreaks:   "BREAKS",
+	mill.StageRemoves:  "takes out",
+	mill.StageNoProof:  "not proven",
+	mill.StageUnjudged: "no interval",
+}
+
+func showStages(w io.Writer, r *mill.StagesResult) {
+	breaks, unjudged, single := 0, 0, false
+	for i := range r.Stages {
+		s := &r.Stages[i]
+		switch s.Verdict {
+		case mill.StageBreaks:
+			breaks++
+			worst := ""
+			if s.Stage == r.Worst {
+				worst = "; the worst"
+			}
+			paragraph(w, fmt.Sprintf("%s breaks more than chance explains: %s points, %s %% of the whole grain fed to it%s.",
+				plain(s.Stage), signed(s.Added.Value, 1), number(s.OfWhole.Value, 1), worst))
+		case mill.StageUnjudged:
+			unjudged++
+		}
+		single = single || s.Samples == 1
+	}
+	switch {
+	case r.Compared == 0:
+		paragraph(w, "No verdict: the shares were given without intervals.")
+	case breaks == 0:
+		paragraph(w, "No stage is proven to break more than chance explains.")
+	}
+	fmt.Fprintln(w)
+	t := newTable(w)
+	t.AppendHeader(table.Row{"Stage", "Broken % (95 %)", "Added points (95 %)", "Of whole", "Verdict"})
+	for i := range r.Stages {
+		s := &r.Stages[i]
+		row := table.Row{shorten(s.Stage, 20), withEnds(number(s.Broken.Value, 1), s.Broken), "", "", stageVerdicts[s.Verdict]}
+		if s.Samples > 1 {
+			row[0] = fmt.Sprintf("%s ×%d", shorten(s.Stage, 16), s.Samples)
+		}
+		if s.Added != nil {
+			row[2] = withEnds(signed(s.Added.Value, 1), *s.Added)
+		}
+		if s.OfWhole != nil && s.OfWhole.Value >= 0 {
+			row[3] = number(s.OfWhole.Value, 1) + " %"
+		}
+		t.AppendRow(row)
+	}
+	alignRight(t, 2, 3, 4)
+	t.Render()
+	fmt.Fprintln(w)
+	paragraph(w, fmt.Sprintf("From the first stage to the last: %s points. \"Of whole\" is the part of the whole grain fed to a stage that it breaks.", withEnds(signed(r.Total.Value, 1), r.Total)))
+	if r.Compared > 1 {
+		paragraph(w, fmt.Sprintf("Verdicts are for all %d differences together (Holm 1979): a mill that breaks nothing is blamed anywhere in no more than %g of 100 such comparisons. Intervals stand each for itself, and one of several can leave zero out by chance.", r.Compared, 100*r.Alpha))
+	}
+	if unjudged > 0 {
+		paragraph(w, "No verdict where a share has no interval: type it as 4.6±0.8, or give the graded sample.")
+	}
+	if single {
+		paragraph(w, "One sample knows the doubt of its kernels only, not how the stream swings: draw two or more of each stage before a machine is taken apart.")
+	}
+}
+
+// withEnds writes a number with its interval behind it.
+func withEnds(value string, f mill.Figure) string {
+	if f.Bare {
+		return value
+	}
+	return value + " (" + ends(f, 1) + ")"
+}

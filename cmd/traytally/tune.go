@@ -1,0 +1,384 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"image"
+	"io"
+	"io/fs"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+	"github.com/jedib0t/go-pretty/v6/text"
+	"github.com/spf13/cobra"
+
+	"traytally/grading"
+	"traytally/vision"
+	"traytally/vision/kernel"
+)
+
+// tuneOptions are the flags of the tune command.
+type tuneOptions struct {
+	folder     string
+	out        string
+	json       string
+	force      bool
+	dpi, scale float64
+	colourFlags
+}
+
+func newTuneCommand(u *ui) *cobra.Command {
+	o := tuneOptions{}
+	cmd := &cobra.Command{
+		Use:   "tune FOLDER",
+		Short: "Learn colour limits from kernels that you sorted by hand",
+		Long: `Learns a colour profile from pictures of kernels sorted by hand. FOLDER has one
+subfolder for each class, named
+
+  accept  chalky  yellow  red  red_streaked  damaged  paddy  foreign
+
+accept holds sound kernels and cannot be left out; of the others take those you
+care about. In each lie pictures of kernels of that class alone: scans of
+many, or one small picture of each. All must be taken on the same tray, in the
+same light and at the same resolution.
+
+A limit moves only where that sorts more of your kernels right. The table tells
+how kernels are sorted by limits that were learned without them
+(cross-validation), which is what to expect of kernels that the profile has not
+seen. Thirty kernels of a class are few; eight are the least.
+
+With --out the profile is written as a file that grade --profile reads; each
+limit stands in it with its meaning and its origin.`,
+		Example: `  traytally tune sorted --out our-rice.yaml
+  traytally grade tray.jpg --profile our-rice.yaml`,
+		GroupID:     groupWork,
+		Annotations: showExitCodes,
+		Args: func(cmd *cobra.Command, args []string) error {
+			if len(args) != 1 {
+				return &usageError{what: fmt.Sprintf("%d folders given", len(args)), hint: "name one folder with a subfolder for each class, for example: " + cmd.CommandPath() + " sorted"}
+			}
+			return oneOf(cmd, "dpi", "scale")
+		},
+		RunE: func(cmd *cobra.Command, args []string) error {
+			o.folder = args[0]
+			return runTune(cmd.Context(), o, u)
+		},
+	}
+	f := cmd.Flags()
+	f.StringVarP(&o.out, "out", "o", "", "write the profile to `FILE`")
+	f.StringVar(&o.json, "json", "", "write what was learned as JSON to `FILE`, or to the standard output with -")
+	f.BoolVar(&o.force, "force", false, "replace files that hold something else")
+	f.Var(&ranged{v: &o.dpi, min: 10, max: 20000}, "dpi", "resolution of the pictures in `DOTS` per inch, instead of the stored one")
+	f.Var(&ranged{v: &o.scale, min: 0.5, max: 1000}, "scale", "the same in `PIXELS` per millimetre")
+	o.addColours(f)
+	return cmd
+}
+
+func runTune(ctx context.Context, o tuneOptions, u *ui) error {
+	for _, path := range []string{o.out, o.json} {
+		if path != "" && path != "-" {
+			if err := checkPlace(path); err != nil {
+				return err
+			}
+		}
+	}
+	base, colours, err := o.loadColours()
+	if err != nil {
+		return err
+	}
+	g := gradeOptions{dpi: o.dpi, scale: o.scale}
+	how := g.measureOptions()
+	how.Colour = colours
+	classes, err := sortedPictures(o.folder)
+	if err != nil {
+		return err
+	}
+	sorted, err := measureSorted(ctx, classes, how, u)
+	if err != nil {
+		return err
+	}
+	tuned, err := grading.Tune(sorted, base)
+	if err != nil {
+		return err
+	}
+	var files []outFile
+	if o.out != "" {
+		tuned.Profile.Name = strings.TrimSuffix(filepath.Base(o.out), filepath.Ext(o.out))
+		files = append(files, outFile{o.out, tuned.Profile.Encode})
+	}
+	writeJSON := func(w io.Writer) error {
+		e := json.NewEncoder(w)
+		e.SetIndent("", " ")
+		return e.Encode(tuned)
+	}
+	if o.json != "" && o.json != "-" {
+		files = append(files, outFile{o.json, writeJSON})
+	}
+	if err := writeSet(ctx, files, o.force); err != nil {
+		return err
+	}
+	u.done()
+	var b bytes.Buffer
+	if o.json == "-" {
+		err = writeJSON(&b)
+	} else {
+		tuneSummary(&b, tuned, o.out)
+	}
+	if err == nil {
+		_, err = u.out.Write(b.Bytes())
+	}
+	if err != nil {
+		return &outputError{path: "standard output", what: "cannot be written: " + err.Error()}
+	}
+	return nil
+}
+
+// A sortedClass is one subfolder.
+type sortedClass struct {
+	class    kernel.Flag
+	pictures []string
+}
+
+// sortedPictures lists the pictures of each class, classes in their usual
+// order.
+func sortedPictures(folder string) ([]sortedClass, error) {
+	entries, err := os.ReadDir(folder)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil, &inputError{path: folder, what: "no such folder", hint: "name a folder with a subfolder for each class"}
+	case err != nil:
+		return nil, &inputError{path: folder, what: "cannot be read as a folder", hint: "name a folder with a subfolder for each class"}
+	}
+	names := ""
+	for i, c := range grading.TuneClasses {
+		if i > 0 {
+			names += ", "
+		}
+		names += string(c)
+	}
+	found := map[kernel.Flag]bool{}
+	for _, e := range entries {
+		if strings.HasPrefix(e.Name(), ".") || !e.IsDir() {
+			continue
+		}
+		if !slices.Contains(grading.TuneClasses[:], kernel.Flag(e.Name())) {
+			return nil, &inputError{path: filepath.Join(folder, e.Name()), what: "is no class", hint: "call subfolders " + names}
+		}
+		found[kernel.Flag(e.Name())] = true
+	}
+	var out []sortedClass
+	for _, c := range grading.TuneClasses {
+		if !found[c] {
+			continue
+		}
+		dir := filepath.Join(folder, string(c))
+		files, err := os.ReadDir(dir)
+		if err != nil {
+			return nil, &inputError{path: dir, what: "cannot be read", hint: "check who may read it"}
+		}
+		s := sortedClass{class: c}
+		for _, f := range files {
+			if !f.IsDir() && slices.Contains(pictureEndings, strings.ToLower(filepath.Ext(f.Name()))) {
+				s.pictures = append(s.pictures, filepath.Join(dir, f.Name()))
+			}
+		}
+		if len(s.pictures) == 0 {
+			return nil, &inputError{path: dir, what: "holds no picture", hint: "put JPEG, PNG, TIFF, BMP or WebP pictures of kernels of this class there, or remove the folder"}
+		}
+		out = append(out, s)
+	}
+	if len(out) == 0 || out[0].class != grading.Accept {
+		return nil, &inputError{path: folder, what: "has no subfolder accept", hint: "sort sound kernels into " + filepath.Join(folder, "accept") + ", faulty ones beside it into " + names}
+	}
+	return out, nil
+}
+
+// joinBelow is the size in pixels below which pictures are joined into one
+// tray: a picture of one kernel gives no yardstick.
+const joinBelow = 400_000
+
+// measureSorted measures all pictures against the usual kernel of the accepted
+// ones.
+func measureSorted(ctx context.Context, classes []sortedClass, how vision.MeasureOptions, u *ui) ([]grading.Sorted, error) {
+	var sorted []grading.Sorted
+	var usual *kernel.Look
+	for _, c := range classes {
+		u.progress("measuring %s (%s)", c.class, count(len(c.pictures), "picture", "pictures"))
+		o := how
+		if c.class != grading.Accept {
+			o.Colour.Like = usual
+		}
+		trays, err := measureClass(ctx, c, o)
+		if err != nil {
+			return nil, err
+		}
+		if c.class == grading.Accept {
+			for i := range trays {
+				if l := &trays[i].Look; l.Kernels > 0 && (usual == nil || l.Kernels > usual.Kernels) {
+					usual = l
+				}
+			}
+			if usual == nil {
+				return nil, &inputError{path: filepath.Dir(c.pictures[0]), what: "shows too few kernels that are alike to tell what a usual one looks like",
+					hint: "put a scan of some fifty sound kernels there, or a small picture of each of twenty or more"}
+			}
+		}
+		for i := range trays {
+			t := &trays[i]
+			if t.Look.Kernels == 0 { // an accepted picture too poor to be its own yardstick
+				continue
+			}
+			for _, k := range t.Kernels {
+				if k.Surface.Pixels > 0 {
+					sorted = append(sorted, grading.Sorted{Class: c.class, Tray: t, Kernel: k})
+				}
+			}
+		}
+	}
+	return sorted, nil
+}
+
+// measureClass measures the pictures of one class, small ones joined.
+func measureClass(ctx context.Context, c sortedClass, o vision.MeasureOptions) (trays []kernel.Tray, err error) {
+	var small []*vision.Picture
+	defer func() {
+		for _, p := range small {
+			p.Close()
+		}
+	}()
+	measure := func(p *vision.Picture) error {
+		t, err := vision.Measure(ctx, p, o)
+		if err == nil {
+			trays = append(trays, *t)
+		}
+		return err
+	}
+	for _, name := range c.pictures {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		p, err := vision.Open(name, vision.OpenOptions{})
+		if err != nil {
+			return nil, err
+		}
+		if p.Width*p.Height < joinBelow {
+			small = append(small, p)
+			continue
+		}
+		err = measure(p)
+		p.Close()
+		if err != nil {
+			return nil, err
+		}
+	}
+	if len(small) > 0 {
+		joined, places, err := vision.Join(filepath.Dir(c.pictures[0])+string(filepath.Separator)+"*", small)
+		if err != nil {
+			return nil, err
+		}
+		defer joined.Close()
+		if err := measure(joined); err != nil {
+			return nil, err
+		}
+		t := &trays[len(trays)-1]
+		t.Kernels = shownWhole(t, places)
+	}
+	return trays, nil
+}
+
+// alone is the size, in usual kernel lengths, up to which a picture shows one
+// kernel, and by chance some of its neighbours.
+const alone = 2.2
+
+// shownWhole returns the kernels of a joined tray that its pictures mean to
+// show: none that is cut by its picture's edge, and of a picture that has room
+// for one kernel the one nearest to its middle.
+func shownWhole(t *kernel.Tray, places []image.Rectangle) []kernel.Kernel {
+	const rim = 2 // px, in which an outline counts as cut
+	var out []kernel.Kernel
+	for _, at := range places {
+		inner := at.Inset(rim)
+		best, nearest := -1, math.Inf(1)
+		for i := range t.Kernels {
+			k := &t.Kernels[i]
+			if !image.Pt(int(k.X), int(k.Y)).In(at) || slices.ContainsFunc(k.Outline, func(p kernel.Point) bool {
+				return p.X < float64(inner.Min.X) || p.Y < float64(inner.Min.Y) || p.X > float64(inner.Max.X-1) || p.Y > float64(inner.Max.Y-1)
+			}) {
+				continue
+			}
+			if float64(max(at.Dx(), at.Dy())) > alone*t.Look.LengthPx {
+				out = append(out, *k)
+				continue
+			}
+			mid := kernel.Point{X: float64(at.Min.X+at.Max.X-1) / 2, Y: float64(at.Min.Y+at.Max.Y-1) / 2}
+			if d := mid.Dist(kernel.Point{X: k.X, Y: k.Y}); d < nearest {
+				best, nearest = i, d
+			}
+		}
+		if best >= 0 {
+			out = append(out, t.Kernels[best])
+		}
+	}
+	return out
+}
+
+// tuneSummary prints what was learned, for people.
+func tuneSummary(w io.Writer, t *grading.Tuned, out string) {
+	was, all := t.Base.Right()
+	now, _ := t.Validated.Right()
+	fmt.Fprintf(w, "%s sorted by hand\n\n", count(all, "kernel", "kernels"))
+	fmt.Fprintf(w, "  Sorted alike by the profile started from   %d of %d\n", was, all)
+	fmt.Fprintf(w, "  by limits learned without the kernel       %d of %d   (%d parts)\n\n", now, all, t.Folds)
+	tab := table.NewWriter()
+	tab.SetStyle(table.StyleLight)
+	tab.Style().Options = table.OptionsNoBorders
+	tab.Style().Format.Header = text.FormatDefault
+	head := table.Row{"By hand"}
+	config := []table.ColumnConfig{{Number: 1, Align: text.AlignLeft}}
+	for i, c := range t.Validated.Classes {
+		head = append(head, className(string(c)))
+		config = append(config, table.ColumnConfig{Number: i + 2, Align: text.AlignRight, AlignHeader: text.AlignRight})
+	}
+	head = append(head, "Found %", "Right %")
+	for n := range 2 {
+		config = append(config, table.ColumnConfig{Number: len(t.Validated.Classes) + 2 + n, Align: text.AlignRight, AlignHeader: text.AlignRight})
+	}
+	tab.AppendHeader(head)
+	tab.SetColumnConfigs(config)
+	for i, c := range t.Validated.Classes {
+		row := table.Row{className(string(c))}
+		for j := range t.Validated.Classes {
+			row = append(row, t.Validated.Count[i][j])
+		}
+		r, p := t.Validated.Recall(i), t.Validated.Precision(i)
+		row = append(row, fmt.Sprintf("%.1f (%.0f to %.0f)", r.Value, r.Low, r.High), fmt.Sprintf("%.1f (%.0f to %.0f)", p.Value, p.Low, p.High))
+		tab.AppendRow(row)
+	}
+	fmt.Fprintln(w, tab.Render())
+	fmt.Fprintln(w, "\nColumns: the class that limits learned without the kernel give. Found: of those")
+	fmt.Fprintln(w, "sorted there by hand; right: of those put there; with 95 % intervals.")
+	switch {
+	case len(t.Changed) == 0:
+		fmt.Fprintln(w, "\nNo limit moved: the profile started from sorts these kernels as well as any.")
+	default:
+		fmt.Fprintln(w, "\nLimits that moved:")
+		for i := range grading.ProfileLimits {
+			l := &grading.ProfileLimits[i]
+			if slices.Contains(t.Changed, l.Key) {
+				fmt.Fprintf(w, "  %-20s %.3g   (default %g; %s)\n", l.Key, l.Value(&t.Profile), l.Default, l.Unit)
+			}
+		}
+	}
+	if out != "" {
+		fmt.Fprintf(w, "\nProfile: %s. Use it with: traytally grade PICTURE --profile %s\n", out, shellWord(out))
+	} else {
+		fmt.Fprintln(w, "\nNothing was written; --out FILE writes the profile.")
+	}
+}

@@ -1,0 +1,288 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"time"
+
+	"github.com/fsnotify/fsnotify"
+	"github.com/spf13/cobra"
+
+	"traytally/samples"
+)
+
+// watchOptions are the flags of the watch command.
+type watchOptions struct {
+	folderOptions
+	settle float64 // s
+}
+
+// pollEvery is how often the folder is read through even where the system
+// tells of no change, as over a network.
+const pollEvery = 2 * time.Second
+
+func newWatchCommand(u *ui) *cobra.Command {
+	o := watchOptions{settle: 2}
+	cmd := &cobra.Command{
+		Use:   "watch FOLDER",
+		Short: "Grade and register every picture that comes into a folder, until stopped",
+		Long: `Waits for pictures in a folder. Each is graded, registered and reported as soon
+as it is fully written: when its size and time have stood still for --settle
+seconds and the file is complete. index.html in the output directory lists all,
+and is written anew after each. Stop it with Ctrl-C.
+
+A picture that cannot be graded is named with the reason and stands in
+index.html until it is scanned again or taken away. After a kill or a crash the
+same command goes on where it ended.
+
+` + folderHelp + `
+
+` + registerHelp,
+		Example: `  traytally watch scans
+  traytally watch /srv/scans --standard us-long --settle 5 --out /srv/reports`,
+		GroupID:     groupWork,
+		Annotations: showExitCodes,
+		Args:        needsFolder,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			o.folder = args[0]
+			return runWatch(cmd.Context(), o, u)
+		},
+	}
+	o.add(cmd)
+	cmd.Flags().Var(&ranged{v: &o.settle, min: 0.1, max: 600}, "settle", "`SECONDS` that a picture must stand still before it is read")
+	return cmd
+}
+
+// A stamp is what tells whether a file changed.
+type stamp struct {
+	size int64
+	time time.Time
+}
+
+// A watched is the state of a picture in the folder.
+type watched struct {
+	stamp
+	since time.Time // when the stamp was first seen
+}
+
+// A watcher knows what was done with the pictures of a folder.
+type watcher struct {
+	o    watchOptions
+	w    *work
+	u    *ui
+	seen map[string]watched // by the name in the folder
+	done map[string]outcome // by the job's pictures and their stamps
+	// complaint is what was last said of the list, so that it is said once.
+	complaint string
+}
+
+func runWatch(ctx context.Context, o watchOptions, u *ui) error {
+	if err := o.check(); err != nil {
+		return err
+	}
+	w, err := o.start(ctx, u)
+	if err != nil {
+		return err
+	}
+	defer w.register.Close()
+	s := &watcher{o: o, w: w, u: u, seen: map[string]watched{}, done: map[string]outcome{}}
+
+	changes := make(chan struct{}, 1)
+	if tell, err := fsnotify.NewWatcher(); err == nil {
+		defer tell.Close()
+		if err := tell.Add(o.folder); err == nil {
+			go func() {
+				for range tell.Events {
+					select {
+					case changes <- struct{}{}:
+					default:
+					}
+				}
+			}()
+		}
+	}
+	if !o.quiet {
+		if err := u.print(func(out io.Writer) {
+			fmt.Fprintf(out, "Watching %s; reports and index.html: %s; register: %s\n", plain(o.folder), plain(w.out), plain(w.register.Where()))
+		}); err != nil {
+			return err
+		}
+	}
+	first := true
+	for {
+		wait, changed, err := s.round(ctx)
+		if err == nil && (changed || first) {
+			err = s.index(ctx)
+			first = false
+		}
+		if ctx.Err() != nil {
+			u.done()
+			return nil // being stopped is how watching ends
+		}
+		if err != nil {
+			return err
+		}
+		select {
+		case <-ctx.Done():
+		case <-changes:
+			// Not at every write of a scan: at most every tenth of the wait.
+			pause(ctx, min(wait, s.settle()/10))
+		case <-time.After(wait):
+		}
+	}
+}
+
+func pause(ctx context.Context, d time.Duration) {
+	select {
+	case <-ctx.Done():
+	case <-time.After(d):
+	}
+}
+
+func (s *watcher) settle() time.Duration { return time.Duration(s.o.settle * float64(time.Second)) }
+
+// round looks through the folder once and does what is ready. It returns how
+// long nothing needs to be looked at, and whether the index is out of date.
+func (s *watcher) round(ctx context.Context) (wait time.Duration, changed bool, err error) {
+	wait = pollEvery
+	names, err := s.o.found()
+	if err != nil {
+		return wait, false, err
+	}
+	now := time.Now()
+	var settled []string
+	there := map[string]bool{}
+	for _, name := range names {
+		info, err := os.Stat(filepath.Join(s.o.folder, name))
+		if err != nil {
+			continue // gone again
+		}
+		there[name] = true
+		st := stamp{info.Size(), info.ModTime()}
+		before, known := s.seen[name]
+		if !known || before.stamp != st {
+			before = watched{st, now}
+			s.seen[name] = before
+		}
+		if rest := before.since.Add(s.settle()).Sub(now); rest > 0 {
+			wait = min(wait, rest)
+			continue
+		}
+		settled = append(settled, name)
+	}
+	for name := range s.seen {
+		if !there[name] {
+			delete(s.seen, name)
+			changed = true
+		}
+	}
+	list, err := s.o.listed()
+	if err != nil {
+		if s.complaint != err.Error() {
+			s.complaint = err.Error()
+			s.u.warn("nothing is graded until the list of samples can be read: "+err.Error(), hintOf(err))
+		}
+		return wait, changed, nil
+	}
+	s.complaint = ""
+	jobs, _ := s.o.jobs(settled, list)
+	jobs = slices.DeleteFunc(jobs, func(j job) bool {
+		if !s.still(j) {
+			return true
+		}
+		_, done := s.done[s.name(j)]
+		return done
+	})
+	if len(jobs) == 0 {
+		return wait, changed, nil
+	}
+	names = make([]string, len(jobs))
+	for i, j := range jobs {
+		names[i] = s.name(j)
+	}
+	s.u.progress("%s to grade", count(len(jobs), "sample", "samples"))
+	err = s.w.each(ctx, jobs, func(i int, out outcome) {
+		s.done[names[i]] = out
+		changed = true
+		if e := s.say(out); e != nil && err == nil {
+			err = e
+		}
+	})
+	s.u.done()
+	return 0, changed, err
+}
+
+// still reports whether all pictures of a job have settled; listed ones may
+// lie outside the folder, and count as settled.
+func (s *watcher) still(j job) bool {
+	for _, p := range j.pictures {
+		if at, known := s.seen[filepath.Base(p)]; known && filepath.Dir(p) == filepath.Clean(s.o.folder) && time.Since(at.since) < s.settle() {
+			return false
+		}
+	}
+	return true
+}
+
+// name is the identity of a job while its pictures stay as they are.
+func (s *watcher) name(j job) string {
+	out := j.code
+	for _, p := range j.pictures {
+		st := stamp{}
+		if info, err := os.Stat(p); err == nil {
+			st = stamp{info.Size(), info.ModTime()}
+		}
+		out += fmt.Sprintf("\x00%s\x00%d\x00%d", p, st.size, st.time.UnixNano())
+	}
+	return out
+}
+
+// say tells what became of a sample, in one line.
+func (s *watcher) say(out outcome) error {
+	if out.State == stateRefused {
+		s.u.warn(out.Reason, out.Hint)
+		return nil
+	}
+	if s.o.quiet || out.State != stateGraded {
+		return nil
+	}
+	return s.u.print(func(w io.Writer) {
+		c := rowCells(out.Sample)
+		fmt.Fprintf(w, "%s  %s  %s, broken %s %% by mass (%s)  %s\n", c[0], printed(out.Pictures), count(out.Sample.Kernels, "kernel", "kernels"), c[2], c[3], c[4])
+	})
+}
+
+// index writes the page over the folder, and the tables.
+func (s *watcher) index(ctx context.Context) error {
+	var now []outcome
+	list, _ := s.o.listed()
+	names := make([]string, 0, len(s.seen))
+	for n := range s.seen {
+		names = append(names, n)
+	}
+	slices.Sort(names)
+	jobs, _ := s.o.jobs(names, list)
+	for _, j := range jobs {
+		if out, ok := s.done[s.name(j)]; ok {
+			if out.Sample != nil { // it may have been amended
+				if rec, err := s.w.register.Get(ctx, out.Sample.Code, 0); err == nil {
+					if row, err := rec.Row(); err == nil {
+						out.Sample = row
+					}
+				} else if !errors.Is(err, samples.ErrNotFound) {
+					return err
+				}
+			}
+			now = append(now, out)
+		}
+	}
+	files, err := s.w.summary(filepath.Base(absOr(s.o.folder)), now, 15)
+	if err != nil {
+		return err
+	}
+	return writeSet(ctx, files, true)
+}

@@ -1,0 +1,162 @@
+package main
+
+import (
+	"context"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"traytally/samples"
+)
+
+// until waits for a condition, for as long as a slow machine may take.
+func until(t *testing.T, what string, ok func() bool) {
+	t.Helper()
+	for end := time.Now().Add(60 * time.Second); !ok(); time.Sleep(20 * time.Millisecond) {
+		if time.Now().After(end) {
+			t.Fatalf("waited a minute for %s", what)
+		}
+	}
+}
+
+func registered(t *testing.T, where string) int {
+	g, err := samples.Open(t.Context(), where, samples.OpenOptions{})
+	if err != nil {
+		return 0
+	}
+	defer g.Close()
+	rows, err := g.List(t.Context(), samples.Query{})
+	require.NoError(t, err)
+	return len(rows)
+}
+
+// A scanner writes slowly: a picture is read when it is whole, one that cannot
+// be used is told and stands in the page, and graded when it is scanned again.
+func TestWatch(t *testing.T) {
+	scans := tinyScans(t, 1)
+	where := filepath.Join(t.TempDir(), "register.db")
+	index := filepath.Join(scans, outName, "index.html")
+	page := func() string { b, _ := os.ReadFile(index); return string(b) }
+
+	ctx, stop := context.WithCancel(context.Background())
+	defer stop()
+	u, stdout, stderr := testUI()
+	ended := make(chan int, 1)
+	go func() { ended <- run(ctx, []string{"watch", scans, "--register", where, "--settle", "0.3"}, u) }()
+	until(t, "the picture that was there", func() bool { return registered(t, where) == 1 })
+
+	// Slowly, in four parts, each within the time to settle.
+	whole := filepath.Join(t.TempDir(), "whole.png")
+	tinyScan(t, whole, 7)
+	data, err := os.ReadFile(whole)
+	require.NoError(t, err)
+	slow, err := os.Create(filepath.Join(scans, "slow.png"))
+	require.NoError(t, err)
+	for i := range 4 {
+		_, err := slow.Write(data[i*len(data)/4 : (i+1)*len(data)/4])
+		require.NoError(t, err)
+		time.Sleep(120 * time.Millisecond)
+	}
+	require.NoError(t, slow.Close())
+	until(t, "the slow scan", func() bool { return registered(t, where) == 2 })
+
+	// Cut short for good, then scanned again under the same name.
+	bad := filepath.Join(scans, "bad.png")
+	require.NoError(t, os.WriteFile(bad, data[:len(data)/2], 0o666))
+	until(t, "the broken scan in the page", func() bool { return containsAll(page(), "bad.png", "could not be graded") })
+	assert.Equal(t, 2, registered(t, where))
+	tinyScan(t, bad, 8)
+	until(t, "the new scan", func() bool { return registered(t, where) == 3 })
+	until(t, "the page without complaint", func() bool {
+		return !containsAll(page(), "could not be graded") && containsAll(page(), "S2", ".html", ".pdf")
+	})
+
+	stop()
+	assert.Equal(t, exitDone, <-ended)
+	assert.Contains(t, stdout.String(), "slow.png")
+	assert.Contains(t, stderr.String(), "bad.png")
+	assert.NotContains(t, stderr.String(), "slow.png", "a scan that is still written is no error")
+	assert.Equal(t, 3, reportsAreWhole(t, filepath.Join(scans, outName)))
+	sound(t, where)
+}
+
+func containsAll(s string, parts ...string) bool {
+	for _, p := range parts {
+		if !strings.Contains(s, p) {
+			return false
+		}
+	}
+	return true
+}
+
+// A list that cannot be read stops the grading, not the watching.
+func TestWatchWithABadList(t *testing.T) {
+	scans := tinyScans(t, 1)
+	where := filepath.Join(t.TempDir(), "register.db")
+	list := filepath.Join(scans, listName)
+	require.NoError(t, os.WriteFile(list, []byte("picture,vareity\nscan-00.png,x\n"), 0o666))
+	ctx, stop := context.WithCancel(context.Background())
+	defer stop()
+	u, _, stderr := testUI()
+	ended := make(chan int, 1)
+	go func() { ended <- run(ctx, []string{"watch", scans, "--register", where, "--settle", "0.1", "-q"}, u) }()
+	until(t, "the first page", func() bool { _, err := os.Stat(filepath.Join(scans, outName, "index.html")); return err == nil })
+	time.Sleep(300 * time.Millisecond)
+	assert.Zero(t, registered(t, where))
+	require.NoError(t, os.WriteFile(list, []byte("picture,variety,code\nscan-00.png,long,K-1\n"), 0o666))
+	until(t, "the sample", func() bool { return registered(t, where) == 1 })
+	stop()
+	assert.Equal(t, exitDone, <-ended)
+	assert.Contains(t, stderr.String(), `there is no column "vareity"`)
+	assert.Contains(t, stderr.String(), "did you mean variety?")
+	g := openRegister(t, where)
+	r, err := g.Get(t.Context(), "K-1", 0)
+	require.NoError(t, err)
+	assert.Equal(t, "long", r.Facts.Variety)
+}
+
+// Killed at any moment, watching goes on where it ended.
+func TestKilledWatch(t *testing.T) {
+	const pictures = 5
+	kills := 40
+	if testing.Short() {
+		kills = 6
+	}
+	scans := tinyScans(t, pictures)
+	out := filepath.Join(scans, outName)
+	rng := rand.New(rand.NewPCG(5, 11))
+	where, before := "", 0
+	watch := []string{"watch", scans, "--settle", "0.1", "--reports", "html", "--register"}
+	for round := range kills {
+		if round%5 == 0 {
+			where, before = filepath.Join(t.TempDir(), "register.db"), 0
+			require.NoError(t, os.RemoveAll(out))
+		}
+		cmd, _ := program(t, append(watch, where)...)
+		require.NoError(t, cmd.Start())
+		time.Sleep(time.Duration(rng.IntN(280)) * time.Millisecond)
+		cmd.Process.Kill()
+		cmd.Wait()
+		n := sound(t, where)
+		require.GreaterOrEqual(t, n, before)
+		before = n
+		reportsAreWhole(t, out)
+	}
+	cmd, said := program(t, append(watch, where)...)
+	require.NoError(t, cmd.Start())
+	until(t, "all pictures", func() bool {
+		names, _ := filepath.Glob(filepath.Join(out, "S*.html"))
+		return registered(t, where) == pictures && len(names) == pictures
+	})
+	require.NoError(t, cmd.Process.Signal(syscall.SIGTERM))
+	assert.NoError(t, cmd.Wait(), "%s", said)
+	assert.Equal(t, pictures, sound(t, where))
+	assert.Equal(t, pictures, reportsAreWhole(t, out))
+}

@@ -1,0 +1,339 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+	"github.com/spf13/cobra"
+
+	"traytally/grading/mill"
+)
+
+// yieldOptions are the flags of the yield command, as typed.
+type yieldOptions struct {
+	sampleFlags
+	mass, moisture map[string]*string // by fraction
+	head, brokens  string
+	sample, broken string
+	basis          float64
+	mill           string
+}
+
+// yieldFractions are the fractions that are weighed with a moisture.
+var yieldFractions = []struct{ name, what string }{
+	{"paddy", "the cleaned paddy"},
+	{"husked", "the husked rice"},
+	{"milled", "all milled rice, head rice and brokens"},
+	{"husk", "the husk"},
+	{"bran", "the bran"},
+}
+
+func newYieldCommand(u *ui) *cobra.Command {
+	o := yieldOptions{mass: map[string]*string{}, moisture: map[string]*string{}}
+	cmd := &cobra.Command{
+		Use:   "yield",
+		Short: "Work out hulling yield, milling recovery and head rice yield from weighings",
+		Long: `Works out the mass balance from paddy over husked and milled rice to head rice:
+hulling yield, milling recovery, head rice yield, bran removed and the broken
+share, each with its denominator, its 95 % interval and the usual range. Of
+paddy, husked and milled rice two weighings are needed.
+
+The head rice comes from a graded sample of the milled rice (--sample, or its
+broken share typed with --broken), or from weighing the head rice or the
+brokens.
+
+With the moisture of every fraction, masses are compared as dry matter and
+shown at the moisture of --basis; without, as weighed. More out than in, beyond
+what the figures' doubt explains, is refused with the numbers.
+
+Masses need their unit: 150.2g, 2.35kg, 1.2t. Without ± their interval is half
+a unit of the last digit typed. A moisture without ± is taken to half a point.
+` + shareHelp,
+		Example: `  traytally yield --paddy 150.0g --husked 118.6g --milled 102.9g --sample milled.json
+  traytally yield --paddy 150.0g --paddy-moisture 13.1 --milled 102.9g --milled-moisture 12.6 --broken 24.5±1.8
+  traytally yield --paddy 150.0g --milled 102.9g --head 77.4g --mill modern --json -`,
+		GroupID:     groupWork,
+		Annotations: showExitCodes,
+		Args:        noArgs,
+		RunE:        func(cmd *cobra.Command, _ []string) error { return runYield(cmd.Context(), o, u) },
+	}
+	f := cmd.Flags()
+	f.SortFlags = false
+	for _, x := range yieldFractions {
+		o.mass[x.name], o.moisture[x.name] = new(string), new(string)
+		f.StringVar(o.mass[x.name], x.name, "", "`MASS` of "+x.what)
+		f.StringVar(o.moisture[x.name], x.name+"-moisture", "", "its moisture in `PERCENT` of the mass as weighed")
+	}
+	f.StringVar(&o.head, "head", "", "`MASS` of the head rice separated from the milled rice")
+	f.StringVar(&o.brokens, "brokens", "", "`MASS` of the brokens separated from the milled rice")
+	f.StringVar(&o.sample, "sample", "", "graded sample of the milled rice: the JSON of grade or a picture in `FILE`, or a code of the register")
+	f.StringVar(&o.broken, "broken", "", "its broken `SHARE` typed instead: 24.5±1.8")
+	f.Float64Var(&o.basis, "basis", mill.DefaultBasisPct, "moisture in `PERCENT` that masses are shown at")
+	f.StringVar(&o.mill, "mill", "laboratory", "`KIND` of mill whose usual yields stand beside: "+strings.Join(mill.MillTypeCodes(), ", "))
+	o.addSampleFlags(cmd)
+	o.addJSONFlags(f)
+	return cmd
+}
+
+func runYield(ctx context.Context, o yieldOptions, u *ui) error {
+	if o.sample != "" && o.broken != "" {
+		return &usageError{what: "--sample and --broken exclude each other", hint: "give one of them"}
+	}
+	if err := checkJSON(o.json); err != nil {
+		return err
+	}
+	in := mill.YieldInput{BasisPct: o.basis, Mill: o.mill}
+	for name, to := range map[string]**mill.Weighing{"paddy": &in.Paddy, "husked": &in.Husked, "milled": &in.Milled, "husk": &in.Husk, "bran": &in.Bran} {
+		w, err := o.weighing(name)
+		if err != nil {
+			return err
+		}
+		*to = w
+	}
+	for _, x := range []struct {
+		flag, typed string
+		to          **mill.Figure
+		parse       func(string) (mill.Figure, error)
+	}{
+		{"head", o.head, &in.HeadMass, mill.ParseMass},
+		{"brokens", o.brokens, &in.BrokenMass, mill.ParseMass},
+		{"broken", o.broken, &in.BrokenShare, mill.ParseShare},
+	} {
+		if x.typed == "" {
+			continue
+		}
+		f, err := x.parse(x.typed)
+		if err != nil {
+			return inFlag(err, x.flag)
+		}
+		*x.to = &f
+	}
+	var sample *mill.Graded
+	if o.sample != "" {
+		var err error
+		if sample, err = readSample(ctx, o.sampleFlags, u, o.sample); err != nil {
+			return err
+		}
+		in.BrokenShare = &sample.Broken
+	}
+	y, err := mill.ComputeYield(in)
+	if err != nil {
+		return millUsage(err)
+	}
+	doc := yieldDocument{Schema: "traytally.yield/1", Versions: map[string]string{"traytally": version}, Graded: in.BrokenShare, Sample: o.sample, Yield: y}
+	if sample != nil {
+		doc.Cut = &sample.Cut
+	}
+	if o.json != "" {
+		if err := writeJSON(ctx, u, o.json, o.force, doc); err != nil {
+			return err
+		}
+	}
+	if o.json != "-" && !o.quiet {
+		if err := u.print(func(w io.Writer) { showYield(w, &doc) }); err != nil {
+			return err
+		}
+	}
+	if !y.DryMatter {
+		u.warn("no moistures given: masses are compared as weighed, and a point of moisture lost in the mill reads as yield lost", "add --paddy-moisture and the others")
+	}
+	if in.BrokenShare != nil && in.BrokenShare.Bare {
+		u.warn("the broken share has no interval, so what rests on it has none", "give it as 24.5±1.8, or give the graded sample: --sample FILE")
+	}
+	return nil
+}
+
+// inFlag names the flag that an error is about.
+func inFlag(err error, flag string) error {
+	err = millUsage(err)
+	if e, ok := err.(*usageError); ok {
+		return &usageError{what: "--" + flag + ": " + e.what, hint: e.hint}
+	}
+	return err
+}
+
+// weighing reads the mass and the moisture of one fraction.
+func (o *yieldOptions) weighing(name string) (*mill.Weighing, error) {
+	mass, moisture := *o.mass[name], *o.moisture[name]
+	if mass == "" && moisture != "" {
+		return nil, &usageError{what: fmt.Sprintf("--%s-moisture without --%s", name, name), hint: "give the mass too"}
+	}
+	if mass == "" {
+		return nil, nil
+	}
+	m, err := mill.ParseMass(mass)
+	if err != nil {
+		return nil, inFlag(err, name)
+	}
+	w := &mill.Weighing{Mass: m}
+	if moisture != "" {
+		f, err := mill.ParseMoisture(moisture)
+		if err != nil {
+			return nil, inFlag(err, name+"-moisture")
+		}
+		w.Moisture = &f
+	}
+	return w, nil
+}
+
+// A yieldDocument is the JSON that the yield command writes.
+type yieldDocument struct {
+	Schema   string            `json:"schema"`
+	Versions map[string]string `json:"versions"`
+	Sample   string            `json:"sample"`            // file, empty where typed
+	Graded   *mill.Figure      `json:"graded_broken_pct"` // of the milled rice
+	Cut      *float64          `json:"cut"`               // fraction of the whole length from which the sample's pieces are head rice
+	*mill.Yield
+}
+
+func showYield(w io.Writer, d *yieldDocument) {
+	y := d.Yield
+	if i := slices.IndexFunc(y.Ratios, func(r mill.YieldRatio) bool { return r.Code == "head_rice_yield" }); i >= 0 {
+		f := y.Ratios[i].Value
+		s := fmt.Sprintf("Head rice yield: %s %% of the paddy", number(f.Value, 2))
+		if !f.Bare {
+			s += fmt.Sprintf(", 95 %% interval %s %%", ends(f, 2))
+		}
+		fmt.Fprintln(w, s)
+	}
+	if y.DryMatter {
+		paragraph(w, fmt.Sprintf("Dry matter compared; masses shown at %s %% moisture.", number(*y.BasisPct, 1)))
+	} else {
+		paragraph(w, "Masses compared as weighed, no moisture known.")
+	}
+	fmt.Fprintln(w)
+
+	t := newTable(w)
+	header := table.Row{"Fraction", "Weighed g", "±"}
+	if y.DryMatter {
+		header = append(header, "Moisture %", "±", fmt.Sprintf("At %s %% g", number(*y.BasisPct, 1)), "±")
+	}
+	t.AppendHeader(header)
+	for _, m := range y.Masses {
+		name := m.Fraction
+		if m.From != "" {
+			name += " (" + m.From + ")"
+		}
+		row := table.Row{name, grams(m.Weighed.Value), half(m.Weighed, grams)}
+		if y.DryMatter && m.Moisture != nil {
+			row = append(row, number(m.Moisture.Value, 1), half(*m.Moisture, func(v float64) string { return number(v, 1) }),
+				grams(m.OnBasis.Value), half(*m.OnBasis, grams))
+		}
+		t.AppendRow(row)
+	}
+	alignRight(t, 2, 3, 4, 5, 6, 7)
+	t.Render()
+	fmt.Fprintln(w)
+
+	t = newTable(w)
+	header = table.Row{"Result", "Of", "%", "95 % interval", "Usual"}
+	if y.DryMatter {
+		header = append(header, "Weighed")
+	}
+	t.AppendHeader(header)
+	for _, r := range y.Ratios {
+		row := table.Row{r.Name, strings.TrimSuffix(r.Of, " rice"), number(r.Value.Value, 2), ends(r.Value, 2), usualText(r)}
+		if y.DryMatter {
+			row = append(row, number(r.AsWeighed.Value, 2))
+		}
+		t.AppendRow(row)
+	}
+	alignRight(t, 3, 4, 6)
+	t.Render()
+	fmt.Fprintln(w)
+
+	for _, b := range y.Balances {
+		paragraph(w, balanceText(b, y.DryMatter))
+	}
+	if y.GradedAgrees != nil {
+		if *y.GradedAgrees {
+			paragraph(w, fmt.Sprintf("The graded sample (%s %% broken, %s) agrees with the weighing.", number(d.Graded.Value, 2), ends(*d.Graded, 2)))
+		} else {
+			paragraph(w, fmt.Sprintf("The graded sample (%s %% broken, %s) does NOT agree with the weighing: it may not be of this rice, or the separation left pieces in.", number(d.Graded.Value, 2), ends(*d.Graded, 2)))
+		}
+	}
+	for _, m := range y.Missing {
+		paragraph(w, "Not assessed: "+m.What+": "+m.Why+".")
+	}
+	if len(y.Balances) > 0 || y.GradedAgrees != nil || len(y.Missing) > 0 {
+		fmt.Fprintln(w)
+	}
+	fmt.Fprintln(w, "Formulas")
+	for _, r := range y.Ratios {
+		item(w, r.Name, r.Formula)
+	}
+	fmt.Fprintln(w, "Usual ranges")
+	for _, s := range usualSources(y) {
+		item(w, s[0], s[1])
+	}
+	fmt.Fprintln(w)
+	note := fmt.Sprintf("The intervals hold the doubt of weighing, moisture and the graded sample. Drawing the paddy and setting the mill come on top: for husked yield, two results of one laboratory may differ by %g point, of two laboratories by %g points (ISO 6646 study).", mill.HuskedRepeatability, mill.HuskedReproducibility)
+	if d.Cut != nil && *d.Cut != 0.75 {
+		note += fmt.Sprintf(" Head rice is from %s of the whole length here.", number(*d.Cut, 2))
+	}
+	paragraph(w, note)
+}
+
+// grams writes a mass with decimals to its size.
+func grams(v float64) string {
+	switch {
+	case v >= 10000:
+		return number(v, 0)
+	case v >= 0.995:
+		return number(v, 1)
+	}
+	return number(v, 2)
+}
+
+// half writes the half width of f, nothing where it has none.
+func half(f mill.Figure, form func(float64) string) string {
+	if f.Bare {
+		return ""
+	}
+	return form(f.HalfWidth())
+}
+
+func usualText(r mill.YieldRatio) string {
+	var parts []string
+	for _, u := range r.Usual {
+		if u.High == 0 {
+			parts = append(parts, fmt.Sprintf("from %g", u.Low))
+			continue
+		}
+		parts = append(parts, fmt.Sprintf("%g to %g", u.Low, u.High))
+	}
+	return join(": ", mill.Outside(r.Usual, r.Value), strings.Join(parts, ", "))
+}
+
+// usualSources lists where the usual figures come from, each source once.
+func usualSources(y *mill.Yield) [][2]string {
+	var out [][2]string
+	for _, r := range y.Ratios {
+		for _, u := range r.Usual {
+			if i := slices.IndexFunc(out, func(s [2]string) bool { return s[1] == u.Source }); i >= 0 {
+				out[i][0] += ", " + strings.ToLower(r.Name)
+				continue
+			}
+			out = append(out, [2]string{r.Name, u.Source})
+		}
+	}
+	return out
+}
+
+func balanceText(b mill.YieldBalance, dryMatter bool) string {
+	what := fmt.Sprintf("Balance of %s: %s = %s", b.Step, b.In, strings.Join(b.Out, " + "))
+	if dryMatter && !b.Dry {
+		what += " (as weighed: a moisture is missing)"
+	}
+	switch b.Verdict {
+	case mill.Closes:
+		return what + fmt.Sprintf(" closes: %s g missing (%s), which the weighings' doubt explains.", number(b.Missing.Value, 2), ends(b.Missing, 2))
+	case mill.Loss:
+		return what + fmt.Sprintf(" leaves %s g missing (%s), %s %% of what went in: dust, spillage or a fraction not weighed.", number(b.Missing.Value, 2), ends(b.Missing, 2), number(b.OfIn.Value, 1))
+	}
+	return what + fmt.Sprintf(" has %s g more out than in (%s): just beyond the 95 %% interval; weigh again.", number(-b.Missing.Value, 2), ends(b.Missing, 2))
+}

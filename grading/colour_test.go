@@ -1,0 +1,275 @@
+package grading
+
+import (
+	"bytes"
+	"math"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"traytally/vision/kernel"
+)
+
+// sound is a usual kernel of a tray whose usual kernel is soundLook.
+func soundKernel() kernel.Kernel {
+	return kernel.Kernel{
+		LengthPx: 80, WidthPx: 24, AxisLengthPx: 80, AreaPx2: 0.8 * 80 * 24, VolumePx3: 20000, LengthSDPx: 0.2,
+		Ends: [2]kernel.End{kernel.EndIntact, kernel.EndIntact}, Lab: [3]float64{70, -0.5, 8},
+		Surface: kernel.Surface{Pixels: 1000, Light: 1, EvenLab: [3]float64{71, -0.5, 8}},
+	}
+}
+
+var soundLook = kernel.Look{Lab: [3]float64{71, -0.5, 8}, SpreadL: 2, SpreadB: 1, LengthPx: 80, WidthPx: 24, Kernels: 200}
+
+func flagsOf(t *testing.T, k kernel.Kernel, change func(*kernel.Tray, *Profile)) []kernel.Flag {
+	t.Helper()
+	trays := []kernel.Tray{{Look: soundLook, Kernels: []kernel.Kernel{k}}}
+	p := DefaultProfile()
+	if change != nil {
+		change(&trays[0], &p)
+	}
+	Flag(trays, p)
+	return trays[0].Kernels[0].Flags
+}
+
+// One kernel just under, on and just over each limit.
+func TestFlagLimits(t *testing.T) {
+	type set func(k *kernel.Kernel, x float64)
+	yellow := func(k *kernel.Kernel) {
+		k.Surface.YellowShare, k.Surface.ColourShift, k.Surface.ShiftDeg = 1, 15, 79
+		k.Surface.EvenLab = [3]float64{64, 4, 32}
+	}
+	for _, c := range []struct {
+		name  string
+		flag  kernel.Flag
+		limit float64
+		over  bool // the limit itself does not count
+		set   set
+	}{
+		{"chalk share", kernel.Chalky, 0.5, false, func(k *kernel.Kernel, x float64) { k.ChalkShare = x }},
+		{"yellow share", kernel.Yellow, 0.5, false, func(k *kernel.Kernel, x float64) { yellow(k); k.Surface.YellowShare = x }},
+		{"yellow shift", kernel.Yellow, 5, false, func(k *kernel.Kernel, x float64) { yellow(k); k.Surface.ColourShift = x }},
+		{"red share", kernel.Red, 0.25, true, func(k *kernel.Kernel, x float64) { k.Surface.RedShare, k.Surface.RedLength = x, 0.9 }},
+		{"streak", kernel.RedStreaked, 0.5, false, func(k *kernel.Kernel, x float64) { k.Surface.RedShare, k.Surface.RedLength = 0.1, x }},
+		{"dark share", kernel.Damaged, 0.02, false, func(k *kernel.Kernel, x float64) { k.Surface.DarkShare = x }},
+		{"spot", kernel.Damaged, 0.006, false, func(k *kernel.Kernel, x float64) { k.Surface.SpotShare = x }},
+		{"stain", kernel.Damaged, 0.12, false, func(k *kernel.Kernel, x float64) { k.Surface.StainShare = x }},
+		{"paddy by straw", kernel.Paddy, 13, false, func(k *kernel.Kernel, x float64) {
+			yellow(k)
+			k.Surface.ShiftDeg = 77
+			k.Surface.EvenLab[0] = 71 - x
+		}},
+		{"too long", kernel.Foreign, 1.8, true, func(k *kernel.Kernel, x float64) { k.LengthPx = 80 * x }},
+		{"too wide", kernel.Foreign, 1.6, true, func(k *kernel.Kernel, x float64) { k.WidthPx = 24 * x }},
+		{"grey stone", kernel.Foreign, 12, false, func(k *kernel.Kernel, x float64) {
+			k.LengthPx, k.AreaPx2 = 30, 0.7*30*24
+			k.Surface.EvenLab = [3]float64{71 - x, 1, 4}
+		}},
+	} {
+		for _, d := range []float64{-1e-6, 0, 1e-6} {
+			k := soundKernel()
+			c.set(&k, c.limit+d)
+			got := flagsOf(t, k, nil)
+			want := d > 0 || d == 0 && !c.over
+			assert.Equal(t, want, contains(got, c.flag), "%s at %g%+g: %v", c.name, c.limit, d, got)
+		}
+	}
+	assert.Empty(t, flagsOf(t, soundKernel(), nil))
+}
+
+func contains(fs []kernel.Flag, f kernel.Flag) bool {
+	for _, g := range fs {
+		if g == f {
+			return true
+		}
+	}
+	return false
+}
+
+func TestFlagsAddUp(t *testing.T) {
+	k := soundKernel()
+	k.ChalkShare, k.Surface.DarkShare, k.Surface.SpotShare, k.Surface.RedLength = 0.9, 0.03, 0.03, 0.6
+	assert.Equal(t, []kernel.Flag{kernel.Chalky, kernel.RedStreaked, kernel.Damaged}, flagsOf(t, k, nil))
+
+	// Flags set before go.
+	k = soundKernel()
+	k.Flags = []kernel.Flag{kernel.Yellow}
+	assert.Empty(t, flagsOf(t, k, nil))
+}
+
+func TestBodies(t *testing.T) {
+	husk := soundKernel()
+	husk.WidthPx, husk.AreaPx2 = 15, 0.75*80*15
+	husk.Surface.YellowShare, husk.Surface.ColourShift, husk.Surface.ShiftDeg = 1, 15, 72
+	husk.Surface.EvenLab = [3]float64{55, 7, 29}
+	assert.Equal(t, []kernel.Flag{kernel.Foreign}, flagsOf(t, husk, nil))
+
+	onSide := husk // yellow rice lying on its side is 0.8 wide
+	onSide.WidthPx = 19.2
+	onSide.Surface.EvenLab, onSide.Surface.ShiftDeg = [3]float64{65, 4, 30}, 79
+	assert.Equal(t, []kernel.Flag{kernel.Yellow}, flagsOf(t, onSide, nil))
+
+	// Rough rice is 1.3 times as long and 1.15 as wide as milled.
+	paddy := soundKernel()
+	paddy.LengthPx, paddy.WidthPx = 104, 27.6
+	paddy.Surface.YellowShare, paddy.Surface.ColourShift, paddy.Surface.ShiftDeg = 1, 14, 80
+	paddy.Surface.EvenLab = [3]float64{66, 5, 30}
+	assert.Equal(t, []kernel.Flag{kernel.Paddy}, flagsOf(t, paddy, nil))
+
+	// In an amber sample a darker, browner kernel is heat-damaged, not paddy.
+	amber := soundKernel()
+	amber.Surface.YellowShare, amber.Surface.ColourShift, amber.Surface.ShiftDeg = 1, 10, 60
+	amber.Surface.EvenLab = [3]float64{46, 11, 38}
+	got := flagsOf(t, amber, func(tr *kernel.Tray, _ *Profile) { tr.Look.Lab = [3]float64{60, 3, 24} })
+	assert.Equal(t, []kernel.Flag{kernel.Yellow}, got)
+
+	seed := soundKernel()
+	seed.LengthPx, seed.WidthPx = 24, 22
+	seed.AreaPx2 = math.Pi / 4 * 24 * 22
+	seed.Ends = [2]kernel.End{kernel.EndBroken, kernel.EndBroken}
+	seed.Surface.DarkShare, seed.Surface.SpotShare, seed.Surface.Spots = 1, 1, 1
+	seed.Surface.EvenLab = [3]float64{20, 4, 6}
+	assert.Equal(t, []kernel.Flag{kernel.Foreign}, flagsOf(t, seed, nil))
+
+	black := seed // a piece of a black kernel: one end grown, the other broken
+	black.LengthPx, black.AreaPx2 = 34, 0.75*34*22
+	black.Ends[0] = kernel.EndIntact
+	assert.Equal(t, []kernel.Flag{kernel.Damaged}, flagsOf(t, black, nil))
+
+	blue := soundKernel()
+	blue.Surface.ColourShift, blue.Surface.ShiftDeg, blue.Surface.EvenLab = 40, -80, [3]float64{45, 5, -40}
+	assert.Equal(t, []kernel.Flag{kernel.Foreign}, flagsOf(t, blue, nil))
+}
+
+func TestNotAssessed(t *testing.T) {
+	k := soundKernel()
+	k.ChalkShare, k.Surface.RedShare, k.Surface.YellowShare, k.Surface.ColourShift = 0.9, 1, 1, 20
+	trays := []kernel.Tray{{Look: soundLook, Grey: true, Kernels: []kernel.Kernel{k}}}
+	not := Flag(trays, DefaultProfile())
+	assert.Equal(t, []kernel.Flag{kernel.Yellow, kernel.Red, kernel.RedStreaked, kernel.Paddy}, not)
+	assert.Equal(t, []kernel.Flag{kernel.Chalky}, trays[0].Kernels[0].Flags)
+
+	trays = []kernel.Tray{{Kernels: []kernel.Kernel{k}}}
+	not = Flag(trays, DefaultProfile())
+	assert.Len(t, not, 7)
+	assert.Empty(t, trays[0].Kernels[0].Flags)
+
+	assert.Empty(t, Flag([]kernel.Tray{{}}, DefaultProfile()), "an empty tray decides nothing")
+}
+
+func TestAbsoluteYellowOnlyWhenCalibrated(t *testing.T) {
+	k := soundKernel()
+	k.Lab[2] = 22
+	rule := func(calibrated bool) []kernel.Flag {
+		return flagsOf(t, k, func(tr *kernel.Tray, p *Profile) { tr.Calibrated, p.Yellow.AbsoluteB = calibrated, 20 })
+	}
+	assert.Empty(t, rule(false))
+	assert.Equal(t, []kernel.Flag{kernel.Yellow}, rule(true))
+}
+
+// Written out and read back a profile is the same, and every limit of the
+// struct stands in the table.
+func TestProfileFile(t *testing.T) {
+	p := DefaultProfile()
+	require.NoError(t, p.Validate())
+	for i := range ProfileLimits {
+		l := &ProfileLimits[i]
+		assert.NotEmpty(t, l.Origin, l.Key)
+		assert.NotEmpty(t, l.Unit, l.Key)
+		assert.True(t, l.Low <= l.Default && l.Default <= l.High && l.Low < l.High, l.Key)
+		l.Set(&p, l.Low+0.37*(l.High-l.Low))
+	}
+	p.Name = "changed: all \"of it\""
+	var b bytes.Buffer
+	require.NoError(t, p.Encode(&b))
+	got, err := DecodeProfile("p.yaml", b.Bytes())
+	require.NoError(t, err)
+	assert.Equal(t, p, got)
+
+	zero := Profile{Name: "x"}
+	for i := range ProfileLimits {
+		ProfileLimits[i].Set(&zero, 1)
+	}
+	b.Reset()
+	require.NoError(t, zero.Encode(&b))
+	assert.NotContains(t, b.String(), ": 0\n", "a field without a place in the table")
+	assert.Equal(t, kernel.DefaultSurfaceLimits(), DefaultProfile().Surface)
+
+	path := filepath.Join(t.TempDir(), "mine.yaml")
+	require.NoError(t, os.WriteFile(path, []byte("yellow:\n  share: 0.3\n"), 0o644))
+	got, err = ReadProfile(path)
+	require.NoError(t, err)
+	want := DefaultProfile()
+	want.Name, want.Yellow.Share = path, 0.3
+	assert.Equal(t, want, got, "what is left out keeps its default")
+}
+
+func TestProfileErrors(t *testing.T) {
+	for name, c := range map[string]struct{ text, says string }{
+		"unknown key":  {"yellow:\n  shade: 1\n", "p.yaml:2:3"},
+		"out of range": {"chalky:\n  share: 1.5\n", "chalky.share is 1.5"},
+		"not a number": {"chalky:\n  share: .nan\n", "chalky.share is NaN"},
+		"text":         {"chalky:\n  share: half\n", "p.yaml:2:"},
+		"not yaml":     {"\x00\x01 {", "p.yaml"},
+		"empty":        {"", "p.yaml"},
+		"a list":       {"- 1\n", "p.yaml"},
+	} {
+		_, err := DecodeProfile("p.yaml", []byte(c.text))
+		require.ErrorIs(t, err, ErrProfile, name)
+		assert.Contains(t, err.Error(), c.says, name)
+		var e *InputError
+		require.ErrorAs(t, err, &e)
+		assert.NotEmpty(t, e.Hint, name)
+	}
+	_, err := ReadProfile(filepath.Join(t.TempDir(), "none.yaml"))
+	assert.ErrorIs(t, err, os.ErrNotExist)
+}
+
+func FuzzDecodeProfile(f *testing.F) {
+	p := DefaultProfile()
+	var b bytes.Buffer
+	if err := p.Encode(&b); err != nil {
+		f.Fatal(err)
+	}
+	f.Add(b.Bytes())
+	f.Add([]byte("yellow: {share: 0.3}\nname: &a [*a]\n"))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		p, err := DecodeProfile("f", data)
+		if err != nil {
+			return
+		}
+		var b bytes.Buffer
+		require.NoError(t, p.Encode(&b))
+		again, err := DecodeProfile("f", b.Bytes())
+		require.NoError(t, err)
+		assert.Equal(t, p, again)
+	})
+}
+
+// Two kernels of areas 1 and 3 and known colours, by hand: white at 100 and a
+// grey of L* 60 give (1·100 + 3·60)/4 = 70; their scatter over the weights is
+// sqrt(1·30² + 9·10²)/4 = 10.61.
+func TestWhiteness(t *testing.T) {
+	a, b := soundKernel(), soundKernel()
+	a.AreaPx2, a.Lab = 1, [3]float64{100, 0, 0}
+	b.AreaPx2, b.Lab = 3, [3]float64{60, 0, 0}
+	foreign := soundKernel()
+	foreign.Flags, foreign.AreaPx2 = []kernel.Flag{kernel.Foreign}, 1000
+	w := whiteness([]kernel.Tray{{Kernels: []kernel.Kernel{a, b, foreign}}})
+	require.NotNil(t, w)
+	assert.InDelta(t, 70, w.Index, 1e-9)
+	assert.InDelta(t, 10.61, w.SE, 0.01)
+	assert.Equal(t, 2, w.Kernels)
+	assert.True(t, w.Relative)
+
+	// 100 - sqrt(30² + 3² + 4²) = 69.585
+	b.Lab = [3]float64{70, 3, 4}
+	w = whiteness([]kernel.Tray{{Calibrated: true, Kernels: []kernel.Kernel{b}}})
+	assert.InDelta(t, 69.59, w.Index, 0.005)
+	assert.False(t, w.Relative)
+
+	assert.Nil(t, whiteness([]kernel.Tray{{Kernels: []kernel.Kernel{foreign}}}))
+}

@@ -1,0 +1,554 @@
+package mill
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"gonum.org/v1/gonum/floats"
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// A Stream is one graded heap or bin that may go into a blend.
+type Stream struct {
+	Name string
+	// Shares holds its figures by the code of the limit, in the limit's unit.
+	// All are per mass of the stream, so that a blend's figure is the mean of
+	// its streams' by mass.
+	Shares     map[string]Figure
+	HaveKg     *float64 // what there is; nil: enough
+	ValuePerKg *float64 // what it brings when sold by itself, in any money; nil: not known
+}
+
+// A Limit is one bound that the blend must keep.
+type Limit struct {
+	Code    string  `json:"code"`
+	Label   string  `json:"label"`
+	AtLeast bool    `json:"at_least"` // else at most
+	Value   float64 `json:"value"`
+	Unit    string  `json:"unit"`
+	Strict  bool    `json:"strict"` // the value itself is not allowed
+	Note    string  `json:"note"`
+}
+
+// String writes the limit in words: "broken at most 5 %".
+func (l *Limit) String() string {
+	bound := "at most"
+	switch {
+	case l.AtLeast && l.Strict:
+		bound = "over"
+	case l.AtLeast:
+		bound = "at least"
+	case l.Strict:
+		bound = "under"
+	}
+	return strings.TrimSpace(fmt.Sprintf("%s %s %s %s", l.Label, bound, trim(l.Value), l.Unit))
+}
+
+// ByGain is the objective of the blend that gains most: its price less the
+// value of the streams that go into it. The price being that of the grade
+// whatever goes in, it is the blend whose streams are worth least.
+const ByGain = "gain"
+
+// BlendOptions is what is asked of a blend.
+type BlendOptions struct {
+	Streams []Stream
+	Limits  []Limit
+	// Maximise is ByGain, or the code of the share to have most of.
+	Maximise   string
+	PricePerKg *float64 // of the blend; nil: not known
+	BatchKg    float64  // > 0
+	// Guard is how many standard uncertainties the blend keeps away from every
+	// limit, >= 0. At DefaultGuard 95 of 100 such blends keep a limit that the
+	// plan goes up to.
+	Guard float64
+	// DosingPct is the half width of the 95 % interval of each mass put in,
+	// percent of it, in [0, 50].
+	DosingPct float64
+}
+
+// DefaultGuard is the one-sided 95 % point of the standard normal
+// distribution: guarded acceptance that keeps the risk of passing a blend that
+// is beyond the limit at 5 % (JCGM 106:2012; the factor from memory).
+const DefaultGuard = 1.6448536269514722
+
+// DefaultDosingPct is what a belt scale or a batch hopper in good order is
+// usually taken to keep. Common practice, no source.
+const DefaultDosingPct = 1
+
+// A BlendStream is the part of one stream in the plan.
+type BlendStream struct {
+	Name     string   `json:"stream"`
+	SharePct float64  `json:"share_pct"`
+	MassKg   float64  `json:"mass_kg"`
+	HaveKg   *float64 `json:"have_kg"`
+	// MoreKg and LessKg tell how much more, and how much less, of this stream
+	// alone the blend bears until its figures reach a limit, guard not
+	// counted; null where no amount does.
+	MoreKg *float64 `json:"bears_more_kg"`
+	LessKg *float64 `json:"bears_less_kg"`
+}
+
+// A BlendLine is one limit with the blend's figure.
+type BlendLine struct {
+	Limit
+	Blend Figure `json:"blend"` // with the doubt of the dosing
+	// Guarded is the figure moved towards the limit by the guard.
+	Guarded float64 `json:"guarded"`
+	Binding bool    `json:"binding"` // the plan goes up to this limit
+	// BeyondPct is the chance that the blend is beyond the limit all the same,
+	// percent; null without an interval.
+	BeyondPct *float64 `json:"chance_beyond_pct"`
+}
+
+// A Conflict is a limit that forbids the blend, alone or with others.
+type Conflict struct {
+	What string `json:"what"`
+	// Best is the best figure these streams can reach while the other
+	// conflicting limits hold; BestGuarded has the guard on it. Null for a
+	// stock.
+	Best        *float64 `json:"best"`
+	BestGuarded *float64 `json:"best_guarded"`
+	Limit       *float64 `json:"limit"`
+	Unit        string   `json:"unit"`
+}
+
+// A Blend is a plan for mixing, or the reason why there is none.
+type Blend struct {
+	Feasible bool   `json:"feasible"`
+	Maximise string `json:"maximise"`
+	// WorthPerKg is what the streams in a kg of the blend would bring sold by
+	// themselves, GainPerKg the price less that; null where not known.
+	WorthPerKg *float64      `json:"worth_per_kg"`
+	GainPerKg  *float64      `json:"gain_per_kg"`
+	BatchKg    float64       `json:"batch_kg"`
+	Guard      float64       `json:"guard"`
+	DosingPct  float64       `json:"dosing_pct"`
+	Streams    []BlendStream `json:"streams"`
+	Lines      []BlendLine   `json:"limits"`
+	// Conflicts is a smallest set of limits that cannot hold together; where
+	// single limits cannot hold at all, it is those.
+	Conflicts []Conflict `json:"conflicts"`
+	// Single reports that each of Conflicts forbids the blend on its own.
+	Single bool `json:"each_forbids_alone"`
+	// Bare lists figures that were given without an interval: no guard is kept
+	// for them.
+	Bare []string `json:"without_interval"`
+}
+
+// lineTol is how far, in units of a limit's scale, a plan may pass its guarded
+// limit for numerical reasons.
+const lineTol = 1e-7
+
+// PlanBlend finds the shares that maximise the objective within all limits,
+// each tightened by the guard. Errors are *InputError; limits that cannot hold
+// are no error: Feasible is then false and Conflicts says why.
+//
+// A blend's figure is b = Σ x_i·b_i, its variance
+// u² = Σ x_i²·u_i² + Σ x_i²·(b_i - b)²·d² with the relative standard
+// uncertainty d of each dosed mass (mass balance, propagated). In the guard
+// the last b stands at the limit, where the guard counts. So b + z·u <= limit
+// is a convex condition; the linear programme is solved again with a tangent
+// plane of it added wherever its solution breaks it (J.E. Kelley, J. SIAM 8
+// (1960) 703-712, from memory), until none is broken.
+func PlanBlend(o BlendOptions) (*Blend, error) {
+	b := &blender{BlendOptions: o}
+	if err := b.check(); err != nil {
+		return nil, err
+	}
+	out := &Blend{
+		Maximise: o.Maximise, BatchKg: o.BatchKg, Guard: o.Guard, DosingPct: o.DosingPct, Bare: b.bare(),
+		Streams: []BlendStream{}, Lines: []BlendLine{}, Conflicts: []Conflict{},
+	}
+	gain := b.gain()
+	x, feasible, err := b.solve(gain, b.owners(), noSoft)
+	if err != nil {
+		return nil, err
+	}
+	if !feasible {
+		return out, b.explain(out)
+	}
+	out.Feasible = true
+	b.describe(out, x)
+	return out, nil
+}
+
+type blender struct{ BlendOptions }
+
+func (b *blender) check() error {
+	bad := func(hint, format string, a ...any) error {
+		return &InputError{What: fmt.Sprintf(format, a...), Hint: hint}
+	}
+	if len(b.Streams) < 2 {
+		return bad("name two streams or more", "%d stream to blend", len(b.Streams))
+	}
+	if len(b.Limits) == 0 {
+		return bad("give a limit, for example --at-most broken=5", "nothing to keep to")
+	}
+	if !(b.BatchKg > 0) || !finite(b.BatchKg) {
+		return bad("give the mass of the batch, for example --batch 5t", "batch of %g kg", b.BatchKg)
+	}
+	if !(b.Guard >= 0 && b.Guard <= 10) {
+		return bad("standard uncertainties to keep from each limit, 0 to 10; 1.645 is usual", "guard of %g", b.Guard)
+	}
+	if b.PricePerKg != nil && !finite(*b.PricePerKg) {
+		return bad("give money per kg", "price of %g per kg", *b.PricePerKg)
+	}
+	if !(b.DosingPct >= 0 && b.DosingPct <= 50) {
+		return bad("percent of each mass, 0 to 50", "dosing known to %g %%", b.DosingPct)
+	}
+	names := map[string]bool{}
+	have := 0.0
+	for i := range b.Streams {
+		s := &b.Streams[i]
+		if names[s.Name] {
+			return bad("give each stream a name of its own", "stream %q comes twice", s.Name)
+		}
+		names[s.Name] = true
+		for _, l := range b.Limits {
+			f, ok := s.Shares[l.Code]
+			if !ok {
+				return bad(fmt.Sprintf("give it, or leave the limit on %s out", l.Label), "stream %s has no figure for %s", s.Name, l.Label)
+			}
+			if !(f.Low <= f.Value && f.Value <= f.High) || !finite(f.Low) || !finite(f.High) {
+				return bad("low, value and high must rise", "stream %s, %s: %g, interval %g to %g", s.Name, l.Label, f.Value, f.Low, f.High)
+			}
+		}
+		if s.HaveKg != nil && !(*s.HaveKg >= 0) {
+			return bad("give what there is in kg", "stream %s: %g kg in stock", s.Name, *s.HaveKg)
+		}
+		if s.HaveKg == nil {
+			have = math.Inf(1)
+		} else {
+			have += *s.HaveKg
+		}
+		switch {
+		case b.Maximise == ByGain && s.ValuePerKg == nil:
+			return bad("give the value of every stream, or maximise a share", "the value of stream %s is not known", s.Name)
+		case s.ValuePerKg != nil && !finite(*s.ValuePerKg):
+			return bad("give money per kg", "stream %s: value of %g per kg", s.Name, *s.ValuePerKg)
+		case b.Maximise != ByGain:
+			if _, ok := s.Shares[b.Maximise]; !ok {
+				return bad("give it, or maximise something else", "stream %s has no figure for %s", s.Name, b.Maximise)
+			}
+		}
+	}
+	if have < b.BatchKg*(1-1e-12) {
+		return bad("make the batch smaller", "all streams together hold %s kg, the batch is %s kg", trim(have), trim(b.BatchKg))
+	}
+	return nil
+}
+
+// bare lists the figures without an interval.
+func (b *blender) bare() []string {
+	out := []string{}
+	for _, s := range b.Streams {
+		for _, l := range b.Limits {
+			if s.Shares[l.Code].Bare {
+				out = append(out, s.Name+": "+l.Label)
+			}
+		}
+	}
+	return out
+}
+
+func (b *blender) gain() []float64 {
+	gain := make([]float64, len(b.Streams))
+	for i, s := range b.Streams {
+		if b.Maximise == ByGain {
+			gain[i] = -*s.ValuePerKg
+		} else {
+			gain[i] = s.Shares[b.Maximise].Value
+		}
+	}
+	return gain
+}
+
+// owners lists all that constrains the shares: limits by their index, then the
+// stock of each stream that is bounded.
+func (b *blender) owners() []int {
+	var out []int
+	for i := range b.Limits {
+		out = append(out, i)
+	}
+	for j, s := range b.Streams {
+		if s.HaveKg != nil && *s.HaveKg < b.BatchKg {
+			out = append(out, len(b.Limits)+j)
+		}
+	}
+	return out
+}
+
+// base returns the row of an owner without its guard. Limits from below are
+// turned round, so that every row is an upper bound.
+func (b *blender) base(owner int) row {
+	r := row{coef: make([]float64, len(b.Streams)), owner: owner}
+	if j := owner - len(b.Limits); j >= 0 {
+		r.coef[j], r.bound = 1, *b.Streams[j].HaveKg/b.BatchKg
+	} else {
+		l := &b.Limits[owner]
+		for i := range b.Streams {
+			r.coef[i] = l.sign() * b.Streams[i].Shares[l.Code].Value
+		}
+		r.bound = l.sign() * l.Value
+	}
+	r.unit = 0
+	for _, c := range r.coef {
+		r.unit = max(r.unit, math.Abs(c-r.bound))
+	}
+	if r.unit == 0 {
+		r.unit = 1
+	}
+	if owner < len(b.Limits) && b.Limits[owner].Strict {
+		r.bound -= 1e-5 * r.unit
+	}
+	return r
+}
+
+func (l *Limit) sign() float64 {
+	if l.AtLeast {
+		return -1
+	}
+	return 1
+}
+
+// doubts returns, for each stream, the standard uncertainty that a share of 1
+// of it brings to the figure of limit l, towards the limit; the dosing counted
+// about the figure at.
+func (b *blender) doubts(l *Limit, at float64, towards float64) []float64 {
+	d := b.DosingPct / 100 / z95
+	u := make([]float64, len(b.Streams))
+	for i := range b.Streams {
+		f := b.Streams[i].Shares[l.Code]
+		side := f.High - f.Value
+		if towards < 0 {
+			side = f.Value - f.Low
+		}
+		u[i] = math.Hypot(side/z95, d*(f.Value-at))
+	}
+	return u
+}
+
+// uncertainty returns the root of Σ x²·u².
+func uncertainty(x, u []float64) float64 {
+	s := 0.0
+	for i := range x {
+		s += x[i] * x[i] * u[i] * u[i]
+	}
+	return math.Sqrt(s)
+}
+
+// mostCuts bounds the rounds of tangent planes of one solution: a handful for
+// two or three streams, about a hundred for nine.
+const mostCuts = 500
+
+// solve maximises gain within the owners given. feasible is false where they
+// cannot all hold; x then breaks them about as little as can be. With soft,
+// the rows of that owner are broken as little as can be instead.
+func (b *blender) solve(gain []float64, owners []int, soft int) (x []float64, feasible bool, err error) {
+	var rows []row
+	doubt := map[int][]float64{}
+	base := map[int]row{}
+	for _, o := range owners {
+		r := b.base(o)
+		rows, base[o] = append(rows, r), r
+		if o < len(b.Limits) {
+			l := &b.Limits[o]
+			doubt[o] = b.doubts(l, l.Value, l.sign())
+		}
+	}
+	for range mostCuts {
+		x, broken, err := mix(gain, rows, soft)
+		if err != nil {
+			return nil, false, err
+		}
+		if broken > lineTol {
+			return x, false, nil
+		}
+		// What rows of the soft owner are broken by so far.
+		free := 0.0
+		for i := range rows {
+			if rows[i].owner == soft {
+				free = max(free, floats.Dot(rows[i].coef, x)-rows[i].bound)
+			}
+		}
+		done := true
+		for _, o := range owners {
+			u, r := doubt[o], base[o]
+			if u == nil || b.Guard == 0 {
+				continue
+			}
+			s := uncertainty(x, u)
+			allowed := r.bound + lineTol*r.unit
+			if o == soft {
+				allowed += free
+			}
+			if s == 0 || floats.Dot(r.coef, x)+b.Guard*s <= allowed {
+				continue
+			}
+			cut := row{coef: slices.Clone(r.coef), bound: r.bound, owner: o, unit: r.unit}
+			for i := range cut.coef {
+				cut.coef[i] += b.Guard * u[i] * u[i] * x[i] / s
+			}
+			rows, done = append(rows, cut), false
+		}
+		if done {
+			return x, true, nil
+		}
+	}
+	return nil, false, fmt.Errorf("blend: not settled after %d rounds", mostCuts)
+}
+
+// explain finds which limits forbid the blend.
+func (b *blender) explain(out *Blend) error {
+	any := make([]float64, len(b.Streams))
+	holds := func(owners []int) (bool, error) {
+		_, ok, err := b.solve(any, owners, noSoft)
+		return ok, err
+	}
+	all := b.owners()
+	stocks := all[len(b.Limits):]
+	var conflict []int
+	for l := range b.Limits {
+		ok, err := holds([]int{l})
+		if err != nil {
+			return err
+		}
+		if !ok {
+			conflict = append(conflict, l)
+		}
+	}
+	out.Single = len(conflict) > 0
+	if !out.Single {
+		// Leave out what is not needed for the contradiction, stocks first
+		// (deletion filter: J.W. Chinneck, E.W. Dravnieks, ORSA J. Comput. 3
+		// (1991) 157-168, from memory). What is left is a smallest set: without
+		// any one of it the rest can hold.
+		conflict = slices.Clone(all)
+		for _, o := range append(slices.Clone(stocks), all[:len(b.Limits)]...) {
+			rest := slices.DeleteFunc(slices.Clone(conflict), func(p int) bool { return p == o })
+			ok, err := holds(rest)
+			if err != nil {
+				return err
+			}
+			if !ok {
+				conflict = rest
+			}
+		}
+	}
+	for _, o := range conflict {
+		c := Conflict{}
+		if j := o - len(b.Limits); j >= 0 {
+			s := &b.Streams[j]
+			c.What, c.Unit, c.Limit = fmt.Sprintf("stock of %s, %s kg", s.Name, trim(*s.HaveKg)), "kg", s.HaveKg
+			out.Conflicts = append(out.Conflicts, c)
+			continue
+		}
+		l := &b.Limits[o]
+		c.What, c.Unit, c.Limit = l.String(), l.Unit, &l.Value
+		owners := conflict
+		if out.Single {
+			owners = []int{o}
+		}
+		x, ok, err := b.solve(any, owners, o)
+		if err != nil {
+			return err
+		}
+		if ok {
+			value := b.figure(l, x)
+			guarded := value + l.sign()*b.Guard*uncertainty(x, b.doubts(l, l.Value, l.sign()))
+			c.Best, c.BestGuarded = rounded(value), rounded(guarded)
+		}
+		out.Conflicts = append(out.Conflicts, c)
+	}
+	return nil
+}
+
+func (b *blender) figure(l *Limit, x []float64) float64 {
+	v := 0.0
+	for i := range x {
+		v += x[i] * b.Streams[i].Shares[l.Code].Value
+	}
+	return v
+}
+
+// describe fills in the plan with the shares x.
+func (b *blender) describe(out *Blend, x []float64) {
+	for i := range x {
+		if x[i] < 1e-9 {
+			x[i] = 0
+		}
+	}
+	floats.Scale(1/floats.Sum(x), x)
+	for i := range b.Limits {
+		l := &b.Limits[i]
+		v := b.figure(l, x)
+		line := BlendLine{Limit: *l, Blend: Figure{Value: v}}
+		line.Blend.Low = v - z95*uncertainty(x, b.doubts(l, v, -1))
+		line.Blend.High = v + z95*uncertainty(x, b.doubts(l, v, 1))
+		if l.Unit == "%" {
+			line.Blend = line.Blend.within(0, 100)
+		}
+		for j, s := range b.Streams {
+			line.Blend.Bare = line.Blend.Bare || x[j] > 0 && s.Shares[l.Code].Bare
+		}
+		u := uncertainty(x, b.doubts(l, l.Value, l.sign()))
+		guarded := v + l.sign()*b.Guard*u
+		r := b.base(i)
+		line.Guarded, line.Binding = *rounded(guarded), l.sign()*guarded > r.bound-1e-5*r.unit
+		if !line.Blend.Bare {
+			p := 0.0
+			switch room := l.sign() * (l.Value - v); {
+			case u > 0:
+				p = 100 * distuv.UnitNormal.Survival(room/u)
+			case room < 0:
+				p = 100
+			}
+			line.BeyondPct = rounded(p)
+		}
+		out.Lines = append(out.Lines, line)
+	}
+	for i := range b.Streams {
+		s := BlendStream{Name: b.Streams[i].Name, SharePct: *rounded(100 * x[i]), MassKg: *rounded(b.BatchKg * x[i]), HaveKg: b.Streams[i].HaveKg}
+		s.MoreKg, s.LessKg = b.bears(i, x)
+		out.Streams = append(out.Streams, s)
+	}
+	worth := 0.0
+	for i, s := range b.Streams {
+		if s.ValuePerKg == nil {
+			return
+		}
+		worth += x[i] * *s.ValuePerKg
+	}
+	out.WorthPerKg = rounded(worth)
+	if b.PricePerKg != nil {
+		out.GainPerKg = rounded(*b.PricePerKg - worth)
+	}
+}
+
+// bears tells how much more and how much less of stream i the batch bears
+// until a figure reaches its limit.
+func (b *blender) bears(i int, x []float64) (more, less *float64) {
+	up, down := math.Inf(1), math.Inf(1)
+	for n := range b.Limits {
+		l := &b.Limits[n]
+		room := b.BatchKg * l.sign() * (l.Value - b.figure(l, x))
+		// What one kg of the stream takes from, or brings to, the room.
+		takes := l.sign() * (b.Streams[i].Shares[l.Code].Value - l.Value)
+		room = max(0, room)
+		if takes > 0 {
+			up = min(up, room/takes)
+		}
+		if takes < 0 {
+			down = min(down, room/-takes)
+		}
+	}
+	if finite(up) {
+		more = rounded(up)
+	}
+	if x[i] > 0 && down < b.BatchKg*x[i] {
+		less = rounded(down)
+	}
+	return more, less
+}

@@ -1,0 +1,332 @@
+package mill
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strings"
+
+	"traytally/grading"
+	"traytally/grading/standards"
+	"traytally/vision/kernel"
+)
+
+// A Graded is a graded sample, reduced to what the mill's arithmetic asks of
+// it.
+type Graded struct {
+	Name   string
+	Broken Figure // percent by mass
+
+	// ReferenceLength is the mean whole-kernel length that told whole from
+	// broken, in ReferenceUnit ("mm" or "px").
+	ReferenceLength float64
+	ReferenceUnit   string
+	// Cut is the fraction of it from which a piece is head rice.
+	Cut float64
+
+	shares []grading.ShareResult
+	unseen []kernel.Flag
+	sample *grading.Sample // nil where the kernels are not known
+}
+
+// mostJSON bounds what ReadGraded reads: a million kernels.
+const mostJSON = 512 << 20
+
+// ReadGraded reads a result that the grade command wrote as JSON. name is used
+// in messages. Errors are *InputError, or those of r.
+//
+// The doubt of single lengths near a limit is not in the JSON; the shares that
+// are worked out again from its kernels (Share, Standard) go without that part
+// of their intervals, Broken and Figure do not.
+func ReadGraded(r io.Reader, name string) (*Graded, error) {
+	bad := func(what string, err error) (*Graded, error) {
+		return nil, &InputError{
+			What: name + ": " + what, Err: err,
+			Hint: "give the file that 'traytally grade PICTURE --json FILE' wrote",
+		}
+	}
+	data, err := io.ReadAll(io.LimitReader(r, mostJSON+1))
+	if err != nil {
+		return nil, err
+	}
+	if len(data) > mostJSON {
+		return bad("more than 512 MiB", nil)
+	}
+	// Not the whole Result: what the standard said of it is not read.
+	var f struct {
+		Schema    string                  `json:"schema"`
+		Params    grading.Params          `json:"params"`
+		Pictures  []grading.Picture       `json:"pictures"`
+		Reference grading.ReferenceResult `json:"reference"`
+		Broken    *struct {
+			MassPct *grading.Interval `json:"mass_pct"`
+		} `json:"broken"`
+		Shares     []grading.ShareResult    `json:"shares"`
+		Unresolved grading.UnresolvedResult `json:"unresolved"`
+		Kernels    []grading.KernelRow      `json:"kernels"`
+	}
+	if err := json.Unmarshal(data, &f); err != nil {
+		return bad("cannot be read as a graded sample", err)
+	}
+	if f.Schema != grading.Schema {
+		return bad(fmt.Sprintf("is no graded sample (schema %q, want %q)", f.Schema, grading.Schema), nil)
+	}
+	if f.Broken == nil || f.Broken.MassPct == nil {
+		return bad("has no broken share by mass (broken.mass_pct)", nil)
+	}
+	g := &Graded{
+		Name: name, Broken: figureOf(f.Broken.MassPct.Estimate),
+		ReferenceLength: f.Reference.Length, ReferenceUnit: f.Reference.Unit, Cut: f.Params.Cut,
+		shares: f.Shares, unseen: f.Params.NotAssessed,
+	}
+	if err := g.check(); err != nil {
+		return bad("damaged", err)
+	}
+	if len(f.Kernels) > 0 {
+		if g.sample, err = sampleOf(f.Params, f.Pictures, f.Reference, f.Unresolved, f.Kernels); err != nil {
+			return bad("damaged", err)
+		}
+	}
+	return g, nil
+}
+
+// FromResult takes over a sample that was just graded. r.Sample must be set.
+func FromResult(r *grading.Result, name string) *Graded {
+	return &Graded{
+		Name: name, Broken: figureOf(r.Broken.MassPct.Estimate),
+		ReferenceLength: r.Reference.Length, ReferenceUnit: r.Reference.Unit, Cut: r.Params.Cut,
+		shares: r.Shares, unseen: r.Params.NotAssessed, sample: r.Sample,
+	}
+}
+
+func figureOf(e grading.Estimate) Figure { return Figure{Value: e.Value, Low: e.Low, High: e.High} }
+
+// check refuses shares that cannot be, and size classes that do not add up.
+func (g *Graded) check() error {
+	sum, classes := 0.0, 0
+	for _, s := range append(slices.Clone(g.shares), grading.ShareResult{
+		Name: "broken", MassPct: grading.Interval{Estimate: grading.Estimate{Value: g.Broken.Value, Low: g.Broken.Low, High: g.Broken.High}},
+	}) {
+		e := s.MassPct
+		if !(e.Low >= 0 && e.Low <= e.Value && e.Value <= e.High && e.High <= 100) {
+			return fmt.Errorf("share of %s: %g %%, interval %g to %g %%", s.Name, e.Value, e.Low, e.High)
+		}
+		if s.Kind == grading.KindClass {
+			sum += e.Value
+			classes++
+		}
+	}
+	if classes > 0 && (sum < 99.9 || sum > 100.1) {
+		return fmt.Errorf("the size classes add up to %.2f %%", sum)
+	}
+	if !plausible(g.ReferenceLength) {
+		return fmt.Errorf("whole-kernel length of %g", g.ReferenceLength)
+	}
+	return nil
+}
+
+// sampleOf makes the sample anew from the rows of its kernels.
+func sampleOf(params grading.Params, pictures []grading.Picture, ref grading.ReferenceResult, un grading.UnresolvedResult, rows []grading.KernelRow) (*grading.Sample, error) {
+	if err := params.Validate(); err != nil {
+		return nil, err
+	}
+	if !(un.AreaShare >= 0 && un.AreaShare < 1) {
+		return nil, fmt.Errorf("unresolved area share of %g", un.AreaShare)
+	}
+	if !(ref.SE >= 0 && ref.SE < ref.Length) {
+		return nil, fmt.Errorf("standard error of the whole-kernel length of %g", ref.SE)
+	}
+	s := &grading.Sample{
+		Params: params, MM: ref.Unit == "mm", Trays: max(1, len(pictures)), Unresolved: un.AreaShare,
+		Reference: grading.Reference{Length: ref.Length, SE: ref.SE, SD: ref.SD, N: ref.NUnbroken, Method: ref.Method},
+	}
+	tray := map[string]int{}
+	for i := len(pictures) - 1; i >= 0; i-- {
+		tray[pictures[i].Picture] = i
+	}
+	ends := map[string]kernel.End{kernel.EndIntact.String(): kernel.EndIntact, kernel.EndBroken.String(): kernel.EndBroken}
+	for i := range rows {
+		r := &rows[i]
+		p := grading.Piece{
+			Tray: tray[r.Picture], Index: i,
+			Length: r.LengthMM, Width: r.WidthMM, Area: r.AreaMM2, Mass: r.VolumeMM3,
+			Ends:       [2]kernel.End{ends[r.Ends[0]], ends[r.Ends[1]]},
+			ChalkShare: r.ChalkShare,
+		}
+		if !s.MM {
+			p.Length, p.Width, p.Area, p.Mass = r.LengthPx, r.WidthPx, r.AreaPx2, r.VolumePx3
+		}
+		if !plausible(p.Length) || !plausible(p.Width) || !plausible(p.Mass) || !plausible(r.LengthRatio) {
+			return nil, fmt.Errorf("kernel %d of %s: length %g, width %g, volume %g, ratio %g", r.ID, r.Picture, p.Length, p.Width, p.Mass, r.LengthRatio)
+		}
+		// The ratio is by the measure that the classes go by; the other measure
+		// is not used.
+		p.Axis = p.Length
+		if params.Measure == grading.Axis {
+			p.Axis = r.LengthRatio * ref.Length
+		}
+		for _, f := range r.Flags {
+			p.Flags = append(p.Flags, kernel.Flag(f))
+		}
+		if p.Has(kernel.Foreign) || r.Class == grading.ForeignBody {
+			s.Foreign = append(s.Foreign, p)
+		} else {
+			s.Pieces = append(s.Pieces, p)
+		}
+	}
+	return s, nil
+}
+
+// plausible reports whether v can be a measure of a kernel, in any unit.
+func plausible(v float64) bool { return v > 1e-9 && v < 1e12 }
+
+// Figure returns the share by mass of a size class or flag as the sample
+// reports it, or of "broken". ok is false where it has none.
+func (g *Graded) Figure(code string) (f Figure, ok bool) {
+	if code == "broken" {
+		return g.Broken, true
+	}
+	for _, s := range g.shares {
+		if s.Name == code {
+			return figureOf(s.MassPct.Estimate), true
+		}
+	}
+	return Figure{}, false
+}
+
+// Codes lists what Figure knows.
+func (g *Graded) Codes() []string {
+	out := []string{"broken"}
+	for _, s := range g.shares {
+		out = append(out, s.Name)
+	}
+	return out
+}
+
+// Share returns the share by mass of everything on the trays that carries one
+// of the flags; a kernel with several counts once. Errors are *InputError.
+func (g *Graded) Share(flags ...kernel.Flag) (Figure, error) {
+	for _, f := range flags {
+		if slices.Contains(g.unseen, f) {
+			return Figure{}, &InputError{
+				What: fmt.Sprintf("%s: %s was not assessed in these pictures", g.Name, readable(string(f))),
+				Hint: "grade a colour picture, or count without it",
+			}
+		}
+	}
+	if g.sample == nil {
+		return Figure{}, &InputError{
+			What: fmt.Sprintf("%s: the list of kernels is missing", g.Name),
+			Hint: "give the file as 'traytally grade PICTURE --json FILE' wrote it",
+		}
+	}
+	all := *g.sample
+	all.Pieces = append(slices.Clone(all.Pieces), all.Foreign...)
+	if len(all.Pieces) == 0 {
+		return Figure{}, &InputError{What: g.Name + ": no kernel in it", Hint: "grade a picture with rice on it"}
+	}
+	share := all.Share(grading.ByMass, func(p *grading.Piece, _ float64) bool {
+		return slices.ContainsFunc(flags, p.Has)
+	})
+	return figureOf(share.Estimate), nil
+}
+
+// apartLength is the difference of whole-kernel lengths, of the greater, from
+// which on two samples are taken for different rice. A mean over 100 kernels
+// that scatter by 5 % is known to 1 % (two standard errors), so 3 % is no
+// chance.
+const apartLength = 0.03
+
+// Alike returns a doubt, in words, about comparing or mixing samples that do
+// not call the same thing broken: another cut, or another whole-kernel length
+// in millimetres. It is empty where there is none.
+func Alike(samples []*Graded) string {
+	for i, g := range samples {
+		for _, h := range samples[:i] {
+			switch {
+			case g.Cut != h.Cut:
+				return fmt.Sprintf("%s calls kernels whole from %s of the length, %s from %s: their broken shares are not the same thing",
+					h.Name, trim(h.Cut), g.Name, trim(g.Cut))
+			case g.ReferenceUnit == "mm" && h.ReferenceUnit == "mm" &&
+				math.Abs(g.ReferenceLength-h.ReferenceLength) > apartLength*max(g.ReferenceLength, h.ReferenceLength):
+				return fmt.Sprintf("%s was judged by whole kernels of %.2f mm, %s of %.2f mm: one of them may be the mean of pieces, or another rice",
+					h.Name, h.ReferenceLength, g.Name, g.ReferenceLength)
+			}
+		}
+	}
+	return ""
+}
+
+// A NotPlanned is a limit that took no part, and why.
+type NotPlanned struct {
+	What string `json:"what"`
+	Why  string `json:"why"`
+}
+
+// StandardLimits returns the limits of one grade that follow from the mass
+// shares of what is mixed. Limits on kernels counted, on words or on a share
+// of a part of the rice are named as not planned.
+func StandardLimits(std *standards.Standard, grade int) (limits []Limit, not []NotPlanned) {
+	for _, l := range std.Limits(grade) {
+		f := l.Factor
+		var why string
+		switch {
+		case l.Basis == standards.PerKg || l.Basis == standards.Per500g:
+			why = "counted in a portion of rice, not seen in pictures of some grams"
+		case l.Basis != standards.ByMass:
+			why = "no share by mass"
+		case f.Pieces == nil:
+			why = "no picture shows it"
+		case f.Pieces.OfWhole:
+			why = "a share of the whole kernels, not of all rice"
+		case f.Picture == standards.PictureHints:
+			why = "pictures show suspects only"
+		}
+		if why != "" {
+			not = append(not, NotPlanned{f.Name, why})
+			continue
+		}
+		note := f.PictureNote
+		if f.Picture == standards.PictureAtLeast {
+			note = "only a part is seen: " + note
+		}
+		if l.FromMemory {
+			note = strings.TrimSuffix("limit from memory; "+note, "; ")
+		}
+		limits = append(limits, Limit{
+			Code: f.Code, Label: f.Name, AtLeast: !l.Bound.Upper(), Value: l.Value, Unit: l.Unit,
+			Strict: !l.Bound.Inclusive(), Note: note,
+		})
+	}
+	for _, what := range std.NotInFile {
+		not = append(not, NotPlanned{what, "the limit is not known here"})
+	}
+	return limits, not
+}
+
+// Standard returns the figures of the sample under one grade of a standard, by
+// the code of the limit, as that grade defines what counts.
+func (g *Graded) Standard(std *standards.Standard, grade int) (map[string]Figure, error) {
+	if g.sample == nil {
+		return nil, &InputError{
+			What: fmt.Sprintf("%s: the list of kernels is missing", g.Name),
+			Hint: "give the file as 'traytally grade PICTURE --json FILE' wrote it",
+		}
+	}
+	graded, err := grading.Evaluate(g.sample, std, nil)
+	if err != nil {
+		return nil, err
+	}
+	out := map[string]Figure{}
+	for _, l := range graded.Lines {
+		if l.Grade == std.Grades[grade] && l.Value != nil {
+			out[l.Factor] = Figure{Value: *l.Value, Low: *l.Low, High: *l.High}
+		}
+	}
+	return out, nil
+}
+
+// readable writes a code as words.
+func readable(code string) string { return strings.ReplaceAll(code, "_", " ") }

@@ -1,0 +1,41 @@
+package samples
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+)
+
+// An Error is a fault that the user can mend.
+type Error struct {
+	What string // what is wrong, lower case, no full stop
+	Hint string // the way out
+	Err  error  // a sentinel below, or the cause; may be nil
+}
+
+// Error returns What.
+func (e *Error) Error() string { return e.What }
+
+// Unwrap returns the cause.
+func (e *Error) Unwrap() error { return e.Err }
+
+// The causes a caller may branch on with errors.Is.
+var (
+	ErrNotFound   = errors.New("no such sample")
+	ErrNoRegister = errors.New("no register")
+	ErrNewer      = errors.New("register of a newer version")
+	ErrForeign    = errors.New("not a register")
+	ErrDamaged    = errors.New("damaged register")
+	ErrFull       = errors.New("no room left")
+	ErrBusy       = errors.New("register in use")
+	ErrCodeTaken  = errors.New("code in use")
+	ErrStandard   = errors.New("standard not at hand")
+)
+
+func notFound(code string, near []string) error {
+	e := &Error{What: fmt.Sprintf("there is no sample %q in the register", code), Hint: "traytally log list shows all samples", Err: ErrNotFound}
+	if len(near) > 0 {
+		e.Hint = "did you mean " + strings.Join(near, ", ") + "?"
+	}
+	return e
+}

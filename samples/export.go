@@ -1,0 +1,196 @@
+package samples
+
+import (
+	"encoding/csv"
+	"encoding/json"
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+	"time"
+	"unicode"
+
+	"github.com/xuri/excelize/v2"
+)
+
+// Guard keeps a spreadsheet program from reading text as a formula: text that
+// begins like one, blanks aside, gets an apostrophe in front (OWASP, "CSV
+// Injection").
+func Guard(s string) string {
+	t := strings.TrimLeftFunc(s, func(r rune) bool { return unicode.IsSpace(r) || unicode.IsControl(r) || r == '\ufeff' })
+	if t != "" && strings.ContainsRune("=+-@|%＝＋－＠", []rune(t)[0]) || t != s && s != "" {
+		return "'" + s
+	}
+	return s
+}
+
+// A column is one column of a table of samples.
+type column struct {
+	name  string
+	width float64 // in a spreadsheet, characters
+	value func(*Row) any
+}
+
+// columns holds text, numbers (float64, int), times and nil for nothing.
+var columns = []column{
+	{"code", 14, func(r *Row) any { return r.Code }},
+	{"revision", 8, func(r *Row) any { return r.Revision }},
+	{"sampled_at", 20, func(r *Row) any { return r.At }},
+	{"registered_at", 20, func(r *Row) any { return r.Registered }},
+	{"lot", 16, func(r *Row) any { return r.Lot }},
+	{"party", 20, func(r *Row) any { return r.Party }},
+	{"line", 10, func(r *Row) any { return r.Line }},
+	{"variety", 16, func(r *Row) any { return r.Variety }},
+	{"stage", 16, func(r *Row) any { return r.Stage }},
+	{"moisture_pct", 12, func(r *Row) any { return optional(r.Moisture) }},
+	{"sample_mass_g", 13, func(r *Row) any { return optional(r.MassG) }},
+	{"kernels", 8, func(r *Row) any { return r.Kernels }},
+	{"reference_length", 15, func(r *Row) any { return r.Reference }},
+	{"reference_unit", 13, func(r *Row) any { return r.Unit }},
+	{"broken_mass_pct", 15, func(r *Row) any { return r.BrokenMass.Value }},
+	{"broken_mass_low", 15, func(r *Row) any { return r.BrokenMass.Low }},
+	{"broken_mass_high", 15, func(r *Row) any { return r.BrokenMass.High }},
+	{"broken_count_pct", 15, func(r *Row) any { return r.BrokenCount.Value }},
+	{"broken_count_low", 15, func(r *Row) any { return r.BrokenCount.Low }},
+	{"broken_count_high", 15, func(r *Row) any { return r.BrokenCount.High }},
+	{"trade_class", 14, func(r *Row) any { return r.TradeClass }},
+	{"standard", 14, func(r *Row) any { return r.Standard }},
+	{"grade", 26, func(r *Row) any { return r.Grade }},
+	{"warnings", 9, func(r *Row) any { return r.Warnings }},
+	{"pictures", 28, func(r *Row) any { return strings.Join(r.Pictures, "; ") }},
+	{"note", 30, func(r *Row) any { return r.Note }},
+}
+
+func optional(v *float64) any {
+	if v == nil {
+		return nil
+	}
+	return *v
+}
+
+// WriteCSV writes one row for each sample, numbers with a decimal point, times
+// in RFC 3339. Texts are guarded, see Guard.
+func WriteCSV(w io.Writer, rows []Row) error {
+	out := csv.NewWriter(w)
+	record := make([]string, len(columns))
+	for i, c := range columns {
+		record[i] = c.name
+	}
+	if err := out.Write(record); err != nil {
+		return err
+	}
+	for i := range rows {
+		for j, c := range columns {
+			switch v := c.value(&rows[i]).(type) {
+			case nil:
+				record[j] = ""
+			case string:
+				record[j] = Guard(v)
+			case int:
+				record[j] = strconv.Itoa(v)
+			case float64:
+				record[j] = strconv.FormatFloat(v, 'f', -1, 64)
+			case time.Time:
+				record[j] = v.Format(time.RFC3339)
+			}
+		}
+		if err := out.Write(record); err != nil {
+			return err
+		}
+	}
+	out.Flush()
+	return out.Error()
+}
+
+// WriteXLSX writes the same table as a workbook, the same bytes for the same
+// rows. Every cell is a number, a date or a text, none a formula; texts are
+// guarded all the same, for whoever saves the sheet as CSV.
+func WriteXLSX(w io.Writer, rows []Row) error {
+	f := excelize.NewFile()
+	defer f.Close()
+	const sheet = "samples"
+	if err := f.SetSheetName("Sheet1", sheet); err != nil {
+		return err
+	}
+	head, err := f.NewStyle(&excelize.Style{
+		Font: &excelize.Font{Bold: true}, Fill: excelize.Fill{Type: "pattern", Pattern: 1, Color: []string{"E7E9EC"}},
+		Border: []excelize.Border{{Type: "bottom", Color: "555555", Style: 1}},
+	})
+	if err != nil {
+		return err
+	}
+	format := "yyyy-mm-dd hh:mm"
+	date, err := f.NewStyle(&excelize.Style{CustomNumFmt: &format})
+	if err != nil {
+		return err
+	}
+	s, err := f.NewStreamWriter(sheet)
+	if err != nil {
+		return err
+	}
+	for i, c := range columns {
+		if err := s.SetColWidth(i+1, i+1, c.width); err != nil {
+			return err
+		}
+	}
+	if err := s.SetPanes(&excelize.Panes{Freeze: true, XSplit: 1, YSplit: 1, TopLeftCell: "B2", ActivePane: "bottomRight"}); err != nil {
+		return err
+	}
+	line := make([]any, len(columns))
+	for i, c := range columns {
+		line[i] = excelize.Cell{StyleID: head, Value: c.name}
+	}
+	if err := s.SetRow("A1", line); err != nil {
+		return err
+	}
+	for i := range rows {
+		for j, c := range columns {
+			switch v := c.value(&rows[i]).(type) {
+			case string:
+				line[j] = cellText(Guard(v))
+			case time.Time:
+				// The sheet has no time zones: the wall clock as recorded.
+				line[j] = excelize.Cell{StyleID: date, Value: time.Date(v.Year(), v.Month(), v.Day(), v.Hour(), v.Minute(), v.Second(), 0, time.UTC)}
+			default:
+				line[j] = v
+			}
+		}
+		cell, err := excelize.CoordinatesToCellName(1, i+2)
+		if err != nil {
+			return err
+		}
+		if err := s.SetRow(cell, line); err != nil {
+			return err
+		}
+	}
+	if err := s.Flush(); err != nil {
+		return err
+	}
+	// No date of making: the same rows give the same bytes.
+	if err := f.SetDocProps(&excelize.DocProperties{Creator: "traytally", Created: "2000-01-01T00:00:00Z", Modified: "2000-01-01T00:00:00Z"}); err != nil {
+		return err
+	}
+	return f.Write(w)
+}
+
+// cellText cuts a text to what a cell may hold.
+func cellText(s string) string {
+	if r := []rune(s); len(r) > excelize.TotalCellChars {
+		return string(r[:excelize.TotalCellChars])
+	}
+	return s
+}
+
+// WriteJSON writes records as an indented JSON array, each as registered.
+func WriteJSON(w io.Writer, records []*Record) error {
+	if records == nil {
+		records = []*Record{}
+	}
+	e := json.NewEncoder(w)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", " ")
+	if err := e.Encode(records); err != nil {
+		return fmt.Errorf("records as JSON: %w", err)
+	}
+	return nil
+}

@@ -1,0 +1,202 @@
+package samples
+
+import (
+	"bytes"
+	"compress/gzip"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"io"
+	"math"
+
+	"traytally/vision/kernel"
+)
+
+// Kernels holds the measured trays of a sample.
+//
+// Stored kernels have every measure to the last bit, so that a sample can be
+// graded again without its pictures. Only their outlines are thinned: to
+// corners that keep the line within outlineTolerance, on a grid of
+// 1/outlineGrid pixel. Outlines serve to be shown; no figure rests on them.
+type Kernels struct {
+	Trays     []kernel.Tray `json:"trays"`
+	Reference []kernel.Tray `json:"reference,omitempty"` // picked whole kernels
+}
+
+const (
+	outlineTolerance = 0.15 // px
+	outlineGrid      = 16   // steps in a pixel
+	maxKernelsBytes  = 1 << 30
+)
+
+// MeasuredSHA256 returns the check sum of the trays as they are: every measure
+// and every corner of the outlines, to the last bit (in JSON, whose shortest
+// decimals stand for one float64 each). Names and warnings take no part.
+func (k *Kernels) MeasuredSHA256() (string, error) {
+	h := sha256.New()
+	e := json.NewEncoder(h)
+	for _, trays := range [][]kernel.Tray{k.Trays, k.Reference} {
+		bare := make([]kernel.Tray, len(trays))
+		for i, t := range trays {
+			t.Picture, t.ScaleSource, t.Warnings = "", "", nil
+			bare[i] = t
+		}
+		if err := e.Encode(bare); err != nil {
+			return "", fmt.Errorf("measured kernels: %w", err)
+		}
+	}
+	return hex.EncodeToString(h.Sum(nil)), nil
+}
+
+// storedTray is a tray whose outlines are lists of grid steps: the first
+// corner, then the way from each corner to the next.
+type storedTray struct {
+	kernel.Tray
+	Outlines [][]int32
+}
+
+type storedKernels struct {
+	Trays, Reference []storedTray
+}
+
+// encode returns the stored form: compressed JSON.
+func (k *Kernels) encode() ([]byte, error) {
+	s := storedKernels{pack(k.Trays), pack(k.Reference)}
+	var b bytes.Buffer
+	z := gzip.NewWriter(&b)
+	if err := json.NewEncoder(z).Encode(s); err != nil {
+		return nil, err
+	}
+	if err := z.Close(); err != nil {
+		return nil, err
+	}
+	return b.Bytes(), nil
+}
+
+func decodeKernels(data []byte) (*Kernels, error) {
+	z, err := gzip.NewReader(bytes.NewReader(data))
+	if err != nil {
+		return nil, fmt.Errorf("stored kernels: %w", err)
+	}
+	var s storedKernels
+	if err := json.NewDecoder(io.LimitReader(z, maxKernelsBytes)).Decode(&s); err != nil {
+		return nil, fmt.Errorf("stored kernels: %w", err)
+	}
+	var k Kernels
+	for _, part := range []struct {
+		from []storedTray
+		to   *[]kernel.Tray
+	}{{s.Trays, &k.Trays}, {s.Reference, &k.Reference}} {
+		for i := range part.from {
+			t, err := part.from[i].unpack()
+			if err != nil {
+				return nil, fmt.Errorf("stored kernels: %w", err)
+			}
+			*part.to = append(*part.to, t)
+		}
+	}
+	return &k, nil
+}
+
+func pack(trays []kernel.Tray) []storedTray {
+	out := make([]storedTray, len(trays))
+	for i := range trays {
+		t := trays[i]
+		ks := make([]kernel.Kernel, len(t.Kernels))
+		lines := make([][]int32, len(t.Kernels))
+		for j, k := range t.Kernels {
+			lines[j] = steps(thin(k.Outline, outlineTolerance))
+			k.Outline = nil
+			ks[j] = k
+		}
+		t.Kernels = ks
+		out[i] = storedTray{t, lines}
+	}
+	return out
+}
+
+func (s *storedTray) unpack() (kernel.Tray, error) {
+	t := s.Tray
+	if len(s.Outlines) != len(t.Kernels) {
+		return t, fmt.Errorf("%d outlines for %d kernels", len(s.Outlines), len(t.Kernels))
+	}
+	for j, line := range s.Outlines {
+		if len(line)%2 != 0 {
+			return t, fmt.Errorf("outline of kernel %d is cut short", t.Kernels[j].ID)
+		}
+		var x, y int32
+		pts := make([]kernel.Point, 0, len(line)/2)
+		for i := 0; i < len(line); i += 2 {
+			x, y = x+line[i], y+line[i+1]
+			pts = append(pts, kernel.Point{X: float64(x) / outlineGrid, Y: float64(y) / outlineGrid})
+		}
+		t.Kernels[j].Outline = pts
+	}
+	return t, nil
+}
+
+func steps(pts []kernel.Point) []int32 {
+	out := make([]int32, 0, 2*len(pts))
+	var x, y int32
+	for _, p := range pts {
+		u, v := int32(math.Round(p.X*outlineGrid)), int32(math.Round(p.Y*outlineGrid))
+		out = append(out, u-x, v-y)
+		x, y = u, v
+	}
+	return out
+}
+
+// thin leaves out corners of a closed polygon that lie within tolerance of the
+// line without them: D.H. Douglas, T.K. Peucker, The Canadian Cartographer 10
+// (1973) 112-122.
+func thin(pts []kernel.Point, tolerance float64) []kernel.Point {
+	if len(pts) < 4 {
+		return pts
+	}
+	far := 0
+	for i, p := range pts {
+		if p.Dist(pts[0]) > pts[far].Dist(pts[0]) {
+			far = i
+		}
+	}
+	keep := make([]bool, len(pts))
+	keep[0], keep[far] = true, true
+	at := func(i int) kernel.Point { return pts[i%len(pts)] }
+	type span struct{ from, to int }
+	todo := []span{{0, far}, {far, len(pts)}}
+	for len(todo) > 0 {
+		s := todo[len(todo)-1]
+		todo = todo[:len(todo)-1]
+		a, b := at(s.from), at(s.to)
+		worst, d := -1, tolerance
+		for i := s.from + 1; i < s.to; i++ {
+			if e := offLine(at(i), a, b); e > d {
+				worst, d = i, e
+			}
+		}
+		if worst >= 0 {
+			keep[worst%len(pts)] = true
+			todo = append(todo, span{s.from, worst}, span{worst, s.to})
+		}
+	}
+	var out []kernel.Point
+	for i, p := range pts {
+		if keep[i] {
+			out = append(out, p)
+		}
+	}
+	return out
+}
+
+// offLine returns the distance of p from the straight piece a–b.
+func offLine(p, a, b kernel.Point) float64 {
+	d := b.Sub(a)
+	l := d.X*d.X + d.Y*d.Y
+	if l == 0 {
+		return p.Dist(a)
+	}
+	t := ((p.X-a.X)*d.X + (p.Y-a.Y)*d.Y) / l
+	t = min(1, max(0, t))
+	return p.Dist(kernel.Point{X: a.X + t*d.X, Y: a.Y + t*d.Y})
+}

@@ -1,0 +1,211 @@
+package samples
+
+import (
+	"bytes"
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"io"
+	"maps"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"traytally/grading"
+	"traytally/grading/standards"
+)
+
+// A Listed is a sample as a list of samples names it: its pictures and facts.
+type Listed struct {
+	Line     int // in the list, of the sample's first row
+	Code     string
+	Pictures []string // as written
+	Facts    Facts
+}
+
+// maxListBytes is more than any list of samples has.
+const maxListBytes = 16 << 20
+
+// factColumns are the columns of a list beside picture, code, and the fields
+// of a sample sheet.
+var factColumns = []string{"lot", "party", "line", "variety", "stage", "drawn", "received", "note"}
+
+// sheetColumns are the sample sheet's own, as grading.ParseSheet names them.
+var sheetColumns = []string{
+	"moisture_pct", "odour_ok", "live_insects", "sample_mass_g", "foreign_matter_g", "foreign_organic_g",
+	"foreign_inorganic_g", "foreign_from_g", "paddy_count", "paddy_from_g",
+}
+
+// ParseList reads a list of samples: CSV with a head, a row for each picture.
+// Columns, in any order: picture, which is required; code; lot, party, line,
+// variety, stage, drawn, received, note; the fields of a sample sheet, like
+// moisture_pct; and by_hand.CODE for a factor of the standard found by hand.
+// Rows of one code are one sample: its facts stand in the first row, later ones
+// leave them empty or repeat them. name stands for the file in messages.
+func ParseList(name string, data []byte) ([]Listed, error) {
+	if len(data) > maxListBytes {
+		return nil, &Error{What: fmt.Sprintf("%s: %d bytes are more than a list of samples has", name, len(data)), Hint: "name the CSV file with one row for each picture"}
+	}
+	r := csv.NewReader(bytes.NewReader(bytes.TrimPrefix(data, []byte("\ufeff"))))
+	r.TrimLeadingSpace = true
+	r.Comment = '#'
+	r.FieldsPerRecord = -1
+	fail := func(line int, hint, format string, a ...any) error {
+		return &Error{What: fmt.Sprintf("%s:%d: ", name, line) + fmt.Sprintf(format, a...), Hint: hint}
+	}
+	const wanted = "the first row names the columns: picture, code, lot, party, line, variety, stage, drawn, received, moisture_pct, note"
+	head, err := r.Read()
+	if err == io.EOF {
+		return nil, fail(1, wanted, "the list is empty")
+	}
+	if err != nil {
+		return nil, listCSVError(name, err)
+	}
+	known := append(append([]string{"picture", "code"}, factColumns...), sheetColumns...)
+	for i, h := range head {
+		head[i] = strings.TrimSpace(h)
+		switch {
+		case slices.Contains(head[:i], head[i]):
+			return nil, fail(1, "each column has a name of its own", "two columns are named %q", head[i])
+		case slices.Contains(known, head[i]) || strings.HasPrefix(head[i], "by_hand.") && len(head[i]) > len("by_hand."):
+		default:
+			hint := wanted
+			if near := standards.Nearest(head[i], known); len(near) > 0 {
+				hint = "did you mean " + strings.Join(near, ", ") + "?"
+			}
+			return nil, fail(1, hint, "there is no column %q", head[i])
+		}
+	}
+	if !slices.Contains(head, "picture") {
+		return nil, fail(1, wanted, "no column is named picture")
+	}
+	var out []Listed
+	byCode := map[string]int{}
+	pictures := map[string]int{}
+	for {
+		row, err := r.Read()
+		if err == io.EOF {
+			break
+		}
+		if err != nil {
+			return nil, listCSVError(name, err)
+		}
+		line, _ := r.FieldPos(0)
+		if len(row) > len(head) {
+			return nil, fail(line, "put texts with commas between quotation marks", "%d fields, the head has %d", len(row), len(head))
+		}
+		fields := map[string]string{}
+		for i, v := range row {
+			if v = strings.TrimSpace(v); v != "" {
+				fields[head[i]] = v
+			}
+		}
+		if len(fields) == 0 {
+			continue
+		}
+		picture := fields["picture"]
+		if picture == "" {
+			return nil, fail(line, "name the picture's file", "no picture in this row")
+		}
+		if before := pictures[filepath.Clean(picture)]; before > 0 {
+			return nil, fail(line, "name each picture once", "%s stands in row %d already", picture, before)
+		}
+		pictures[filepath.Clean(picture)] = line
+		l, err := listed(name, line, fields)
+		if err != nil {
+			return nil, err
+		}
+		if i, again := byCode[l.Code]; again && l.Code != "" {
+			first := &out[i]
+			if string(mustJSON(l.Facts)) != string(mustJSON(Facts{})) && string(mustJSON(l.Facts)) != string(mustJSON(first.Facts)) {
+				return nil, fail(line, "leave the facts empty in further rows of a sample, or give another code", "%s has other facts in row %d", l.Code, first.Line)
+			}
+			first.Pictures = append(first.Pictures, picture)
+			continue
+		}
+		byCode[l.Code] = len(out)
+		out = append(out, *l)
+	}
+	if len(out) == 0 {
+		return nil, fail(1, wanted, "no sample is listed")
+	}
+	return out, nil
+}
+
+func listCSVError(name string, err error) error {
+	if e, ok := errors.AsType[*csv.ParseError](err); ok {
+		return &Error{What: fmt.Sprintf("%s:%d: %v", name, e.Line, e.Err), Hint: "save the list as CSV in UTF-8, with commas between the fields", Err: err}
+	}
+	return err
+}
+
+// listed makes one row's sample.
+func listed(name string, line int, fields map[string]string) (*Listed, error) {
+	l := &Listed{Line: line, Code: fields["code"], Pictures: []string{fields["picture"]}}
+	wrap := func(err error) error {
+		hint := ""
+		switch e := err.(type) {
+		case *Error:
+			hint = e.Hint
+		case *grading.SheetError:
+			hint = e.Way
+			e.File, e.Line = "", 0
+		}
+		return &Error{What: fmt.Sprintf("%s:%d: %v", name, line, err), Hint: hint, Err: err}
+	}
+	if l.Code != "" {
+		if err := CheckCode(l.Code); err != nil {
+			return nil, wrap(err)
+		}
+	}
+	f := &l.Facts
+	f.Lot, f.Party, f.Line, f.Variety, f.Stage, f.Note = fields["lot"], fields["party"], fields["line"], fields["variety"], fields["stage"], fields["note"]
+	for _, t := range []struct {
+		column string
+		to     *time.Time
+	}{{"drawn", &f.Drawn}, {"received", &f.Received}} {
+		if text := fields[t.column]; text != "" {
+			at, err := ParseTime(text)
+			if err != nil {
+				return nil, wrap(err)
+			}
+			*t.to = at
+		}
+	}
+	// The sample sheet reads its own fields.
+	var sheet bytes.Buffer
+	w := csv.NewWriter(&sheet)
+	n := 0
+	for _, column := range slices.Sorted(maps.Keys(fields)) {
+		if slices.Contains(sheetColumns, column) || strings.HasPrefix(column, "by_hand.") {
+			if err := w.Write([]string{column, fields[column]}); err != nil {
+				return nil, err
+			}
+			n++
+		}
+	}
+	w.Flush()
+	if n > 0 {
+		s, err := grading.ParseSheet("sheet.csv", sheet.Bytes())
+		if err != nil {
+			return nil, wrap(err)
+		}
+		f.Sheet = s
+	}
+	if err := f.Validate(); err != nil {
+		return nil, wrap(err)
+	}
+	return l, nil
+}
+
+// ParseTime reads a date, or a date and a time; without a zone it is that of
+// this machine.
+func ParseTime(s string) (time.Time, error) {
+	for _, layout := range []string{time.RFC3339, "2006-01-02T15:04:05", "2006-01-02T15:04", "2006-01-02 15:04:05", "2006-01-02 15:04", time.DateOnly} {
+		if t, err := time.ParseInLocation(layout, s, time.Local); err == nil {
+			return t, nil
+		}
+	}
+	return time.Time{}, &Error{What: fmt.Sprintf("%q is no date", s), Hint: "write it as 2026-11-25 or 2026-11-25T14:30"}
+}

@@ -1,0 +1,283 @@
+package samples
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"traytally/grading"
+	"traytally/grading/standards"
+)
+
+// Lookup returns the code of the sample with the given key, or "".
+func (g *Register) Lookup(ctx context.Context, key string) (string, error) {
+	code, err := g.lookup(ctx, g.db, key)
+	return code, g.fault(err)
+}
+
+func (g *Register) lookup(ctx context.Context, q querier, key string) (code string, err error) {
+	err = q.QueryRowContext(ctx, g.kind.sql("SELECT code FROM samples WHERE key = ?"), key).Scan(&code)
+	if errors.Is(err, sql.ErrNoRows) {
+		return "", nil
+	}
+	return code, err
+}
+
+// Get returns a revision of a sample with its kernels, revision 0 being the
+// last. ErrNotFound is the cause where there is none.
+func (g *Register) Get(ctx context.Context, code string, revision int) (*Record, error) {
+	id, r, err := g.read(ctx, g.db, code, revision)
+	if err == nil {
+		err = g.readKernels(ctx, g.db, id, r)
+	}
+	if err != nil {
+		return nil, g.fault(err)
+	}
+	return r, nil
+}
+
+func (g *Register) read(ctx context.Context, q querier, code string, revision int) (id int64, r *Record, err error) {
+	var document []byte
+	query := "SELECT s.id, r.document FROM samples s JOIN revisions r ON r.sample = s.id WHERE s.code = ? "
+	args := []any{code}
+	if revision > 0 {
+		query += "AND r.revision = ?"
+		args = append(args, revision)
+	} else {
+		query += "ORDER BY r.revision DESC LIMIT 1"
+	}
+	err = q.QueryRowContext(ctx, g.kind.sql(query), args...).Scan(&id, &document)
+	if errors.Is(err, sql.ErrNoRows) {
+		if has, err := g.has(ctx, q, code); err != nil {
+			return 0, nil, err
+		} else if has {
+			return 0, nil, &Error{What: fmt.Sprintf("sample %s has no revision %d", code, revision), Hint: "traytally log show " + code + " lists its revisions", Err: ErrNotFound}
+		}
+		near, err := g.near(ctx, code)
+		if err != nil {
+			return 0, nil, err
+		}
+		return 0, nil, notFound(code, near)
+	}
+	if err != nil {
+		return 0, nil, err
+	}
+	r, err = decodeRecord(document)
+	if err != nil {
+		return 0, nil, fmt.Errorf("sample %s: %w", code, err)
+	}
+	return id, r, nil
+}
+
+// near returns codes like the given one. It is asked outside a transaction or
+// not at all, since SQLite has one connection.
+func (g *Register) near(ctx context.Context, code string) ([]string, error) {
+	if g.kind == sqliteDialect && g.db.Stats().InUse > 0 {
+		return nil, nil
+	}
+	rows, err := g.db.QueryContext(ctx, "SELECT code FROM samples ORDER BY id DESC LIMIT 5000")
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	var codes []string
+	for rows.Next() {
+		var c string
+		if err := rows.Scan(&c); err != nil {
+			return nil, err
+		}
+		codes = append(codes, c)
+	}
+	return standards.Nearest(code, codes), rows.Err()
+}
+
+func decodeRecord(document []byte) (*Record, error) {
+	plain, err := decompress(document)
+	if err != nil {
+		return nil, err
+	}
+	var r Record
+	if err := json.Unmarshal(plain, &r); err != nil {
+		return nil, err
+	}
+	if r.Schema != Schema {
+		return nil, fmt.Errorf("the record has the form %q, this program reads %q", r.Schema, Schema)
+	}
+	return &r, nil
+}
+
+func (g *Register) readKernels(ctx context.Context, q querier, id int64, r *Record) error {
+	return q.QueryRowContext(ctx, g.kind.sql("SELECT kernels FROM kernels WHERE sample = ?"), id).Scan(&r.kernels)
+}
+
+// A Row is what lists and trends show of a sample.
+type Row struct {
+	Code       string    `json:"code"`
+	Revision   int       `json:"revision"`
+	Registered time.Time `json:"registered"`
+	// At is when the rice was sampled, as far as it is known: drawn, else
+	// received, else registered.
+	At       time.Time `json:"at"`
+	Lot      string    `json:"lot,omitempty"`
+	Party    string    `json:"party,omitempty"`
+	Line     string    `json:"line,omitempty"`
+	Variety  string    `json:"variety,omitempty"`
+	Stage    string    `json:"stage,omitempty"`
+	Note     string    `json:"note,omitempty"`
+	Moisture *float64  `json:"moisture_pct,omitempty"`
+	MassG    *float64  `json:"sample_mass_g,omitempty"`
+	// BrokenMass and BrokenCount are percentages with their 95 % intervals.
+	BrokenMass  grading.Estimate `json:"broken_mass_pct"`
+	BrokenCount grading.Estimate `json:"broken_count_pct"`
+	EffectiveN  float64          `json:"effective_n"`
+	Kernels     int              `json:"kernels"`
+	Reference   float64          `json:"reference_length"`
+	Unit        string           `json:"reference_unit"` // "mm" or "px"
+	TradeClass  string           `json:"trade_class,omitempty"`
+	Standard    string           `json:"standard,omitempty"`
+	Grade       string           `json:"grade,omitempty"` // in the words that can be stood by
+	Warnings    int              `json:"warnings"`
+	Pictures    []string         `json:"pictures"` // file names
+}
+
+// Row returns what lists show of the record.
+func (r *Record) Row() (*Row, error) {
+	res, err := r.Decode()
+	if err != nil {
+		return nil, err
+	}
+	f := &r.Facts
+	row := &Row{
+		Code: r.Code, Revision: r.Revision, Registered: r.Registered,
+		At:  r.sampledAt(),
+		Lot: f.Lot, Party: f.Party, Line: f.Line, Variety: f.Variety, Stage: f.Stage, Note: f.Note,
+		BrokenMass: res.Broken.MassPct.Estimate, BrokenCount: res.Broken.CountPct.Estimate, EffectiveN: res.Broken.MassPct.EffectiveN,
+		Kernels: len(res.Kernels), Reference: res.Reference.Length, Unit: res.Reference.Unit,
+		Standard: r.Settings.Standard, Warnings: len(res.Warnings),
+	}
+	if m, ok := f.Moisture(); ok {
+		row.Moisture = &m
+	}
+	if m, ok := f.MassG(); ok {
+		row.MassG = &m
+	}
+	if res.TradeClass != nil {
+		row.TradeClass = res.TradeClass.Name
+	}
+	if res.Grade != nil {
+		row.Grade = res.Grade.Result
+	}
+	for _, p := range r.Pictures {
+		row.Pictures = append(row.Pictures, filepath.Base(p.Path))
+	}
+	return row, nil
+}
+
+func (r *Record) sampledAt() time.Time {
+	switch {
+	case !r.Facts.Drawn.IsZero():
+		return r.Facts.Drawn
+	case !r.Facts.Received.IsZero():
+		return r.Facts.Received
+	}
+	return r.Registered
+}
+
+// A Query picks samples. The zero value picks all.
+type Query struct {
+	// Text must occur in the code, a fact, the note or a picture's name.
+	Text string
+	// Lot, Party, Line, Variety and Stage must occur in the fact of that name.
+	Lot, Party, Line, Variety, Stage string
+	// Grade must occur in the grade or the trade class.
+	Grade string
+	// From and To bound the time of sampling: From <= t < To; zero is no bound.
+	From, To time.Time
+	// BrokenFrom and BrokenTo bound the broken share by mass, percent; nil is
+	// no bound.
+	BrokenFrom, BrokenTo *float64
+	// Last keeps the newest so many; 0 keeps all.
+	Last int
+}
+
+// List returns the present revisions of the samples that q picks, in the order
+// of their sampling. Letters' case makes no difference.
+func (g *Register) List(ctx context.Context, q Query) ([]Row, error) {
+	query := "SELECT row FROM revisions r WHERE revision = (SELECT max(revision) FROM revisions WHERE sample = r.sample)"
+	var args []any
+	and := func(s string, a ...any) {
+		query += " AND " + s
+		args = append(args, a...)
+	}
+	if q.Text != "" {
+		and(`search LIKE ? ESCAPE '\'`, "%"+strings.NewReplacer(`\`, `\\`, "%", `\%`, "_", `\_`).Replace(strings.ToLower(q.Text))+"%")
+	}
+	if !q.From.IsZero() {
+		and("sampled_at >= ?", stamp(q.From))
+	}
+	if !q.To.IsZero() {
+		and("sampled_at < ?", stamp(q.To))
+	}
+	query += " ORDER BY sampled_at, sample"
+	rows, err := g.db.QueryContext(ctx, g.kind.sql(query), args...)
+	if err != nil {
+		return nil, g.fault(err)
+	}
+	defer rows.Close()
+	out := []Row{}
+	for rows.Next() {
+		var text string
+		if err := rows.Scan(&text); err != nil {
+			return nil, g.fault(err)
+		}
+		var r Row
+		if err := json.Unmarshal([]byte(text), &r); err != nil {
+			return nil, g.fault(err)
+		}
+		if q.picks(&r) {
+			out = append(out, r)
+		}
+	}
+	if err := rows.Err(); err != nil {
+		return nil, g.fault(err)
+	}
+	if q.Last > 0 && len(out) > q.Last {
+		out = slices.Clone(out[len(out)-q.Last:])
+	}
+	return out, nil
+}
+
+func (q *Query) picks(r *Row) bool {
+	in := func(text, part string) bool {
+		return part == "" || strings.Contains(strings.ToLower(text), strings.ToLower(part))
+	}
+	return in(r.Lot, q.Lot) && in(r.Party, q.Party) && in(r.Line, q.Line) && in(r.Variety, q.Variety) && in(r.Stage, q.Stage) &&
+		(in(r.Grade, q.Grade) || in(r.TradeClass, q.Grade)) &&
+		(q.BrokenFrom == nil || r.BrokenMass.Value >= *q.BrokenFrom) && (q.BrokenTo == nil || r.BrokenMass.Value <= *q.BrokenTo)
+}
+
+// WithPicture returns the codes of the samples measured on the picture with
+// this SHA-256, oldest first.
+func (g *Register) WithPicture(ctx context.Context, sha256 string) ([]string, error) {
+	rows, err := g.db.QueryContext(ctx, g.kind.sql("SELECT DISTINCT s.code, s.id FROM pictures p JOIN samples s ON s.id = p.sample WHERE p.sha256 = ? ORDER BY s.id"), sha256)
+	if err != nil {
+		return nil, g.fault(err)
+	}
+	defer rows.Close()
+	var out []string
+	for rows.Next() {
+		var code string
+		var id int64
+		if err := rows.Scan(&code, &id); err != nil {
+			return nil, g.fault(err)
+		}
+		out = append(out, code)
+	}
+	return out, g.fault(rows.Err())
+}

@@ -1,0 +1,471 @@
+// Package samples keeps graded samples: the record of one sample, the register
+// that holds many, its audit trail, and what is made from it (tables, trends,
+// exports). Reports are in package report below it.
+//
+// The usual call is
+//
+//	reg, err := samples.Open(ctx, "register.db", samples.OpenOptions{Create: true})
+//	rec, err := samples.NewRecord(facts, pictures, settings, result, trays)
+//	added, err := reg.Add(ctx, rec)
+//
+// A register is an SQLite file or, for several laboratories, a PostgreSQL
+// database. Nothing in it is ever overwritten: an amendment is a new revision
+// with its reason, and every registration and amendment is an entry of an
+// audit trail whose entries are chained by SHA-256.
+//
+// Registers written by any released version stay readable: they are brought to
+// the current schema when opened. One written by a newer version is refused.
+package samples
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"traytally/grading"
+	"traytally/grading/standards"
+	"traytally/vision/kernel"
+)
+
+// Schema names the form of the JSON that a Record marshals to.
+const Schema = "traytally.sample/1"
+
+// A Record is one graded sample, with everything that its result depends on.
+type Record struct {
+	Schema string `json:"schema"`
+	// Key is the identity of the measurement, see Key.
+	Key string `json:"key"`
+	// Code names the sample in its register; Add gives one where it is empty.
+	Code string `json:"code"`
+	// Revision is 1 when registered and grows by one with each amendment.
+	Revision   int       `json:"revision"`
+	Registered time.Time `json:"registered"` // UTC, of revision 1
+	Facts      Facts     `json:"facts"`
+	Pictures   []Picture `json:"pictures"`
+	// Reference holds the pictures of picked whole kernels, if any.
+	Reference []Picture `json:"reference_pictures,omitempty"`
+	Settings  Settings  `json:"settings"`
+	// MeasuredSHA256 is the check sum of the kernels as measured, to the last
+	// bit; KernelsSHA256 that of the kernels as stored, whose outlines are
+	// thinned (see Kernels).
+	MeasuredSHA256 string `json:"measured_sha256"`
+	KernelsSHA256  string `json:"kernels_sha256"`
+	// Result is the graded result, byte for byte as it was computed.
+	Result json.RawMessage `json:"result"`
+
+	kernels []byte // Kernels, encoded; nil where not read
+	decoded *grading.Result
+}
+
+// Facts is what people say of a sample. All of it is optional, and all of it
+// can be amended.
+type Facts struct {
+	Lot     string `json:"lot,omitempty"`
+	Party   string `json:"party,omitempty"`   // seller, buyer, grower: whose rice it is
+	Line    string `json:"line,omitempty"`    // production line
+	Variety string `json:"variety,omitempty"` // as the trade calls it
+	Stage   string `json:"stage,omitempty"`   // of the mill: "after whitener 2"
+	// Drawn and Received are when the sample was taken from the lot and when it
+	// came in; zero where not stated.
+	Drawn    time.Time `json:"drawn,omitzero"`
+	Received time.Time `json:"received,omitzero"`
+	Note     string    `json:"note,omitempty"`
+	// Sheet holds moisture, mass and what else was found by other means.
+	Sheet *grading.Sheet `json:"sheet,omitempty"`
+}
+
+// Moisture returns the moisture in percent by mass, and whether it is stated.
+func (f *Facts) Moisture() (float64, bool) {
+	if f.Sheet == nil || f.Sheet.MoisturePct == nil {
+		return 0, false
+	}
+	return *f.Sheet.MoisturePct, true
+}
+
+// MassG returns the mass of the sample in grams, and whether it is stated.
+func (f *Facts) MassG() (float64, bool) {
+	if f.Sheet == nil || f.Sheet.SampleMassG == nil {
+		return 0, false
+	}
+	return *f.Sheet.SampleMassG, true
+}
+
+// The greatest lengths of texts, in characters.
+const (
+	maxText = 120
+	maxNote = 4000
+)
+
+// Validate returns an *Error for the first fact that cannot be.
+func (f *Facts) Validate() error {
+	for _, t := range []struct {
+		name, text string
+	}{{"lot", f.Lot}, {"party", f.Party}, {"line", f.Line}, {"variety", f.Variety}, {"stage", f.Stage}} {
+		if err := checkText(t.name, t.text, maxText, false); err != nil {
+			return err
+		}
+	}
+	if err := checkText("note", f.Note, maxNote, true); err != nil {
+		return err
+	}
+	for _, t := range []struct {
+		name string
+		at   time.Time
+	}{{"drawn", f.Drawn}, {"received", f.Received}} {
+		if y := t.at.Year(); !t.at.IsZero() && (y < 1950 || y > 2200) {
+			return &Error{What: fmt.Sprintf("%s: the year %d cannot be", t.name, y), Hint: "write the date as 2026-11-25 or 2026-11-25T14:30"}
+		}
+	}
+	if !f.Drawn.IsZero() && !f.Received.IsZero() && f.Received.Before(f.Drawn) && !sameDay(f.Received, f.Drawn) {
+		return &Error{What: "the sample was received before it was drawn", Hint: "check the two dates"}
+	}
+	if f.Sheet != nil {
+		return f.Sheet.Validate()
+	}
+	return nil
+}
+
+func sameDay(a, b time.Time) bool {
+	return a.Format(time.DateOnly) == b.Format(time.DateOnly)
+}
+
+func checkText(name, text string, most int, lines bool) error {
+	switch {
+	case !utf8.ValidString(text):
+		return &Error{What: name + ": is not text in UTF-8", Hint: "write it again"}
+	case utf8.RuneCountInString(text) > most:
+		return &Error{What: fmt.Sprintf("%s: %d characters are more than %d", name, utf8.RuneCountInString(text), most), Hint: "shorten it"}
+	case strings.ContainsFunc(text, func(r rune) bool { return unicode.IsControl(r) && !(lines && (r == '\n' || r == '\t')) }):
+		return &Error{What: name + ": holds a control character", Hint: "write it again without"}
+	}
+	return nil
+}
+
+// CheckCode refuses a sample code that could not be a part of a file name.
+func CheckCode(code string) error {
+	bad := code == "" || utf8.RuneCountInString(code) > 64 || strings.HasPrefix(code, ".") || strings.HasPrefix(code, "-")
+	for _, r := range code {
+		bad = bad || !(unicode.IsLetter(r) || unicode.IsMark(r) || unicode.IsDigit(r) || strings.ContainsRune("._-", r))
+	}
+	if bad {
+		return &Error{What: fmt.Sprintf("%q cannot be the code of a sample", code), Hint: "use letters, digits, dot, dash and underscore, up to 64, beginning with a letter or digit"}
+	}
+	return nil
+}
+
+// A Picture is a picture file that a sample was measured on.
+type Picture struct {
+	Path     string `json:"path"` // absolute, where it was when measured
+	SHA256   string `json:"sha256"`
+	Bytes    int64  `json:"bytes"`
+	Format   string `json:"format"` // "JPEG", "PNG", …
+	WidthPx  int    `json:"width_px"`
+	HeightPx int    `json:"height_px"`
+}
+
+// Settings is what was asked for: everything a result depends on besides the
+// pictures, the facts and the program.
+type Settings struct {
+	// PxPerMM is the scale given, 0 where the picture's own was taken.
+	PxPerMM     float64 `json:"px_per_mm,omitempty"`
+	ScaleSource string  `json:"scale_source,omitempty"`
+	// Params are those asked for; what a picture could not decide is found on
+	// measuring and stands in the result.
+	Params grading.Params `json:"params"`
+	// Standard is the code of the standard graded by, empty without one.
+	// StandardSHA256 is the check sum of its file.
+	Standard       string `json:"standard,omitempty"`
+	Edition        string `json:"edition,omitempty"`
+	StandardSHA256 string `json:"standard_sha256,omitempty"`
+	// Contract is the whole file where the standard is a contract's own.
+	Contract string `json:"contract,omitempty"`
+	// ColourProfile holds the limits of the flags; nil stands for the defaults.
+	ColourProfile *grading.Profile `json:"colour_profile,omitempty"`
+	// Measuring holds the options of the picture side, as its own JSON.
+	Measuring json.RawMessage `json:"measuring,omitempty"`
+}
+
+// SetStandard sets the standard to one of the program's own editions, or to
+// one read from a contract file.
+func (s *Settings) SetStandard(std *standards.Standard, contract []byte) error {
+	source := contract
+	if contract == nil {
+		editions, err := standards.Editions()
+		if err != nil {
+			return err
+		}
+		for _, e := range editions {
+			for _, v := range e.Variants {
+				if v.Code == std.Code {
+					source = e.Source
+				}
+			}
+		}
+	}
+	s.Standard, s.Edition, s.StandardSHA256, s.Contract = std.Code, std.Edition, Sum(source), string(contract)
+	return nil
+}
+
+// LoadStandard returns the standard that was graded by, nil without one. An
+// edition that the program no longer holds in the same words is an *Error.
+func (s *Settings) LoadStandard() (*standards.Standard, error) {
+	if s.Standard == "" {
+		return nil, nil
+	}
+	editions, err := standards.Editions()
+	if err != nil {
+		return nil, err
+	}
+	if s.Contract != "" {
+		ed, problems := standards.Parse("contract of the sample", []byte(s.Contract))
+		if ed == nil {
+			return nil, problems.Errors()
+		}
+		editions = []*standards.Edition{ed}
+	}
+	for _, e := range editions {
+		for _, v := range e.Variants {
+			if v.Code != s.Standard {
+				continue
+			}
+			if Sum(e.Source) != s.StandardSHA256 {
+				return nil, &Error{
+					What: fmt.Sprintf("the standard %s (%s) was worded differently when the sample was graded", s.Standard, s.Edition),
+					Hint: "grade the picture anew to judge it by the present edition",
+					Err:  ErrStandard,
+				}
+			}
+			return v, nil
+		}
+	}
+	return nil, &Error{What: fmt.Sprintf("this program does not hold the standard %s (%s)", s.Standard, s.Edition), Hint: "use the version that graded the sample", Err: ErrStandard}
+}
+
+// Key returns the identity of a measurement: the same pictures under the same
+// settings have the same key, in whatever order they are named. Facts and the
+// version of the program take no part. Of parameters and profile only what
+// differs from the defaults counts, and of the picture side's options what is
+// not empty, so that a later version with more of them gives the same key.
+func Key(pictures, reference []string, s *Settings) string {
+	p := s.Params
+	p.NotAssessed = nil
+	defaults := grading.DefaultParams()
+	defaults.NotAssessed = nil
+	var profile any
+	if s.ColourProfile != nil {
+		profile = different(generic(s.ColourProfile), generic(grading.DefaultProfile()))
+	}
+	var measuring any
+	if len(s.Measuring) > 0 {
+		measuring = generic(s.Measuring)
+	}
+	return Sum(mustJSON(map[string]any{
+		"pictures":  slices.Sorted(slices.Values(pictures)),
+		"reference": slices.Sorted(slices.Values(reference)),
+		"px_per_mm": s.PxPerMM,
+		"params":    different(generic(p), generic(defaults)),
+		"profile":   filled(profile),
+		"measuring": filled(measuring),
+		"standard":  s.Standard + " " + s.StandardSHA256,
+	}))
+}
+
+// generic returns v as maps, lists and plain values; nil where its JSON cannot
+// be read.
+func generic(v any) any {
+	var out any
+	if b, err := encode(v); err != nil || json.Unmarshal(b, &out) != nil {
+		return nil
+	}
+	return out
+}
+
+// different returns the fields of a, in depth, that are not as in b; nil where
+// there is none.
+func different(a, b any) any {
+	m, ok := a.(map[string]any)
+	n, both := b.(map[string]any)
+	if !ok || !both {
+		if bytes.Equal(mustJSON(a), mustJSON(b)) {
+			return nil
+		}
+		return a
+	}
+	out := map[string]any{}
+	for k, v := range m {
+		if d := different(v, n[k]); d != nil {
+			out[k] = d
+		}
+	}
+	if len(out) == 0 {
+		return nil
+	}
+	return out
+}
+
+// filled returns v without its empty fields: 0, "", false, null and what holds
+// nothing else. It returns nil where nothing is left.
+func filled(v any) any {
+	switch t := v.(type) {
+	case map[string]any:
+		out := map[string]any{}
+		for k, e := range t {
+			if f := filled(e); f != nil {
+				out[k] = f
+			}
+		}
+		if len(out) == 0 {
+			return nil
+		}
+		return out
+	case []any:
+		if len(t) == 0 {
+			return nil
+		}
+		return t
+	case float64:
+		if t == 0 {
+			return nil
+		}
+	case string:
+		if t == "" {
+			return nil
+		}
+	case bool:
+		if !t {
+			return nil
+		}
+	}
+	return v
+}
+
+func sums(ps []Picture) []string {
+	out := make([]string, len(ps))
+	for i, p := range ps {
+		out[i] = p.SHA256
+	}
+	return out
+}
+
+// Sum returns the SHA-256 of data in hexadecimal.
+func Sum(data []byte) string {
+	s := sha256.Sum256(data)
+	return hex.EncodeToString(s[:])
+}
+
+// Input is what NewRecord makes a Record from.
+type Input struct {
+	Code      string // empty: the register gives one
+	Facts     Facts
+	Pictures  []Picture // one for each tray
+	Reference []Picture // one for each tray in Settings.Params.ReferenceFrom
+	Settings  Settings
+	Result    *grading.Result
+	Trays     []kernel.Tray
+}
+
+// NewRecord checks the parts of a record and puts them together. The trays are
+// not changed.
+func NewRecord(in Input) (*Record, error) {
+	if in.Code != "" {
+		if err := CheckCode(in.Code); err != nil {
+			return nil, err
+		}
+	}
+	if err := in.Facts.Validate(); err != nil {
+		return nil, err
+	}
+	if len(in.Pictures) == 0 || len(in.Pictures) != len(in.Trays) || len(in.Reference) != len(in.Settings.Params.ReferenceFrom) {
+		return nil, fmt.Errorf("%d pictures for %d trays, %d for %d of picked kernels",
+			len(in.Pictures), len(in.Trays), len(in.Reference), len(in.Settings.Params.ReferenceFrom))
+	}
+	result, err := EncodeResult(in.Result)
+	if err != nil {
+		return nil, err
+	}
+	k := Kernels{Trays: in.Trays, Reference: in.Settings.Params.ReferenceFrom}
+	r := &Record{
+		Schema: Schema, Code: in.Code, Facts: in.Facts,
+		Pictures: in.Pictures, Reference: in.Reference, Settings: in.Settings, Result: result,
+	}
+	if r.MeasuredSHA256, err = k.MeasuredSHA256(); err != nil {
+		return nil, err
+	}
+	r.Settings.Params.NotAssessed = []kernel.Flag{}
+	r.Key = Key(sums(r.Pictures), sums(r.Reference), &r.Settings)
+	if r.kernels, err = k.encode(); err != nil {
+		return nil, err
+	}
+	r.KernelsSHA256 = Sum(r.kernels)
+	return r, nil
+}
+
+// Kernels returns the kernels as stored. They are nil in a record that was
+// read without them.
+func (r *Record) Kernels() (*Kernels, error) {
+	if r.kernels == nil {
+		return nil, nil
+	}
+	return decodeKernels(r.kernels)
+}
+
+// Decode returns the result, without the unrounded pieces behind it.
+func (r *Record) Decode() (*grading.Result, error) {
+	if r.decoded == nil {
+		res, err := DecodeResult(r.Result)
+		if err != nil {
+			return nil, fmt.Errorf("result of sample %s: %w", r.Code, err)
+		}
+		r.decoded = res
+	}
+	return r.decoded, nil
+}
+
+// Regrade computes the sample again from its stored kernels, with its settings
+// and its present sheet, and puts the new grade into the result. It is an
+// *Error where the figures do not come out as registered, as they may not in a
+// later version of the arithmetic.
+func (r *Record) Regrade() error {
+	std, err := r.Settings.LoadStandard()
+	if err != nil || std == nil {
+		return err
+	}
+	k, err := r.Kernels()
+	if err != nil {
+		return err
+	}
+	old, err := r.Decode()
+	if err != nil {
+		return err
+	}
+	p := r.Settings.Params
+	p.ReferenceFrom, p.NotAssessed = k.Reference, old.Params.NotAssessed
+	res, err := grading.Analyse(k.Trays, p)
+	if err != nil {
+		return err
+	}
+	if string(mustJSON(res.Broken)) != string(mustJSON(old.Broken)) || string(mustJSON(res.Shares)) != string(mustJSON(old.Shares)) {
+		return &Error{
+			What: fmt.Sprintf("sample %s was graded by another version of the arithmetic (%s, this is %s), so its grade cannot be amended", r.Code, old.Versions["grading"], grading.MethodVersion),
+			Hint: "grade its picture anew with the new facts",
+		}
+	}
+	next := *old
+	next.Grade, err = grading.Evaluate(res.Sample, std, r.Facts.Sheet)
+	if err != nil {
+		return err
+	}
+	raw, err := EncodeResult(&next)
+	if err != nil {
+		return err
+	}
+	r.Result, r.decoded = raw, nil
+	return nil
+}

@@ -1,0 +1,255 @@
+package report
+
+import (
+	"bytes"
+	"crypto/sha256"
+	_ "embed"
+	"encoding/base64"
+	"fmt"
+	"html"
+	"html/template"
+	"image"
+	"io"
+	"path/filepath"
+	"strconv"
+	"strings"
+
+	"traytally/grading"
+	"traytally/vision/kernel"
+)
+
+//go:embed report.html.tmpl
+var pageText string
+
+//go:embed report.css
+var styleText string
+
+//go:embed report.js
+var scriptText string
+
+var page = template.Must(template.New("report").Funcs(template.FuncMap{
+	"word": verdictWord, "mark": verdictMark,
+}).Parse(pageText))
+
+// A htmlTray is a tray's part of the page.
+type htmlTray struct {
+	Number      int
+	Name        string
+	Note        string
+	Width       int
+	Height      int
+	Photo       template.URL // empty where the picture is not at hand
+	Shapes      template.HTML
+	Description string
+}
+
+type htmlCrop struct {
+	View    string // the viewBox, px of the picture
+	X, Y, S string
+	Photo   template.URL
+	Points  string
+	Colour  string
+	Stroke  string
+	Caption string
+	Why     string
+	Ref     string // id of the kernel's row
+}
+
+type htmlKernel struct {
+	Ref, Class, Flags            string
+	Tray, ID                     int
+	ClassName, FlagNames, Colour string
+	Length, Width, Ratio         string
+	L, A, B, Chalk               string
+	Ends                         string
+}
+
+type legendItem struct {
+	Class, Name, Letter, Colour string
+	N                           int
+}
+
+// HTML writes the report as one file. It loads nothing, and the page forbids
+// itself to.
+func HTML(w io.Writer, in Input) error {
+	v, err := newView(in)
+	if err != nil {
+		return err
+	}
+	data := struct {
+		*view
+		Policy        string
+		Style         template.CSS
+		Script        template.JS
+		IntervalChart template.HTML
+		Histogram     template.HTML
+		Colour        template.HTML // empty where no colour was measured
+		Trays         []htmlTray
+		Legend        []legendItem
+		Flags         []legendItem
+		Crops         []htmlCrop
+		More          int
+		Kernels       []htmlKernel
+		ManyTrays     bool
+		LengthUnit    string
+	}{view: v, Style: template.CSS(styleText), Script: template.JS(scriptText), ManyTrays: len(in.Trays) > 1, LengthUnit: v.unit}
+	data.Policy = fmt.Sprintf("default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src '%s'; base-uri 'none'; form-action 'none'", scriptHash(scriptText))
+	data.IntervalChart = template.HTML(drawing(182, 16, "the broken share with its interval and the limits", func(c canvas) { v.drawInterval(c, 182) }))
+	data.Histogram = template.HTML(drawing(182, 62, "how many kernels have which length", func(c canvas) { v.drawHistogram(c, 182, 62) }))
+	if v.hasColour() {
+		data.Colour = template.HTML(drawing(182, 58, "lightness and yellowness of every kernel", func(c canvas) { v.drawColour(c, 182, 58) }))
+	}
+	row := 0
+	for i := range in.Trays {
+		t := &v.in.Trays[i]
+		rows := v.res.Kernels[row : row+len(t.Kernels)]
+		ht, err := v.htmlTray(i, t, rows)
+		if err != nil {
+			return err
+		}
+		data.Trays = append(data.Trays, ht)
+		for j := range rows {
+			data.Kernels = append(data.Kernels, v.htmlKernel(i, &rows[j]))
+		}
+		row += len(rows)
+	}
+	for i := range looks {
+		l := &looks[i]
+		n := 0
+		for j := range v.res.Kernels {
+			if v.res.Kernels[j].Class == l.class {
+				n++
+			}
+		}
+		if n > 0 {
+			data.Legend = append(data.Legend, legendItem{string(l.class), l.name, l.letter, l.colour.String(), n})
+		}
+	}
+	for _, f := range v.flagsSeen() {
+		n := 0
+		for j := range v.res.Kernels {
+			for _, g := range v.res.Kernels[j].Flags {
+				if g == f {
+					n++
+				}
+			}
+		}
+		data.Flags = append(data.Flags, legendItem{f, words(f), "", flagColours[f].String(), n})
+	}
+	crops, more := v.gallery()
+	data.More = more
+	for i := range crops {
+		c, err := v.htmlCrop(&crops[i])
+		if err != nil {
+			return err
+		}
+		data.Crops = append(data.Crops, c)
+	}
+	var out bytes.Buffer
+	if err := page.Execute(&out, &data); err != nil {
+		return fmt.Errorf("report: %w", err)
+	}
+	_, err = w.Write(out.Bytes())
+	return err
+}
+
+// scriptHash is the script's name in a content security policy (W3C, Content
+// Security Policy Level 3, 2.3.1).
+func scriptHash(s string) string {
+	sum := sha256.Sum256([]byte(s))
+	return "sha256-" + base64.StdEncoding.EncodeToString(sum[:])
+}
+
+// dataURL returns the picture as a JPEG in an address, "" for nil.
+func dataURL(img image.Image, quality int) (template.URL, error) {
+	if img == nil {
+		return "", nil
+	}
+	jpeg, err := encodeJPEG(img, quality)
+	if err != nil {
+		return "", err
+	}
+	return template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(jpeg)), nil
+}
+
+func ref(tray, id int) string { return "k" + strconv.Itoa(tray+1) + "-" + strconv.Itoa(id) }
+
+func points(pts []kernel.Point) string {
+	var b strings.Builder
+	for i, p := range pts {
+		if i > 0 {
+			b.WriteByte(' ')
+		}
+		// Pixel centres are integers in the outline, and halves in the picture's
+		// box.
+		b.WriteString(strconv.FormatFloat(p.X+0.5, 'f', 1, 64) + "," + strconv.FormatFloat(p.Y+0.5, 'f', 1, 64))
+	}
+	return b.String()
+}
+
+func (v *view) htmlTray(i int, t *kernel.Tray, rows []grading.KernelRow) (htmlTray, error) {
+	photo, err := dataURL(reduced(v.in.Photos[i].Image), overlayQuality)
+	if err != nil {
+		return htmlTray{}, err
+	}
+	out := htmlTray{
+		Number: i + 1, Name: filepath.Base(v.rec.Pictures[i].Path), Note: v.PhotoNotes[i],
+		Width: t.WidthPx, Height: t.HeightPx, Photo: photo,
+		Description: "outlines of " + count(len(t.Kernels), "kernel", "kernels"),
+	}
+	w := usualWidth(t)
+	var b strings.Builder
+	for j := range rows {
+		r, k := &rows[j], &t.Kernels[j]
+		l := lookOf(r.Class)
+		fmt.Fprintf(&b, `<g class="kernel" data-ref="%s" data-class="%s" data-flags="%s"><polygon points="%s" stroke="%s" stroke-width="%s"/>`,
+			ref(i, r.ID), html.EscapeString(string(r.Class)), html.EscapeString(strings.Join(r.Flags, " ")), points(k.Outline), l.colour, f2(max(1.2, w*l.width)))
+		if label := strconv.Itoa(r.ID) + l.letter; l.letter != "" || len(r.Flags) > 0 {
+			fmt.Fprintf(&b, `<text x="%s" y="%s" font-size="%s">%s</text>`, f2(k.X+0.5), f2(k.Y+0.5+w*0.2), f2(w*0.55), html.EscapeString(label))
+		}
+		b.WriteString("</g>\n")
+	}
+	for _, c := range t.Unresolved {
+		fmt.Fprintf(&b, `<rect class="unresolved" x="%d" y="%d" width="%d" height="%d" stroke-width="%s"/>`, c.MinX, c.MinY, c.MaxX-c.MinX, c.MaxY-c.MinY, f2(w*0.12))
+	}
+	out.Shapes = template.HTML(b.String())
+	return out, nil
+}
+
+func (v *view) htmlKernel(tray int, r *grading.KernelRow) htmlKernel {
+	l := lookOf(r.Class)
+	k := htmlKernel{
+		Ref: ref(tray, r.ID), Class: string(r.Class), Flags: strings.Join(r.Flags, " "), Tray: tray + 1, ID: r.ID,
+		ClassName: l.name, FlagNames: words(strings.Join(r.Flags, ", ")), Colour: l.colour.String(),
+		Ratio: num(r.LengthRatio, 3), L: num(r.Lab[0], 1), A: num(r.Lab[1], 1), B: num(r.Lab[2], 1), Chalk: num(100*r.ChalkShare, 0),
+		Ends: r.Ends[0] + ", " + r.Ends[1],
+	}
+	if v.unit == "mm" {
+		k.Length, k.Width = num(r.LengthMM, 2), num(r.WidthMM, 2)
+	} else {
+		k.Length, k.Width = num(r.LengthPx, 1), num(r.WidthPx, 1)
+	}
+	return k
+}
+
+func (v *view) htmlCrop(c *crop) (htmlCrop, error) {
+	photo, err := dataURL(c.img, cropQuality)
+	t := &v.in.Trays[c.tray]
+	k, r := &t.Kernels[c.kernel], &v.res.Kernels[c.row]
+	return htmlCrop{
+		View: f2(c.x) + " " + f2(c.y) + " " + f2(c.side) + " " + f2(c.side),
+		X:    f2(c.x), Y: f2(c.y), S: f2(c.side), Photo: photo,
+		Points: points(k.Outline), Colour: lookOf(r.Class).colour.String(), Stroke: f2(c.side / 90),
+		Caption: v.caption(c), Why: c.why, Ref: ref(c.tray, r.ID),
+	}, err
+}
+
+// caption names a kernel of the gallery and gives its length.
+func (v *view) caption(c *crop) string {
+	r := &v.res.Kernels[c.row]
+	id := strconv.Itoa(r.ID)
+	if len(v.in.Trays) > 1 {
+		id = strconv.Itoa(c.tray+1) + "/" + id
+	}
+	return id + " · " + num(r.LengthRatio*v.res.Reference.Length, 1) + " " + v.unit
+}

@@ -1,0 +1,823 @@
+package report
+
+import (
+	"bytes"
+	"fmt"
+	"image"
+	"io"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"unicode"
+
+	"codeberg.org/go-pdf/fpdf"
+	"golang.org/x/image/font/gofont/gobold"
+	"golang.org/x/image/font/gofont/goregular"
+	"golang.org/x/image/font/sfnt"
+	"golang.org/x/text/unicode/norm"
+
+	"traytally/grading"
+	"traytally/vision/kernel"
+)
+
+// Measures of the page, mm.
+const (
+	margin    = 14.0
+	pageW     = 210.0
+	pageH     = 297.0
+	textW     = pageW - 2*margin
+	bottom    = 18.0
+	lineFront = 4.1 // height of a line of ordinary text
+)
+
+// A pdfPage lays out the report.
+type pdfPage struct {
+	*fpdf.Fpdf
+	font  *sfnt.Font
+	buf   sfnt.Buffer
+	lossy bool // a letter was missing in the font
+	// widths are those of the pictures in it, px.
+	widths map[int]bool
+}
+
+// PDF writes the report as a PDF: what HTML prints, without the table of
+// kernels.
+//
+// Its font covers Latin, Greek and Cyrillic. A letter with marks that it lacks
+// is printed without them, any other as a box, and the report then says so.
+func PDF(w io.Writer, in Input) error {
+	v, err := newView(in)
+	if err != nil {
+		return err
+	}
+	font, err := sfnt.Parse(goregular.TTF)
+	if err != nil {
+		return err
+	}
+	p := &pdfPage{Fpdf: fpdf.New("P", "mm", "A4", ""), font: font, widths: map[int]bool{}}
+	p.SetCatalogSort(true)
+	p.SetCreationDate(v.rec.Registered)
+	p.SetModificationDate(v.rec.Registered)
+	p.SetProducer("traytally", true)
+	p.SetTitle(p.plain(strings.TrimSpace(v.Code+" "+v.Title)), true)
+	p.SetMargins(margin, margin, margin)
+	p.SetAutoPageBreak(false, bottom)
+	p.SetCellMargin(0)
+	p.AddUTF8FontFromBytes("go", "", goregular.TTF)
+	p.AddUTF8FontFromBytes("go", "B", gobold.TTF)
+	p.AliasNbPages("{pages}")
+	p.SetFooterFunc(func() {
+		p.SetY(-11)
+		p.style(7, false, pale)
+		p.CellFormat(textW/2, 4, p.plain(strings.TrimSpace(v.Code+" "+v.Revision)), "", 0, "L", false, 0, "")
+		p.CellFormat(textW/2, 4, fmt.Sprintf("page %d of {pages}", p.PageNo()), "", 0, "R", false, 0, "")
+	})
+	p.AddPage()
+	p.head(v)
+	p.verdict(v)
+	p.facts(v.Facts)
+	p.limits(v)
+	p.shares(v)
+	p.bullets("Doubts about the pictures and the sample", v.Doubts)
+	if err := p.trays(v); err != nil {
+		return err
+	}
+	p.chart("Lengths", 62, func(c canvas) { v.drawHistogram(c, textW, 62) })
+	if v.hasColour() {
+		p.chart("Colours", 58, func(c canvas) { v.drawColour(c, textW, 58) })
+		p.colourKey(v)
+	} else {
+		p.section("Colours", lineFront)
+		p.para("Not assessed: no colour was measured on these pictures.", 8.5, ink)
+	}
+	if err := p.gallery(v); err != nil {
+		return err
+	}
+	p.missing(v)
+	p.section("Caution", 30)
+	for _, c := range v.Caution {
+		p.para(c, 8.5, ink)
+	}
+	p.sign(v.Signers)
+	p.section("Where it comes from", 12)
+	for _, o := range append(v.Origin[:len(v.Origin):len(v.Origin)], v.History...) {
+		p.row(o.Label, o.Text)
+	}
+	if p.lossy {
+		p.Ln(1)
+		p.para("Some letters are missing in this document's font: marks on letters were left out, or a box stands for the letter. The HTML report shows them.", 7.5, stop)
+	}
+	var out bytes.Buffer
+	if err := p.Output(&out); err != nil {
+		return fmt.Errorf("report as PDF: %w", err)
+	}
+	_, err = w.Write(out.Bytes())
+	return err
+}
+
+// plain returns s with the letters that the font has.
+func (p *pdfPage) plain(s string) string {
+	var b strings.Builder
+	for _, r := range norm.NFC.String(s) {
+		if r == '\n' || r == '\t' || r == '\u2002' {
+			b.WriteByte(' ')
+			continue
+		}
+		if p.hasGlyph(r) {
+			b.WriteRune(r)
+			continue
+		}
+		p.lossy = true
+		base := false
+		for _, q := range norm.NFD.String(string(r)) {
+			if !unicode.Is(unicode.Mn, q) && p.hasGlyph(q) {
+				b.WriteRune(q)
+				base = true
+			}
+		}
+		if !base && !unicode.Is(unicode.Mn, r) {
+			b.WriteRune('□')
+		}
+	}
+	return b.String()
+}
+
+func (p *pdfPage) hasGlyph(r rune) bool {
+	if r > 0xffff { // fpdf embeds the basic plane only
+		return false
+	}
+	g, err := p.font.GlyphIndex(&p.buf, r)
+	return err == nil && g != 0
+}
+
+func (p *pdfPage) style(size float64, bold bool, c rgb) {
+	s := ""
+	if bold {
+		s = "B"
+	}
+	p.SetFont("go", s, size)
+	p.SetTextColor(int(c.r), int(c.g), int(c.b))
+}
+
+// room begins a new page where less than h is left.
+func (p *pdfPage) room(h float64) {
+	if p.GetY()+h > pageH-bottom {
+		p.AddPage()
+	}
+}
+
+func (p *pdfPage) section(title string, least float64) {
+	p.room(10 + least)
+	p.Ln(4)
+	p.style(10.5, true, ink)
+	p.CellFormat(textW, 5, p.plain(title), "", 1, "L", false, 0, "")
+	p.SetDrawColor(int(ink.r), int(ink.g), int(ink.b))
+	p.SetLineWidth(0.3)
+	p.Line(margin, p.GetY()+0.4, margin+textW, p.GetY()+0.4)
+	p.Ln(1.8)
+}
+
+// split breaks text into lines of at most w mm in the present font.
+func (p *pdfPage) split(text string, w float64) []string {
+	var lines []string
+	line := ""
+	for _, word := range strings.Fields(p.plain(text)) {
+		for {
+			next := word
+			if line != "" {
+				next = line + " " + word
+			}
+			if p.GetStringWidth(next) <= w {
+				line = next
+				break
+			}
+			if line != "" {
+				lines, line = append(lines, line), ""
+				continue
+			}
+			// One word alone is too wide: break it.
+			runes := []rune(word)
+			n := len(runes) - 1
+			for n > 1 && p.GetStringWidth(string(runes[:n])) > w {
+				n--
+			}
+			n = max(n, 1)
+			lines, word = append(lines, string(runes[:n])), string(runes[n:])
+			if word == "" {
+				break
+			}
+		}
+	}
+	if line != "" || len(lines) == 0 {
+		lines = append(lines, line)
+	}
+	return lines
+}
+
+func (p *pdfPage) para(text string, size float64, c rgb) {
+	p.style(size, false, c)
+	h := size * mmPerPt * 1.38
+	for _, l := range p.split(text, textW) {
+		p.room(h)
+		p.CellFormat(textW, h, l, "", 1, "L", false, 0, "")
+	}
+	p.Ln(0.8)
+}
+
+func (p *pdfPage) bullets(title string, items []string) {
+	if len(items) == 0 {
+		return
+	}
+	p.section(title, lineFront)
+	for _, t := range items {
+		p.para("• "+t, 8.5, ink)
+	}
+}
+
+func (p *pdfPage) row(label, text string) {
+	const labelW = 34.0
+	p.style(7.5, false, pale)
+	labels := p.split(label, labelW-2)
+	texts := p.split(text, textW-labelW)
+	n := max(len(labels), len(texts))
+	const h = 3.6
+	p.room(h * float64(n))
+	for i := range n {
+		y := p.GetY()
+		if i < len(labels) {
+			p.style(7.5, false, pale)
+			p.SetXY(margin, y)
+			p.CellFormat(labelW, h, labels[i], "", 0, "L", false, 0, "")
+		}
+		if i < len(texts) {
+			p.style(7.5, false, ink)
+			p.SetXY(margin+labelW, y)
+			p.CellFormat(textW-labelW, h, texts[i], "", 0, "L", false, 0, "")
+		}
+		p.SetXY(margin, y+h)
+	}
+}
+
+func (p *pdfPage) head(v *view) {
+	p.style(7.5, false, pale)
+	p.CellFormat(textW/2, 4, "Sample report", "", 0, "L", false, 0, "")
+	p.CellFormat(textW/2, 4, "Sample, "+v.Revision, "", 1, "R", false, 0, "")
+	p.style(15, true, ink)
+	p.CellFormat(textW*0.6, 7, v.Title, "", 0, "L", false, 0, "")
+	code := v.Code
+	if code == "" {
+		code = "not registered"
+	}
+	p.CellFormat(textW*0.4, 7, p.plain(code), "", 1, "R", false, 0, "")
+	p.SetDrawColor(int(ink.r), int(ink.g), int(ink.b))
+	p.SetLineWidth(0.7)
+	p.Line(margin, p.GetY()+1, margin+textW, p.GetY()+1)
+	p.Ln(4)
+}
+
+func (p *pdfPage) verdict(v *view) {
+	const left, pad = 62.0, 4.0
+	right := textW - left - 2*pad
+	top := p.GetY()
+	// What stands on the right decides the height: measure, then draw.
+	type line struct {
+		text string
+		size float64
+		bold bool
+		c    rgb
+	}
+	var lines []line
+	put := func(text string, size float64, bold bool, c rgb) {
+		if text == "" {
+			return
+		}
+		p.style(size, bold, c)
+		for _, l := range p.split(text, right) {
+			lines = append(lines, line{l, size, bold, c})
+		}
+	}
+	put(v.Under, 7.5, false, pale)
+	put(v.Outcome, 15, true, ink)
+	for _, b := range v.Because {
+		put(b, 9, false, ink)
+	}
+	put(v.Standing, 8.5, false, pale)
+	put("Screening aid from a picture; no official grade. See “Caution”.", 8.5, false, pale)
+	h := 0.0
+	for _, l := range lines {
+		h += l.size * mmPerPt * 1.42
+	}
+	h = max(h, 30) + 2*pad + 18
+	p.SetFillColor(int(ground.r), int(ground.g), int(ground.b))
+	p.Rect(margin, top, textW, h, "F")
+	y := top + pad
+	for _, l := range lines {
+		lh := l.size * mmPerPt * 1.42
+		p.style(l.size, l.bold, l.c)
+		p.SetXY(margin+left+pad, y)
+		p.CellFormat(right, lh, l.text, "", 0, "L", false, 0, "")
+		y += lh
+	}
+	p.SetDrawColor(int(rule.r), int(rule.g), int(rule.b))
+	p.SetLineWidth(0.3)
+	p.Line(margin+left, top+pad, margin+left, top+h-18-pad)
+	p.SetXY(margin+pad, top+pad)
+	p.style(30, true, ink)
+	p.CellFormat(left-pad, 11, v.Broken, "", 2, "L", false, 0, "")
+	p.style(10, false, ink)
+	p.CellFormat(left-pad, 6, "broken, by mass", "", 2, "L", false, 0, "")
+	p.style(9, true, ink)
+	p.CellFormat(left-pad, 4.6, "95 % interval "+v.Interval, "", 2, "L", false, 0, "")
+	p.style(8.5, false, pale)
+	p.CellFormat(left-pad, 4.4, v.ByCount, "", 2, "L", false, 0, "")
+	v.drawInterval(&pdfCanvas{p, margin + pad, top + h - 17.5}, textW-2*pad)
+	p.SetXY(margin, top+h+3)
+}
+
+func (p *pdfPage) facts(facts []pair) {
+	const columns = 5
+	w := textW / columns
+	for i := 0; i < len(facts); {
+		n := min(columns, len(facts)-i)
+		if facts[i].Label == "Note" {
+			n = 1
+		}
+		width := w
+		if n == 1 {
+			width = textW
+		}
+		most := 1
+		for _, f := range facts[i : i+n] {
+			p.style(9, false, ink)
+			most = max(most, len(p.split(f.Text, width-3)))
+		}
+		h := 3.6 + float64(most)*lineFront
+		p.room(h)
+		y := p.GetY()
+		for j, f := range facts[i : i+n] {
+			x := margin + float64(j)*width
+			p.SetXY(x, y)
+			p.style(7, false, pale)
+			p.CellFormat(width, 3.6, p.plain(f.Label), "", 0, "L", false, 0, "")
+			c := ink
+			if f.Text == "not stated" {
+				c = pale
+			}
+			p.style(9, false, c)
+			for l, text := range p.split(f.Text, width-3) {
+				p.SetXY(x, y+3.6+float64(l)*lineFront)
+				p.CellFormat(width, lineFront, text, "", 0, "L", false, 0, "")
+			}
+		}
+		p.SetXY(margin, y+h+1.2)
+		i += n
+	}
+}
+
+// A cell is one cell of a table.
+type cell struct {
+	text string
+	soft string // a second, small text below
+	bold bool
+	c    rgb
+	mark *rgb // a swatch before it
+}
+
+// table draws rows below a head; widths add up to textW, right tells which
+// columns are set to the right.
+func (p *pdfPage) table(head []string, widths []float64, right []bool, rows [][]cell, tint []bool) {
+	const lh = 3.9
+	drawHead := func() {
+		y := p.GetY()
+		x := margin
+		p.style(7.5, true, pale)
+		for i, h := range head {
+			align := "L"
+			if right[i] {
+				align = "R"
+			}
+			p.SetXY(x, y)
+			p.CellFormat(widths[i]-2, 4.6, p.plain(h), "", 0, align, false, 0, "")
+			x += widths[i]
+		}
+		p.SetDrawColor(int(ink.r), int(ink.g), int(ink.b))
+		p.SetLineWidth(0.25)
+		p.Line(margin, y+4.8, margin+textW, y+4.8)
+		p.SetXY(margin, y+5.2)
+	}
+	p.room(14)
+	drawHead()
+	for r, row := range rows {
+		h := lh
+		for i, c := range row {
+			p.style(8.5, c.bold, c.c)
+			n := float64(len(p.split(c.text, widths[i]-2.5-swatch(c)))) * lh
+			if c.soft != "" {
+				p.style(7, false, pale)
+				n += float64(len(p.split(c.soft, widths[i]-2.5))) * 3
+			}
+			h = max(h, n)
+		}
+		if p.GetY()+h+1.4 > pageH-bottom {
+			p.AddPage()
+			drawHead()
+		}
+		y := p.GetY()
+		if tint != nil && tint[r] {
+			p.SetFillColor(0xfb, 0xf1, 0xea)
+			p.Rect(margin, y-0.2, textW, h+1.2, "F")
+		}
+		x := margin
+		for i, c := range row {
+			align := "L"
+			if right[i] {
+				align = "R"
+			}
+			p.style(8.5, c.bold, c.c)
+			yy := y + 0.3
+			if c.mark != nil {
+				p.SetFillColor(int(c.mark.r), int(c.mark.g), int(c.mark.b))
+				p.Rect(x, yy+0.9, 3.4, 2.2, "F")
+			}
+			for _, l := range p.split(c.text, widths[i]-2.5-swatch(c)) {
+				p.SetXY(x+swatch(c), yy)
+				p.CellFormat(widths[i]-2-swatch(c), lh, l, "", 0, align, false, 0, "")
+				yy += lh
+			}
+			if c.soft != "" {
+				p.style(7, false, pale)
+				for _, l := range p.split(c.soft, widths[i]-2.5) {
+					p.SetXY(x, yy)
+					p.CellFormat(widths[i]-2, 3, l, "", 0, align, false, 0, "")
+					yy += 3
+				}
+			}
+			x += widths[i]
+		}
+		p.SetDrawColor(int(rule.r), int(rule.g), int(rule.b))
+		p.SetLineWidth(0.15)
+		p.Line(margin, y+h+0.9, margin+textW, y+h+0.9)
+		p.SetXY(margin, y+h+1.3)
+	}
+}
+
+func swatch(c cell) float64 {
+	if c.mark != nil {
+		return 5
+	}
+	return 0
+}
+
+func (p *pdfPage) limits(v *view) {
+	p.section(v.LimitTitle, 14)
+	var rows [][]cell
+	var tint []bool
+	for _, l := range v.Limits {
+		soft := l.Clause
+		if l.Note != "" {
+			soft = strings.TrimPrefix(soft+"; "+l.Note, "; ")
+		}
+		c := ink
+		if l.Verdict == grading.Unassessed {
+			c = pale
+		}
+		rows = append(rows, []cell{
+			{text: l.Grade, c: c}, {text: l.Factor, soft: soft, c: c}, {text: l.Limit, c: c}, {text: l.Found, c: c}, {text: l.Interval, c: c},
+			{text: verdictMark(l.Verdict) + " " + verdictWord(l.Verdict), bold: l.Verdict == grading.Fails, c: verdictColour(l.Verdict)},
+		})
+		tint = append(tint, l.Limiting)
+	}
+	p.table([]string{"Grade", "What is limited", "Limit", "Found", "95 % interval", "Verdict"},
+		[]float64{27, 61, 27, 20, 22, 25}, []bool{false, false, false, true, true, false}, rows, tint)
+	p.Ln(0.6)
+	p.para("● the whole interval is within the limit   ■ the whole interval is outside   ○ the limit lies inside the interval   – neither picture nor sheet decide it", 7, pale)
+	if v.Unlisted != "" {
+		p.para(v.Unlisted, 7, pale)
+	}
+}
+
+func (p *pdfPage) shares(v *view) {
+	p.section("Shares", 14)
+	var rows [][]cell
+	for _, s := range v.Shares {
+		first := cell{text: s.Name, c: ink}
+		if s.Colour != "" {
+			for i := range looks {
+				if looks[i].colour.String() == s.Colour {
+					first.mark = &looks[i].colour
+				}
+			}
+		}
+		rows = append(rows, []cell{first, {text: s.Found, c: ink}, {text: s.Mass, c: ink}, {text: s.MassInterval, c: ink}, {text: s.Count, c: ink}, {text: s.CountInterval, c: ink}})
+	}
+	p.table([]string{"", "Kernels", "By mass", "95 % interval", "By count", "95 % interval"},
+		[]float64{58, 20, 22, 31, 22, 29}, []bool{false, true, true, true, true, true}, rows, nil)
+	p.Ln(1)
+	for _, m := range v.Method {
+		p.para(m, 8, ink)
+	}
+}
+
+func (p *pdfPage) chart(title string, h float64, draw func(canvas)) {
+	p.section(title, h)
+	draw(&pdfCanvas{p, margin, p.GetY()})
+	p.SetXY(margin, p.GetY()+h+1)
+}
+
+func (p *pdfPage) colourKey(v *view) {
+	y := p.GetY()
+	x := margin
+	dot := func(c rgb, text string) {
+		p.style(7, false, pale)
+		w := p.GetStringWidth(p.plain(text)) + 7
+		if x+w > margin+textW {
+			x, y = margin, y+4
+		}
+		p.SetFillColor(int(c.r), int(c.g), int(c.b))
+		p.Circle(x+1.1, y+2, 1.1, "F")
+		p.SetXY(x+2.6, y)
+		p.CellFormat(w, 4, p.plain(text), "", 0, "L", false, 0, "")
+		x += w
+	}
+	for _, f := range v.flagsSeen() {
+		dot(flagColours[f], words(f))
+	}
+	dot(bar, "no flag. CIELAB, D65, from the picture as it is; colours compare within this sample.")
+	p.SetXY(margin, y+5)
+}
+
+// A placed is a picture registered in the document.
+type placed struct {
+	name string
+	wide float64 // its width over that of the picture shown
+}
+
+// register takes up a picture. fpdf v0.12.0 writes pictures in the order of
+// their widths, and those of one width in the order of a map: so that the same
+// input gives the same bytes, a picture whose width is taken is widened by
+// black columns, which are clipped when it is shown.
+func (p *pdfPage) register(img image.Image, quality int) (placed, error) {
+	w := img.Bounds().Dx()
+	wide := w
+	for p.widths[wide] {
+		wide++
+	}
+	p.widths[wide] = true
+	jpeg, err := encodeJPEG(widened(img, wide-w), quality)
+	if err != nil {
+		return placed{}, err
+	}
+	name := "picture" + strconv.Itoa(wide)
+	p.RegisterImageOptionsReader(name, fpdf.ImageOptions{ImageType: "JPG"}, bytes.NewReader(jpeg))
+	return placed{name, float64(wide) / float64(w)}, nil
+}
+
+// show draws a picture with its own part w × h mm large, clipped to clipW ×
+// clipH mm at x, y, with the corner dx, dy of it at that place.
+func (p *pdfPage) show(pic placed, x, y, w, h, dx, dy, clipW, clipH float64) {
+	p.ClipRect(x, y, clipW, clipH, false)
+	p.ImageOptions(pic.name, x-dx, y-dy, w*pic.wide, h, false, fpdf.ImageOptions{ImageType: "JPG"}, 0, "")
+	p.ClipEnd()
+}
+
+func (p *pdfPage) polygon(pts []kernel.Point, x, y, scale float64) {
+	if len(pts) < 3 {
+		return
+	}
+	out := make([]fpdf.PointType, len(pts))
+	for i, q := range pts {
+		out[i] = fpdf.PointType{X: x + (q.X+0.5)*scale, Y: y + (q.Y+0.5)*scale}
+	}
+	p.Polygon(out, "D")
+}
+
+func (p *pdfPage) trays(v *view) error {
+	row := 0
+	for i := range v.in.Trays {
+		t := &v.in.Trays[i]
+		rows := v.res.Kernels[row : row+len(t.Kernels)]
+		row += len(rows)
+		w := textW
+		h := w * float64(t.HeightPx) / float64(t.WidthPx)
+		if most := 215.0; h > most {
+			w, h = w*most/h, most
+		}
+		title := "Every kernel"
+		if len(v.in.Trays) > 1 {
+			title += fmt.Sprintf(", picture %d", i+1)
+		}
+		p.section(title, h+14)
+		p.classKey(rows)
+		x, y := margin+(textW-w)/2, p.GetY()
+		if img := reduced(v.in.Photos[i].Image); img != nil {
+			pic, err := p.register(img, overlayQuality)
+			if err != nil {
+				return err
+			}
+			p.show(pic, x, y, w, h, 0, 0, w, h)
+		} else {
+			p.SetFillColor(int(darkBG.r), int(darkBG.g), int(darkBG.b))
+			p.Rect(x, y, w, h, "F")
+		}
+		scale := w / float64(t.WidthPx)
+		kw := usualWidth(t)
+		p.ClipRect(x, y, w, h, false)
+		for _, head := range [...]bool{true, false} { // brokens on top
+			for j := range rows {
+				if (rows[j].Class == grading.Head) != head {
+					continue
+				}
+				l := lookOf(rows[j].Class)
+				p.SetDrawColor(int(l.colour.r), int(l.colour.g), int(l.colour.b))
+				p.SetLineWidth(max(0.12, kw*l.width*scale))
+				p.polygon(t.Kernels[j].Outline, x, y, scale)
+			}
+		}
+		p.SetDrawColor(255, 255, 255)
+		p.SetLineWidth(0.2)
+		for _, c := range t.Unresolved {
+			p.Rect(x+float64(c.MinX)*scale, y+float64(c.MinY)*scale, float64(c.MaxX-c.MinX)*scale, float64(c.MaxY-c.MinY)*scale, "D")
+		}
+		size := max(2.4, kw*scale*0.45/mmPerPt)
+		for j := range rows {
+			l := lookOf(rows[j].Class)
+			if l.letter == "" && len(rows[j].Flags) == 0 {
+				continue
+			}
+			text := strconv.Itoa(rows[j].ID) + l.letter
+			k := &t.Kernels[j]
+			// A light plate keeps the number legible on any kernel.
+			p.style(size, true, ink)
+			tw, th := p.GetStringWidth(text)+0.5, size*mmPerPt*0.95
+			cx, cy := x+(k.X+0.5)*scale, y+(k.Y+0.5)*scale
+			p.SetFillColor(255, 255, 255)
+			p.SetAlpha(0.6, "Normal")
+			p.Rect(cx-tw/2, cy-th/2, tw, th, "F")
+			p.SetAlpha(1, "Normal")
+			p.Text(cx-tw/2+0.25, cy+size*mmPerPt*0.34, text)
+		}
+		p.ClipEnd()
+		p.SetXY(margin, y+h+0.8)
+		caption := filepath.Base(v.rec.Pictures[i].Path)
+		if n := v.PhotoNotes[i]; n != "" {
+			caption += ". " + n
+		}
+		p.para(caption, 7.5, pale)
+	}
+	return nil
+}
+
+func (p *pdfPage) classKey(rows []grading.KernelRow) {
+	x, y := margin, p.GetY()
+	for i := range looks {
+		l := &looks[i]
+		n := 0
+		for j := range rows {
+			if rows[j].Class == l.class {
+				n++
+			}
+		}
+		if n == 0 {
+			continue
+		}
+		text := strings.TrimSpace(l.letter+" "+l.name) + " " + strconv.Itoa(n)
+		p.style(8, false, ink)
+		w := p.GetStringWidth(text) + 10
+		if x+w > margin+textW {
+			x, y = margin, y+4.2
+		}
+		p.SetFillColor(int(l.colour.r), int(l.colour.g), int(l.colour.b))
+		p.Rect(x, y+0.9, 3.4, 2.2, "F")
+		p.SetXY(x+4, y)
+		p.CellFormat(w, 4, text, "", 0, "L", false, 0, "")
+		x += w
+	}
+	p.SetXY(margin, y+5.2)
+}
+
+func (p *pdfPage) gallery(v *view) error {
+	crops, more := v.gallery()
+	if len(crops) == 0 {
+		return nil
+	}
+	const columns, gap, captionH = 10, 1.6, 6.4
+	side := (textW - (columns-1)*gap) / columns
+	p.section("Broken and flagged kernels", side+captionH+6)
+	text := "All at one scale; each square is about one whole kernel wide. Flagged kernels first, then brokens from the longest on."
+	if more > 0 {
+		text += fmt.Sprintf(" %d more are not shown.", more)
+	}
+	p.para(text, 7.5, pale)
+	sheet, cellPx := contactSheet(crops, columns)
+	var pic placed
+	var sheetH float64
+	if sheet != nil {
+		var err error
+		if pic, err = p.register(sheet, cropQuality); err != nil {
+			return err
+		}
+		sheetH = side * float64(sheet.Bounds().Dy()/cellPx)
+	}
+	for i := range crops {
+		c := &crops[i]
+		col := i % columns
+		if col == 0 {
+			if i > 0 {
+				p.SetXY(margin, p.GetY()+side+captionH+1)
+			}
+			p.room(side + captionH + 1)
+		}
+		x, y := margin+float64(col)*(side+gap), p.GetY()
+		if c.img != nil {
+			p.show(pic, x, y, side*columns, sheetH, float64(col)*side, float64(i/columns)*side, side, side)
+		} else {
+			p.SetFillColor(int(darkBG.r), int(darkBG.g), int(darkBG.b))
+			p.Rect(x, y, side, side, "F")
+		}
+		scale := side / c.side
+		col3 := lookOf(v.res.Kernels[c.row].Class).colour
+		p.SetDrawColor(int(col3.r), int(col3.g), int(col3.b))
+		p.SetLineWidth(0.2)
+		p.ClipRect(x, y, side, side, false)
+		p.polygon(v.in.Trays[c.tray].Kernels[c.kernel].Outline, x-c.x*scale, y-c.y*scale, scale)
+		p.ClipEnd()
+		p.style(6, false, ink)
+		p.Text(x, y+side+2.6, p.plain(c.why))
+		p.style(6, false, pale)
+		p.Text(x, y+side+5.2, p.plain(v.caption(c)))
+	}
+	p.SetXY(margin, p.GetY()+side+captionH+1)
+	return nil
+}
+
+func (p *pdfPage) missing(v *view) {
+	p.section("Not assessed", lineFront)
+	for _, n := range v.Missing {
+		text := n.What
+		if n.Why != "" {
+			text += ": " + n.Why
+		}
+		p.para("• "+text, 8.5, ink)
+	}
+	for _, n := range v.Notes {
+		p.para(n, 8.5, ink)
+	}
+}
+
+func (p *pdfPage) sign(signers []string) {
+	p.room(24)
+	y := p.GetY() + 17
+	const gap = 8.0
+	w := (textW - gap*float64(len(signers)-1)) / float64(len(signers))
+	p.SetDrawColor(int(ink.r), int(ink.g), int(ink.b))
+	p.SetLineWidth(0.25)
+	for i, s := range signers {
+		x := margin + float64(i)*(w+gap)
+		p.Line(x, y, x+w, y)
+		p.style(7.5, false, pale)
+		p.SetXY(x, y+0.8)
+		p.CellFormat(w, 4, s+": name, date, signature", "", 0, "L", false, 0, "")
+	}
+	p.SetXY(margin, y+6)
+}
+
+// pdfCanvas draws on a page from the corner x, y.
+type pdfCanvas struct {
+	p    *pdfPage
+	x, y float64
+}
+
+func (c *pdfCanvas) line(x1, y1, x2, y2, width float64, col rgb, dash float64) {
+	c.p.SetDrawColor(int(col.r), int(col.g), int(col.b))
+	c.p.SetLineWidth(width)
+	if dash > 0 {
+		c.p.SetDashPattern([]float64{dash, dash}, 0)
+	}
+	c.p.Line(c.x+x1, c.y+y1, c.x+x2, c.y+y2)
+	if dash > 0 {
+		c.p.SetDashPattern(nil, 0)
+	}
+}
+
+func (c *pdfCanvas) rect(x, y, w, h float64, fill rgb) {
+	c.p.SetFillColor(int(fill.r), int(fill.g), int(fill.b))
+	c.p.Rect(c.x+x, c.y+y, max(0, w), max(0, h), "F")
+}
+
+func (c *pdfCanvas) circle(x, y, r float64, fill rgb, stroke *rgb) {
+	c.p.SetFillColor(int(fill.r), int(fill.g), int(fill.b))
+	how := "F"
+	if stroke != nil {
+		how = "FD"
+		c.p.SetDrawColor(int(stroke.r), int(stroke.g), int(stroke.b))
+		c.p.SetLineWidth(0.2)
+	}
+	c.p.Circle(c.x+x, c.y+y, r, how)
+}
+
+func (c *pdfCanvas) text(x, y float64, s string, at int, size float64, bold bool, col rgb) {
+	s = c.p.plain(s)
+	c.p.style(size, bold, col)
+	w := c.p.GetStringWidth(s)
+	c.p.Text(c.x+x-w*float64(at+1)/2, c.y+y, s)
+}

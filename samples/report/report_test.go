@@ -1,0 +1,171 @@
+package report_test
+
+import (
+	"bytes"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"traytally/grading"
+	"traytally/samples"
+	"traytally/samples/internal/sampletest"
+	"traytally/samples/report"
+)
+
+func ptr[T any](v T) *T { return &v }
+
+// input makes the report's input for an invented, registered sample.
+func input(t testing.TB, o sampletest.Options, photo bool) report.Input {
+	t.Helper()
+	g, err := samples.Open(t.Context(), filepath.Join(t.TempDir(), "register.db"),
+		samples.OpenOptions{Create: true, Actor: "A. Clerk (invented)", Now: sampletest.Clock()})
+	require.NoError(t, err)
+	defer g.Close()
+	r := sampletest.Record(t, 5, o)
+	_, err = g.Add(t.Context(), r)
+	require.NoError(t, err)
+	r, err = g.Get(t.Context(), r.Code, 0)
+	require.NoError(t, err)
+	k, err := r.Kernels()
+	require.NoError(t, err)
+	history, err := g.History(t.Context(), r.Code)
+	require.NoError(t, err)
+	in := report.Input{Record: r, Trays: k.Trays, History: history, Photos: []report.Photo{{Missing: "the file was moved"}}}
+	if photo {
+		in.Photos[0] = report.Photo{Image: sampletest.Picture(&k.Trays[0])}
+	}
+	return in
+}
+
+var facts = samples.Facts{
+	Lot: "L-17", Party: "Blue Heron Traders (invented)", Line: "2", Variety: "long, invented", Stage: "after grader",
+	Drawn: time.Date(2026, 11, 24, 9, 30, 0, 0, time.FixedZone("", 7*3600)),
+	Note:  "second draw", Sheet: &grading.Sheet{MoisturePct: ptr(13.2), SampleMassG: ptr(5.1)},
+}
+
+func htmlOf(t testing.TB, in report.Input) string {
+	t.Helper()
+	var b bytes.Buffer
+	require.NoError(t, report.HTML(&b, in))
+	return b.String()
+}
+
+func pdfOf(t testing.TB, in report.Input) []byte {
+	t.Helper()
+	var b bytes.Buffer
+	require.NoError(t, report.PDF(&b, in))
+	return b.Bytes()
+}
+
+func TestHTML(t *testing.T) {
+	in := input(t, sampletest.Options{Facts: facts, Standard: "us-long", Kernels: 220}, true)
+	page := htmlOf(t, in)
+	assert.Equal(t, page, htmlOf(t, in), "the same input gives the same bytes")
+	res, err := in.Record.Decode()
+	require.NoError(t, err)
+	for _, want := range []string{
+		"S2026-0001", "L-17", "Blue Heron Traders (invented)", "13.2 % by mass", "2026-11-24 09:30 &#43;07:00",
+		res.Grade.Result, "Not assessed", "licensed inspectors", "name, date, signature", in.Record.Pictures[0].SHA256,
+		in.History[0].Hash, "traytally log recheck S2026-0001", "data:image/jpeg;base64,",
+	} {
+		assert.Contains(t, page, want)
+	}
+	// Verdict first, and the order of what follows.
+	last := 0
+	for _, id := range []string{"verdict", "limits", "overlay", "lengths", "colour", "gallery", "missing", "caution", "sign"} {
+		at := strings.Index(page, `id="`+id+`"`)
+		require.Greater(t, at, last, id)
+		last = at
+	}
+	assert.Equal(t, 220, strings.Count(page, `<g class="kernel"`))
+	assert.Equal(t, 220, strings.Count(page, `<tr id="k1-`))
+	// Nothing is fetched: every address is a name in the page or data.
+	for _, m := range regexp.MustCompile(`(?:href|src|url)\s*=\s*"([^"]*)"`).FindAllStringSubmatch(page, -1) {
+		assert.Regexp(t, `^(#|data:)`, m[1][:min(40, len(m[1]))])
+	}
+	assert.NotContains(t, page, "ZgotmplZ", "the template refused a value")
+	assert.NotRegexp(t, `https?://`, page)
+}
+
+func TestMissingPictureIsSaid(t *testing.T) {
+	in := input(t, sampletest.Options{}, false)
+	page := htmlOf(t, in)
+	assert.Contains(t, page, "Outlines only: the file was moved.")
+	assert.NotContains(t, page, "data:image")
+	assert.NotEmpty(t, pdfOf(t, in))
+}
+
+func TestHostileText(t *testing.T) {
+	for _, bad := range []string{`<script>alert(1)</script>`, `"><img src=x onerror=alert(1)>`, `'-alert(1)-'`, `</style><script>alert(1)</script>`, `{{.Code}}`, `=1+1`} {
+		f := samples.Facts{Lot: bad, Party: bad, Variety: bad, Line: bad, Stage: bad, Note: bad}
+		in := input(t, sampletest.Options{Facts: f, Kernels: 40}, false)
+		in.History[0].Actor, in.History[0].Reason = bad, bad
+		in.Record.Pictures[0].Path = "/scans/" + strings.ReplaceAll(bad, "/", "∕")
+		page := htmlOf(t, in)
+		assert.Equal(t, 1, strings.Count(page, "<script"))
+		assert.NotContains(t, page, "<img")
+		assert.NotContains(t, page, `onerror=alert(1)>"`)
+		assert.NotEmpty(t, pdfOf(t, in))
+	}
+}
+
+func TestPDF(t *testing.T) {
+	in := input(t, sampletest.Options{Facts: facts, Standard: "us-long", Kernels: 220}, true)
+	a := pdfOf(t, in)
+	assert.Equal(t, a, pdfOf(t, in), "the same input gives the same bytes")
+	assert.True(t, bytes.HasPrefix(a, []byte("%PDF-")))
+	assert.Contains(t, string(a), "/MediaBox [0 0 595.28 841.89]") // A4 in points
+}
+
+// Letters that the font lacks are told, never dropped in silence.
+func TestPDFLetters(t *testing.T) {
+	plain := len(pdfOf(t, input(t, sampletest.Options{Facts: samples.Facts{Lot: "Lô 17"}, Kernels: 40}, false)))
+	for _, lot := range []string{"gạo trắng hạt dài", "ข้าวขาว", "大米", "😀"} {
+		in := input(t, sampletest.Options{Facts: samples.Facts{Lot: lot}, Kernels: 40}, false)
+		assert.Contains(t, htmlOf(t, in), lot)
+		assert.NotEqual(t, plain, len(pdfOf(t, in)))
+	}
+}
+
+func TestInputIsChecked(t *testing.T) {
+	in := input(t, sampletest.Options{Kernels: 40}, true)
+	bad := in
+	bad.Trays = nil
+	assert.Error(t, report.HTML(&bytes.Buffer{}, bad))
+	other := sampletest.Tray(9, 60, 0.1)
+	bad = in
+	bad.Photos = []report.Photo{{Image: sampletest.Picture(&other)}}
+	assert.Error(t, report.PDF(&bytes.Buffer{}, bad))
+	assert.Error(t, report.HTML(&bytes.Buffer{}, report.Input{}))
+}
+
+// Nothing is written where writing fails halfway.
+type failing struct{}
+
+func (failing) Write([]byte) (int, error) { return 0, os.ErrClosed }
+
+func TestWriteFails(t *testing.T) {
+	in := input(t, sampletest.Options{Kernels: 40}, false)
+	assert.ErrorIs(t, report.HTML(failing{}, in), os.ErrClosed)
+	assert.ErrorIs(t, report.PDF(failing{}, in), os.ErrClosed)
+}
+
+func BenchmarkReport(b *testing.B) {
+	in := input(b, sampletest.Options{Facts: facts, Standard: "us-long", Kernels: 400}, true)
+	b.Run("html", func(b *testing.B) {
+		for b.Loop() {
+			htmlOf(b, in)
+		}
+	})
+	b.Run("pdf", func(b *testing.B) {
+		for b.Loop() {
+			pdfOf(b, in)
+		}
+	})
+}

@@ -1,0 +1,309 @@
+package vision
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+
+	"traytally/vision/internal/card"
+	"traytally/vision/internal/colour"
+	"traytally/vision/kernel"
+)
+
+// CardOptions says what is known about a tray card in a picture.
+type CardOptions struct {
+	// RulerMM is how long the line on the printed card was found to be with a
+	// ruler, mm; 0: it was not measured. A card whose line is off by more than
+	// a hundredth is refused; less is taken into the scale.
+	RulerMM float64
+	// Thorough looks for small marks as well, which takes a few times as long.
+	Thorough bool
+}
+
+// CardRulerMM is the nominal length of the line on a card, mm.
+const CardRulerMM = 150
+
+// maxPrintError is how far the line on the card may be off, as a share. What a
+// printer makes of "fit to page" is 3 to 6 %.
+const maxPrintError = 0.01
+
+// The print by the edges of its sheet: paper may be cut 1 % off, so that only
+// more is a misprint; where it is off by no more than maxSheetDoubt the print
+// counts as checked.
+const (
+	maxSheetError = 0.015
+	maxSheetDoubt = 0.006
+)
+
+// ErrNoCard is the cause where a picture shows no tray card.
+var ErrNoCard = errors.New("no tray card in the picture")
+
+// A CardError is the cause of an InputError where a tray card is seen that
+// gives no scale. Code is stable: "mark_hidden", "mirrored", "several_cards",
+// "torn", "dots_hidden", "bent", "lens", "tilt", "too_small", "print_size",
+// "field_bright", "no_room".
+type CardError struct{ Code, What string }
+
+// Error returns what is wrong.
+func (e *CardError) Error() string { return e.What }
+
+// A Card is a tray card found in a picture.
+type Card struct {
+	Name       string  // "tray card" or "strip card"
+	PxPerMM    float64 // of the picture that Straighten returns, on the card's plane
+	TiltDeg    float64 // of the camera's axis against straight down
+	HeightMM   float64 // of the lens above the card
+	ResidualMM float64 // root mean square of what the fit leaves on the card
+	WorstMM    float64
+	Dots       int     // of the dots between the marks, those seen in their place
+	RadialPct  float64 // displacement by the lens at the picture's corners, % of half the diagonal; > 0: pincushion
+	ScalePct   float64 // standard uncertainty of the scale by the fit, %; the print's is not in it
+	Ruler      float64 // measured length of the line over the nominal one; 0: not measured
+	// SheetPct is the size of the print by the edges of the sheet, % of the
+	// design's, and Sheet its paper, where all four edges are seen; else 0.
+	SheetPct float64
+	Sheet    string
+	Light    CardLight
+	Warnings []kernel.Warning
+
+	found *card.Found
+	edge  card.Edge
+	light card.Light
+	lit   bool
+	area  card.Rect
+	scale float64 // px of the straightened picture per mm of the card's design
+}
+
+// CardLight is what the paper and the grey patches of a card tell of light,
+// balance and exposure. Straighten has them taken out of the picture already.
+type CardLight struct {
+	// Known reports whether colours can be brought to the card: enough plain
+	// paper is seen and it is not burnt out.
+	Known bool
+	// Paper is the linear value, 0..1, of the paper in the middle of the card,
+	// and Gain what it was multiplied with there to record paper as 0.86: blue,
+	// green, red.
+	Paper, Gain [3]float64
+	// FallOffPct is how much less light the darkest part of the card gets than
+	// the brightest, %.
+	FallOffPct float64
+	// ShadowPct is the depth of a shadow whose edge crosses the card's rim, %;
+	// 0: none found. ShadowSide names the side of the card where it is
+	// sharpest.
+	ShadowPct  float64
+	ShadowSide string
+	// GreyDeltaE00 is the mean colour difference of the printed greys from
+	// their nominal value after balancing: the camera's tone curve, the
+	// printer, or glare.
+	GreyDeltaE00 float64
+	BurntShare   float64 // of the paper
+}
+
+// Limits of what is said about light.
+const (
+	minShadow = 0.12 // of the light, from which on a step is a shadow
+	maxBurnt  = 0.1  // of the white places
+	maxGreyDE = 5    // CIEDE2000
+	minPaper  = 0.15 // linear
+	// maxFieldTrim is how far dark paper laid into the field may fall short of
+	// its sides, mm; maxTrayTrim the same of a tray beside a strip card.
+	maxFieldTrim = 12
+	maxTrayTrim  = 60
+	// maxAreaSD is the uncertainty of the scale up to which a place beside a
+	// strip card is measured, as a share.
+	maxAreaSD = 0.0015
+	// warnAngle is the slant of the view at the farthest place of the area, in
+	// degrees from straight above, from which on it is mentioned: a cut face of
+	// 0.8 mm half height may then look 0.56 mm longer.
+	warnAngle = 35
+)
+
+// FindCard looks for a tray card in a picture. Its error is an *InputError
+// with ErrNoCard as its cause where there is none, and with a *CardError where
+// there is one that gives no scale, or one that cannot be trusted.
+func FindCard(ctx context.Context, p *Picture, o CardOptions) (*Card, error) {
+	refused := func(e *card.Refusal) error {
+		return &InputError{p.Name, e.What, e.Hint, &CardError{e.Code, e.What}}
+	}
+	px := card.Pixels{Pix: p.Pix(), W: p.Width, H: p.Height}
+	if px.Pix == nil {
+		return nil, errors.New("the picture is closed")
+	}
+	f, err := card.Find(ctx, px, o.Thorough)
+	if e, ok := errors.AsType[*card.Refusal](err); ok {
+		return nil, refused(e)
+	}
+	switch {
+	case errors.Is(err, card.ErrNone):
+		return nil, &InputError{p.Name, "shows no tray card", "print one with: traytally card --out card.pdf; show all four corner marks", ErrNoCard}
+	case err != nil:
+		return nil, err
+	}
+	c := &Card{
+		Name: f.Layout.Name, TiltDeg: f.Pose.Tilt * 180 / math.Pi,
+		ResidualMM: f.Residual, WorstMM: f.Worst, Dots: f.Dots,
+		RadialPct: 100 * f.Camera.K, found: f,
+	}
+	size, paper, sheet := f.Printed(px)
+	if sheet {
+		c.Sheet = paper.Call
+		c.SheetPct = 100 * size
+	}
+	misprint := func(how string) error {
+		return refused(&card.Refusal{Code: "print_size", What: how,
+			Hint: "print the card again at 100 % (actual size), not fitted to the page, and measure the line"})
+	}
+	actual := 1.0 // mm per mm of the design
+	if o.RulerMM > 0 {
+		actual = o.RulerMM / f.Layout.RulerLength()
+		c.Ruler = actual
+		if math.Abs(actual-1) > maxPrintError {
+			return nil, misprint(fmt.Sprintf("the line on the printed card measures %g mm instead of %g mm: it was printed at %.1f %%", o.RulerMM, f.Layout.RulerLength(), 100*actual))
+		}
+	}
+	switch {
+	case sheet && math.Abs(size/actual-1) > maxSheetError:
+		return nil, misprint(fmt.Sprintf("by the edges of its sheet (%s) the card was printed at %.1f %%", paper.Call, 100*size))
+	case o.RulerMM > 0:
+	case sheet && math.Abs(size-1) <= maxSheetDoubt:
+		// The sheet vouches for the print.
+	default:
+		c.warn("card_print_unchecked", "", 0, 0,
+			fmt.Sprintf("measure the line on the card with a ruler and give it, for example --card-ruler %.1f", f.Layout.RulerLength()),
+			"the print of the tray card was not checked: the scale is as right as the printer")
+	}
+	c.HeightMM = f.Pose.Height * actual
+
+	c.edge = f.Edge(px)
+	c.light, c.lit = f.Light(px)
+	c.area = f.Area(maxAreaSD)
+	if c.area.W() < 20 || c.area.H() < 20 {
+		return nil, refused(&card.Refusal{Code: "no_room", What: "there is no room for rice beside the strip card in the picture",
+			Hint: "lay the card along one side of the tray and show the tray on the other"})
+	}
+	if c.lit {
+		trim := float64(maxFieldTrim)
+		if !f.Layout.HasField() {
+			trim = maxTrayTrim
+		}
+		dark, ok := f.Dark(px, &c.light, c.area, trim)
+		if !ok {
+			if !f.Layout.HasField() {
+				return nil, refused(&card.Refusal{Code: "field_bright", What: "what lies beside the strip card is bright",
+					Hint: "lay the card flat on a dark tray that fills the picture"})
+			}
+			return nil, refused(&card.Refusal{Code: "field_bright", What: "the field of the tray card is bright along a side",
+				Hint: "lay matt dark paper over the whole field, or print the card with a dark field"})
+		}
+		c.area = dark
+	}
+	c.ScalePct = 100 * max(f.ScaleSD(c.area.Middle()), f.ScaleSD(card.Point{X: c.area.X0, Y: c.area.Y0}), f.ScaleSD(card.Point{X: c.area.X1, Y: c.area.Y1}))
+
+	// As fine as the finest part of the area, but no more pixels than there are.
+	for _, q := range append(slices.Clone(cornersOf(c.area)), c.area.Middle()) {
+		s, _ := f.Camera.Scales(q)
+		c.scale = max(c.scale, s)
+	}
+	c.scale = min(c.scale, math.Sqrt(float64(p.Width)*float64(p.Height)/(c.area.W()*c.area.H())))
+	c.PxPerMM = c.scale / actual
+	c.judgeLight()
+	c.judgeView()
+	return c, nil
+}
+
+func cornersOf(r card.Rect) []card.Point {
+	c := r.Corners()
+	return c[:]
+}
+
+func (c *Card) warn(code, metric string, value, limit float64, hint, format string, a ...any) {
+	c.Warnings = append(c.Warnings, kernel.Warning{Code: code, Text: fmt.Sprintf(format, a...), Hint: hint, Value: value, Limit: limit, Metric: metric})
+}
+
+// judgeLight fills in Light and warns of what it doubts.
+func (c *Card) judgeLight() {
+	if !c.lit {
+		c.warn("card_light_unknown", "", 0, 0, "keep the white rim of the card free and lit",
+			"the light cannot be told from the card: too little of its paper is seen; colours are as the camera made them")
+		return
+	}
+	l, lay := &c.light, c.found.Layout
+	mid := card.Point{X: lay.W / 2, Y: lay.H / 2}
+	c.Light = CardLight{Paper: l.At(mid), BurntShare: l.Burnt}
+	low, high := math.Inf(1), 0.0
+	for _, q := range lay.White {
+		v := l.At(q)[1]
+		low, high = min(low, v), max(high, v)
+	}
+	c.Light.FallOffPct = 100 * (1 - low/high)
+	for k, v := range c.Light.Paper {
+		c.Light.Gain[k] = card.PaperY / v
+	}
+	if l.Step >= minShadow {
+		c.Light.ShadowPct, c.Light.ShadowSide = 100*l.Step, lay.Side(l.StepAt)
+		c.warn("card_shadow", "step of light at the rim of the card, share", l.Step, minShadow,
+			"turn so that neither you nor the camera shades the card, or use light from both sides",
+			"a shadow crosses the card: at its %s side the light drops by %.0f %%; colours within it are not to be trusted", c.Light.ShadowSide, 100*l.Step)
+	}
+	if l.Burnt > maxBurnt {
+		c.warn("card_burnt_out", "share of the card's paper with a channel at the top of its range", l.Burnt, maxBurnt,
+			"take the picture again with a shorter exposure",
+			"%.0f %% of the card's paper is burnt out: colours cannot be balanced and are as the camera made them", 100*l.Burnt)
+		return
+	}
+	c.Light.Known = true
+	if v := c.Light.Paper[1]; v < minPaper {
+		c.warn("card_dark", "linear value of the card's paper", v, minPaper, "more light, or a longer exposure",
+			"the picture is dark: the paper of the card is recorded at %.0f %% of full light", 100*v)
+	}
+	sum, n := 0.0, 0
+	for i, t := range lay.Patches {
+		v := l.Patches[i]
+		if math.IsNaN(v[0]) {
+			continue
+		}
+		y := card.Reflectance(t.Grey)
+		sum += colour.DeltaE00(colour.FromLinear(v[2]*card.PaperY, v[1]*card.PaperY, v[0]*card.PaperY), colour.FromLinear(y, y, y))
+		n++
+	}
+	if n > 0 {
+		c.Light.GreyDeltaE00 = sum / float64(n)
+	}
+	if c.Light.GreyDeltaE00 > maxGreyDE {
+		c.warn("card_greys_off", "mean CIEDE2000 of the grey patches from their nominal value", c.Light.GreyDeltaE00, maxGreyDE,
+			"avoid glare on the print; print on matt white paper; turn off the camera's filters",
+			"the grey patches of the card are off by ΔE %.1f on average: glare, the printer or the camera's tone curve; lightness carries that doubt", c.Light.GreyDeltaE00)
+	}
+}
+
+// judgeView warns where the view leans so far that kernels show their sides.
+func (c *Card) judgeView() {
+	far := 0.0
+	for _, q := range c.area.Corners() {
+		far = max(far, math.Hypot(c.found.Pose.Lean(q)))
+	}
+	if angle := math.Atan(far) * 180 / math.Pi; angle > warnAngle {
+		c.warn("card_oblique", "greatest angle from straight above, degrees", angle, warnAngle,
+			"hold the camera straight above the middle of the card, farther away, and zoom in",
+			"kernels are seen up to %.0f° from the side; lengths are corrected for it, cut faces only roughly", angle)
+	}
+}
+
+// ScaleSource says for people where the scale comes from.
+func (c *Card) ScaleSource() string {
+	print := "print not checked"
+	switch {
+	case c.Ruler > 0:
+		print = fmt.Sprintf("printed line %.1f mm", c.Ruler*CardRulerMM)
+	case c.SheetPct > 0:
+		print = fmt.Sprintf("print at %.1f %% by the edges of the %s sheet", c.SheetPct, c.Sheet)
+	}
+	camera := ""
+	if c.found.Pose.FocalSD < 0.15 {
+		camera = fmt.Sprintf("camera %.0f mm above, ", c.HeightMM)
+	}
+	return fmt.Sprintf("%s (%d marks and dots within %.2f mm, %stilted %.0f°, %s)",
+		c.Name, c.Dots+4, c.WorstMM, camera, c.TiltDeg, print)
+}

@@ -1,0 +1,315 @@
+package vision
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"image"
+	"math"
+	"strings"
+
+	"traytally/vision/internal/card"
+	"traytally/vision/internal/cv"
+	"traytally/vision/kernel"
+)
+
+// Straighten returns the part of the picture where the rice lies as if seen
+// straight from above: PxPerMM pixels to the millimetre of the card's plane in
+// both directions. Where Light.Known, the colours are those under even white
+// light in which the card's paper is neutral with a reflectance of 0.86. The
+// caller closes the picture; p must still be open.
+func (c *Card) Straighten(ctx context.Context, p *Picture) (*Picture, error) {
+	w, h := int(c.area.W()*c.scale), int(c.area.H()*c.scale)
+	var finish func(int, []byte)
+	if c.Light.Known {
+		finish = c.relight(w)
+	}
+	img, err := cv.Warp(ctx, p.Pix(), p.Width, p.Height, w, h, func(row int, xs, ys []float32) {
+		for i := range xs {
+			q := c.found.Camera.ToPicture(c.toCard(kernel.Point{X: float64(i), Y: float64(row)}))
+			xs[i], ys[i] = float32(q.X), float32(q.Y)
+		}
+	}, finish)
+	if err != nil {
+		if ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
+		return nil, &InputError{p.Name, "cannot be straightened: " + err.Error(), "use a smaller picture", err}
+	}
+	flat := &Picture{
+		Name: p.Name, Format: p.Format, Width: w, Height: h, SHA256: p.SHA256,
+		PxPerMMX: c.PxPerMM, PxPerMMY: c.PxPerMM, ScaleSource: c.ScaleSource(), img: img,
+	}
+	if c.Light.Known {
+		flat.balanced = "paper of the " + c.Name
+		flat.absolute = c.Light.ShadowPct == 0 && c.Light.GreyDeltaE00 <= maxGreyDE
+	}
+	// What the file says of its resolution no longer matters.
+	for _, m := range p.Warnings {
+		if !strings.HasPrefix(m.Code, "scale_") && m.Code != "resized" {
+			flat.Warnings = append(flat.Warnings, m)
+		}
+	}
+	flat.Warnings = append(flat.Warnings, c.Warnings...)
+	return flat, nil
+}
+
+// toCard takes a position in the straightened picture to the card, mm.
+func (c *Card) toCard(q kernel.Point) card.Point {
+	return card.Point{X: c.area.X0 + (q.X+0.5)/c.scale, Y: c.area.Y0 + (q.Y+0.5)/c.scale}
+}
+
+// relight returns what brings a row of the straightened picture to even white
+// light.
+func (c *Card) relight(width int) func(row int, bgr []byte) {
+	const fine = 1 << 13
+	encode := new([fine + 1]byte)
+	for i := range encode {
+		encode[i] = byte(card.Encode(float64(i)/fine) + 0.5)
+	}
+	linear := new([256]float32)
+	for i := range linear {
+		linear[i] = float32(card.Linear(byte(i)) * card.PaperY * fine)
+	}
+	const step = 32 // px over which the light is straight
+	return func(row int, bgr []byte) {
+		next := c.light.At(c.toCard(kernel.Point{X: 0, Y: float64(row)}))
+		for x := 0; x < width; x += step {
+			here := next
+			next = c.light.At(c.toCard(kernel.Point{X: float64(x + step), Y: float64(row)}))
+			for k := range 3 {
+				g, to := float32(1/here[k]), float32(1/next[k])
+				d := (to - g) / step
+				for i := 3*x + k; i < 3*min(width, x+step); i += 3 {
+					bgr[i] = encode[int(min(linear[bgr[i]]*g, fine)+0.5)]
+					g += d
+				}
+			}
+		}
+	}
+}
+
+// MeasureOnCard measures the rice on or beside a card found in p: it
+// straightens the picture, measures there, takes off what height and slant add
+// to the outlines, and brings positions back.
+//
+// In the Tray, X, Y, AngleRad, Outline and the bounds of unresolved groups are
+// in the picture p as it is displayed. Measures in Px (lengths, widths, areas,
+// volumes, uncertainties, Look) are in pixels of the straightened picture,
+// Tray.PxPerMM of them to the millimetre; they do not follow from Outline.
+//
+// Of o only Colour counts, less its GreyPatch: the card's paper takes its
+// place.
+func MeasureOnCard(ctx context.Context, p *Picture, c *Card, o MeasureOptions) (*kernel.Tray, error) {
+	o.Colour.GreyPatch = image.Rectangle{}
+	flat, err := c.Straighten(ctx, p)
+	if err != nil {
+		return nil, err
+	}
+	defer flat.Close()
+	t, err := Measure(ctx, flat, MeasureOptions{PxPerMM: c.PxPerMM, ScaleSource: flat.ScaleSource, Colour: o.Colour})
+	if err != nil {
+		return nil, err
+	}
+	ground := groundOf(flat)
+	for i := range t.Kernels {
+		c.sharpen(&t.Kernels[i], ground)
+		c.upright(&t.Kernels[i])
+		c.bringBack(&t.Kernels[i])
+	}
+	local, _ := c.found.Camera.Scales(c.area.Middle())
+	readingOrder(t.Kernels, t.Look.LengthPx/c.scale*local)
+	for _, list := range [][]kernel.Cluster{t.Unresolved, t.Objects} {
+		for i := range list {
+			c.bringBackCluster(&list[i], p.Width, p.Height)
+		}
+	}
+	t.WidthPx, t.HeightPx = p.Width, p.Height
+	return t, nil
+}
+
+// A CardMode says whether a picture is searched for a tray card.
+type CardMode string
+
+// The modes.
+const (
+	CardAuto CardMode = "auto" // use a card where there is one
+	CardOn   CardMode = "on"   // fail without a card
+	CardOff  CardMode = "off"  // do not look
+)
+
+// ScaleOptions says where the scale of a picture comes from.
+type ScaleOptions struct {
+	Card   CardMode // "" is CardAuto
+	Ruler  float64  // CardOptions.RulerMM
+	Device string   // name of Profile; empty without one
+	// Profile is the scale of the device that took the picture; nil: none.
+	Profile *ScaleProfile
+}
+
+// A Method is all that says how a picture is measured.
+type Method struct {
+	MeasureOptions
+	ScaleOptions
+}
+
+// MeasureBy measures a picture with the scale, strongest first: given, or of a
+// profile; of a tray card in the picture; stored in the file; none, where
+// lengths stay in pixels. With a scale given or of a profile no card is looked
+// for unless m asks for it.
+//
+// Its errors are those of Measure, FindCard and ScaleProfile.Apply. A card that
+// is seen but gives no scale is an error, never a reason to take a weaker
+// scale.
+func MeasureBy(ctx context.Context, p *Picture, m Method) (*kernel.Tray, error) {
+	known := m.PxPerMM > 0 || m.Profile != nil
+	switch m.Card {
+	case "", CardAuto, CardOn, CardOff:
+	default:
+		return nil, fmt.Errorf("card mode %q, want %s, %s or %s", m.Card, CardAuto, CardOn, CardOff)
+	}
+	if m.Card == CardOn || m.Card != CardOff && !known {
+		c, err := FindCard(ctx, p, CardOptions{RulerMM: m.Ruler, Thorough: m.Card == CardOn || m.Ruler > 0})
+		if err == nil {
+			return MeasureOnCard(ctx, p, c, m.MeasureOptions)
+		}
+		if m.Card == CardOn || m.Ruler > 0 || !errors.Is(err, ErrNoCard) {
+			return nil, err
+		}
+	}
+	if m.Profile != nil {
+		if err := m.Profile.Apply(m.Device, p); err != nil {
+			return nil, err
+		}
+	}
+	t, err := Measure(ctx, p, m.MeasureOptions)
+	if err == nil && m.Profile != nil {
+		if d := m.Profile.lastDrift(); math.Abs(d) > MaxScaleDrift {
+			t.Warnings = append(t.Warnings, kernel.Warning{
+				Code: "scale_drifted", Text: fmt.Sprintf("the scale had drifted by %+.2f %% from profile %s when it was last checked", d, m.Device),
+				Hint:  "find out why, then calibrate again: traytally calibrate",
+				Value: math.Abs(d), Limit: MaxScaleDrift, Metric: "drift of the scale, %",
+			})
+		}
+	}
+	return t, err
+}
+
+// toPicture takes a position in the straightened picture to p.
+func (c *Card) toPicture(q kernel.Point) kernel.Point { return c.found.Camera.ToPicture(c.toCard(q)) }
+
+func (c *Card) bringBack(k *kernel.Kernel) {
+	at := kernel.Point{X: k.X, Y: k.Y}
+	sin, cos := math.Sincos(k.AngleRad)
+	a, b := c.toPicture(kernel.Point{X: k.X - cos, Y: k.Y - sin}), c.toPicture(kernel.Point{X: k.X + cos, Y: k.Y + sin})
+	k.AngleRad = math.Atan2(b.Y-a.Y, b.X-a.X)
+	if k.AngleRad > math.Pi/2 {
+		k.AngleRad -= math.Pi
+	} else if k.AngleRad <= -math.Pi/2 {
+		k.AngleRad += math.Pi
+	}
+	q := c.toPicture(at)
+	k.X, k.Y = q.X, q.Y
+	for i, v := range k.Outline {
+		k.Outline[i] = c.toPicture(v)
+	}
+}
+
+func (c *Card) bringBackCluster(u *kernel.Cluster, w, h int) {
+	q := c.toPicture(kernel.Point{X: u.X, Y: u.Y})
+	r := card.Rect{X0: float64(u.MinX), Y0: float64(u.MinY), X1: float64(u.MaxX - 1), Y1: float64(u.MaxY - 1)}
+	low, high := kernel.Point{X: math.Inf(1), Y: math.Inf(1)}, kernel.Point{X: math.Inf(-1), Y: math.Inf(-1)}
+	for _, v := range r.Corners() {
+		v = c.toPicture(v)
+		low.X, low.Y = min(low.X, v.X), min(low.Y, v.Y)
+		high.X, high.Y = max(high.X, v.X), max(high.Y, v.Y)
+	}
+	u.X, u.Y = q.X, q.Y
+	u.MinX, u.MinY = max(0, int(math.Floor(low.X))), max(0, int(math.Floor(low.Y)))
+	u.MaxX, u.MaxY = min(w, int(math.Ceil(high.X))+1), min(h, int(math.Ceil(high.Y))+1)
+}
+
+// groundOf returns the linear luminance of the tray in a straightened picture:
+// of which there is more than of rice.
+func groundOf(flat *Picture) float64 {
+	var hist [256]int
+	n := 0
+	pix := flat.Pix()
+	for i := 1; i < len(pix); i += 3 * 17 { // green
+		hist[pix[i]]++
+		n++
+	}
+	at := 0
+	for v, c := range hist {
+		if at += c; at > n*2/5 {
+			return card.Linear(byte(v))
+		}
+	}
+	return 1
+}
+
+// sharpen takes from the measures of a kernel what the camera's blur adds to
+// them, as the marks of the card show it.
+func (c *Card) sharpen(k *kernel.Kernel, ground float64) {
+	l := (k.Lab[0] + 16) / 116
+	s, _ := c.found.Camera.Scales(c.toCard(kernel.Point{X: k.X, Y: k.Y}))
+	by := 2 * c.edge.Shift(ground, l*l*l) * c.scale / s
+	by = min(by, k.WidthPx/4)
+	width := k.WidthPx
+	k.LengthPx = max(k.LengthPx-by, width-by)
+	k.AxisLengthPx -= by
+	k.WidthPx -= by
+	long, wide := 1-by/(k.AxisLengthPx+by), 1-by/width
+	k.AreaPx2 *= long * wide
+	k.VolumePx3 *= long * wide * wide
+}
+
+// tipFullness is n of a tip |x/a|ⁿ + |z/c|² = 1 seen from the side: 2 for an
+// ellipsoid; milled kernels are blunter (2.05 to 2.65 on rendered kernels).
+const tipFullness = 2.3
+
+// cutSlant is how far a usual cut runs along the kernel from its middle to its
+// outer corner, over the half thickness: at 0.4, 25° from square for a kernel
+// as wide as thick (our own choice; cuts differ).
+const cutSlant = 0.4
+
+// upright takes from the measures of a kernel what height and slant add.
+//
+// The widest section lies c = κ·width/2 above the card, so everything is seen
+// larger by c over its distance from the lens. Seen along a line that moves t
+// per mm of height, an ellipse of half axes a and c in that plane covers
+// √(a²+c²t²) to each side of its middle, a blunter tip somewhat more. An upright
+// cut face reaches farther by c·t in its middle; where it stands at a slant, so
+// that a corner leads by m already, by √(c²t²+m²) - m.
+func (c *Card) upright(k *kernel.Kernel) {
+	mm := 1 / c.scale
+	lx, ly := c.found.Pose.Lean(c.toCard(kernel.Point{X: k.X, Y: k.Y}))
+	sin, cos := math.Sincos(k.AngleRad)
+	along, across := lx*cos+ly*sin, ly*cos-lx*sin
+	wide := math.Sqrt(1 + sq(thickness*across))
+	high := thickness * k.WidthPx * mm / 2 / wide // c
+	near := 1 - high/c.found.Pose.Height
+	wide /= near
+
+	// One end: a blunt tip or a cut.
+	half := k.AxisLengthPx * mm / 2
+	longer := 0.0
+	for _, e := range k.Ends {
+		if e == kernel.EndBroken {
+			m := cutSlant * high
+			longer += math.Hypot(high*along, m) - m
+		} else {
+			longer += tipFullness / 2 * (half - math.Sqrt(max(half*half/4, half*half-sq(high*along))))
+		}
+	}
+	longer = min(longer, half)
+	long := 1 / ((1 - longer/(2*half)) * near)
+
+	k.WidthPx /= wide
+	k.LengthPx = max(k.LengthPx/long, k.WidthPx)
+	k.AxisLengthPx /= long
+	k.AreaPx2 /= long * wide
+	k.VolumePx3 /= long * wide * wide
+}
+
+func sq(x float64) float64 { return x * x }

@@ -1,0 +1,317 @@
+package card
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+)
+
+// ErrNone is returned where there is no card in the picture.
+var ErrNone = errors.New("no tray card in the picture")
+
+// A Refusal says why a card in the picture gives no scale.
+type Refusal struct {
+	Code string // stable: "mark_hidden", "mirrored", "several_cards", "torn", "dots_hidden", "bent", "lens", "tilt", "too_small", "print_size", "field_bright"
+	What string // lower case, no full stop
+	Hint string
+}
+
+func (r *Refusal) Error() string { return r.What }
+
+// Limits of what a card is taken for.
+const (
+	// MaxTilt is the steepest view from which kernels are measured. At 30° a
+	// fracture that faces the lens adds 0.58 of its height to the length.
+	MaxTilt = 30 * math.Pi / 180
+	// MaxResidual is the greatest root mean square, in mm, of what the fit
+	// leaves; MaxWorst is that of a single mark or dot. A sheet torn through its
+	// middle and laid with a gap of half a millimetre, 0.2 % of its length,
+	// leaves 0.1.
+	MaxResidual = 0.1
+	MaxWorst    = 0.3
+	// MaxRadial is the greatest displacement at the picture's corners, as a
+	// share of half of its diagonal, that one radial term is trusted with.
+	MaxRadial = 0.1
+	// MinPxPerMM is the least resolution of the farthest part of the field: a
+	// kernel of 2 mm is then 8 pixels wide.
+	MinPxPerMM = 4
+	// minDots is the share of the dots that must be seen.
+	minDots = 0.6
+	// markSpread is how far, as a share, a mark's own shape and direction may
+	// differ from what the four marks together say.
+	markSpread = 0.15
+)
+
+// A Found is a card found in a picture.
+type Found struct {
+	Layout    *Layout
+	Camera    Camera
+	Pose      Pose
+	Residual  float64 // root mean square of what the fit leaves, mm
+	Worst     float64 // greatest of it, mm
+	Dots      int     // dots seen
+	w, h      int
+	fit       fit
+	sightings []sighting
+}
+
+// sides are the long sides in pixels, one after the other, of the shrunk
+// pictures in which marks are looked for. In the first a mark of a card that
+// fills half of the picture has a disc of 20 pixels.
+var sides = [...]int{1600, 3600}
+
+// Find looks for a card. It returns ErrNone where there is none, a *Refusal
+// where there is one that gives no scale, and the error of ctx. thorough looks
+// for small marks too, which takes a few times as long; else that is done
+// only where a first mark was found.
+func Find(ctx context.Context, p Pixels, thorough bool) (*Found, error) {
+	if p.W < 100 || p.H < 100 {
+		return nil, ErrNone
+	}
+	var good, bad []mark
+	for i, side := range sides {
+		if i > 0 && (max(p.W, p.H) <= sides[i-1] || !thorough && len(good)+len(bad) == 0) {
+			break
+		}
+		g, b, err := p.find(ctx, side)
+		if err != nil {
+			return nil, err
+		}
+		if i == 0 || len(g) > len(good) {
+			good, bad = g, b
+		}
+		if len(good) >= 4 {
+			break
+		}
+	}
+	if len(good) == 0 {
+		if len(bad) > 1 {
+			return nil, &Refusal{"mark_hidden", fmt.Sprintf("%d marks that look like those of a tray card cannot be read", len(bad)),
+				"go nearer, focus, hold the camera still; the whole card must be in the picture"}
+		}
+		return nil, ErrNone
+	}
+	four, err := p.complete(good, bad)
+	if err != nil {
+		return nil, err
+	}
+	return p.fit(four)
+}
+
+// complete returns the four marks of one card, or why it cannot.
+func (p Pixels) complete(good, bad []mark) ([4]mark, error) {
+	var four [4]mark
+	var seen [4]bool
+	layout := good[0].layout
+	for _, m := range good {
+		switch {
+		case m.mirror:
+			return four, &Refusal{"mirrored", "the picture is mirrored: the marks of the tray card read backwards",
+				"take the picture with the main camera, or turn mirroring off"}
+		case m.layout != layout:
+			return four, &Refusal{"several_cards", fmt.Sprintf("marks of a %s and of a %s lie in one picture", Layouts[layout].Name, Layouts[m.layout].Name),
+				"leave one card in the picture"}
+		case seen[m.corner]:
+			return four, &Refusal{"several_cards", fmt.Sprintf("the %s mark of the tray card is in the picture twice", CornerNames[m.corner]),
+				"leave one card in the picture"}
+		}
+		four[m.corner], seen[m.corner] = m, true
+	}
+	if len(good) == 4 {
+		return four, nil
+	}
+	var why []string
+	for i, s := range seen {
+		if !s {
+			why = append(why, fmt.Sprintf("the %s mark %s", CornerNames[i], p.missing(good, bad, Layouts[layout].Marks[i])))
+		}
+	}
+	return four, &Refusal{"mark_hidden", "the tray card is not whole: " + strings.Join(why, ", "),
+		"show all four corner marks, clean and uncovered, or print the card anew"}
+}
+
+// missing says what became of a mark at a card position.
+func (p Pixels) missing(good, bad []mark, at Point) string {
+	// Seen from the nearest mark that was found.
+	l := Layouts[good[0].layout]
+	n := slices.MinFunc(good, func(a, b mark) int {
+		return int(1000 * (l.Marks[a.corner].Dist(at) - l.Marks[b.corner].Dist(at)))
+	})
+	d := at.Sub(l.Marks[n.corner])
+	q := n.at.to(d.X, d.Y)
+	const slack = 0.2 // of the way there
+	reach := slack * q.Dist(n.at.c)
+	for _, b := range bad {
+		if b.at.c.Dist(q) < reach {
+			return "cannot be read (soiled, torn or blurred)"
+		}
+	}
+	m := CodeOutR * n.at.scale()
+	if q.X < m || q.Y < m || q.X > float64(p.W)-m || q.Y > float64(p.H)-m {
+		return "lies outside the picture or is cut off"
+	}
+	return "is hidden, torn off or in too much shade"
+}
+
+// fit fits the camera to the four marks and the dots.
+func (p Pixels) fit(four [4]mark) (*Found, error) {
+	l := Layouts[four[0].layout]
+	torn := func(format string, a ...any) error {
+		return &Refusal{"torn", fmt.Sprintf(format, a...), "use one whole, flat card; print it anew"}
+	}
+	for i := range four {
+		a, b := four[i].at.c, four[(i+1)%4].at.c
+		c := four[(i+2)%4].at.c
+		if turn := (b.X-a.X)*(c.Y-b.Y) - (b.Y-a.Y)*(c.X-b.X); turn <= 0 {
+			return nil, torn("the marks of the tray card lie in the wrong order: parts of several cards, or a torn one")
+		}
+	}
+
+	f := &Found{Layout: l, w: p.W, h: p.H}
+	for i, m := range four {
+		f.sightings = append(f.sightings, sighting{mm: l.Marks[i], r: DiscR, px: m.at.c, mark: true})
+	}
+	cam, err := p.start(l, f.sightings)
+	if err != nil {
+		return nil, torn("the marks of the tray card lie in one line")
+	}
+	for i, m := range four {
+		xx, xy, yx, yy := cam.Jacobian(l.Marks[i])
+		whole := math.Sqrt(xx*xx + xy*xy + yx*yx + yy*yy)
+		if d := math.Sqrt(sq(xx-m.at.xx)+sq(xy-m.at.xy)+sq(yx-m.at.yx)+sq(yy-m.at.yy)) / whole; d > markSpread {
+			return nil, torn("the %s mark of the tray card is not turned as the others say: parts of several cards, or a torn one", CornerNames[i])
+		}
+	}
+	for _, d := range l.Dots {
+		xx, xy, yx, yy := cam.Jacobian(d)
+		a := affine{cam.ToPicture(d), xx, xy, yx, yy}
+		guess := a.c
+		if _, ok := p.refine(&a, DotR); ok && a.c.Dist(guess) < 1.5*DotR*a.scale() {
+			f.sightings = append(f.sightings, sighting{mm: d, r: DotR, px: a.c})
+		}
+	}
+	if err := f.adjust(cam); err != nil {
+		return nil, torn("the marks and dots of the tray card do not lie as printed")
+	}
+	return f, f.check()
+}
+
+// start finds the homography of the marks for that radial term with which most
+// dots are where they should.
+func (p Pixels) start(l *Layout, marks []sighting) (Camera, error) {
+	var best Camera
+	top := -1.0
+	for k := -0.16; k <= 0.161; k += 0.01 {
+		cam := newCamera(p.W, p.H)
+		cam.K = k
+		var mm, px []Point
+		for _, m := range marks {
+			mm, px = append(mm, m.mm), append(px, cam.unbend(m.px))
+		}
+		h, err := dlt(mm, px)
+		if err != nil {
+			return best, err
+		}
+		cam.H = h
+		// A dot darker than the paper round it scores; where the place is off
+		// by half a dot nothing does.
+		score := 0.2 * math.Exp(-sq(k/0.05)) // none seen: no distortion
+		for _, d := range l.Dots {
+			paper, ink := 0.0, 0.0
+			ok := true
+			for i := range 8 {
+				s, c := math.Sincos(float64(i) * math.Pi / 4)
+				q := cam.ToPicture(Point{X: d.X + 1.6*DotR*c, Y: d.Y + 1.6*DotR*s})
+				v, in := p.at(q.X, q.Y)
+				paper += v / 8
+				q = cam.ToPicture(Point{X: d.X + 0.6*DotR*c, Y: d.Y + 0.6*DotR*s})
+				w, in2 := p.at(q.X, q.Y)
+				ink += w / 8
+				ok = ok && in && in2
+			}
+			if ok && paper > 0 {
+				score += max(0, (paper-ink)/paper)
+			}
+		}
+		if score > top {
+			top, best = score, cam
+		}
+	}
+	return best, nil
+}
+
+// adjust fits the camera and leaves out dots that lie apart: covered by
+// something round, or on a corner that curls.
+func (f *Found) adjust(cam Camera) error {
+	for range len(f.Layout.Dots)/4 + 1 {
+		a, err := adjust(cam, f.sightings)
+		if err != nil {
+			return err
+		}
+		f.fit, cam = a, a.cam
+		var dist []float64
+		worst, at := 0.0, -1
+		for i, s := range f.sightings {
+			if s.out {
+				continue
+			}
+			_, least := cam.Scales(s.mm)
+			d := s.px.Dist(cam.seen(s.mm, s.r)) / least
+			dist = append(dist, d)
+			if !s.mark && d > worst {
+				worst, at = d, i
+			}
+		}
+		slices.Sort(dist)
+		if at < 0 || worst < max(0.08, 4*dist[len(dist)/2]) {
+			break
+		}
+		f.sightings[at].out = true
+	}
+	f.Camera, f.Residual, f.Worst = f.fit.cam, f.fit.rms, f.fit.worst
+	f.Dots = f.fit.n - 4
+	f.Pose = f.fit.pose(f.w, f.h)
+	return nil
+}
+
+// check refuses what would give a wrong scale.
+func (f *Found) check() error {
+	l := f.Layout
+	switch {
+	case f.Pose.Tilt > MaxTilt:
+		return &Refusal{"tilt", fmt.Sprintf("the camera looks at the tray card at %.0f° from straight above, more than %.0f°", deg(f.Pose.Tilt), deg(MaxTilt)),
+			"hold the camera more nearly above the middle of the card"}
+	case math.Abs(f.Camera.K) > MaxRadial:
+		return &Refusal{"lens", fmt.Sprintf("the lens bends the picture by %.0f %% at its corners, more than %.0f %%; what the fit leaves is %.2f mm", 100*math.Abs(f.Camera.K), 100*MaxRadial, f.Residual),
+			"use the main camera, not the wide-angle one, and go farther away"}
+	case float64(f.Dots) < minDots*float64(len(l.Dots)):
+		return &Refusal{"dots_hidden", fmt.Sprintf("only %d of the %d dots of the tray card are seen where they should be", f.Dots, len(l.Dots)),
+			"keep rice, fingers and shadows off the white rim of the card, and lay it flat"}
+	case f.Residual > MaxResidual || f.Worst > MaxWorst:
+		return &Refusal{"bent", fmt.Sprintf("the marks of the tray card lie off by %.2f mm (root mean square; up to %.2f mm), more than %.2f mm (%.2f mm): the sheet is not flat, it is torn, or the lens distorts", f.Residual, f.Worst, MaxResidual, MaxWorst),
+			"lay the card flat on a hard board; use the main camera, not the wide-angle one"}
+	}
+	least := math.Inf(1)
+	area := l.Field
+	if !l.HasField() {
+		area = Rect{0, 0, l.W, l.H}
+	}
+	for _, c := range area.Corners() {
+		_, s := f.Camera.Scales(c)
+		least = min(least, s)
+	}
+	if least < MinPxPerMM {
+		return &Refusal{"too_small", fmt.Sprintf("the tray card is shown at %.2f pixels per mm, less than %d", least, MinPxPerMM),
+			"go nearer, so that the card fills the picture, and use the camera's full resolution"}
+	}
+	return nil
+}
+
+func deg(rad float64) float64 { return rad * 180 / math.Pi }
+
+// ScaleSD returns the standard uncertainty of the scale at a card position, as
+// a share of it, from the fit alone: without the print.
+func (f *Found) ScaleSD(q Point) float64 { return f.fit.scaleSD(q) }

@@ -1,0 +1,276 @@
+package card
+
+import (
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/mat"
+)
+
+// PaperY is the reflectance that the card's unprinted paper is taken to have,
+// the same in all colours: office paper has 0.83 to 0.90 (common practice, no
+// source). TonerY is that of full black.
+const (
+	PaperY = 0.86
+	TonerY = 0.04
+)
+
+// Reflectance returns what a printed grey is taken to reflect, 0..1: toner
+// lets the share of the paper through that the sRGB curve has for the grey.
+func Reflectance(grey byte) float64 { return TonerY + (PaperY-TonerY)*Linear(grey) }
+
+// surface is the number of terms of a light surface.
+const surface = 6
+
+// A Light is how the card is lit: the linear value, 0..1, with which paper is
+// recorded, as the exponential of a polynomial of second degree in x and y,
+// for blue, green and red.
+type Light struct {
+	coef   [3][surface]float64
+	cx, cy float64 // middle and half size of the card, mm
+	hx, hy float64
+
+	// Spread is the standard deviation, as a share, of the white places about
+	// the surface.
+	Spread float64
+	// Burnt is the share of the white places that are burnt out.
+	Burnt float64
+	// Step is the greatest sudden change of light between neighbouring white
+	// places, as a share of the brighter side, 0..1, and StepAt where it is.
+	Step   float64
+	StepAt Point
+	// Patches are the patches' linear values over those of paper in the same
+	// light; NaN where a patch is not seen.
+	Patches [][3]float64
+}
+
+func (l *Light) terms(q Point) [surface]float64 {
+	x, y := (q.X-l.cx)/l.hx, (q.Y-l.cy)/l.hy
+	return [surface]float64{1, x, y, x * x, x * y, y * y}
+}
+
+// At returns the linear blue, green and red of paper at a card position.
+func (l *Light) At(q Point) (bgr [3]float64) {
+	t := l.terms(q)
+	for k := range bgr {
+		e := 0.0
+		for i, v := range t {
+			e += l.coef[k][i] * v
+		}
+		bgr[k] = math.Exp(e)
+	}
+	return bgr
+}
+
+// shadowRun is the number of white places on each side that a shadow's edge is
+// judged from.
+const shadowRun = 3
+
+// Light measures the light on the card from its paper and patches. ok is false
+// where too few white places are seen to tell.
+func (f *Found) Light(p Pixels) (l Light, ok bool) {
+	lay := f.Layout
+	l = Light{cx: lay.W / 2, cy: lay.H / 2, hx: lay.W / 2, hy: lay.H / 2}
+	type sample struct {
+		at  Point
+		log [3]float64
+	}
+	var s []sample
+	burnt := 0.0
+	for _, q := range lay.White {
+		v, b, seen := f.sample(p, q, 0.8)
+		if !seen || min(v[0], v[1], v[2]) <= 1e-4 {
+			continue
+		}
+		e := sample{at: q}
+		for k := range v {
+			e.log[k] = math.Log(v[k])
+		}
+		s = append(s, e)
+		burnt += b
+	}
+	if len(s) < 2*surface || float64(len(s)) < 0.5*float64(len(lay.White)) {
+		return l, false
+	}
+	l.Burnt = burnt / float64(len(s))
+	weight := make([]float64, len(s))
+	for i := range weight {
+		weight[i] = 1
+	}
+	dev := make([]float64, len(s))
+	for range 8 {
+		for k := range 3 {
+			a, b := mat.NewDense(len(s), surface, nil), mat.NewDense(len(s), 1, nil)
+			for i, e := range s {
+				w := math.Sqrt(weight[i])
+				for j, t := range l.terms(e.at) {
+					a.Set(i, j, w*t)
+				}
+				b.Set(i, 0, w*e.log[k])
+			}
+			var c mat.Dense
+			if err := c.Solve(a, b); err != nil {
+				return l, false
+			}
+			for j := range surface {
+				l.coef[k][j] = c.At(j, 0)
+			}
+		}
+		for i, e := range s {
+			fit := l.At(e.at)
+			dev[i] = e.log[1] - math.Log(fit[1])
+		}
+		size := make([]float64, len(s))
+		for i, d := range dev {
+			size[i] = math.Abs(d)
+		}
+		slices.Sort(size)
+		// Tukey's biweight: what lies over the paper, or a shadow's edge, has
+		// little say.
+		c := 4.7 * max(0.004, 1.4826*size[len(size)/2])
+		l.Spread = 1.4826 * size[len(size)/2]
+		for i, d := range dev {
+			weight[i] = sq(max(1e-3, 1-sq(d/c)))
+			if math.Abs(d) > c {
+				weight[i] = 1e-6
+			}
+		}
+	}
+	n := len(s)
+	for i := range s {
+		var before, after []float64
+		for k := range shadowRun {
+			before = append(before, dev[(i-k+n)%n])
+			after = append(after, dev[(i+1+k)%n])
+		}
+		slices.Sort(before)
+		slices.Sort(after)
+		if d := 1 - math.Exp(-math.Abs(before[shadowRun/2]-after[shadowRun/2])); d > l.Step {
+			l.Step, l.StepAt = d, s[i].at
+		}
+	}
+	for _, t := range lay.Patches {
+		v, _, seen := f.sample(p, t.Middle(), 0.3*min(t.W(), t.H()))
+		fit := l.At(t.Middle())
+		for k := range v {
+			if v[k] /= fit[k]; !seen {
+				v[k] = math.NaN()
+			}
+		}
+		l.Patches = append(l.Patches, v)
+	}
+	return l, true
+}
+
+// sample returns the mean linear colour of a square of the card with half side
+// r mm.
+func (f *Found) sample(p Pixels, q Point, r float64) ([3]float64, float64, bool) {
+	_, least := f.Camera.Scales(q)
+	return p.mean(f.Camera.ToPicture(q), r*least/math.Sqrt2)
+}
+
+// Side names the side of the card that a place is nearest to.
+func (l *Layout) Side(q Point) string {
+	d := [4]float64{q.Y, l.W - q.X, l.H - q.Y, q.X}
+	at := 0
+	for i := range d {
+		if d[i] < d[at] {
+			at = i
+		}
+	}
+	return [4]string{"upper", "right", "lower", "left"}[at]
+}
+
+// Trimming of an area to its dark part.
+const (
+	stepMM    = 0.5
+	brightRim = 0.4 // share of paper's light from which on a place is bright
+	rimShare  = 0.35
+)
+
+// Dark returns r less what is bright along its sides, such as paper that dark
+// paper laid in does not cover, up to most mm each; ok is false where a side
+// stays bright.
+func (f *Found) Dark(p Pixels, l *Light, r Rect, most float64) (dark Rect, ok bool) {
+	bright := func(a, b Point) bool {
+		n, hit := max(1, int(a.Dist(b))), 0
+		for i := range n {
+			t := (float64(i) + 0.5) / float64(n)
+			q := Point{X: a.X + (b.X-a.X)*t, Y: a.Y + (b.Y-a.Y)*t}
+			px := f.Camera.ToPicture(q)
+			x, y := int(math.Round(px.X)), int(math.Round(px.Y))
+			if x < 0 || y < 0 || x >= p.W || y >= p.H {
+				hit++ // cut off by the picture
+				continue
+			}
+			if g := linear[p.Pix[3*(y*p.W+x)+1]]; float64(g) > brightRim*l.At(q)[1] {
+				hit++
+			}
+		}
+		return float64(hit) > rimShare*float64(n)
+	}
+	for side := range 4 {
+		v := [4]*float64{&r.X0, &r.X1, &r.Y0, &r.Y1}[side]
+		inward := [4]float64{1, -1, 1, -1}[side]
+		for d := 0.0; ; d += stepMM {
+			c := r.Corners()
+			i := [4]int{3, 1, 0, 2}[side] // the side runs from corner i to the next
+			if !bright(c[i], c[(i+1)%4]) {
+				if d > 0 {
+					*v += inward * stepMM // past the paper's own edge
+				}
+				break
+			}
+			if *v += inward * stepMM; d >= most || r.W() < 2*stepMM || r.H() < 2*stepMM {
+				return r, false
+			}
+		}
+	}
+	return r, true
+}
+
+// Area returns where the rice is looked for, before Dark: the field of a card
+// that has one, less the print's edge; else the largest rectangle above or
+// below the card that is in the picture and where the scale is known to
+// maxSD, as a share.
+func (f *Found) Area(maxSD float64) Rect {
+	lay := f.Layout
+	if lay.HasField() {
+		return lay.Field.Inset(1)
+	}
+	const gap, step, reach = 4, 2, 300
+	good := func(r Rect) bool {
+		for _, c := range r.Corners() {
+			q := f.Camera.ToPicture(c)
+			if !(q.X >= 0 && q.Y >= 0 && q.X <= float64(f.w-1) && q.Y <= float64(f.h-1)) || f.fit.scaleSD(c) > maxSD {
+				return false
+			}
+		}
+		return r.X0 > -reach && r.Y0 > -reach && r.X1 < reach+lay.W && r.Y1 < reach+lay.H
+	}
+	var best Rect
+	for _, start := range []Rect{{0, -gap - step, lay.W, -gap}, {0, lay.H + gap, lay.W, lay.H + gap + step}} {
+		r := start
+		for r.W() > 20 && !good(r) {
+			r.X0, r.X1 = r.X0+step, r.X1-step
+		}
+		for grew := good(r); grew; {
+			grew = false
+			next := r
+			if start.Y0 < 0 {
+				next.Y0 -= step
+			} else {
+				next.Y1 += step
+			}
+			for _, n := range []Rect{next, {r.X0 - step, r.Y0, r.X1, r.Y1}, {r.X0, r.Y0, r.X1 + step, r.Y1}} {
+				if n = (Rect{min(n.X0, r.X0), min(n.Y0, r.Y0), max(n.X1, r.X1), max(n.Y1, r.Y1)}); good(n) {
+					r, grew = n, true
+				}
+			}
+		}
+		if good(r) && r.W()*r.H() > best.W()*best.H() {
+			best = r
+		}
+	}
+	return best
+}

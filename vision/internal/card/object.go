@@ -1,0 +1,302 @@
+package card
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+)
+
+// An Object is a single thing of plain shape that lies on a plain ground.
+type Object struct {
+	Round  bool
+	Centre Point
+	// Length is the distance between the two short sides of an oblong thing,
+	// Width that of the long ones, in px; Angle the direction of the length in
+	// radians, in (-π/2, π/2]. Of a round thing Length is the extent along x
+	// and Width that along y.
+	Length, Width, Angle float64
+	// SD is the standard uncertainty of Length by the scatter of its edges, px.
+	SD float64
+}
+
+// Shapes of objects. A rectangle has 0.955 of the area of the ellipse with its
+// second moments (π/3 to 1), a disc 1.
+const (
+	roundFill  = 0.975
+	roundAxes  = 0.9
+	minObject  = 40   // px along the short side, of the full picture
+	otherShare = 0.25 // of the object's area, that a second thing may have
+	minStep    = 30   // contrast to the ground, grey values
+)
+
+// FindObject finds the object in a picture and measures it. Its error is a
+// *Refusal, or that of ctx.
+func FindObject(ctx context.Context, p Pixels) (*Object, error) {
+	none := &Refusal{"no_object", "no single object stands out from the ground",
+		"lay one thing of known size, a block, a bank card or a coin, on a plain ground of another brightness, away from the edges"}
+	if p.W < 100 || p.H < 100 {
+		return nil, none
+	}
+	s, err := shrink(ctx, p, sides[0])
+	if err != nil {
+		return nil, err
+	}
+	limit, ok := split(s.v)
+	if !ok {
+		return nil, none
+	}
+	// The ground is what most of the border is.
+	bright, n := 0, 0
+	for x := range s.w {
+		for _, y := range [2]int{0, s.h - 1} {
+			if n++; s.v[y*s.w+x] > limit {
+				bright++
+			}
+		}
+	}
+	for y := range s.h {
+		for _, x := range [2]int{0, s.w - 1} {
+			if n++; s.v[y*s.w+x] > limit {
+				bright++
+			}
+		}
+	}
+	onDark := 2*bright < n
+	mask := make([]bool, len(s.v))
+	for i, v := range s.v {
+		mask[i] = (v > limit) == onDark
+	}
+	bs := blobs(mask, s.w, s.h)
+	// What lies within a region belongs to it: relief, print, holes.
+	for i := len(bs) - 1; i >= 0; i-- {
+		if q := bs[i].parent; q >= 0 && bs[q].black {
+			bs[q] = bs[q].add(bs[i])
+		} else if q >= 0 && bs[q].parent >= 0 && bs[i].black && bs[q].x0 > 0 && bs[q].y0 > 0 && bs[q].x1 < s.w-1 && bs[q].y1 < s.h-1 {
+			bs[q] = bs[q].add(bs[i])
+		}
+	}
+	best, second := -1, -1
+	for i := range bs {
+		b := &bs[i]
+		if !b.black || b.parent < 0 || b.x0 == 0 || b.y0 == 0 || b.x1 == s.w-1 || b.y1 == s.h-1 {
+			continue
+		}
+		if best < 0 || b.n > bs[best].n {
+			best, second = i, best
+		} else if second < 0 || b.n > bs[second].n {
+			second = i
+		}
+	}
+	if best < 0 {
+		return nil, none
+	}
+	if second >= 0 && float64(bs[second].n) > otherShare*float64(bs[best].n) {
+		return nil, &Refusal{"several_objects", "several things of like size lie in the picture", "leave one thing of known size in it"}
+	}
+	b := &bs[best]
+	fill, axes := b.roundness()
+	c, xx, xy, yy := b.moments()
+	k := float64(s.step)
+	o := &Object{Centre: s.full(c), Angle: math.Atan2(2*xy, xx-yy) / 2}
+	mid, diff := (xx+yy)/2, math.Hypot((xx-yy)/2, xy)
+	long, short := k*math.Sqrt(mid+diff), k*math.Sqrt(max(0, mid-diff))
+	if short*math.Sqrt(12) < minObject {
+		return nil, &Refusal{"object_small", fmt.Sprintf("the object is only %.0f pixels wide, less than %d", short*math.Sqrt(12), minObject), "use a larger thing, or scan at a higher resolution"}
+	}
+	if fill > roundFill {
+		if axes < roundAxes {
+			return nil, &Refusal{"object_shape", "the object is oval: neither round nor with straight ends", "use a block, a bank card or a coin, laid flat"}
+		}
+		return o, p.round(o, 2*(long+short)/2)
+	}
+	// Half sides of a rectangle with these second moments.
+	return o, p.oblong(o, long*math.Sqrt(3), short*math.Sqrt(3))
+}
+
+// split returns the value that best parts a picture into dark and bright
+// (N. Otsu, IEEE Trans. SMC 9, 1979), and whether they differ enough.
+func split(v []byte) (limit byte, ok bool) {
+	var h [256]float64
+	for _, x := range v {
+		h[x]++
+	}
+	n, sum := float64(len(v)), 0.0
+	for i, c := range h {
+		sum += float64(i) * c
+	}
+	best, w, s := -1.0, 0.0, 0.0
+	for i := range 255 {
+		w += h[i]
+		s += float64(i) * h[i]
+		if w == 0 || w == n {
+			continue
+		}
+		d := (sum-s)/(n-w) - s/w
+		if q := w * (n - w) * d * d; q > best {
+			best, limit, ok = q, byte(i), d >= minStep
+		}
+	}
+	return limit, ok
+}
+
+// cross walks inwards from a place outside the object and returns where the
+// brightness first passes half way between ground and object.
+func (p Pixels) cross(from, in Point, length float64) (float64, bool) {
+	const step = 0.25
+	n := int(length / step)
+	v := make([]float64, n)
+	for i := range v {
+		t := step * float64(i)
+		var ok bool
+		if v[i], ok = p.at(from.X+in.X*t, from.Y+in.Y*t); !ok {
+			return 0, false
+		}
+	}
+	if n < 12 {
+		return 0, false
+	}
+	ground, thing := median(v[:n/4]), median(v[n/2:])
+	if math.Abs(thing-ground) < minStep/2 {
+		return 0, false
+	}
+	half := (ground + thing) / 2
+	for i := 1; i < n; i++ {
+		if (v[i-1]-half)*(v[i]-half) <= 0 && v[i] != v[i-1] {
+			return step * (float64(i-1) + (half-v[i-1])/(v[i]-v[i-1])), true
+		}
+	}
+	return 0, false
+}
+
+func median(v []float64) float64 {
+	s := slices.Clone(v)
+	slices.Sort(s)
+	return s[len(s)/2]
+}
+
+var unclear = &Refusal{"object_edge", "the edge of the object is not clear all round", "use a plain ground of another brightness and even light; nothing may touch the object"}
+
+// round measures the extents of a disc of about the given radius.
+func (p Pixels) round(o *Object, radius float64) error {
+	const rays = 360
+	o.Round, o.Angle = true, 0
+	var r [rays]float64
+	var got []float64
+	for i := range r {
+		s, c := math.Sincos(2 * math.Pi * float64(i) / rays)
+		from := Point{X: o.Centre.X + 1.12*radius*c, Y: o.Centre.Y + 1.12*radius*s}
+		if d, ok := p.cross(from, Point{X: -c, Y: -s}, 0.24*radius); ok {
+			r[i] = 1.12*radius - d
+			got = append(got, r[i])
+		} else {
+			r[i] = math.NaN()
+		}
+	}
+	if len(got) < rays*9/10 {
+		return unclear
+	}
+	m := median(got)
+	// Ellipse x²/a² + y²/b² about a free centre: fit 1, cos, sin, cos 2, sin 2 of r.
+	var phi, rho []float64
+	for i, v := range r {
+		if math.Abs(v/m-1) < 0.03 {
+			phi, rho = append(phi, 2*math.Pi*float64(i)/rays), append(rho, v)
+		}
+	}
+	if len(rho) < rays*3/4 {
+		return unclear
+	}
+	f, sd := harmonics(phi, rho)
+	o.Centre = Point{X: o.Centre.X + f[1], Y: o.Centre.Y + f[2]}
+	o.Length, o.Width = 2*(f[0]+f[3]), 2*(f[0]-f[3])
+	o.SD = 2 * sd / math.Sqrt(float64(len(rho))/3)
+	return nil
+}
+
+// oblong measures a thing with straight sides, of about the given half sides.
+func (p Pixels) oblong(o *Object, a, b float64) error {
+	for range 2 { // the second time along the direction found the first time
+		length, turn, sd, err := p.between(o, o.Angle, a, b)
+		if err != nil {
+			return err
+		}
+		o.Length, o.SD = length, sd
+		o.Angle += turn
+		a = length / 2
+		width, _, _, err := p.between(o, o.Angle+math.Pi/2, b, a)
+		if err != nil {
+			return err
+		}
+		o.Width, b = width, width/2
+	}
+	if o.Angle > math.Pi/2 {
+		o.Angle -= math.Pi
+	} else if o.Angle <= -math.Pi/2 {
+		o.Angle += math.Pi
+	}
+	return nil
+}
+
+// maxSkew is how far two opposite sides may be from parallel, rad.
+const maxSkew = 0.02
+
+// between returns the distance of the two sides that lie across a direction,
+// and by how much that direction must be turned to stand square on them. The
+// sides' outer fifths are left out: corners may be round.
+func (p Pixels) between(o *Object, angle, half, across float64) (length, turn, sd float64, err error) {
+	s, c := math.Sincos(angle)
+	const n = 81
+	var at, slope [2]float64
+	for end, sign := range [2]float64{1, -1} {
+		var x, y []float64
+		reach := min(0.12*half+4, 0.45*half)
+		for i := range n {
+			t := 0.6 * across * (2*float64(i)/(n-1) - 1)
+			u := sign * (half + reach)
+			from := Point{X: o.Centre.X + u*c - t*s, Y: o.Centre.Y + u*s + t*c}
+			if d, ok := p.cross(from, Point{X: -sign * c, Y: -sign * s}, 2*reach); ok {
+				x, y = append(x, t), append(y, u-sign*d)
+			}
+		}
+		if len(y) < n*3/4 {
+			return 0, 0, 0, unclear
+		}
+		a, b, dev := line(x, y)
+		at[end], slope[end] = a, b
+		sd += sq(dev) / float64(len(y))
+	}
+	if math.Abs(math.Atan(slope[0])-math.Atan(slope[1])) > maxSkew {
+		return 0, 0, 0, &Refusal{"object_shape", "the ends of the object are not parallel", "use a block, a bank card or a coin, laid flat"}
+	}
+	m := (slope[0] + slope[1]) / 2
+	return (at[0] - at[1]) / math.Sqrt(1+m*m), -math.Atan(m), math.Sqrt(sd), nil
+}
+
+// line fits y = a + b·x, leaving out what lies far off, and returns the
+// residual standard deviation.
+func line(x, y []float64) (a, b, sd float64) {
+	keep := make([]bool, len(x))
+	for i := range keep {
+		keep[i] = true
+	}
+	for range 3 {
+		var n, sx, sy, sxx, sxy float64
+		for i, k := range keep {
+			if k {
+				n, sx, sy, sxx, sxy = n+1, sx+x[i], sy+y[i], sxx+x[i]*x[i], sxy+x[i]*y[i]
+			}
+		}
+		b = (n*sxy - sx*sy) / (n*sxx - sx*sx)
+		a = (sy - b*sx) / n
+		var dev []float64
+		for i := range x {
+			dev = append(dev, math.Abs(y[i]-a-b*x[i]))
+		}
+		sd = 1.4826 * median(dev)
+		for i, d := range dev {
+			keep[i] = d <= max(0.1, 3*sd)
+		}
+	}
+	return a, b, sd
+}

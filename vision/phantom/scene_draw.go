@@ -1,0 +1,426 @@
+package phantom
+
+import (
+	"image"
+	"math"
+	"math/rand/v2"
+
+	"traytally/vision/internal/card"
+	"traytally/vision/kernel"
+)
+
+// Reflectances of what is photographed, as Y of CIE 1931. Paper and toner:
+// common practice, no source.
+const (
+	paperY = 0.86
+	tonerY = 0.04
+)
+
+// sheetMM is the sheet that the tray card is printed on, A4.
+var sheetMM = [2]float64{210, 297}
+
+// cellMM is the grid in which what lies at a place is looked up.
+const cellMM = 4
+
+// A photograph is a photo about to be drawn.
+type photograph struct {
+	p      Photo
+	s      *scene
+	view   view
+	layout *card.Layout
+	sheet  card.Rect // on the card
+	field  card.Rect
+	ground lighting // of the tray
+
+	grid       card.Rect // what the cells cover
+	cols, rows int
+	discs      [][]disc
+	solids     [][]*solid
+	lamp       [3]float64
+	lampTop    float64
+}
+
+// A disc is a mark's code and rings, or a dot.
+type disc struct {
+	at   kernel.Point
+	mark int // -1: a dot
+}
+
+// A solid is a piece with its height.
+type solid struct {
+	*brush
+	at        kernel.Point // on the card
+	mid, top  float64      // heights
+	frac      []fracture
+	x0, x1    float64 // bounds in the frame of the body
+	y0, y1    float64
+	body      *body
+	kappa     float64
+	centre    kernel.Point
+	dark      float64
+	grownBox  box
+	fieldFrom kernel.Point
+}
+
+func newPhotograph(p Photo, s *scene) *photograph {
+	ph := &photograph{p: p, s: s, layout: p.Layout(), field: p.Field(), ground: s.lighting()}
+	l := ph.layout
+	aim := kernel.Point{X: l.W / 2, Y: l.H / 2}
+	ph.sheet = card.Rect{X0: 0, Y0: 0, X1: l.W, Y1: l.H}
+	if p.Beside {
+		aim = kernel.Point{X: l.W / 2, Y: (ph.field.Y1) / 2}
+	} else {
+		ph.sheet = ph.sheet.Inset(0)
+		dx, dy := (sheetMM[0]-l.W)/2, (sheetMM[1]-l.H)/2
+		ph.sheet = card.Rect{X0: -dx, Y0: -dy, X1: l.W + dx, Y1: l.H + dy}
+	}
+	ph.view = newView(&p, kernel.Point{X: aim.X + p.AimX, Y: aim.Y + p.AimY})
+	ph.lamp = [3]float64{aim.X - 220, aim.Y - 160, 420}
+	for y := -150.0; y <= 400; y += 10 {
+		for x := -150.0; x <= 350; x += 10 {
+			ph.lampTop = max(ph.lampTop, ph.lampAt(x, y))
+		}
+	}
+
+	ph.grid = card.Rect{X0: min(ph.sheet.X0, ph.field.X0) - 20, Y0: min(ph.sheet.Y0, ph.field.Y0) - 20, X1: max(ph.sheet.X1, ph.field.X1) + 20, Y1: max(ph.sheet.Y1, ph.field.Y1) + 20}
+	ph.cols, ph.rows = int(ph.grid.W()/cellMM)+1, int(ph.grid.H()/cellMM)+1
+	ph.discs = make([][]disc, ph.cols*ph.rows)
+	ph.solids = make([][]*solid, ph.cols*ph.rows)
+	for i, m := range l.Marks {
+		enter(ph, ph.discs, boxRound(m, card.CodeOutR), disc{m, i})
+	}
+	for _, d := range l.Dots {
+		enter(ph, ph.discs, boxRound(d, card.DotR), disc{d, -1})
+	}
+	for _, k := range s.pieces {
+		s.p.dress(k)
+		o := &solid{brush: s.brush(k), body: k.body, kappa: k.body.kappa, frac: k.fractures, centre: k.centre}
+		o.at = kernel.Point{X: ph.field.X0 + k.at.X, Y: ph.field.Y0 + k.at.Y}
+		for i := range k.body.x {
+			o.mid = max(o.mid, o.kappa*(k.body.high[i]-k.body.low[i])/2)
+		}
+		o.top = 2 * o.mid
+		bb := boxOf(k.outline)
+		o.x0, o.x1, o.y0, o.y1 = bb.x0, bb.x1, bb.y0, bb.y1
+		reach := math.Hypot(bb.x1-bb.x0, bb.y1-bb.y0) + 2*o.top
+		enter(ph, ph.solids, boxRound(o.at, reach), o)
+	}
+	return ph
+}
+
+func boxRound(q kernel.Point, r float64) box { return box{q.X - r, q.Y - r, q.X + r, q.Y + r} }
+
+func enter[T any](ph *photograph, cells [][]T, b box, v T) {
+	c0, r0 := ph.cell(b.x0, b.y0)
+	c1, r1 := ph.cell(b.x1, b.y1)
+	for r := max(0, r0); r <= min(ph.rows-1, r1); r++ {
+		for c := max(0, c0); c <= min(ph.cols-1, c1); c++ {
+			cells[r*ph.cols+c] = append(cells[r*ph.cols+c], v)
+		}
+	}
+}
+
+func (ph *photograph) cell(x, y float64) (col, row int) {
+	return int(math.Floor((x - ph.grid.X0) / cellMM)), int(math.Floor((y - ph.grid.Y0) / cellMM))
+}
+
+// lampAt is the light of the near lamp: falling with the square of the
+// distance and with the slant.
+func (ph *photograph) lampAt(x, y float64) float64 {
+	d2 := sq(x-ph.lamp[0]) + sq(y-ph.lamp[1]) + sq(ph.lamp[2])
+	return ph.lamp[2] / (d2 * math.Sqrt(d2))
+}
+
+// light is the share of the full light at a place of the card.
+func (ph *photograph) light(x, y float64) float64 {
+	v := 1 - ph.p.Lamp + ph.p.Lamp*ph.lampAt(x, y)/ph.lampTop
+	if ph.p.ShadowDepth > 0 {
+		edge := lerp(ph.p.ShadowTopMM, ph.p.ShadowBottomMM, y/ph.layout.H)
+		v *= 1 - ph.p.ShadowDepth*smooth(edge+2, edge-2, x)
+	}
+	return v
+}
+
+var (
+	paper     = colour{paperY, paperY, paperY}
+	table     = lab(48, 8, 18)
+	cover     = lab(60, 10, 16)
+	blackness = colour{tonerY, tonerY, tonerY}
+)
+
+// flatColour is the colour of the sheet, or of what it lies on, at a place of
+// the card. x and y are those of the design.
+func (ph *photograph) flatColour(x, y float64) colour {
+	p := &ph.p
+	for _, c := range p.Covered {
+		if x >= c.X0 && x < c.X1 && y >= c.Y0 && y < c.Y1 {
+			return cover
+		}
+	}
+	in := func(r card.Rect) bool { return x >= r.X0 && x < r.X1 && y >= r.Y0 && y < r.Y1 }
+	if in(ph.field) {
+		for i := range p.Swatches {
+			if s := &p.Swatches[i]; sq(x-s.At.X)+sq(y-s.At.Y) < s.R*s.R {
+				return lab(s.Lab[0], s.Lab[1], s.Lab[2])
+			}
+		}
+	}
+	if p.TornMM > 0 && y > p.TornMM {
+		if x-p.Torn.X < ph.sheet.X0 || y-p.Torn.Y < p.TornMM {
+			return table
+		}
+		x, y = x-p.Torn.X, y-p.Torn.Y
+	}
+	// The print may be smaller than the design; the sheet never is.
+	px, py := x, y
+	mx, my := ph.layout.W/2, ph.layout.H/2
+	if p.PrintScale != 1 {
+		px, py = mx+(x-mx)/p.PrintScale, my+(y-my)/p.PrintScale
+	}
+	if !in(ph.sheet) {
+		if p.Beside {
+			return ph.tray(x, y)
+		}
+		v := float32(1 + 0.12*noise(x/3, y/40)) // a wooden table
+		return colour{table[0] * v, table[1] * v, table[2] * v}
+	}
+	x, y = px, py
+	if !p.Beside && in(ph.field.Inset(p.OpenRimMM)) {
+		return ph.tray(x, y)
+	}
+	if c, r := ph.cell(x, y); c >= 0 && r >= 0 && c < ph.cols && r < ph.rows {
+		for _, d := range ph.discs[r*ph.cols+c] {
+			if black, any := d.at2(x, y, ph.layout.ID); any {
+				if black {
+					return blackness
+				}
+				return paper
+			}
+		}
+	}
+	for i := range ph.layout.Patches {
+		if t := &ph.layout.Patches[i]; in(t.Rect) {
+			// Toner lets the share of paper through that the grey asks for.
+			v := float32(tonerY + (paperY-tonerY)*card.Linear(t.Grey))
+			return colour{v, v, v}
+		}
+	}
+	a, b := ph.layout.Ruler[0], ph.layout.Ruler[1]
+	if y > a.Y-0.1 && y < a.Y+2.5 && x > a.X-0.1 && x < b.X+0.1 {
+		_, along := math.Modf((x - a.X) / 5)
+		if y < a.Y+0.1 || math.Abs(along) < 0.02 || along > 0.98 {
+			return blackness
+		}
+	}
+	return paper
+}
+
+// tray is the dark ground on which the rice lies.
+func (ph *photograph) tray(x, y float64) colour {
+	if !ph.p.Beside && ph.p.OpenRimMM == 0 && ph.p.Rice.Tray == TrayBlack {
+		return blackness // printed
+	}
+	px := ph.s.p.pxPerMM()
+	v := float32(ph.ground.texture((x-ph.field.X0)*px, (y-ph.field.Y0)*px))
+	g := ph.ground.ground
+	return colour{g[0] * v, g[1] * v, g[2] * v}
+}
+
+// at2 tells whether a place lies on the disc or mark, and whether it is black.
+func (d *disc) at2(x, y float64, layout int) (black, any bool) {
+	dx, dy := x-d.at.X, y-d.at.Y
+	r := math.Hypot(dx, dy)
+	if d.mark < 0 {
+		return true, r < card.DotR
+	}
+	switch {
+	case r >= card.CodeOutR:
+		return false, false
+	case r < card.DiscR, r >= card.RingInR && r < card.RingOutR:
+		return true, true
+	case r < card.CodeInR:
+		return false, true
+	}
+	a := math.Atan2(dy, dx)
+	if a < 0 {
+		a += 2 * math.Pi
+	}
+	return card.Black(layout, d.mark, min(card.Sectors-1, int(a/(2*math.Pi)*card.Sectors))), true
+}
+
+// hit follows a ray, given by its place on the card plane and the way it moves
+// per mm of height, down to the piece. It returns the height and the place in
+// the frame of the body.
+func (o *solid) hit(x, y, lx, ly float64) (z, bx, by float64, ok bool) {
+	dx, dy := x-o.at.X, y-o.at.Y
+	ux, uy := dx*o.cos+dy*o.sin+o.centre.X, dy*o.cos-dx*o.sin+o.centre.Y
+	wx, wy := lx*o.cos+ly*o.sin, ly*o.cos-lx*o.sin
+	ex, ey := ux+wx*o.top, uy+wy*o.top
+	if max(ux, ex) < o.x0 || min(ux, ex) > o.x1 || max(uy, ey) < o.y0 || min(uy, ey) > o.y1 {
+		return 0, 0, 0, false
+	}
+	in := func(z float64) bool {
+		bx, by = ux+wx*z, uy+wy*z
+		if bx <= 0 || bx >= o.length {
+			return false
+		}
+		low, high := o.body.at(bx)
+		h := (high - low) / 2
+		if h <= 0 || sq((by-(low+high)/2)/h)+sq((z-o.mid)/(o.kappa*h)) > 1 {
+			return false
+		}
+		for i := range o.frac {
+			if o.frac[i].side(kernel.Point{X: bx, Y: by}) < 0 {
+				return false
+			}
+		}
+		return true
+	}
+	const n = 14
+	for i := range n {
+		z = o.top * (float64(n-i) - 0.5) / n
+		if !in(z) {
+			continue
+		}
+		inside, outside := z, min(o.top, z+o.top/n)
+		for range 6 {
+			if m := (inside + outside) / 2; in(m) {
+				inside = m
+			} else {
+				outside = m
+			}
+		}
+		in(inside)
+		return inside, bx, by, true
+	}
+	return 0, 0, 0, false
+}
+
+// colourAt is the linear light that comes along the ray of a picture position.
+func (ph *photograph) colourAt(x, y float64) colour {
+	d := ph.view.ray(x, y)
+	if d[2] >= -1e-6 {
+		return table
+	}
+	at := &ph.view.at
+	cx, cy := at[0]-d[0]*at[2]/d[2], at[1]-d[1]*at[2]/d[2]
+	lx, ly := d[0]/d[2], d[1]/d[2]
+	if b := ph.p.Bulge; b > 0 { // the sheet rises towards its middle
+		px, py := cx, cy
+		for range 4 {
+			u, v := (px-ph.layout.W/2)/(ph.layout.W/2), (py-ph.layout.H/2)/(ph.layout.H/2)
+			z := b * max(0, 1-u*u) * max(0, 1-v*v)
+			px, py = cx+lx*z, cy+ly*z
+		}
+		cx, cy = px, py
+	}
+	c, found := colour{}, false
+	if col, row := ph.cell(cx, cy); col >= 0 && row >= 0 && col < ph.cols && row < ph.rows {
+		top := -1.0
+		for _, o := range ph.solids[row*ph.cols+col] {
+			if z, bx, by, ok := o.hit(cx, cy, lx, ly); ok && z > top {
+				top, found = z, true
+				c = o.shade(bx, by)
+			}
+		}
+	}
+	if !found {
+		c = ph.flatColour(cx, cy)
+	}
+	v := ph.light(cx, cy) * ph.p.Exposure / paperY
+	if ph.p.Vignette > 0 {
+		cos2 := sq(ph.view.focal) / (sq(ph.view.focal) + sq(x-ph.view.cx) + sq(y-ph.view.cy))
+		v *= 1 - ph.p.Vignette + ph.p.Vignette*cos2*cos2
+	}
+	for i := range c {
+		c[i] *= float32(v * ph.p.Cast[i])
+	}
+	return c
+}
+
+// draw draws the photo in bands of rows on all processors: four rays to a
+// pixel, a Gaussian for the lens, the sRGB curve (before the Gaussian, where
+// BlurEncoded), noise.
+func (ph *photograph) draw() *image.RGBA {
+	img := image.NewRGBA(image.Rect(0, 0, ph.p.Width, ph.p.Height))
+	const band = 64
+	halo, encoded := haloOf(ph.p.Rice.BlurPx), ph.p.Rice.BlurEncoded
+	encode := func(v float32) float32 { return srgb[int(min(1, max(0, v))*encodeSteps+0.5)] }
+	w, h := ph.p.Width, ph.p.Height
+	ow := w + 2*halo
+	var taps []float32
+	sum := 0.0
+	for i := -halo; i <= halo; i++ {
+		t := 1.0
+		if halo > 0 {
+			t = math.Exp(-sq(float64(i)/ph.p.Rice.BlurPx) / 2)
+		}
+		taps = append(taps, float32(t))
+		sum += t
+	}
+	for i := range taps {
+		taps[i] /= float32(sum)
+	}
+	each((h+band-1)/band, func() func(int) {
+		pix := make([]float32, 3*ow*(band+2*halo))
+		row := make([]float32, 3*w*(band+2*halo))
+		line := make([]float32, 3*w)
+		return func(b int) {
+			y0, y1 := b*band, min(h, (b+1)*band)
+			n := y1 - y0 + 2*halo
+			for j := range n {
+				for i := range ow {
+					x, y := float64(i-halo), float64(y0+j-halo)
+					var s colour
+					// A turned square: four different rows and columns.
+					for _, o := range [4][2]float64{{-0.375, -0.125}, {0.125, -0.375}, {0.375, 0.125}, {-0.125, 0.375}} {
+						c := ph.colourAt(x+o[0], y+o[1])
+						for k := range s {
+							s[k] += c[k] / 4
+						}
+					}
+					if encoded {
+						for k := range s {
+							s[k] = encode(s[k])
+						}
+					}
+					copy(pix[3*(j*ow+i):], s[:])
+				}
+			}
+			for j := range n {
+				out := row[3*j*w : 3*(j+1)*w]
+				clear(out)
+				for k, f := range taps {
+					in := pix[3*(j*ow+k):][:len(out)]
+					for i, v := range in {
+						out[i] += f * v
+					}
+				}
+			}
+			r := stream(ph.p.Rice.Seed, streamNoise, 1<<20+b)
+			src := rand.NewPCG(r.Uint64(), r.Uint64())
+			for y := y0; y < y1; y++ {
+				clear(line)
+				for k, f := range taps {
+					for i, v := range row[3*(y-y0+k)*w : 3*(y-y0+k+1)*w] {
+						line[i] += f * v
+					}
+				}
+				out := img.Pix[img.PixOffset(0, y):]
+				for x := range w {
+					bits := src.Uint64()
+					for c := range 3 {
+						e := line[3*x+c]
+						if !encoded {
+							e = encode(e)
+						}
+						e += float32(ph.p.Rice.Noise) * normals[bits>>(16*c)&0xffff]
+						out[4*x+c] = uint8(min(255, max(0, e)) + 0.5)
+					}
+					out[4*x+3] = 255
+				}
+			}
+		}
+	})
+	return img
+}
