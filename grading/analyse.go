@@ -90,6 +90,7 @@ func Analyse(trays []kernel.Tray, params Params) (*Result, error) {
 			Picture: t.Picture, WidthPx: t.WidthPx, HeightPx: t.HeightPx,
 			PxPerMM: round(t.PxPerMM, 6), ScaleSource: t.ScaleSource, Kernels: len(t.Kernels),
 			CutByEdge: t.CutByEdge, Unresolved: len(t.Unresolved), TooSmall: t.TooSmall,
+			ColourBalance: t.Balance, Calibrated: t.Calibrated, Objects: len(t.Objects),
 		})
 	}
 

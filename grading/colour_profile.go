@@ -111,13 +111,13 @@ const (
 // Shares are of the visible surface. "Usual" is the sample's own most frequent
 // kernel, the yardstick of all colours.
 var ProfileLimits = []ProfileLimit{
-	{"surface.yellow_shift", "b*", 2, 40, 6, "rise of b* over the usual kernel, at its lightness, from which on a place is yellow or brown",
+	{"surface.yellow_shift", "b*", 2, 40, 6, "rise of b* over the usual kernel, at its lightness, from which on a place is yellow or brown; four standard deviations of usual kernels where that is more",
 		"chroma 6 above the usual kernel is visibly yellow (from memory)", func(p *Profile) *float64 { return &p.Surface.YellowShift }},
 	{"surface.red_shift", "a*", 2, 40, 5, "rise of a* from which on a place is red",
 		"red bran reads a* above 5 (from memory)", func(p *Profile) *float64 { return &p.Surface.RedShift }},
 	{"surface.red_sector", "b* per a*", 0.5, 4, 1.2, "rise of b* per rise of a* above which a place is yellow and not red",
 		rendered + ": red bran up to 0.9, yellowed kernels from 1.5", func(p *Profile) *float64 { return &p.Surface.RedSector }},
-	{"surface.streak_shift", "a*", 1, 40, 2.2, "rise of a* over its own kernel from which on a darker place belongs to a red streak",
+	{"surface.streak_shift", "a*", 1, 40, 2.2, "rise of a* over its own kernel from which on a darker place belongs to a red streak; 3.5 standard deviations of the noise where that is more",
 		"a streak half as wide as a cell of the grid, on rendered trays", func(p *Profile) *float64 { return &p.Surface.StreakShift }},
 	{"surface.red_full", "a*", 2, 60, 15, "rise of a* of full red bran; a place with less counts in part, as at the edge of a streak",
 		"half to two thirds of the rise on rendered trays", func(p *Profile) *float64 { return &p.Surface.RedFull }},

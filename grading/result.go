@@ -62,6 +62,11 @@ type Picture struct {
 	CutByEdge   int     `json:"cut_by_edge"`
 	Unresolved  int     `json:"unresolved"` // groups
 	TooSmall    int     `json:"too_small"`
+	// ColourBalance says where neutral was taken from; Calibrated that colours
+	// are absolute.
+	ColourBalance string `json:"colour_balance,omitempty"`
+	Calibrated    bool   `json:"colour_calibrated"`
+	Objects       int    `json:"objects"` // large things that are no rice, left out
 }
 
 // A ReferenceResult says what the classes go by, and how well it is known.

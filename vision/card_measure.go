@@ -8,6 +8,8 @@ import (
 	"math"
 	"strings"
 
+	"github.com/lucasb-eyer/go-colorful"
+
 	"traytally/vision/internal/card"
 	"traytally/vision/internal/cv"
 	"traytally/vision/kernel"
@@ -113,9 +115,12 @@ func MeasureOnCard(ctx context.Context, p *Picture, c *Card, o MeasureOptions) (
 	}
 	ground := groundOf(flat)
 	for i := range t.Kernels {
-		c.sharpen(&t.Kernels[i], ground)
-		c.upright(&t.Kernels[i])
-		c.bringBack(&t.Kernels[i])
+		k := &t.Kernels[i]
+		t.KernelAreaPx2 -= k.AreaPx2
+		c.sharpen(k, ground)
+		c.upright(k)
+		t.KernelAreaPx2 += k.AreaPx2
+		c.bringBack(k)
 	}
 	local, _ := c.found.Camera.Scales(c.area.Middle())
 	readingOrder(t.Kernels, t.Look.LengthPx/c.scale*local)
@@ -229,33 +234,42 @@ func (c *Card) bringBackCluster(u *kernel.Cluster, w, h int) {
 	u.MaxX, u.MaxY = min(w, int(math.Ceil(high.X))+1), min(h, int(math.Ceil(high.Y))+1)
 }
 
-// groundOf returns the linear luminance of the tray in a straightened picture:
-// of which there is more than of rice.
-func groundOf(flat *Picture) float64 {
-	var hist [256]int
-	n := 0
+// groundOf returns the linear red, green and blue of the tray in a straightened
+// picture, of which there is more than of rice.
+func groundOf(flat *Picture) (rgb [3]float64) {
 	pix := flat.Pix()
-	for i := 1; i < len(pix); i += 3 * 17 { // green
-		hist[pix[i]]++
-		n++
-	}
-	at := 0
-	for v, c := range hist {
-		if at += c; at > n*2/5 {
-			return card.Linear(byte(v))
+	for k := range rgb {
+		var hist [256]int
+		n := 0
+		for i := 2 - k; i < len(pix); i += 3 * 17 {
+			hist[pix[i]]++
+			n++
+		}
+		at := 0
+		for v, c := range hist {
+			if at += c; at > n*2/5 {
+				rgb[k] = card.Linear(byte(v))
+				break
+			}
 		}
 	}
-	return 1
+	return rgb
 }
 
 // sharpen takes from the measures of a kernel what the camera's blur adds to
-// them, as the marks of the card show it.
-func (c *Card) sharpen(k *kernel.Kernel, ground float64) {
-	l := (k.Lab[0] + 16) / 116
+// them, as the marks of the card show it. Outlines run at half of the contrast
+// in the channel that has most of it.
+func (c *Card) sharpen(k *kernel.Kernel, ground [3]float64) {
+	r, g, b := colorful.Lab(k.Lab[0]/100, k.Lab[1]/100, k.Lab[2]/100).LinearRgb()
+	most, shift := 0.0, 0.0
+	for i, v := range [3]float64{r, g, b} {
+		if d := card.Encode(v) - card.Encode(ground[i]); d > most {
+			most, shift = d, c.edge.Shift(ground[i], v)
+		}
+	}
 	s, _ := c.found.Camera.Scales(c.toCard(kernel.Point{X: k.X, Y: k.Y}))
-	by := 2 * c.edge.Shift(ground, l*l*l) * c.scale / s
-	by = min(by, k.WidthPx/4)
 	width := k.WidthPx
+	by := min(2*shift*c.scale/s, width/4)
 	k.LengthPx = max(k.LengthPx-by, width-by)
 	k.AxisLengthPx -= by
 	k.WidthPx -= by
@@ -265,13 +279,17 @@ func (c *Card) sharpen(k *kernel.Kernel, ground float64) {
 }
 
 // tipFullness is n of a tip |x/a|ⁿ + |z/c|² = 1 seen from the side: 2 for an
-// ellipsoid; milled kernels are blunter (2.05 to 2.65 on rendered kernels).
-const tipFullness = 2.3
+// ellipsoid; rendered kernels have 2.2 (round) to 2.8 (slender).
+const tipFullness = 2.5
 
 // cutSlant is how far a usual cut runs along the kernel from its middle to its
 // outer corner, over the half thickness: at 0.4, 25° from square for a kernel
 // as wide as thick (our own choice; cuts differ).
-const cutSlant = 0.4
+// cutDoubt is the standard uncertainty of what a cut adds, as a share of it.
+const (
+	cutSlant = 0.4
+	cutDoubt = 0.6
+)
 
 // upright takes from the measures of a kernel what height and slant add.
 //
@@ -293,11 +311,12 @@ func (c *Card) upright(k *kernel.Kernel) {
 
 	// One end: a blunt tip or a cut.
 	half := k.AxisLengthPx * mm / 2
-	longer := 0.0
+	longer, doubt := 0.0, 0.0
 	for _, e := range k.Ends {
 		if e == kernel.EndBroken {
 			m := cutSlant * high
-			longer += math.Hypot(high*along, m) - m
+			add := math.Hypot(high*along, m) - m
+			longer, doubt = longer+add, math.Hypot(doubt, cutDoubt*add)
 		} else {
 			longer += tipFullness / 2 * (half - math.Sqrt(max(half*half/4, half*half-sq(high*along))))
 		}
@@ -305,6 +324,7 @@ func (c *Card) upright(k *kernel.Kernel) {
 	longer = min(longer, half)
 	long := 1 / ((1 - longer/(2*half)) * near)
 
+	k.LengthSDPx = math.Hypot(k.LengthSDPx, doubt*c.scale)
 	k.WidthPx /= wide
 	k.LengthPx = max(k.LengthPx/long, k.WidthPx)
 	k.AxisLengthPx /= long

@@ -122,6 +122,9 @@ func (s *ScaleProfile) Check(p *Picture, c *Calibration, at time.Time) (ScaleChe
 // ProfileName says what a profile may be called.
 var ProfileName = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$`)
 
+// plainMethod is what a method may be said with: text that needs no quotes.
+var plainMethod = regexp.MustCompile(`^([A-Za-z0-9][A-Za-z0-9 ×.+-]{0,99})?$`)
+
 // profileFile is the file of profiles.
 type profileFile struct {
 	Schema   int                      `yaml:"schema"`
@@ -154,6 +157,8 @@ func ReadScaleProfiles(file string, data []byte) (map[string]*ScaleProfile, erro
 		switch {
 		case !ProfileName.MatchString(name):
 			return nil, bad("profile %q: a name has letters, digits, dots, dashes and underscores only", name)
+		case p != nil && !plainMethod.MatchString(p.Method):
+			return nil, bad("profile %s: the method %q has other than letters, digits and spaces", name, p.Method)
 		case p == nil || !good(p.PxPerMMX) || !good(p.PxPerMMY):
 			return nil, bad("profile %s: the scale is not within 0.1 to 1000 px/mm", name)
 		case (p.StoredX != 0 || p.StoredY != 0) && (!good(p.StoredX) || !good(p.StoredY)):

@@ -26,7 +26,7 @@ const (
 	cropReach   = 1.5 // longest piece shown at that scale, in usual lengths; longer ones are reduced
 	cropRoom    = 0.3 // left around the kernel, in usual widths
 	cellWidth   = 236
-	cellHeight  = 104
+	cellHeight  = 122
 	galleryCols = 5
 	galleryPad  = 20
 )

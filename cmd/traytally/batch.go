@@ -209,6 +209,14 @@ func (w *work) each(ctx context.Context, jobs []job, tell func(int, outcome)) er
 	var workers sync.WaitGroup
 	ctx, stop := context.WithCancelCause(ctx)
 	defer stop(nil)
+	// Codes run in the order of the jobs: each waits until the one before it is
+	// registered or will not be. Jobs are begun in order, so none waits for one
+	// that was not begun.
+	done := make([]chan struct{}, len(jobs)+1)
+	for i := range done {
+		done[i] = make(chan struct{})
+	}
+	close(done[0])
 	for range min(2, len(jobs)) {
 		workers.Go(func() {
 			for ctx.Err() == nil {
@@ -216,7 +224,13 @@ func (w *work) each(ctx context.Context, jobs []job, tell func(int, outcome)) er
 				if i >= len(jobs) {
 					return
 				}
-				out, err := w.do(ctx, jobs[i])
+				over := sync.OnceFunc(func() {
+					go func() {
+						<-done[i]
+						close(done[i+1])
+					}()
+				})
+				out, err := w.do(ctx, jobs[i], func() { <-done[i] }, over)
 				mu.Lock()
 				if err != nil {
 					if first == nil {

@@ -3,8 +3,10 @@ package main
 import (
 	"bytes"
 	"context"
+	"database/sql"
 	"fmt"
 	"math/rand/v2"
+	"net/url"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -101,7 +103,7 @@ func reportsAreWhole(t *testing.T, dir string) (n int) {
 // nothing when it goes on, and leaves no report half-written.
 func TestKilledBatch(t *testing.T) {
 	const pictures = 6
-	kills := 60
+	kills := 40
 	if testing.Short() {
 		kills = 10
 	}
@@ -220,4 +222,35 @@ func TestChangedWhileRead(t *testing.T) {
 	_, _, err = w.measure(t.Context(), job{pictures: []string{path}}, []samples.Picture{p})
 	require.ErrorIs(t, err, errChanging)
 	assert.Equal(t, exitInput, codeOf(err))
+}
+
+// Several laboratories share a register by PostgreSQL: two batches at once.
+func TestBatchOnPostgres(t *testing.T) {
+	base := os.Getenv("TRAYTALLY_POSTGRES")
+	if base == "" {
+		t.Skip("TRAYTALLY_POSTGRES names no PostgreSQL server, for example postgres://postgres@127.0.0.1:5432/postgres")
+	}
+	schema := fmt.Sprintf("batch%d", time.Now().UnixNano())
+	db, err := sql.Open("pgx", base)
+	require.NoError(t, err)
+	_, err = db.Exec("CREATE SCHEMA " + schema)
+	require.NoError(t, err)
+	t.Cleanup(func() {
+		db.Exec("DROP SCHEMA " + schema + " CASCADE")
+		db.Close()
+	})
+	u, err := url.Parse(base)
+	require.NoError(t, err)
+	q := u.Query()
+	q.Set("search_path", schema)
+	u.RawQuery = q.Encode()
+	scans := tinyScans(t, 4)
+	var both sync.WaitGroup
+	for i := range 2 {
+		cmd, said := program(t, "batch", scans, "--register", u.String(), "--out", filepath.Join(t.TempDir(), fmt.Sprint("out", i)))
+		require.NoError(t, cmd.Start())
+		both.Go(func() { assert.NoError(t, cmd.Wait(), "%s", said) })
+	}
+	both.Wait()
+	assert.Equal(t, 4, sound(t, u.String()))
 }

@@ -205,7 +205,11 @@ type outcome struct {
 // do grades and registers one sample and writes its reports. The error is one
 // that ends all work: a disk without room, a register that is gone. What is
 // wrong with the sample stands in the outcome.
-func (w *work) do(ctx context.Context, j job) (outcome, error) {
+//
+// turn is called before the sample is registered, and returns when it is its
+// turn; over is called as soon as the next one may be.
+func (w *work) do(ctx context.Context, j job, turn, over func()) (outcome, error) {
+	defer over()
 	out := outcome{Pictures: j.pictures}
 	refuse := func(err error) outcome {
 		out.State, out.Reason, out.Hint = stateRefused, err.Error(), hintOf(err)
@@ -251,7 +255,9 @@ func (w *work) do(ctx context.Context, j job) (outcome, error) {
 		}
 		return o, w.register.Refuse(ctx, key, samples.Refusal{Path: pictures[0].Path, At: time.Now(), Reason: o.Reason, Hint: o.Hint})
 	}
+	turn()
 	added, err := w.register.Add(ctx, rec)
+	over()
 	if errors.Is(err, samples.ErrCodeTaken) {
 		return refuse(err), nil
 	}

@@ -359,6 +359,13 @@ func (v *view) method() {
 	if o := b.Other; o != nil {
 		add("By the other length (%s) the share would be %s by mass (%s).", o.Measure, pct(o.MassPct.Value), interval(o.MassPct.Estimate))
 	}
+	if wh := res.Whiteness; wh != nil {
+		kind := "absolute: colours were brought to a patch of known reflectance"
+		if wh.Relative {
+			kind = "relative: compare it only with pictures taken alike"
+		}
+		add("Whiteness index %s ± %s (standard uncertainty among kernels), %s. %s.", num(wh.Index, 1), num(wh.SE, 1), kind, strings.TrimSuffix(wh.Formula, "."))
+	}
 	var left []string
 	if n := res.CutByEdge; n > 0 {
 		left = append(left, count(n, "piece", "pieces")+" cut by the picture's edge")

@@ -137,9 +137,6 @@ type Surface struct {
 	// Spots is the number of separate dark spots, SpotShare the largest one.
 	Spots     int
 	SpotShare float64
-	// Bow is how far the middle line of the piece leaves the line between its
-	// tips, over its length.
-	Bow float64
 }
 
 // SurfaceLimits say from which difference on a spot of the surface counts as
@@ -149,7 +146,8 @@ type Surface struct {
 type SurfaceLimits struct {
 	// YellowShift is the least rise of b* over the usual kernel, at its
 	// lightness, 2..40. Default 6: chroma 6 above the usual one is visibly
-	// yellow (trade experience, from memory).
+	// yellow (trade experience, from memory). Where usual kernels scatter so
+	// much that four of their standard deviations are more, that counts.
 	YellowShift float64 `yaml:"yellow_shift" json:"yellow_shift"`
 	// RedShift is the least rise of a*, 2..40. Default 5 (from memory: red bran
 	// reads a* above 5). A rise of b* of more than RedSector times that of a*
@@ -159,7 +157,8 @@ type SurfaceLimits struct {
 	RedSector float64 `yaml:"red_sector" json:"red_sector"`
 	// StreakShift is the least rise of a* over the same kernel in a streak,
 	// which is darker too, 1..40. Default 2.2: a streak half as wide as a cell
-	// of the grid on rendered trays.
+	// of the grid on rendered trays. Where the picture is so noisy that 3.5
+	// standard deviations are more, that counts.
 	StreakShift float64 `yaml:"streak_shift" json:"streak_shift"`
 	// RedFull is the rise of a* of full red bran, RedShift..60. Default 15; on
 	// rendered trays it is 26.

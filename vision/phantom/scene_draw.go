@@ -49,17 +49,12 @@ type disc struct {
 // A solid is a piece with its height.
 type solid struct {
 	*brush
-	at        kernel.Point // on the card
-	mid, top  float64      // heights
-	frac      []fracture
-	x0, x1    float64 // bounds in the frame of the body
-	y0, y1    float64
-	body      *body
-	kappa     float64
-	centre    kernel.Point
-	dark      float64
-	grownBox  box
-	fieldFrom kernel.Point
+	at       kernel.Point // on the card
+	mid, top float64      // heights of its widest section and of its back
+	frac     []fracture
+	bounds   box // of the outline, in the frame of the body
+	body     *body
+	centre   kernel.Point
 }
 
 func newPhotograph(p Photo, s *scene) *photograph {
@@ -70,7 +65,6 @@ func newPhotograph(p Photo, s *scene) *photograph {
 	if p.Beside {
 		aim = kernel.Point{X: l.W / 2, Y: (ph.field.Y1) / 2}
 	} else {
-		ph.sheet = ph.sheet.Inset(0)
 		dx, dy := (sheetMM[0]-l.W)/2, (sheetMM[1]-l.H)/2
 		ph.sheet = card.Rect{X0: -dx, Y0: -dy, X1: l.W + dx, Y1: l.H + dy}
 	}
@@ -94,15 +88,13 @@ func newPhotograph(p Photo, s *scene) *photograph {
 	}
 	for _, k := range s.pieces {
 		s.p.dress(k)
-		o := &solid{brush: s.brush(k), body: k.body, kappa: k.body.kappa, frac: k.fractures, centre: k.centre}
+		o := &solid{brush: s.brush(k), body: k.body, frac: k.fractures, centre: k.centre, bounds: boxOf(k.outline)}
 		o.at = kernel.Point{X: ph.field.X0 + k.at.X, Y: ph.field.Y0 + k.at.Y}
 		for i := range k.body.x {
-			o.mid = max(o.mid, o.kappa*(k.body.high[i]-k.body.low[i])/2)
+			o.mid = max(o.mid, k.body.kappa*(k.body.high[i]-k.body.low[i])/2)
 		}
 		o.top = 2 * o.mid
-		bb := boxOf(k.outline)
-		o.x0, o.x1, o.y0, o.y1 = bb.x0, bb.x1, bb.y0, bb.y1
-		reach := math.Hypot(bb.x1-bb.x0, bb.y1-bb.y0) + 2*o.top
+		reach := math.Hypot(o.bounds.x1-o.bounds.x0, o.bounds.y1-o.bounds.y0) + 2*o.top
 		enter(ph, ph.solids, boxRound(o.at, reach), o)
 	}
 	return ph
@@ -133,7 +125,10 @@ func (ph *photograph) lampAt(x, y float64) float64 {
 
 // light is the share of the full light at a place of the card.
 func (ph *photograph) light(x, y float64) float64 {
-	v := 1 - ph.p.Lamp + ph.p.Lamp*ph.lampAt(x, y)/ph.lampTop
+	v := 1.0
+	if ph.p.Lamp > 0 {
+		v = 1 - ph.p.Lamp + ph.p.Lamp*ph.lampAt(x, y)/ph.lampTop
+	}
 	if ph.p.ShadowDepth > 0 {
 		edge := lerp(ph.p.ShadowTopMM, ph.p.ShadowBottomMM, y/ph.layout.H)
 		v *= 1 - ph.p.ShadowDepth*smooth(edge+2, edge-2, x)
@@ -190,7 +185,7 @@ func (ph *photograph) flatColour(x, y float64) colour {
 	}
 	if c, r := ph.cell(x, y); c >= 0 && r >= 0 && c < ph.cols && r < ph.rows {
 		for _, d := range ph.discs[r*ph.cols+c] {
-			if black, any := d.at2(x, y, ph.layout.ID); any {
+			if black, any := d.ink(x, y, ph.layout.ID); any {
 				if black {
 					return blackness
 				}
@@ -226,8 +221,8 @@ func (ph *photograph) tray(x, y float64) colour {
 	return colour{g[0] * v, g[1] * v, g[2] * v}
 }
 
-// at2 tells whether a place lies on the disc or mark, and whether it is black.
-func (d *disc) at2(x, y float64, layout int) (black, any bool) {
+// ink tells whether a place lies on the disc or mark, and whether it is black.
+func (d *disc) ink(x, y float64, layout int) (black, any bool) {
 	dx, dy := x-d.at.X, y-d.at.Y
 	r := math.Hypot(dx, dy)
 	if d.mark < 0 {
@@ -256,7 +251,7 @@ func (o *solid) hit(x, y, lx, ly float64) (z, bx, by float64, ok bool) {
 	ux, uy := dx*o.cos+dy*o.sin+o.centre.X, dy*o.cos-dx*o.sin+o.centre.Y
 	wx, wy := lx*o.cos+ly*o.sin, ly*o.cos-lx*o.sin
 	ex, ey := ux+wx*o.top, uy+wy*o.top
-	if max(ux, ex) < o.x0 || min(ux, ex) > o.x1 || max(uy, ey) < o.y0 || min(uy, ey) > o.y1 {
+	if !o.bounds.meets(box{min(ux, ex), min(uy, ey), max(ux, ex), max(uy, ey)}) {
 		return 0, 0, 0, false
 	}
 	in := func(z float64) bool {
@@ -266,7 +261,7 @@ func (o *solid) hit(x, y, lx, ly float64) (z, bx, by float64, ok bool) {
 		}
 		low, high := o.body.at(bx)
 		h := (high - low) / 2
-		if h <= 0 || sq((by-(low+high)/2)/h)+sq((z-o.mid)/(o.kappa*h)) > 1 {
+		if h <= 0 || sq((by-(low+high)/2)/h)+sq((z-o.mid)/(o.body.kappa*h)) > 1 {
 			return false
 		}
 		for i := range o.frac {
@@ -338,7 +333,20 @@ func (ph *photograph) colourAt(x, y float64) colour {
 	return c
 }
 
-// draw draws the photo in bands of rows on all processors: four rays to a
+// edged reports whether one of the eight neighbours of a pixel has another
+// green.
+func edged(c []colour, at, stride int) bool {
+	g := c[at][1]
+	low, high := 0.97*g-0.002, 1.03*g+0.002
+	for _, i := range [8]int{at - stride - 1, at - stride, at - stride + 1, at - 1, at + 1, at + stride - 1, at + stride, at + stride + 1} {
+		if v := c[i][1]; v < low || v > high {
+			return true
+		}
+	}
+	return false
+}
+
+// draw draws the photo in bands of rows on all processors: up to four rays to a
 // pixel, a Gaussian for the lens, the sRGB curve (before the Gaussian, where
 // BlurEncoded), noise.
 func (ph *photograph) draw() *image.RGBA {
@@ -365,18 +373,29 @@ func (ph *photograph) draw() *image.RGBA {
 		pix := make([]float32, 3*ow*(band+2*halo))
 		row := make([]float32, 3*w*(band+2*halo))
 		line := make([]float32, 3*w)
+		centre := make([]colour, (ow+2)*(band+2*halo+2))
 		return func(b int) {
 			y0, y1 := b*band, min(h, (b+1)*band)
 			n := y1 - y0 + 2*halo
+			// One ray to a pixel, and four where a neighbour differs.
+			for j := range n + 2 {
+				for i := range ow + 2 {
+					centre[j*(ow+2)+i] = ph.colourAt(float64(i-1-halo), float64(y0+j-1-halo))
+				}
+			}
 			for j := range n {
 				for i := range ow {
-					x, y := float64(i-halo), float64(y0+j-halo)
-					var s colour
-					// A turned square: four different rows and columns.
-					for _, o := range [4][2]float64{{-0.375, -0.125}, {0.125, -0.375}, {0.375, 0.125}, {-0.125, 0.375}} {
-						c := ph.colourAt(x+o[0], y+o[1])
-						for k := range s {
-							s[k] += c[k] / 4
+					at := (j+1)*(ow+2) + i + 1
+					s := centre[at]
+					if edged(centre, at, ow+2) {
+						x, y := float64(i-halo), float64(y0+j-halo)
+						s = colour{}
+						// A turned square: four different rows and columns.
+						for _, o := range [4][2]float64{{-0.375, -0.125}, {0.125, -0.375}, {0.375, 0.125}, {-0.125, 0.375}} {
+							c := ph.colourAt(x+o[0], y+o[1])
+							for k := range s {
+								s[k] += c[k] / 4
+							}
 						}
 					}
 					if encoded {

@@ -76,23 +76,25 @@ func FindObject(ctx context.Context, p Pixels) (*Object, error) {
 			bs[q] = bs[q].add(bs[i])
 		}
 	}
-	best, second := -1, -1
+	best := -1
+	var whole []int // things that lie within the picture, what is on them left out
 	for i := range bs {
 		b := &bs[i]
-		if !b.black || b.parent < 0 || b.x0 == 0 || b.y0 == 0 || b.x1 == s.w-1 || b.y1 == s.h-1 {
+		if !b.black || b.parent < 0 || bs[b.parent].parent >= 0 || b.x0 == 0 || b.y0 == 0 || b.x1 == s.w-1 || b.y1 == s.h-1 {
 			continue
 		}
+		whole = append(whole, i)
 		if best < 0 || b.n > bs[best].n {
-			best, second = i, best
-		} else if second < 0 || b.n > bs[second].n {
-			second = i
+			best = i
 		}
 	}
 	if best < 0 {
 		return nil, none
 	}
-	if second >= 0 && float64(bs[second].n) > otherShare*float64(bs[best].n) {
-		return nil, &Refusal{"several_objects", "several things of like size lie in the picture", "leave one thing of known size in it"}
+	for _, i := range whole {
+		if i != best && float64(bs[i].n) > otherShare*float64(bs[best].n) {
+			return nil, &Refusal{"several_objects", "several things of like size lie in the picture", "leave one thing of known size in it"}
+		}
 	}
 	b := &bs[best]
 	fill, axes := b.roundness()

@@ -64,22 +64,19 @@ func DeltaE00(p, q Lab) float64 {
 	return math.Sqrt(dl*dl + dc*dc + dH*dH + r*dc*dH)
 }
 
-// toWhite turns linear red, green and blue into X, Y and Z over those of the
+// These turn linear red, green and blue into X, Y and Z over those of the
 // white that equal red, green and blue give: the matrix of IEC 61966-2-1, each
 // row divided by its sum. Its white is D65.
-var toWhite = [3][3]float64{
-	{0.4124 / 0.9505, 0.3576 / 0.9505, 0.1805 / 0.9505},
-	{0.2126, 0.7152, 0.0722},
-	{0.0193 / 1.089, 0.1192 / 1.089, 0.9505 / 1.089},
-}
+const (
+	xr, xg, xb = 0.4124 / 0.9505, 0.3576 / 0.9505, 0.1805 / 0.9505
+	yr, yg, yb = 0.2126, 0.7152, 0.0722
+	zr, zg, zb = 0.0193 / 1.089, 0.1192 / 1.089, 0.9505 / 1.089
+)
 
 // FromLinear returns the colour of linear red, green and blue, 1 being white.
 func FromLinear(r, g, b float64) Lab {
-	var f [3]float64
-	for i, m := range toWhite {
-		f[i] = labF(m[0]*r + m[1]*g + m[2]*b)
-	}
-	return Lab{116*f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])}
+	fx, fy, fz := labF(xr*r+xg*g+xb*b), labF(yr*r+yg*g+yb*b), labF(zr*r+zg*g+zb*b)
+	return Lab{116*fy - 16, 500 * (fx - fy), 200 * (fy - fz)}
 }
 
 // labF is the CIELAB function of a stimulus over that of white.
@@ -125,28 +122,26 @@ func (d *Decoder) FromBGR(b, g, r byte) Lab {
 // 0.01 of a*; below that the exact function is taken.
 const cubeSteps = 1024
 
-var cubeTable = func() (t [2*cubeSteps + 2]float32) {
+// cubeTable holds labF at each step and its climb to the next one.
+var cubeTable = func() (t [2*cubeSteps + 1][2]float32) {
 	for i := range t {
-		t[i] = float32(labF(float64(i) / cubeSteps))
+		f := labF(float64(i) / cubeSteps)
+		t[i] = [2]float32{float32(f), float32(labF(float64(i+1)/cubeSteps) - f)}
 	}
 	return t
 }()
 
-// fastF is labF by table for 0 <= t < 2.
-func fastF(t float32) float32 {
-	if !(t >= 0.02 && t < 2) {
-		return float32(labF(float64(t)))
-	}
-	x := t * cubeSteps
-	i := int(x)
-	return cubeTable[i] + (x-float32(i))*(cubeTable[i+1]-cubeTable[i])
-}
-
 // fastLab is FromLinear by table.
 func fastLab(r, g, b float32) (l, a, bb float32) {
-	x := float32(toWhite[0][0])*r + float32(toWhite[0][1])*g + float32(toWhite[0][2])*b
-	y := float32(toWhite[1][0])*r + float32(toWhite[1][1])*g + float32(toWhite[1][2])*b
-	z := float32(toWhite[2][0])*r + float32(toWhite[2][1])*g + float32(toWhite[2][2])*b
-	fx, fy, fz := fastF(x), fastF(y), fastF(z)
+	x, y, z := xr*r+xg*g+xb*b, yr*r+yg*g+yb*b, zr*r+zg*g+zb*b
+	var fx, fy, fz float32
+	if x >= 0.02 && x < 2 && y >= 0.02 && y < 2 && z >= 0.02 && z < 2 {
+		u, v, w := x*cubeSteps, y*cubeSteps, z*cubeSteps
+		i, j, k := int(u), int(v), int(w)
+		p, q, s := &cubeTable[i], &cubeTable[j], &cubeTable[k]
+		fx, fy, fz = p[0]+(u-float32(i))*p[1], q[0]+(v-float32(j))*q[1], s[0]+(w-float32(k))*s[1]
+	} else {
+		fx, fy, fz = float32(labF(float64(x))), float32(labF(float64(y))), float32(labF(float64(z)))
+	}
 	return 116*fy - 16, 500 * (fx - fy), 200 * (fy - fz)
 }

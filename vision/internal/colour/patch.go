@@ -24,9 +24,10 @@ const (
 )
 
 // cellsAcross is the least number of cells across a piece. Cells are squares
-// of 1, 2, 4 … pixels. Of a cell of four pixels or more only one row is read,
-// and of that four pixels: a large picture does not lie in the processor's
-// cache, and rows are what it costs to fetch.
+// of 1, 2, 4 … pixels. Of a cell of two pixels the two on its diagonal are
+// read. Of a larger cell only one row is read, and of that four pixels: a large
+// picture does not lie in the processor's cache, and rows are what it costs to
+// fetch.
 const cellsAcross = 10
 
 // saturated is the sample value from which on a channel counts as burnt out.
@@ -61,7 +62,6 @@ type Patch struct {
 	Mean         Lab       // of the linear mean over all pixels taken
 	Notches      []float64 // areas of dark spots that the outline leaves out, px²
 	Mid          Lab       // medians over the inner cells
-	Bow          float64   // greatest distance of the middle line from the line between its ends, over Length
 }
 
 // A Sampler takes patches; it holds the scratch memory of one goroutine.
@@ -122,7 +122,10 @@ func (s *Sampler) Take(outline []geom.Point, centre geom.Point, angle float64) P
 	clear(s.grid)
 	s.scan(y0, y1)
 	first, stepY, stepX := y0, 1, 1
-	if p.CellPx >= 4 {
+	switch {
+	case p.CellPx == 2:
+		stepX = 2
+	case p.CellPx >= 4:
 		first, stepY, stepX = y0+p.CellPx/2, p.CellPx, p.CellPx/4
 	}
 	for y := first; y <= y1; y += stepY {
@@ -131,16 +134,26 @@ func (s *Sampler) Take(outline []geom.Point, centre geom.Point, angle float64) P
 		r := &s.rows[y-y0]
 		for i := 0; i+1 < r.n; i += 2 {
 			from, to := max(x0, int(math.Ceil(r.x[i]))), min(x1, int(math.Floor(r.x[i+1])))
-			for x := from; x <= to; x += stepX {
-				q := row[3*x : 3*x+3 : 3*x+3]
+			if stepX == 2 && stepY == 1 {
+				from += (from + y) & 1
+			}
+			for x := from; x <= to; {
 				c := &cells[uint(x-x0)>>shift]
-				c.b += s.dec.b[q[0]]
-				c.g += s.dec.g[q[1]]
-				c.r += s.dec.r[q[2]]
-				c.n++
-				if max(q[0], q[1], q[2]) >= saturated {
-					c.burnt++
+				end := min(((x-x0)|(p.CellPx-1))+x0, to) // last of the cell
+				var b, g, r float32
+				for ; x <= end; x += stepX {
+					q := row[3*x : 3*x+3 : 3*x+3]
+					b += s.dec.b[q[0]]
+					g += s.dec.g[q[1]]
+					r += s.dec.r[q[2]]
+					c.n++
+					if q[0] >= saturated || q[1] >= saturated || q[2] >= saturated {
+						c.burnt++
+					}
 				}
+				c.b += b
+				c.g += g
+				c.r += r
 			}
 		}
 	}
@@ -165,13 +178,6 @@ func (s *Sampler) frame(outline []geom.Point, p *Patch) (start float64) {
 		s.slice = append(s.slice, slice{float32(f.Low[i] - v), float32(f.High[i] - v), slope(f.Low, i), slope(f.High, i)})
 	}
 	p.Length = f.Length()
-	// The middle line without the tips, where one flank runs across it.
-	const tip = slicesAlong / 10
-	first, last := f.Middle(tip), f.Middle(slicesAlong-1-tip)
-	for i := tip; i < slicesAlong-tip; i++ {
-		t := float64(i-tip) / (slicesAlong - 1 - 2*tip)
-		p.Bow = math.Max(p.Bow, math.Abs(f.Middle(i)-first-(last-first)*t)/p.Length)
-	}
 	return f.Start - u
 }
 
@@ -250,24 +256,8 @@ func (s *Sampler) scan(y0, y1 int) {
 // fill turns the grid's sums into cells.
 func (s *Sampler) fill(p *Patch, x0, y0 int, shift uint, perTaken int, start float64) {
 	stride := p.GridW + 2
-	n := 0
-	var b, g, r float64
-	for i := range s.grid {
-		if q := &s.grid[i]; q.n > 0 {
-			n++
-			p.Pixels += int(q.n)
-			p.Burnt += int(q.burnt)
-			b, g, r = b+float64(q.b), g+float64(q.g), r+float64(q.r)
-		}
-	}
-	if n == 0 {
-		return
-	}
-	k := 1 / float64(p.Pixels)
-	p.Mean = FromLinear(r*k, g*k, b*k)
-
-	s.cells = slices.Grow(s.cells[:0], n)[:n]
-	p.Cells = s.cells
+	var b, g, r float32
+	s.cells = slices.Grow(s.cells[:0], p.GridW*p.GridH)[:p.GridW*p.GridH]
 	sin64, cos64 := math.Sincos(p.Angle)
 	sin, cos := float32(sin64), float32(cos64)
 	perU, from := float32(slicesAlong/p.Length), float32(start)
@@ -283,8 +273,11 @@ func (s *Sampler) fill(p *Patch, x0, y0 int, shift uint, perTaken int, start flo
 			if q.n == 0 {
 				continue
 			}
-			e := &p.Cells[at]
+			e := &s.cells[at]
 			at++
+			p.Pixels += int(q.n)
+			p.Burnt += int(q.burnt)
+			b, g, r = b+q.b, g+q.g, r+q.r
 			k := 1 / float32(q.n)
 			e.X, e.Y, e.N, e.Burnt, e.Weight = int16(gx), int16(gy), q.n, q.burnt, float32(q.n)*perPixel
 			e.L, e.A, e.B = fastLab(q.r*k, q.g*k, q.b*k)
@@ -304,6 +297,12 @@ func (s *Sampler) fill(p *Patch, x0, y0 int, shift uint, perTaken int, start flo
 			e.Side = clamp((v-(w.low+w.high)/2)*perHalf, -1, 1)
 		}
 	}
+	if at == 0 {
+		return
+	}
+	p.Cells = s.cells[:at]
+	mean := 1 / float64(p.Pixels)
+	p.Mean = FromLinear(float64(r)*mean, float64(g)*mean, float64(b)*mean)
 	// What the inset leaves out is as the cells next to it.
 	rim := float32(max(0, p.Area-float64(p.Pixels*perTaken))) / float32(max(1, border))
 	for i := range p.Cells {
@@ -331,22 +330,31 @@ func clamp(v, low, high float32) float32 {
 
 // A tally counts values from -128 to 128 in steps of an eighth, for medians.
 type tally struct {
-	n     int
-	count [2048]int32
+	n         int
+	low, high int // steps in use
+	count     [2048]int32
 }
 
 func (t *tally) add(v float32) {
-	t.count[min(max(int(v*8+1024), 0), len(t.count)-1)]++
+	i := min(max(int(v*8+1024), 0), len(t.count)-1)
+	if t.n == 0 {
+		t.low, t.high = i, i
+	}
+	t.low, t.high = min(t.low, i), max(t.high, i)
+	t.count[i]++
 	t.n++
 }
 
 // median returns the median, interpolated within its step, and empties the
 // tally.
 func (t *tally) median() float64 {
+	if t.n == 0 {
+		return 0
+	}
 	half, seen := float64(t.n)/2, 0.0
 	v, found := 0.0, false
-	for i, c := range t.count {
-		if f := float64(c); f > 0 {
+	for i := t.low; i <= t.high; i++ {
+		if f := float64(t.count[i]); f > 0 {
 			if !found && seen+f >= half {
 				v, found = (float64(i)+(half-seen)/f-1024)/8, true
 			}

@@ -141,7 +141,6 @@ func (j *Judge) Measure(p *Patch) (s kernel.Surface, chalk Chalk) {
 			}
 		})
 	}
-	s.Bow = p.Bow
 	chalk = j.chalk(p, total)
 	chalk.Pale = -shiftB
 	chalk.Dark, chalk.Coloured = s.DarkShare > 0.5 || s.RedShare > 0.5, s.YellowShare > 0.5
