@@ -262,10 +262,10 @@ type calibrationDocument struct {
 
 func runCalibrate(ctx context.Context, o calibrateOptions, now time.Time, u *ui) error {
 	switch {
-	case !o.card && o.length == 0:
-		return &usageError{what: "nothing of known size is named", hint: "give --length MM of an object in the picture, or --card"}
 	case o.width > 0 && o.length == 0:
 		return &usageError{what: "--width needs --length", hint: "give both"}
+	case !o.card && o.length == 0:
+		return &usageError{what: "nothing of known size is named", hint: "give --length MM of an object in the picture, or --card"}
 	case o.cardRuler > 0 && !o.card:
 		return &usageError{what: "--card-ruler needs --card", hint: "give both"}
 	case o.name != "" && !vision.ProfileName.MatchString(o.name):

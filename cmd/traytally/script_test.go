@@ -209,6 +209,8 @@ func makeTrays() (string, error) {
 	save("blank.png", blank, 300)
 	save("one-pixel.png", image.NewRGBA(image.Rect(0, 0, 1, 1)), 300)
 
+	err = errors.Join(err, drawCards(save))
+
 	raw("empty.jpg", nil)
 	raw("notes.jpg", []byte("moisture 12.8 %, drawn at the mill gate\n"))
 	whole := plain.Bytes()

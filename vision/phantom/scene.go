@@ -72,7 +72,7 @@ type Photo struct {
 	// height in mm by which the middle of the sheet bulges; 0..20, default 0
 	Bulge float64 `json:"bulge_mm"`
 	// rectangles of the card that something dull covers
-	Covered []card.Rect `json:"covered"`
+	Covered []Rect `json:"covered"`
 	// the part of the sheet below TornMM (0: none) is moved to the right and down by Torn
 	TornMM float64      `json:"torn_mm"`
 	Torn   kernel.Point `json:"torn"`
@@ -82,6 +82,9 @@ type Photo struct {
 	// Swatches are flat discs of known colour that lie in the field.
 	Swatches []Swatch `json:"swatches"`
 }
+
+// A Rect is a rectangle on the card, mm.
+type Rect = card.Rect
 
 // A Swatch is a flat disc of one colour on the card.
 type Swatch struct {
@@ -114,7 +117,7 @@ func (p *Photo) Layout() *card.Layout {
 var besideField = card.Rect{X0: 20, Y0: 70, X1: 170, Y1: 200}
 
 // Field returns where the rice lies, in mm on the card.
-func (p *Photo) Field() card.Rect {
+func (p *Photo) Field() Rect {
 	if p.Beside {
 		return besideField
 	}
