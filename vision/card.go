@@ -20,6 +20,9 @@ type CardOptions struct {
 	RulerMM float64
 	// Thorough looks for small marks as well, which takes a few times as long.
 	Thorough bool
+	// ScaleOnly asks for the scale alone, as of a card scanned by itself: there
+	// need be no dark place for rice, and nothing can be measured on the Card.
+	ScaleOnly bool
 }
 
 // CardRulerMM is the nominal length of the line on a card, mm.
@@ -178,26 +181,11 @@ func FindCard(ctx context.Context, p *Picture, o CardOptions) (*Card, error) {
 
 	c.edge = f.Edge(px)
 	c.light, c.lit = f.Light(px)
-	c.area = f.Area(maxAreaSD)
-	if c.area.W() < 20 || c.area.H() < 20 {
-		return nil, refused(&card.Refusal{Code: "no_room", What: "there is no room for rice beside the strip card in the picture",
-			Hint: "lay the card along one side of the tray and show the tray on the other"})
-	}
-	if c.lit {
-		trim := float64(maxFieldTrim)
-		if !f.Layout.HasField() {
-			trim = maxTrayTrim
+	c.area = card.Rect{X1: f.Layout.W, Y1: f.Layout.H}
+	if !o.ScaleOnly {
+		if e := c.findArea(px); e != nil {
+			return nil, refused(e)
 		}
-		dark, ok := f.Dark(px, &c.light, c.area, trim)
-		if !ok {
-			if !f.Layout.HasField() {
-				return nil, refused(&card.Refusal{Code: "field_bright", What: "what lies beside the strip card is bright",
-					Hint: "lay the card flat on a dark tray that fills the picture"})
-			}
-			return nil, refused(&card.Refusal{Code: "field_bright", What: "the field of the tray card is bright along a side",
-				Hint: "lay matt dark paper over the whole field, or print the card with a dark field"})
-		}
-		c.area = dark
 	}
 	c.ScalePct = 100 * max(f.ScaleSD(c.area.Middle()), f.ScaleSD(card.Point{X: c.area.X0, Y: c.area.Y0}), f.ScaleSD(card.Point{X: c.area.X1, Y: c.area.Y1}))
 
@@ -211,6 +199,35 @@ func FindCard(ctx context.Context, p *Picture, o CardOptions) (*Card, error) {
 	c.judgeLight()
 	c.judgeView()
 	return c, nil
+}
+
+// findArea finds the dark place where the rice lies.
+func (c *Card) findArea(px card.Pixels) *card.Refusal {
+	f := c.found
+	onIt := f.Layout.HasField()
+	c.area = f.Area(maxAreaSD)
+	if c.area.W() < 20 || c.area.H() < 20 {
+		return &card.Refusal{Code: "no_room", What: "there is no room for rice beside the strip card in the picture",
+			Hint: "lay the card along one side of the tray and show the tray on the other"}
+	}
+	if !c.lit {
+		return nil
+	}
+	trim := float64(maxFieldTrim)
+	if !onIt {
+		trim = maxTrayTrim
+	}
+	dark, ok := f.Dark(px, &c.light, c.area, trim)
+	switch {
+	case ok:
+		c.area = dark
+		return nil
+	case onIt:
+		return &card.Refusal{Code: "field_bright", What: "the field of the tray card is bright along a side",
+			Hint: "lay matt dark paper over the whole field, or print the card with a dark field"}
+	}
+	return &card.Refusal{Code: "field_bright", What: "what lies beside the strip card is bright",
+		Hint: "lay the card flat on a dark tray that fills the picture"}
 }
 
 func cornersOf(r card.Rect) []card.Point {

@@ -103,6 +103,7 @@ func (c *Card) relight(width int) func(row int, bgr []byte) {
 // Of o only Colour counts, less its GreyPatch: the card's paper takes its
 // place.
 func MeasureOnCard(ctx context.Context, p *Picture, c *Card, o MeasureOptions) (*kernel.Tray, error) {
+	unused := !o.Colour.GreyPatch.Empty()
 	o.Colour.GreyPatch = image.Rectangle{}
 	flat, err := c.Straighten(ctx, p)
 	if err != nil {
@@ -113,6 +114,10 @@ func MeasureOnCard(ctx context.Context, p *Picture, c *Card, o MeasureOptions) (
 	if err != nil {
 		return nil, err
 	}
+	if unused {
+		t.Warnings = append(t.Warnings, kernel.Warning{Code: "grey_patch_unused",
+			Text: "the grey patch was not used: colours are balanced by the paper of the card", Hint: "leave out the grey patch where there is a card in the picture"})
+	}
 	ground := groundOf(flat)
 	for i := range t.Kernels {
 		k := &t.Kernels[i]
@@ -122,8 +127,9 @@ func MeasureOnCard(ctx context.Context, p *Picture, c *Card, o MeasureOptions) (
 		t.KernelAreaPx2 += k.AreaPx2
 		c.bringBack(k)
 	}
-	local, _ := c.found.Camera.Scales(c.area.Middle())
-	readingOrder(t.Kernels, t.Look.LengthPx/c.scale*local)
+	a, b := c.found.Camera.Scales(c.area.Middle())
+	t.ShownPxPerMM = math.Sqrt(a*b) * c.PxPerMM / c.scale
+	readingOrder(t.Kernels, t.Look.LengthPx*t.ShownPxPerMM/t.PxPerMM)
 	for _, list := range [][]kernel.Cluster{t.Unresolved, t.Objects} {
 		for i := range list {
 			c.bringBackCluster(&list[i], p.Width, p.Height)

@@ -141,6 +141,15 @@ func TestCalibrateByCard(t *testing.T) {
 	require.NoError(t, err)
 	_, err = c.Calibration(pic)
 	assert.ErrorContains(t, err, "a slanted view")
+
+	// A scanned card needs no dark field.
+	pic, _ = photo(t, func(p *phantom.Photo) { p.Focal, p.DistanceMM, p.OpenRimMM = 4, 1250, 18 })
+	_, err = FindCard(context.Background(), pic, CardOptions{})
+	assert.ErrorContains(t, err, "is bright along a side")
+	c, err = FindCard(context.Background(), pic, CardOptions{ScaleOnly: true})
+	require.NoError(t, err)
+	_, err = c.Calibration(pic)
+	assert.NoError(t, err)
 }
 
 func noon(day int) time.Time { return time.Date(2026, 3, day, 12, 0, 0, 0, time.UTC) }

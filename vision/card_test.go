@@ -166,6 +166,13 @@ func TestCardRefuses(t *testing.T) {
 		pic, _ := photo(t, covered(card.Rect{X0: -200, Y0: -200, X1: 400, Y1: 600}))
 		_, err := FindCard(context.Background(), pic, CardOptions{Thorough: true})
 		assert.ErrorIs(t, err, ErrNoCard)
+		// Round kernels with a dark spot on a dark tray look a little like marks.
+		p := phantom.DefaultParams()
+		p.Kind, p.Spotted, p.Count, p.DPI = phantom.Bold, 0.7, 120, 600
+		img, _, err := phantom.Draw(p)
+		require.NoError(t, err)
+		_, err = FindCard(context.Background(), opened(t, "a.bmp", img, 0), CardOptions{Thorough: true})
+		assert.ErrorIs(t, err, ErrNoCard)
 		pic.Close()
 		_, err = FindCard(context.Background(), pic, CardOptions{})
 		assert.ErrorContains(t, err, "closed")
@@ -175,7 +182,7 @@ func TestCardRefuses(t *testing.T) {
 // However far the parts of a torn card lie apart, either it is refused or the
 // scale is right to 0.3 %.
 func TestTornCardIsNeverSilent(t *testing.T) {
-	for _, gap := range []kernel.Point{{Y: 0.2}, {Y: 0.35}, {Y: 0.5}, {Y: 0.7}, {X: 0.4}, {X: 0.8}, {X: -0.3, Y: 0.3}} {
+	for _, gap := range []kernel.Point{{Y: 0.35}, {Y: 0.55}, {X: 0.6}, {X: -0.3, Y: 0.3}} {
 		t.Run(fmt.Sprint(gap), func(t *testing.T) {
 			t.Parallel()
 			pic, truth := photo(t, func(p *phantom.Photo) { p.TornMM, p.Torn = 130, gap })

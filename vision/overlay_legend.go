@@ -1,6 +1,7 @@
 package vision
 
 import (
+	"cmp"
 	"fmt"
 	"image"
 	"image/color"
@@ -51,11 +52,11 @@ func newLegend(width int, picture float64, t *kernel.Tray, marks []Mark, o Overl
 		return l
 	}
 	room := float64(width) - 2*l.pad
-	if t.PxPerMM > 0 {
+	if shown := cmp.Or(t.ShownPxPerMM, t.PxPerMM); shown > 0 {
 		// The greatest of 1, 2, 5, 10, 20 … mm that takes at most a fifth.
 		l.barMM = 0
 		for _, mm := range []float64{1, 2, 5, 10, 20, 50, 100} {
-			if px := mm * t.PxPerMM * b.sx; px <= 0.2*float64(width) {
+			if px := mm * shown * b.sx; px <= 0.2*float64(width) {
 				l.barMM, l.bar = mm, px
 			}
 		}

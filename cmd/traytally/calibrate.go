@@ -228,7 +228,7 @@ func (o *calibrateOptions) scale(ctx context.Context, p *vision.Picture, u *ui) 
 		}
 		return vision.CalibratePoints(p, kernel.Point{X: v[0], Y: v[1]}, kernel.Point{X: v[2], Y: v[3]}, o.length)
 	case o.card:
-		c, err := vision.FindCard(ctx, p, vision.CardOptions{RulerMM: o.cardRuler, Thorough: true})
+		c, err := vision.FindCard(ctx, p, vision.CardOptions{RulerMM: o.cardRuler, Thorough: true, ScaleOnly: true})
 		if err != nil {
 			return nil, err
 		}
@@ -378,13 +378,16 @@ func (d *calibrationDocument) tell(w io.Writer, file string) error {
 	fmt.Fprintf(out, " (edges to ±%.3f %%), by %s\n", 2*d.RelSDPct, d.Method)
 	if d.StoredX > 0 {
 		fmt.Fprintf(out, "The stored resolution of %.4g dpi is off by %+.2f %% along x, %+.2f %% along y.\n",
-			d.StoredX*25.4, 100*(d.StoredX/d.PxPerMMX-1), 100*(d.StoredY/d.PxPerMMY-1))
+			d.StoredX*25.4, hundredths(100*(d.StoredX/d.PxPerMMX-1)), hundredths(100*(d.StoredY/d.PxPerMMY-1)))
 	}
 	switch {
 	case d.Checked:
-		fmt.Fprintf(out, "Drift from scale profile %s: %+.2f %% along x, %+.2f %% along y.\n", d.Profile, d.DriftX, d.DriftY)
+		fmt.Fprintf(out, "Drift from scale profile %s: %+.2f %% along x, %+.2f %% along y.\n", d.Profile, hundredths(d.DriftX), hundredths(d.DriftY))
 	case d.Profile != "":
 		fmt.Fprintf(out, "Kept as scale profile %s in %s\n", d.Profile, plain(file))
 	}
 	return out.err
 }
+
+// hundredths rounds to them, and keeps nothing from being written as -0.
+func hundredths(v float64) float64 { return math.Round(100*v)/100 + 0 }

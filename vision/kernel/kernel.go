@@ -220,11 +220,15 @@ type Cluster struct {
 
 // A Tray is everything measured on one picture.
 type Tray struct {
-	Picture       string // as the user named it
-	WidthPx       int
-	HeightPx      int
-	PxPerMM       float64 // scale; 0 means not known
-	ScaleSource   string  // where PxPerMM came from, for people: "stored resolution (JFIF, 300 dpi)"
+	Picture  string // as the user named it
+	WidthPx  int
+	HeightPx int
+	PxPerMM  float64 // scale; 0 means not known
+	// ShownPxPerMM is the scale of the picture as displayed, in its middle,
+	// where the measures were taken in a straightened picture of another scale
+	// (PxPerMM); else 0. Positions and outlines are in the picture as displayed.
+	ShownPxPerMM  float64
+	ScaleSource   string // where PxPerMM came from, for people: "stored resolution (JFIF, 300 dpi)"
 	Kernels       []Kernel
 	CutByEdge     int       // pieces left out because the picture's edge cuts through them
 	Unresolved    []Cluster // touching groups that were not separated
