@@ -39,21 +39,27 @@ func (o *gradeOptions) addSampleFlags(cmd *cobra.Command) {
 	o.addScale(f)
 }
 
-// analyse measures the pictures and works out the shares, broken being what it
-// is in std where one is given and one cut holds for all its grades. seen holds
-// the sample's pictures, without those of --whole-from.
+// params are those of the grading, before the pictures are seen. Broken is what
+// it is in std where one is given and one cut holds for all its grades.
+func (o *gradeOptions) params(std *standards.Standard) grading.Params {
+	p := grading.DefaultParams()
+	if std != nil {
+		if cut, ok := std.Cut(); ok {
+			p.Cut = cut
+		}
+	}
+	p.Measure = grading.LengthMeasure(o.length)
+	p.WholeLengthMM = o.wholeLength
+	return p
+}
+
+// analyse measures the pictures and works out the shares. seen holds the
+// sample's pictures, without those of --whole-from.
 func (o *gradeOptions) analyse(ctx context.Context, std *standards.Standard, u *ui) (result *grading.Result, seen []measured, err error) {
 	if o.quiet {
 		u.lively = false
 	}
-	params := grading.DefaultParams()
-	if std != nil {
-		if cut, ok := std.Cut(); ok {
-			params.Cut = cut
-		}
-	}
-	params.Measure = grading.LengthMeasure(o.length)
-	params.WholeLengthMM = o.wholeLength
+	params := o.params(std)
 	if err := params.Validate(); err != nil {
 		return nil, nil, err
 	}

@@ -318,13 +318,13 @@ func runCalibrate(ctx context.Context, o calibrateOptions, now time.Time, u *ui)
 		}
 		doc.Profile, doc.DriftX, doc.DriftY, doc.Checked = o.check, k.DriftX, k.DriftY, true
 	}
-	undo := func() {}
 	if doc.Profile != "" {
 		text, err := vision.WriteScaleProfiles(all)
 		if err != nil {
 			return err
 		}
-		if undo, err = makeDir(filepath.Dir(file)); err != nil {
+		undo, err := makeDir(filepath.Dir(file))
+		if err != nil {
 			return err
 		}
 		// The file is the program's own: a new profile replaces the old file.

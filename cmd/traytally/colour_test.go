@@ -3,7 +3,6 @@ package main
 import (
 	"bytes"
 	"context"
-	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -220,7 +219,7 @@ func TestOutsideTrays(t *testing.T) {
 		alarms, sound = alarms+a, sound+s
 	}
 	for f, got := range all {
-		t.Log(fmt.Sprintf("%-12s %+v recall %.3f precision %.3f", f, *got, got.recall(), got.precision()))
+		t.Logf("%-12s %+v recall %.3f precision %.3f", f, *got, got.recall(), got.precision())
 		assert.GreaterOrEqual(t, got.recall(), 0.95, string(f))
 		assert.GreaterOrEqual(t, got.precision(), 0.95, string(f))
 	}

@@ -144,19 +144,6 @@ func prepare(o *gradeOptions, u *ui) (*work, error) {
 	return w, nil
 }
 
-// params are those that analyse uses, before the pictures are seen.
-func (o *gradeOptions) params(std *standards.Standard) grading.Params {
-	p := grading.DefaultParams()
-	if std != nil {
-		if cut, ok := std.Cut(); ok {
-			p.Cut = cut
-		}
-	}
-	p.Measure = grading.LengthMeasure(o.length)
-	p.WholeLengthMM = o.wholeLength
-	return p
-}
-
 // pictureFile returns a file's name, size and check sum.
 func pictureFile(path string) (samples.Picture, error) {
 	f, err := os.Open(path)

@@ -97,9 +97,7 @@ func runVerify(ctx context.Context, o verifyOptions, u *ui) error {
 	u.done()
 	if o.json != "" {
 		doc := verifyDocument{Schema: "traytally.verify/1", Verification: v, Versions: result.Versions, Broken: result.Broken, Reference: result.Reference}
-		for _, p := range newDocument(result, seen).Pictures {
-			doc.Pictures = append(doc.Pictures, p)
-		}
+		doc.Pictures = append(doc.Pictures, newDocument(result, seen).Pictures...)
 		if err := writeJSON(ctx, u, o.json, o.force, doc); err != nil {
 			return err
 		}

@@ -89,17 +89,16 @@ const tileSize = 256
 // A brush is a piece ready to be drawn: its outline in pixels, and what its
 // shading needs in the frame of its body.
 type brush struct {
-	k           *piece
-	outline     []point // px
-	groove      []point // the outline grown by the width of the groove round it; nil where nothing touches
-	bounds      box     // px, of all that the brush touches
-	sin, cos    float64
-	light       point // where the light comes from, in the frame of the body
-	length      float64
-	broad       float64 // half of the greatest width
-	mid, half   [65]float64
-	edge, limb  float64 // half width of cut faces' rim in mm; darkening
-	soft, shine float64
+	k         *piece
+	outline   []point // px
+	groove    []point // the outline grown by the width of the groove round it; nil where nothing touches
+	bounds    box     // px, of all that the brush touches
+	sin, cos  float64
+	light     point // where the light comes from, in the frame of the body
+	length    float64
+	broad     float64 // half of the greatest width
+	mid, half [65]float64
+	limb      float64 // darkening towards the rim
 }
 
 // lampSide is the direction from which the lamp of the scanner shines a little

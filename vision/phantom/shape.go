@@ -351,7 +351,6 @@ type piece struct {
 	bounds                            box
 	group                             int
 	contacts                          []*piece // what it touches
-	cutByEdge                         bool
 }
 
 // measure fills in the measures.

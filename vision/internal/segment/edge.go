@@ -90,7 +90,12 @@ func sharpen(p []Point, cut []bool, sigma float64) (out, corners []Point) {
 		u, v := sub(q[i], a), sub(b, q[i])
 		return math.Atan2(crossP(u, v), dot(u, v)), norm(sub(b, a))
 	}
-	reach0 := max(2, int(h/0.85+0.5)) // vertices lie 0.8 to 0.9 px apart
+	reach0 := max(2, int(h/0.85+0.5))                 // vertices lie 0.8 to 0.9 px apart
+	push := func(i int, t Point, curvature float64) { // outwards, t along the outline
+		if d := chordFlat * curvature * sigma * sigma / 2; d > 0 {
+			out[i] = Point{X: p[i].X + t.Y*d, Y: p[i].Y - t.X*d}
+		}
+	}
 	fixed := func(i int) bool { return cut != nil && cut[i] }
 	out = make([]Point, n)
 	near := make([]float64, n)
@@ -103,19 +108,12 @@ func sharpen(p []Point, cut []bool, sigma float64) (out, corners []Point) {
 		a, b := q[(i+n-reach0)%n], q[(i+reach0)%n]
 		u, v := sub(q[i], a), sub(b, q[i])
 		if c := crossP(u, v); math.Abs(c) < 0.1*dot(u, v) {
-			t := norm(sub(b, a))
-			d := chordFlat * c / dot(u, v) / math.Hypot(u.X, u.Y) * sigma * sigma / 2
-			if d > 0 {
-				out[i] = Point{X: p[i].X + t.Y*d, Y: p[i].Y - t.X*d}
-			}
+			push(i, norm(sub(b, a)), c/dot(u, v)/math.Hypot(u.X, u.Y))
 			continue
 		}
 		var t Point
 		near[i], t = turn(i, h)
-		if near[i] > 0 {
-			d := chordFlat * near[i] / h * sigma * sigma / 2
-			out[i] = Point{X: p[i].X + t.Y*d, Y: p[i].Y - t.X*d}
-		}
+		push(i, t, near[i]/h)
 	}
 	// Corners. The outline is straight on both sides, so that nearly the
 	// whole turn lies within the blur; at a rounded tip it goes on.

@@ -77,6 +77,33 @@ func scanRow(runs []run, row, dst []byte, level [][3]uint8, y, limit int32) []ru
 	return runs
 }
 
+// A forest holds disjoint sets of the numbers 0 … n-1, each named by its least
+// member.
+type forest []int32
+
+// newForest returns n sets of one member each, in buf where it is large enough.
+func newForest(buf []int32, n int) forest {
+	f := grow(buf, n)
+	for i := range f {
+		f[i] = int32(i)
+	}
+	return f
+}
+
+func (f forest) find(i int) int {
+	k := int32(i)
+	for f[k] != k {
+		f[k] = f[f[k]]
+		k = f[k]
+	}
+	return int(k)
+}
+
+func (f forest) join(i, j int) {
+	a, b := f.find(i), f.find(j)
+	f[max(a, b)] = int32(min(a, b))
+}
+
 // connect joins runs into 8-connected components of at least minArea pixels,
 // in order of their first run. It also returns how many smaller ones it left.
 func connect(bands [][]run, minArea int) (comps []*component, small int) {
@@ -88,17 +115,7 @@ func connect(bands [][]run, minArea int) (comps []*component, small int) {
 	for _, b := range bands {
 		runs = append(runs, b...)
 	}
-	parent := make([]int32, n)
-	for i := range parent {
-		parent[i] = int32(i)
-	}
-	find := func(i int32) int32 {
-		for parent[i] != i {
-			parent[i] = parent[parent[i]]
-			i = parent[i]
-		}
-		return i
-	}
+	sets := newForest(nil, n)
 	prev, cur := 0, 0 // starts of the previous and the current row
 	for i := range runs {
 		if runs[i].y != runs[cur].y {
@@ -111,26 +128,21 @@ func connect(bands [][]run, minArea int) (comps []*component, small int) {
 			prev++
 		}
 		for j := prev; j < cur && runs[j].y == runs[i].y-1 && runs[j].x0 <= runs[i].x1; j++ {
-			a, b := find(int32(j)), find(int32(i))
-			if a < b {
-				parent[b] = a
-			} else {
-				parent[a] = b
-			}
+			sets.join(j, i)
 		}
 	}
 	area := make([]int32, n)
 	count := make([]int32, n)
 	for i := range runs {
-		r := find(int32(i))
+		r := sets.find(i)
 		area[r] += runs[i].x1 - runs[i].x0
 		count[r]++
 	}
 	index := make([]*component, n)
 	for i, r := range runs {
-		root := find(int32(i))
+		root := sets.find(i)
 		if int(area[root]) < minArea {
-			if root == int32(i) {
+			if root == i {
 				small++
 			}
 			continue

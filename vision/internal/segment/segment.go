@@ -27,7 +27,6 @@ type Piece struct {
 // A Model is the size of the sample's own whole kernels, in pixels.
 type Model struct {
 	Length, Width, Area float64
-	Singles             int // number of free-lying pieces it rests on
 	sigma               float64
 }
 
@@ -44,8 +43,7 @@ type Result struct {
 	BrightShare  float64 // share of pixels brighter than the dark/bright split
 	BorderBright float64 // the same along the picture's border
 	Contrast     float64 // median level of the pieces above the tray, grey values
-	Foreground   int     // pixels above Limit
-	Runs         int     // stretches of such pixels within a row
+	Runs         int     // stretches of pixels above Limit within a row
 	BlurSigma    float64 // standard deviation of the picture's blur, px
 }
 
@@ -100,13 +98,10 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 	for _, b := range runs {
 		res.Runs += len(b)
 	}
-	if res.Runs > p.W*p.H/runShare {
+	if res.Noisy(p) {
 		return res, nil // no plain tray: nothing on it has a shape
 	}
 	comps, small := connect(runs, minPieceArea)
-	for _, c := range comps {
-		res.Foreground += c.area
-	}
 	if err := rel.level(levelReach(comps)); err != nil {
 		return nil, err
 	}
@@ -144,7 +139,7 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 	}
 	m.sigma = res.BlurSigma
 
-	if res.Model = m; m.Width > float64(min(p.W, p.H))/wideShare {
+	if res.Model = m; res.TooWide(p) {
 		for _, s := range all { // no kernels: nothing to separate
 			res.Pieces = append(res.Pieces, s.piece(&m))
 		}
@@ -325,10 +320,10 @@ func estimateModel(all []*shape) Model {
 		ls, ws = append(ls, s.cal.Max), append(ws, s.cal.Min)
 	}
 	if len(ls) >= 5 {
-		return modelOf(ls, ws, len(ls))
+		return modelOf(ls, ws)
 	}
 	// Nearly everything touches: a medium shape to begin with.
-	rough.Length, rough.Area, rough.Singles = 2.6*rough.Width, 0.81*2.6*rough.Width*rough.Width, len(ls)
+	rough.Length, rough.Area = 2.6*rough.Width, 0.81*2.6*rough.Width*rough.Width
 	return rough
 }
 
@@ -350,7 +345,7 @@ func perimeter(s *shape) float64 {
 
 // modelOf takes lengths and widths of pieces, whole and broken, and returns
 // the size of the whole ones: the mode of the lengths above the middle.
-func modelOf(ls, ws []float64, singles int) Model {
+func modelOf(ls, ws []float64) Model {
 	w := median(ws)
 	l := upperMode(ls)
 	var wl []float64
@@ -362,7 +357,7 @@ func modelOf(ls, ws []float64, singles int) Model {
 	if len(wl) > 0 {
 		w = median(wl)
 	}
-	return Model{Length: l, Width: w, Area: 0.81 * l * w, Singles: singles}
+	return Model{Length: l, Width: w, Area: 0.81 * l * w}
 }
 
 // upperMode returns the middle of the fullest window of ±6 % among the values,
@@ -373,7 +368,7 @@ func upperMode(v []float64) float64 {
 	slices.Sort(s)
 	best, at, lo := 0.0, s[len(s)-1], 0
 	hi := 0
-	for i, x := range s {
+	for _, x := range s {
 		for s[lo] < x*0.94 {
 			lo++
 		}
@@ -383,7 +378,6 @@ func upperMode(v []float64) float64 {
 		if f := float64(hi-lo) * x; f > best {
 			best, at = f, s[(lo+hi)/2]
 		}
-		_ = i
 	}
 	return at
 }
@@ -400,7 +394,7 @@ func refineModel(ps []Piece, m Model) (Model, bool) {
 	if len(ls) < 5 {
 		return m, false
 	}
-	n := modelOf(ls, ws, m.Singles)
+	n := modelOf(ls, ws)
 	n.sigma = m.sigma
 	if math.Abs(n.Length/m.Length-1) < 0.02 && math.Abs(n.Width/m.Width-1) < 0.02 {
 		return n, false

@@ -373,18 +373,8 @@ func (t *tile) parts(c *component, few int, line int32) int {
 			t.segs = append(t.segs, stretch{y, a, x, 0})
 		}
 	}
-	parent := grow(t.stack, len(t.segs))
-	t.stack = parent
-	for i := range parent {
-		parent[i] = int32(i)
-	}
-	find := func(i int32) int32 {
-		for parent[i] != i {
-			parent[i] = parent[parent[i]]
-			i = parent[i]
-		}
-		return i
-	}
+	sets := newForest(t.sets, len(t.segs))
+	t.sets = sets
 	prev, cur := 0, 0
 	for i := range t.segs {
 		s := &t.segs[i]
@@ -395,19 +385,18 @@ func (t *tile) parts(c *component, few int, line int32) int {
 			prev++
 		}
 		for j := prev; j < cur && t.segs[j].x0 < s.x1; j++ {
-			a, b := find(int32(j)), find(int32(i))
-			parent[max(a, b)] = min(a, b)
+			sets.join(j, i)
 		}
 	}
 	size := make([]int32, len(t.segs))
 	for i, s := range t.segs {
-		size[find(int32(i))] += s.x1 - s.x0
+		size[sets.find(i)] += s.x1 - s.x0
 	}
 	number := make([]int32, len(t.segs))
 	count := int32(0)
 	kept := t.segs[:0]
 	for i, s := range t.segs {
-		root := find(int32(i))
+		root := sets.find(i)
 		row := t.label[int(s.y)*t.tw:][s.x0:s.x1]
 		if int(size[root]) <= few {
 			for k := range row {
@@ -1067,15 +1056,15 @@ func (q *Piece) straighten(sigma float64) {
 		return
 	}
 	start := slices.Index(q.Cut, false)
-	type stretch struct {
+	type part struct {
 		pts []Point
 		cut bool
 	}
-	var parts []stretch
+	var parts []part
 	for k := 0; k < n; k++ {
 		i := (start + k) % n
 		if len(parts) == 0 || parts[len(parts)-1].cut != q.Cut[i] {
-			parts = append(parts, stretch{cut: q.Cut[i]})
+			parts = append(parts, part{cut: q.Cut[i]})
 		}
 		p := &parts[len(parts)-1]
 		p.pts = append(p.pts, q.Outline[i])

@@ -60,10 +60,10 @@ func (r *relief) in(i int) bool { return 2*int(r.c[i]) > max(int(r.k[i]), r.floo
 // its own size.
 type tile struct {
 	*relief
-	x0, y0, tw, th int     // position of the first pixel in the picture, size; one pixel around the component
-	west           []uint8 // contour passed the west side of this pixel
-	label          []int32 // pieces of the region being separated
-	stack          []int32
+	x0, y0, tw, th int       // position of the first pixel in the picture, size; one pixel around the component
+	west           []uint8   // contour passed the west side of this pixel
+	label          []int32   // pieces of the region being separated
+	sets           []int32   // of stretches, while parts are joined
 	segs           []stretch // parts of the region, row by row
 	lines          []int32   // pixels that cuts were drawn over
 }
@@ -92,7 +92,6 @@ type contour struct {
 	pts  []Point
 	cut  []bool // vertex lies on a dividing line to another piece, nil when none does
 	edge bool   // comes within a pixel of the picture's border
-	x, y int    // a pixel of the region beside the contour
 }
 
 // trace follows the contour that passes the west side of pixel (x, y), which
@@ -102,7 +101,7 @@ type contour struct {
 // of that label are inside; where the neighbour is another piece the vertex
 // lies half-way.
 func (t *tile) trace(x, y int, label int32) contour {
-	c := contour{x: x, y: y}
+	var c contour
 	inside := func(x, y int) bool {
 		if label > 0 {
 			return t.label[(y-t.y0)*t.tw+x-t.x0] == label

@@ -32,8 +32,6 @@ type tray struct {
 	split                     uint8 // that split, luma
 }
 
-func (t *tray) at(x, y int) [3]uint8 { return t.level[y/cell*t.cw+x/cell] }
-
 type bgr [3]uint8
 
 // luma is Rec. 601 luma, which is what JPEG stores.
