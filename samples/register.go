@@ -198,7 +198,18 @@ func openSQLite(ctx context.Context, path string, create bool) (*sql.DB, error) 
 		return nil, err
 	}
 	db.SetMaxOpenConns(1) // one writer; reads are short
-	return db, nil
+	// While one program begins the write-ahead log of a new file, another is
+	// refused at once, however long the busy timeout.
+	for start := time.Now(); ; time.Sleep(5 * time.Millisecond) {
+		err := db.PingContext(ctx)
+		if err == nil {
+			return db, nil
+		}
+		if e, ok := errors.AsType[*sqlite.Error](err); !ok || e.Code()&0xff != sqlite3.SQLITE_BUSY || time.Since(start) > busyWait {
+			db.Close()
+			return nil, err
+		}
+	}
 }
 
 func dsn(abs, query string) string {
@@ -329,8 +340,10 @@ type querier interface {
 func (g *Register) version(ctx context.Context, q querier) (int, error) {
 	v := 0
 	if g.kind == postgresDialect {
-		var table *string
-		if err := q.QueryRowContext(ctx, "SELECT to_regclass('traytally_schema')::text").Scan(&table); err != nil || table == nil {
+		// Asked of the catalogue's rows: to_regclass may answer from a cache that
+		// does not know yet what another process has just made.
+		var there bool
+		if err := q.QueryRowContext(ctx, "SELECT EXISTS (SELECT FROM pg_catalog.pg_tables WHERE tablename = 'traytally_schema' AND schemaname = ANY (current_schemas(false)))").Scan(&there); err != nil || !there {
 			return 0, err
 		}
 		err := q.QueryRowContext(ctx, "SELECT version FROM traytally_schema").Scan(&v)
