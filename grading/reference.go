@@ -118,7 +118,7 @@ const (
 
 	// See mixture.hidden; prior mean and standard deviation of unseen.
 	unseenFrom, unseenTo       = 0.85, 0.97
-	priorUnseen, priorUnseenSD = 0.5, 0.25
+	priorUnseen, priorUnseenSD = 0.15, 0.2
 )
 
 // Prior frequencies of two tips intact, one, none: of an unbroken kernel and

@@ -73,7 +73,8 @@ func Measure(ctx context.Context, p *Picture, o MeasureOptions) (*kernel.Tray, e
 		k.LengthPx += more
 		k.AxisLengthPx += more
 		k.Ends = [2]kernel.End{limits.judge(e[0]), limits.judge(e[1])}
-		k.VolumePx3 = p.volume(k.Ends)
+		k.LengthSDPx = lengthSD(k)
+		k.VolumePx3 = p.volume(fractured(k.Ends, k.LengthPx < 0.8*r.Model.Length), r.Model.Width)
 	}
 	for _, q := range r.Unresolved {
 		t.KernelAreaPx2 += q.Area

@@ -2,6 +2,7 @@ package segment
 
 import (
 	"math"
+	"slices"
 
 	"traytally/vision/internal/geom"
 )
@@ -118,6 +119,13 @@ func sharpen(p []Point, cut []bool, sigma float64) (out, corners []Point) {
 	// Corners. The outline is straight on both sides, so that nearly the
 	// whole turn lies within the blur; at a rounded tip it goes on.
 	reach := 1.85*sigma + 0.6
+	type corner struct {
+		i    int
+		x    Point   // where the flanks meet
+		d    float64 // how far that is from the outline
+		half float64 // of the angle between the flanks
+	}
+	var found []corner
 	for i := range p {
 		if near[i] < 0.55 || near[i] < near[(i+1)%n] || near[i] <= near[(i+n-1)%n] {
 			continue
@@ -137,8 +145,31 @@ func sharpen(p []Point, cut []bool, sigma float64) (out, corners []Point) {
 		}
 		f := crossP(sub(b0, a0), v) / den
 		x := Point{X: a0.X + f*u.X, Y: a0.Y + f*u.Y}
-		if d := x.Dist(p[i]); f < 0 || d > 1.5*sigma+0.5 {
+		d := x.Dist(p[i])
+		if f < 0 || d > 1.5*sigma+0.5 {
 			continue
+		}
+		found = append(found, corner{i, x, d, math.Atan2(math.Abs(den), dot(u, v)) / 2})
+	}
+	for _, a := range found {
+		i, x := a.i, a.x
+		// A fracture has two corners. One alone may be a pointed tip, whose
+		// flanks meet beyond it.
+		alone := !slices.ContainsFunc(found, func(b corner) bool {
+			gap := (b.i - i + n) % n
+			return b.i != i && 10*min(gap, n-gap) < 3*n
+		})
+		off, move := cornerBlur(a.half, sigma), a.d
+		switch {
+		case alone && a.d > 1.3*off:
+			continue
+		case alone && a.d > off:
+			move = roundTip(a.d, a.half, sigma)
+		case !alone:
+			move = max(a.d, off)
+		}
+		if a.d > 0 {
+			x = Point{X: p[i].X + (x.X-p[i].X)*move/a.d, Y: p[i].Y + (x.Y-p[i].Y)*move/a.d}
 		}
 		// the vertices within the blur of the corner give way to it
 		out[i] = x
@@ -152,6 +183,27 @@ func sharpen(p []Point, cut []bool, sigma float64) (out, corners []Point) {
 		}
 	}
 	return out, corners
+}
+
+// cornerBlur is how far a blur of sigma moves the half height of a corner
+// inwards along its bisector; half is half the angle within. The corner has
+// half its height where two normal variables with the correlation -cos(2·half)
+// both exceed -t·sin(half): t·tan(half) lies in 0.73 … 0.80 from 50 to 180
+// degrees, 0.77 at 90.
+func cornerBlur(half, sigma float64) float64 { return 0.77 * sigma / math.Tan(half) }
+
+// roundTip is how far blur moves the half height of a tip inwards whose flanks
+// meet at distance d beyond that half height: a circle of radius r touches both
+// flanks, and the shift lies between that of a sharp corner and that of a gentle
+// bend, σ²/(2r).
+func roundTip(d, half, sigma float64) float64 {
+	sharp := cornerBlur(half, sigma)
+	shift := sharp
+	for range 4 {
+		r := math.Max(0, (d-shift)/(1/math.Sin(half)-1))
+		shift = 1 / (1/sharp + 2*r/(sigma*sigma))
+	}
+	return shift
 }
 
 // walk returns the point at arc distance d (either sign) from vertex i.

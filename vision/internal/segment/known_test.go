@@ -100,11 +100,36 @@ func ellipse(l, w float64) []Point {
 	return p
 }
 
+// pointed is a kernel with one pointed end: an ellipse whose right half gives
+// way to flanks that meet at 70 degrees, round to a radius of w/12.
+func pointed(l, w float64) []Point {
+	const half = 35 * math.Pi / 180
+	r := w / 12
+	var p []Point
+	add := func(x, y float64) { p = append(p, Point{X: x, Y: y}) }
+	s, c := math.Sincos(half)
+	// the flanks touch the ellipse of the left part where it has their slope
+	a, b := l/2, w/2
+	f := math.Hypot(a*s, b*c)
+	tx, ty := a*a*s/f, b*b*c/f
+	apex := tx + ty*c/s
+	for i := range 7 { // round the tip, from below
+		t := -(math.Pi/2 - half) + float64(i)/6*2*(math.Pi/2-half)
+		add(apex-r/s+r*math.Cos(t), r*math.Sin(t))
+	}
+	from := math.Atan2(ty/b, tx/a)
+	for i := range 111 {
+		sin, cos := math.Sincos(from + float64(i)/110*(2*math.Pi-2*from))
+		add(a*cos, b*sin)
+	}
+	return p
+}
+
 func rectangle(l, w float64) []Point {
 	return []Point{{X: -l / 2, Y: -w / 2}, {X: l / 2, Y: -w / 2}, {X: l / 2, Y: w / 2}, {X: -l / 2, Y: w / 2}}
 }
 
-// TestKnownShapes measures ellipses and rectangles of known size, at random
+// TestKnownShapes measures ellipses, pointed kernels and rectangles of known size, at random
 // places and angles. Whole kernels are nearly ellipses, square-cut pieces
 // nearly rectangles.
 func TestKnownShapes(t *testing.T) {
@@ -120,6 +145,9 @@ func TestKnownShapes(t *testing.T) {
 		{"ellipse 150 dpi", ellipse, 40.5, 12, 0.12, 0.2},
 		{"ellipse 600 dpi", ellipse, 162, 48, 0.12, 0.2},
 		{"slender ellipse 300 dpi", ellipse, 90, 21, 0.12, 0.2},
+		// a pointed tip is no corner of two flanks
+		{"pointed 300 dpi", pointed, 81, 24, 0.15, 0.2},
+		{"pointed 600 dpi", pointed, 162, 48, 0.15, 0.2},
 		// a corner is rebuilt from what blur left of it
 		{"rectangle 300 dpi", rectangle, 40, 24, 0.3, 0.35},
 		{"rectangle 600 dpi", rectangle, 80, 48, 0.3, 0.35},
