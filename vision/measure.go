@@ -67,9 +67,10 @@ func Measure(ctx context.Context, p *Picture, o MeasureOptions) (*kernel.Tray, e
 		}
 	}
 	limits, tip := limitsOf(long), tipShapeOf(long)
+	pressed := tip.pressed(parts)
 	for i, p := range parts {
 		k, e := &t.Kernels[i], p.ends
-		more := tip.missing(e[0]) + tip.missing(e[1])
+		more := tip.missing(e[0], pressed) + tip.missing(e[1], pressed)
 		k.LengthPx += more
 		k.AxisLengthPx += more
 		k.Ends = [2]kernel.End{limits.judge(e[0]), limits.judge(e[1])}

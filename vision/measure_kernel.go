@@ -334,20 +334,54 @@ func tipShapeOf(e []endShape) tipShape {
 
 // missing returns how far, in pixels, a tip reaches beyond the dividing line
 // that hides it, if it tapers as the sample's own tips do: neighbours press
-// into each other, and a straight line takes the tip off one of them. It is 0
-// where the line cannot be a tip's end.
-func (t *tipShape) missing(e endShape) float64 {
-	last := len(taperAt) - 1
-	if !e.hidden || t.n < 8 || e.faceWide > taperAt[last] || e.faceWide < 0.15 {
+// into each other, and a straight line takes the tip off one of them. Of a
+// fracture that a line hides nothing is known but pressed, the usual overlap on
+// this tray. It is 0 where the line cannot be an end.
+func (t *tipShape) missing(e endShape, pressed float64) float64 {
+	d, ok := t.beyond(e)
+	switch {
+	case !e.hidden || t.n < 8:
+		return 0
+	case !ok && e.faceWide > taperAt[len(taperAt)-1]:
+		return 0.7 * pressed * e.wide
+	case !ok:
 		return 0
 	}
-	d := t.at[0] * e.faceWide / taperAt[0]
+	return math.Max(-0.02, math.Min(0.08, 0.7*d)) * e.wide
+}
+
+// beyond is how far, in greatest widths, the tip lies beyond the dividing line
+// by its taper; ok is false where the line is too wide or too narrow to tell.
+func (t *tipShape) beyond(e endShape) (d float64, ok bool) {
+	last := len(taperAt) - 1
+	if !e.hidden || e.faceWide > taperAt[last] || e.faceWide < 0.15 {
+		return 0, false
+	}
+	d = t.at[0] * e.faceWide / taperAt[0]
 	for k := range last {
 		if w := e.faceWide; w >= taperAt[k] {
 			d = t.at[k] + (t.at[k+1]-t.at[k])*(w-taperAt[k])/(taperAt[k+1]-taperAt[k])
 		}
 	}
-	return math.Max(-0.02, math.Min(0.08, 0.7*(d-e.faceAt/e.wide))) * e.wide
+	return d - e.faceAt/e.wide, true
+}
+
+// pressed is the usual overlap of outlines on a tray in greatest widths, by
+// the tips that dividing lines hide: 0 where these are few.
+func (t *tipShape) pressed(parts []*piece) float64 {
+	var v []float64
+	for _, p := range parts {
+		for _, e := range p.ends {
+			if d, ok := t.beyond(e); ok {
+				v = append(v, d)
+			}
+		}
+	}
+	if t.n < 8 || len(v) < 20 {
+		return 0
+	}
+	mid, _ := robust(v)
+	return math.Max(0, math.Min(0.05, mid))
 }
 
 // endLimits are the limits between grown and fractured tips, taken from the
