@@ -38,7 +38,7 @@ var exitCodes = []struct {
 	{exitInfeasible, "blend: no blend of these streams keeps the limits"},
 	{exitDrifted, "calibrate: the scale has drifted from the profile"},
 	{exitDiffers, "log: a sample or the register is not as it was registered"},
-	{exitInterrupted, "interrupted; nothing was written"},
+	{exitInterrupted, "interrupted; nothing half-written is left"},
 }
 
 // exitStatus renders exitCodes for the help.

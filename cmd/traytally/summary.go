@@ -99,7 +99,7 @@ func summary(w io.Writer, r *grading.Result, out string) {
 		paragraph(w, "Not assessed: "+strings.Join(notAssessed(r), ", ")+".")
 	}
 	if out != "" {
-		paragraph(w, "Evidence: "+plain(out)+" (overlays, kernels.csv, result.json).")
+		paragraph(w, "Evidence: "+plain(out)+" (overlays, kernels.csv, result.json; gallery.png where kernels are flagged).")
 	}
 	paragraph(w, caution)
 }
