@@ -76,7 +76,11 @@ func TestReferenceBias(t *testing.T) {
 		{name: "tips judged", edit: func(*lot) {}},
 		{name: "tips not judged", edit: func(l *lot) { l.noTips = true }},
 		{name: "one tip in seven judged wrongly", edit: func(l *lot) { l.tipErr = 0.15 }},
-		{name: "short rice, 6 % scatter", edit: func(l *lot) { l.mean, l.cv = 5, 0.06 }},
+		// What short tips and small breaks look like can hardly be told apart here
+		// where one tip in twenty is judged wrongly; on drawn trays one in a
+		// hundred is (TestEnds of package vision).
+		{name: "short rice, 6 % scatter", edit: func(l *lot) { l.mean, l.cv = 5, 0.06 }, limit: [3]float64{0.005, 0.005, 0.008}},
+		{name: "short rice, 6 % scatter, tips well judged", edit: func(l *lot) { l.mean, l.cv, l.tipErr = 5, 0.06, 0.01 }},
 		{name: "pieces up to 0.90 only", edit: func(l *lot) { l.cut = uniform(0.10, 0.90) }},
 		{name: "pieces gather about one half", edit: func(l *lot) {
 			l.cut = func(r *rand.Rand) float64 { return min(0.97, max(0.1, 0.5+0.12*r.NormFloat64())) }
@@ -95,7 +99,7 @@ func TestReferenceBias(t *testing.T) {
 		// fit allows for that, and still reads low where they are many.
 		{name: "small breaks that do not show", edit: func(l *lot) {
 			l.chipTip = func(f float64) float64 { return 0.5 * min(1, max(0, (f-0.85)/0.12)) }
-		}, limit: [3]float64{0.005, 0.005, 0.007}},
+		}, limit: [3]float64{0.005, 0.005, 0.010}},
 		// Without tips nothing tells a piece of 0.9 from a short kernel but the
 		// shape of the distribution: a wrong guess of where pieces end costs
 		// about one percent at the worst.
