@@ -22,7 +22,8 @@ func NewPlane(width, height int) (*Plane, error) {
 	if width < 1 || height < 1 {
 		return nil, fmt.Errorf("no plane of %d × %d pixels", width, height)
 	}
-	p := &Plane{mat: gocv.NewMatWithSize(height, width, gocv.MatTypeCV8U), width: width, height: height}
+	// of all that make a matrix, this does not fill it
+	p := &Plane{mat: gocv.NewMatWithSizes([]int{height, width}, gocv.MatTypeCV8U), width: width, height: height}
 	pix, err := p.mat.DataPtrUint8()
 	if err != nil || len(pix) != width*height {
 		p.mat.Close()

@@ -1,6 +1,7 @@
 package segment
 
 import (
+	"encoding/binary"
 	"runtime"
 	"sync"
 )
@@ -17,62 +18,186 @@ type component struct {
 
 // scan fills the relief's contrast and returns all runs of pixels whose
 // contrast exceeds limit, in row order. Rows are shared out over the cores.
+// Pixels that no run comes near are left at contrast 0: at or under the limit
+// they play no part in anything.
 func scan(p Picture, t *tray, r *relief, limit int) [][]run {
 	bands := min(max(1, runtime.GOMAXPROCS(0)), max(1, p.H/cell))
 	out := make([][]run, bands)
 	var wg sync.WaitGroup
 	for b := range bands {
-		y0, y1 := p.H*b/bands, p.H*(b+1)/bands
 		wg.Go(func() {
-			runs := make([]run, 0, 4096)
-			for y := y0; y < y1; y++ {
-				dst := r.c[(y+1)*r.stride : (y+2)*r.stride]
-				dst[0], dst[p.W+1] = 0, 0
-				runs = scanRow(runs, p.Pix[3*y*p.W:3*(y+1)*p.W], dst[1:p.W+1], t.level[y/cell*t.cw:(y/cell+1)*t.cw], int32(y), int32(limit))
-			}
-			out[b] = runs
+			s := scanner{p: p, tray: t, limit: limit, ranges: make([]cellRange, t.cw), near: make([]bool, t.cw)}
+			out[b] = s.band(r, p.H*b/bands, p.H*(b+1)/bands)
 		})
 	}
 	wg.Wait()
 	return out
 }
 
-func scanRow(runs []run, row, dst []byte, level [][3]uint8, y, limit int32) []run {
-	start := int32(-1)
-	x := int32(0)
-	for _, l := range level {
-		b, g, r := int32(l[0]), int32(l[1]), int32(l[2])
-		n := min(cell, len(dst))
-		seg, out := row[:3*n:3*n], dst[:n:n]
-		row, dst = row[3*n:], dst[n:]
-		most := int32(0)
-		for i := range out {
-			d0, d1, d2 := int32(seg[0])-b, int32(seg[1])-g, int32(seg[2])-r
-			seg = seg[3:]
-			d := max(d0, -d0, d1, -d1, d2, -d2)
-			out[i] = uint8(d)
-			most = max(most, d)
+// A scanner works through rows of a picture from the top.
+type scanner struct {
+	p      Picture
+	tray   *tray
+	limit  int
+	cells  int         // row of cells that ranges is for, plus 1
+	ranges []cellRange // the values within limit of the tray's level
+	near   []bool      // cells that a run comes near
+}
+
+// band fills the contrast of the rows from y0 up to y1 and returns their runs.
+func (s *scanner) band(r *relief, y0, y1 int) []run {
+	runs := make([]run, 0, 4096)
+	var above, here, below []run // of a row and its neighbours
+	edge := func(y int) []run {  // a row of another band
+		if y < 0 || y >= s.p.H {
+			return nil
 		}
-		switch {
-		case most > limit: // look at each
-			for i, d := range out {
-				if int32(d) > limit {
-					if start < 0 {
-						start = x + int32(i)
-					}
-				} else if start >= 0 {
-					runs = append(runs, run{y, start, x + int32(i)})
-					start = -1
+		return s.row(nil, y)
+	}
+	above = edge(y0 - 1)
+	here = s.row(runs, y0)
+	runs = here
+	for y := y0; y < y1; y++ {
+		if y+1 < y1 {
+			n := len(runs)
+			runs = s.row(runs, y+1)
+			below = runs[n:]
+		} else {
+			below = edge(y1)
+		}
+		clear(s.near)
+		for _, list := range [3][]run{above, here, below} {
+			for _, q := range list {
+				for i := max(0, q.x0-1) / cell; i <= min(int32(s.p.W)-1, q.x1)/cell; i++ {
+					s.near[i] = true
 				}
 			}
-		case start >= 0:
-			runs = append(runs, run{y, start, x})
-			start = -1
 		}
-		x += int32(n)
+		s.contrast(r.c[(y+1)*r.stride:(y+2)*r.stride], y)
+		above, here = here, below
+	}
+	return runs
+}
+
+// contrast fills a row of the relief near runs, and clears it elsewhere.
+func (s *scanner) contrast(dst []byte, y int) {
+	clear(dst)
+	dst = dst[1 : s.p.W+1]
+	row := s.p.Pix[3*y*s.p.W : 3*(y+1)*s.p.W]
+	level := s.tray.level[y/cell*s.tray.cw:][:s.tray.cw]
+	for i, near := range s.near {
+		if !near {
+			continue
+		}
+		b, g, r := int32(level[i][0]), int32(level[i][1]), int32(level[i][2])
+		out := dst[i*cell : min((i+1)*cell, s.p.W)]
+		seg := row[3*i*cell:][:3*len(out)]
+		for k := range out {
+			d0, d1, d2 := int32(seg[0])-b, int32(seg[1])-g, int32(seg[2])-r
+			seg = seg[3:]
+			out[k] = uint8(max(d0, -d0, d1, -d1, d2, -d2))
+		}
+	}
+}
+
+// A cellRange holds, for the 24 bytes of a row of a cell, the least and the
+// greatest value within the limit of the tray's level.
+type cellRange [3]struct{ lo, hi uint64 }
+
+// prepare makes the ranges those of the row of cells that row y lies in.
+func (s *scanner) prepare(y int) {
+	k := y / cell
+	if s.cells == k+1 {
+		return
+	}
+	s.cells = k + 1
+	for i, l := range s.tray.level[k*s.tray.cw:][:s.tray.cw] {
+		var lo, hi uint64 // the three values once
+		for j, v := range l {
+			lo |= uint64(max(0, int(v)-s.limit)) << (8 * j)
+			hi |= uint64(min(255, int(v)+s.limit)) << (8 * j)
+		}
+		q := &s.ranges[i]
+		for w := range q { // again and again, each word beginning with another
+			q[w].lo, q[w].hi = lo|lo<<24|lo<<48, hi|hi<<24|hi<<48
+			lo, hi = lo>>16|lo<<8&0xffffff, hi>>16|hi<<8&0xffffff
+		}
+	}
+}
+
+// high is the highest bit of each byte of a word.
+const high = 0x8080808080808080
+
+// above sets the highest bit of each byte of x that is greater than that of y;
+// the other bits are undefined.
+func above(x, y uint64) uint64 {
+	// y - x borrows where the low bits decide and the high ones are alike
+	low := (y | high) - (x &^ high)
+	return x&^y | ^(x^y)&^low
+}
+
+// row appends the runs of row y.
+func (s *scanner) row(runs []run, y int) []run {
+	s.prepare(y)
+	row := s.p.Pix[3*y*s.p.W : 3*(y+1)*s.p.W]
+	start := int32(-1)
+	x := int32(0)
+	var tail [3 * cell]byte
+	for i := range s.ranges {
+		q := &s.ranges[i]
+		n := int32(cell)
+		seg := row
+		if len(seg) < 3*cell { // the last cell: beyond the picture is tray
+			n = int32(len(seg) / 3)
+			for w := range q {
+				binary.LittleEndian.PutUint64(tail[8*w:], q[w].lo)
+			}
+			copy(tail[:], seg)
+			seg = tail[:]
+		} else {
+			row = row[3*cell:]
+		}
+		a := binary.LittleEndian.Uint64(seg)
+		b := binary.LittleEndian.Uint64(seg[8:])
+		c := binary.LittleEndian.Uint64(seg[16:])
+		a = (above(a, q[0].hi) | above(q[0].lo, a)) & high
+		b = (above(b, q[1].hi) | above(q[1].lo, b)) & high
+		c = (above(c, q[2].hi) | above(q[2].lo, c)) & high
+		if a|b|c == 0 {
+			if start >= 0 {
+				runs = append(runs, run{int32(y), start, x})
+				start = -1
+			}
+			x += n
+			continue
+		}
+		// one bit for each byte, from the first; then three to a pixel
+		const gather = 0x0102040810204080 // brings the bits of 8 bytes together
+		m := uint32(a>>7*gather>>56) | uint32(b>>7*gather>>56)<<8 | uint32(c>>7*gather>>56)<<16
+		m |= m>>1 | m>>2
+		const every = 0x249249 // the first bit of each pixel
+		if m&every == every && n == cell {
+			if start < 0 {
+				start = x
+			}
+			x += n
+			continue
+		}
+		for range n {
+			if m&1 != 0 {
+				if start < 0 {
+					start = x
+				}
+			} else if start >= 0 {
+				runs = append(runs, run{int32(y), start, x})
+				start = -1
+			}
+			m >>= 3
+			x++
+		}
 	}
 	if start >= 0 {
-		runs = append(runs, run{y, start, x})
+		runs = append(runs, run{int32(y), start, x})
 	}
 	return runs
 }

@@ -256,22 +256,31 @@ func fill(l []bgr, ok []bool, w, h int) {
 func (t *tray) interpolate(l []bgr, bw, bh, w, h int) {
 	t.cw, t.ch = (w+cell-1)/cell, (h+cell-1)/cell
 	t.level = make([][3]uint8, t.cw*t.ch)
-	pos := func(i, n, size int) (int, int, float64) { // cell centre in block units
-		u := math.Min(math.Max((float64(i*cell)+cell/2)/float64(size)*float64(n)-0.5, 0), float64(n-1))
-		a := int(u)
-		return a, min(a+1, n-1), u - float64(a)
+	type place struct { // a cell's centre between two blocks
+		a, b int
+		f    float64
 	}
+	places := func(cells, n, size int) []place {
+		out := make([]place, cells)
+		for i := range out {
+			u := math.Min(math.Max((float64(i*cell)+cell/2)/float64(size)*float64(n)-0.5, 0), float64(n-1))
+			a := int(u)
+			out[i] = place{a, min(a+1, n-1), u - float64(a)}
+		}
+		return out
+	}
+	across := places(t.cw, bw, w)
 	var sum [3]float64
-	for y := range t.ch {
-		y0, y1, fy := pos(y, bh, h)
-		for x := range t.cw {
-			x0, x1, fx := pos(x, bw, w)
+	for y, v := range places(t.ch, bh, h) {
+		upper, lower := l[v.a*bw:][:bw], l[v.b*bw:][:bw]
+		row := t.level[y*t.cw:][:t.cw]
+		for x, u := range across {
 			for k := range 3 {
-				top := float64(l[y0*bw+x0][k])*(1-fx) + float64(l[y0*bw+x1][k])*fx
-				low := float64(l[y1*bw+x0][k])*(1-fx) + float64(l[y1*bw+x1][k])*fx
-				v := top*(1-fy) + low*fy
-				sum[k] += v
-				t.level[y*t.cw+x][k] = uint8(v + 0.5)
+				top := float64(upper[u.a][k])*(1-u.f) + float64(upper[u.b][k])*u.f
+				low := float64(lower[u.a][k])*(1-u.f) + float64(lower[u.b][k])*u.f
+				c := top*(1-v.f) + low*v.f
+				sum[k] += c
+				row[x][k] = uint8(c + 0.5)
 			}
 		}
 	}
