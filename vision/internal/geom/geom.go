@@ -10,6 +10,7 @@ package geom
 import (
 	"math"
 	"slices"
+	"sync"
 
 	"traytally/vision/kernel"
 )
@@ -37,34 +38,46 @@ func Area(p []Point) float64 {
 // without collinear vertices. The input is not modified. Points in the order
 // of an outline are sorted in nearly linear time.
 func Hull(p []Point) []Point {
-	s := sorted(p)
+	buf := scratch.Get().(*[]Point)
+	defer scratch.Put(buf)
+	if n := 3*len(p) + 1; cap(*buf) < n {
+		*buf = make([]Point, n+n/2)
+	}
+	s, dst := sorted(p, (*buf)[:cap(*buf)])
 	if len(s) < 3 {
-		return s
+		return slices.Clone(s)
 	}
-	dst := make([]Point, 0, 64)
+	// dst has room for every point of both chains
+	n := 0
 	for _, q := range s {
-		for len(dst) >= 2 && cross(dst[len(dst)-2], dst[len(dst)-1], q) <= 0 {
-			dst = dst[:len(dst)-1]
+		for n >= 2 && cross(dst[n-2], dst[n-1], q) <= 0 {
+			n--
 		}
-		dst = append(dst, q)
+		dst[n] = q
+		n++
 	}
-	low := len(dst)
+	low := n
 	for i := len(s) - 2; i >= 0; i-- {
-		for len(dst)-low >= 1 && cross(dst[len(dst)-2], dst[len(dst)-1], s[i]) <= 0 {
-			dst = dst[:len(dst)-1]
+		q := s[i]
+		for n > low && cross(dst[n-2], dst[n-1], q) <= 0 {
+			n--
 		}
-		dst = append(dst, s[i])
+		dst[n] = q
+		n++
 	}
-	return dst[:len(dst)-1]
+	return slices.Clone(dst[:n-1])
 }
+
+// scratch lends memory to Hull.
+var scratch = sync.Pool{New: func() any { return new([]Point) }}
 
 func before(a, b Point) bool { return a.X < b.X || a.X == b.X && a.Y < b.Y }
 
-// sorted returns the distinct points by X, then Y. An outline runs from its
-// leftmost point to its rightmost and back, so that two insertion sorts of
-// nearly sorted halves and a merge do; an outline that winds too much is
-// sorted outright.
-func sorted(p []Point) []Point {
+// sorted returns the distinct points by X, then Y, and what is left of buf,
+// which must hold 3·len(p)+1 points. An outline runs from its leftmost point
+// to its rightmost and back, so that two insertion sorts of nearly sorted
+// halves and a merge do; an outline that winds too much is sorted outright.
+func sorted(p, buf []Point) (s, rest []Point) {
 	n := len(p)
 	lo, hi := 0, 0
 	for i, q := range p {
@@ -75,28 +88,12 @@ func sorted(p []Point) []Point {
 			hi = i
 		}
 	}
-	m := ((hi-lo)+n)%max(n, 1) + 1 // points from lo to hi
-	s := make([]Point, 0, 2*n)
-	for k := range n {
-		s = append(s, p[(lo+k)%n])
-	}
-	if m < n {
-		slices.Reverse(s[m:])
-	}
-	budget := 12 * n
-	insertion := func(s []Point) {
-		for i := 1; i < len(s) && budget > 0; i++ {
-			q, j := s[i], i
-			for ; j > 0 && before(q, s[j-1]); j-- {
-				s[j] = s[j-1]
-				budget--
-			}
-			s[j] = q
-		}
-	}
-	insertion(s[:min(m, n)])
-	insertion(s[min(m, n):])
-	if budget <= 0 {
+	s, rest = buf[:n], buf[n:]
+	copy(s[copy(s, p[lo:]):], p[:lo])
+	m := min(n, ((hi-lo)+n)%max(n, 1)+1) // points from lo to hi
+	a, b := s[:m], s[m:]
+	slices.Reverse(b)
+	if budget := insertion(b, insertion(a, 12*n)); budget <= 0 {
 		slices.SortFunc(s, func(a, b Point) int {
 			switch {
 			case before(a, b):
@@ -106,9 +103,9 @@ func sorted(p []Point) []Point {
 			}
 			return 0
 		})
-		return slices.Compact(s)
+		return slices.Compact(s), rest
 	}
-	a, b, out := s[:min(m, n)], s[min(m, n):], s[n:n]
+	out := rest[:0]
 	for len(a) > 0 || len(b) > 0 {
 		var q Point
 		if len(b) == 0 || len(a) > 0 && !before(b[0], a[0]) {
@@ -120,7 +117,21 @@ func sorted(p []Point) []Point {
 			out = append(out, q)
 		}
 	}
-	return out
+	return out, rest[n:]
+}
+
+// insertion sorts s, giving up after budget moves, and returns what is left of
+// them.
+func insertion(s []Point, budget int) int {
+	for i := 1; i < len(s) && budget > 0; i++ {
+		q, j := s[i], i
+		for ; j > 0 && before(q, s[j-1]); j-- {
+			s[j] = s[j-1]
+		}
+		s[j] = q
+		budget -= i - j
+	}
+	return budget
 }
 
 // A Calipers holds the two caliper (Feret) diameters of a convex polygon.

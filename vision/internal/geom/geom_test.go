@@ -146,3 +146,23 @@ func TestMomentsAdd(t *testing.T) {
 	assert.InDelta(t, m1, m2, 1e-2)
 	assert.InDelta(t, a1, a2, 1e-3)
 }
+
+// BenchmarkHull takes the hull of a pixel contour as the tracing gives it.
+//
+//	go test -run xxx -bench Hull ./vision/internal/geom
+func BenchmarkHull(b *testing.B) {
+	rng := rand.New(rand.NewPCG(5, 0))
+	p := ellipse(80, 25, 200, 100, 0.7, 340)
+	for i := range p {
+		if i%2 == 0 {
+			p[i].X = math.Round(p[i].X)
+		} else {
+			p[i].Y = math.Round(p[i].Y)
+		}
+		p[i].X += 0.1 * rng.Float64()
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		Hull(p)
+	}
+}
