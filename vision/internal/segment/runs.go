@@ -12,7 +12,8 @@ type run struct{ y, x0, x1 int32 }
 // A component is a set of 8-connected runs.
 type component struct {
 	runs                   []run
-	minX, minY, maxX, maxY int // bounding box, half-open
+	inner                  []run // the parts of runs that lie inside kernels
+	minX, minY, maxX, maxY int   // bounding box, half-open
 	area                   int
 }
 

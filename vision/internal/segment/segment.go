@@ -111,6 +111,7 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 	scratch := make([]tile, parallel.Workers())
 	if err := parallel.Each(ctx, len(comps), func(w, i int) {
 		q := scratch[w].around(rel, comps[i])
+		comps[i].inner = q.inner(comps[i])
 		shapes[i] = q.shapes(comps[i], i%(1+len(comps)/150) == 0)
 		level[i] = q.medianLevel(comps[i])
 	}); err != nil {

@@ -95,10 +95,17 @@ func smooth(p []Point, sigma float64) []Point {
 	out := make([]Point, n)
 	for i := range p {
 		x, y := w[0]*p[i].X, w[0]*p[i].Y
-		for k := 1; k <= r; k++ {
-			a, b := p[(i+k)%n], p[((i-k)%n+n)%n]
-			x += w[k] * (a.X + b.X)
-			y += w[k] * (a.Y + b.Y)
+		up, down := i, i
+		for _, f := range w[1:] {
+			if up++; up == n {
+				up = 0
+			}
+			if down--; down < 0 {
+				down = n - 1
+			}
+			a, b := p[up], p[down]
+			x += f * (a.X + b.X)
+			y += f * (a.Y + b.Y)
 		}
 		out[i] = Point{X: x / sum, Y: y / sum}
 	}
@@ -342,13 +349,10 @@ type stretch struct{ y, x0, x1, part int32 }
 // mark makes the inside of a component free.
 func (t *tile) mark(c *component) {
 	t.label = grow(t.label, t.tw*t.th)
-	for _, r := range c.runs {
-		o := t.index(int(r.x0), int(r.y))
+	for _, r := range c.inner {
 		row := t.label[(int(r.y)-t.y0)*t.tw+int(r.x0)-t.x0:][:r.x1-r.x0]
 		for i := range row {
-			if t.in(o + i) {
-				row[i] = free
-			}
+			row[i] = free
 		}
 	}
 }
@@ -358,7 +362,7 @@ func (t *tile) mark(c *component) {
 // Pixels of smaller parts become line pixels. It returns the number of parts.
 func (t *tile) parts(c *component, few int, line int32) int {
 	t.segs = t.segs[:0]
-	for _, r := range c.runs {
+	for _, r := range c.inner {
 		y := int32(int(r.y) - t.y0)
 		row := t.label[int(y)*t.tw:][:t.tw]
 		for x, end := r.x0-int32(t.x0), r.x1-int32(t.x0); x < end; {
@@ -1056,23 +1060,22 @@ func (q *Piece) straighten(sigma float64) {
 		return
 	}
 	start := slices.Index(q.Cut, false)
+	around := slices.Concat(q.Outline[start:], q.Outline[:start])
+	aroundCut := slices.Concat(q.Cut[start:], q.Cut[:start])
 	type part struct {
 		pts []Point
 		cut bool
 	}
 	var parts []part
-	for k := 0; k < n; k++ {
-		i := (start + k) % n
-		if len(parts) == 0 || parts[len(parts)-1].cut != q.Cut[i] {
-			parts = append(parts, part{cut: q.Cut[i]})
+	for a, b := 0, 1; a < n; b++ {
+		if b == n || aroundCut[b] != aroundCut[a] {
+			parts = append(parts, part{around[a:b], aroundCut[a]})
+			a = b
 		}
-		p := &parts[len(parts)-1]
-		p.pts = append(p.pts, q.Outline[i])
 	}
 	fillet := 1.5*sigma + 0.5
 	q.Faces = 0
-	var pts []Point
-	var isCut []bool
+	pts, isCut := make([]Point, 0, n), make([]bool, 0, n)
 	for i, p := range parts {
 		if p.cut {
 			q.Faces++

@@ -1,6 +1,9 @@
 package segment
 
 import (
+	"encoding/binary"
+	"slices"
+
 	"traytally/vision/internal/cv"
 	"traytally/vision/internal/geom"
 )
@@ -66,6 +69,8 @@ type tile struct {
 	sets           []int32   // of stretches, while parts are joined
 	segs           []stretch // parts of the region, row by row
 	lines          []int32   // pixels that cuts were drawn over
+	pts            []Point   // of the contour being traced
+	cut            []bool
 }
 
 func grow[T any](b []T, n int) []T {
@@ -102,28 +107,26 @@ type contour struct {
 // lies half-way.
 func (t *tile) trace(x, y int, label int32) contour {
 	var c contour
-	inside := func(x, y int) bool {
+	stride := [2]int{t.stride, t.tw} // of the planes, and of the tile's own
+	inside := func(plane, own int) bool {
 		if label > 0 {
-			return t.label[(y-t.y0)*t.tw+x-t.x0] == label
+			return t.label[own] == label
 		}
-		return t.in(t.index(x, y))
+		return t.in(plane)
 	}
-	if label == 0 {
-		c.pts = make([]Point, 0, 256)
-	}
+	t.pts, t.cut = t.pts[:0], t.cut[:0]
 	px, py, dx, dy := x, y, -1, 0
+	j, o := t.index(x, y), (y-t.y0)*t.tw+x-t.x0 // places of pixel (px, py)
 	anyCut := false
 	for {
 		if dx == -1 {
-			w := &t.west[(py-t.y0)*t.tw+px-t.x0]
-			if *w != 0 {
+			if t.west[o] != 0 {
 				break
 			}
-			*w = 1
+			t.west[o] = 1
 		}
-		j, q := t.index(px, py), t.index(px+dx, py+dy)
 		f, isCut := 0.5, false
-		if gq := t.g(q); gq <= 0 {
+		if gq := t.g(j + dy*stride[0] + dx); gq <= 0 {
 			gj := t.g(j)
 			f = float64(gj) / float64(gj-gq)
 		} else {
@@ -137,41 +140,69 @@ func (t *tile) trace(x, y int, label int32) contour {
 				f = 0.5 // the picture ends here
 			}
 		}
-		c.pts = append(c.pts, Point{X: float64(px) + float64(dx)*f, Y: float64(py) + float64(dy)*f})
-		if label > 0 {
-			c.cut = append(c.cut, isCut)
-		}
+		t.pts = append(t.pts, Point{X: float64(px) + float64(dx)*f, Y: float64(py) + float64(dy)*f})
+		t.cut = append(t.cut, isCut)
 		tx, ty := -dy, dx
+		j1, o1 := j+ty*stride[0]+tx, o+ty*stride[1]+tx
+		j2, o2 := j1+dy*stride[0]+dx, o1+dy*stride[1]+dx
 		switch {
-		case !inside(px+tx, py+ty):
+		case !inside(j1, o1):
 			dx, dy = tx, ty
-		case !inside(px+tx+dx, py+ty+dy):
-			px, py = px+tx, py+ty
+		case !inside(j2, o2):
+			px, py, j, o = px+tx, py+ty, j1, o1
 		default:
-			px, py = px+tx+dx, py+ty+dy
+			px, py, j, o = px+tx+dx, py+ty+dy, j2, o2
 			dx, dy = -tx, -ty
 		}
 	}
-	if !anyCut {
-		c.cut = nil
+	c.pts = slices.Clone(t.pts)
+	if anyCut {
+		c.cut = slices.Clone(t.cut)
 	}
 	return c
+}
+
+// inner returns the stretches of a component's runs that lie inside kernels.
+func (t *tile) inner(comp *component) []run {
+	out := make([]run, 0, len(comp.runs))
+	for _, r := range comp.runs {
+		n := int(r.x1 - r.x0)
+		i := t.index(int(r.x0), int(r.y))
+		c, k := t.c[i:i+n], t.k[i:i+n]
+		start := -1
+		for x := 0; x < n; {
+			if x+8 <= n { // eight at once where they are alike
+				// A run is over the limit, so that c > k/2 is all there is to
+				// ask; half a byte is under 128, which makes it simple.
+				v, half := binary.LittleEndian.Uint64(c[x:]), binary.LittleEndian.Uint64(k[x:])>>1&^high
+				in := (v | ((v | high) - half - high>>7)) & high
+				if in == high && start >= 0 || in == 0 && start < 0 {
+					x += 8
+					continue
+				}
+			}
+			if in := c[x] > k[x]>>1; in && start < 0 {
+				start = x
+			} else if !in && start >= 0 {
+				out = append(out, run{r.y, r.x0 + int32(start), r.x0 + int32(x)})
+				start = -1
+			}
+			x++
+		}
+		if start >= 0 {
+			out = append(out, run{r.y, r.x0 + int32(start), r.x1})
+		}
+	}
+	return out
 }
 
 // contours traces all regions and holes of a component.
 func (t *tile) contours(comp *component) []contour {
 	var out []contour
-	for _, r := range comp.runs {
-		y := int(r.y)
-		i := t.index(int(r.x0), y)
-		was := false // left of a run the contrast is under the limit
-		for x := int(r.x0); x < int(r.x1); x++ {
-			in := t.in(i)
-			if in && !was && t.west[(y-t.y0)*t.tw+x-t.x0] == 0 {
-				out = append(out, t.trace(x, y, 0))
-			}
-			was = in
-			i++
+	for _, r := range comp.inner {
+		x, y := int(r.x0), int(r.y)
+		if t.west[(y-t.y0)*t.tw+x-t.x0] == 0 {
+			out = append(out, t.trace(x, y, 0))
 		}
 	}
 	return out
