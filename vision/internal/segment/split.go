@@ -155,24 +155,34 @@ func notches(s *shape, m *Model) []notch {
 	return out
 }
 
-// value returns the contrast at a position, bilinear, and whether it is inside.
-func (t *tile) value(x, y float64) (float64, bool) {
-	i, j := int(math.Floor(x)), int(math.Floor(y))
-	if i < t.x0 || j < t.y0 || i >= t.x0+t.tw-1 || j >= t.y0+t.th-1 {
+// value returns the contrast at a position inside, bilinear; in is false
+// outside.
+func (t *tile) value(x, y float64) (v float64, in bool) {
+	if x < float64(t.x0) || y < float64(t.y0) {
+		return 0, false
+	}
+	i, j := int(x+1)-1, int(y+1)-1 // tiles begin at -1 or later
+	if i >= t.x0+t.tw-1 || j >= t.y0+t.th-1 {
 		return 0, false
 	}
 	x -= float64(i)
 	y -= float64(j)
 	o := t.index(i, j)
 	u := o + t.stride
-	v := (float64(t.c[o])*(1-x)+float64(t.c[o+1])*x)*(1-y) + (float64(t.c[u])*(1-x)+float64(t.c[u+1])*x)*y
-	g := (float64(t.g(o))*(1-x)+float64(t.g(o+1))*x)*(1-y) + (float64(t.g(u))*(1-x)+float64(t.g(u+1))*x)*y
-	return v, g > 0
+	g0, g1, g2, g3 := t.g(o), t.g(o+1), t.g(u), t.g(u+1)
+	switch {
+	case g0 <= 0 && g1 <= 0 && g2 <= 0 && g3 <= 0:
+		return 0, false
+	case g0 > 0 && g1 > 0 && g2 > 0 && g3 > 0:
+	case (float64(g0)*(1-x)+float64(g1)*x)*(1-y)+(float64(g2)*(1-x)+float64(g3)*x)*y <= 0:
+		return 0, false
+	}
+	return (float64(t.c[o])*(1-x)+float64(t.c[o+1])*x)*(1-y) + (float64(t.c[u])*(1-x)+float64(t.c[u+1])*x)*y, true
 }
 
-// look measures a candidate line: the share of it outside the body, and how
-// dark it is against lines to both sides.
-func (t *tile) look(a, b Point, m *Model) (outside, valley float64) {
+// look measures a candidate line: the share of it outside the body, or 1 where
+// that is more than most, and how dark it is against lines to both sides.
+func (t *tile) look(a, b Point, m *Model, most float64) (outside, valley float64) {
 	l := a.Dist(b)
 	u := norm(sub(b, a))
 	nrm := Point{X: -u.Y, Y: u.X}
@@ -187,6 +197,9 @@ func (t *tile) look(a, b Point, m *Model) (outside, valley float64) {
 		if !in {
 			if end > 1.5 {
 				nOut++
+			}
+			if nOut > most*float64(n) {
+				return 1, 0 // it will stay so
 			}
 			continue
 		}
@@ -252,8 +265,9 @@ func (t *tile) candidates(ns []notch, m *Model) []cut {
 			if ang > lim {
 				continue
 			}
-			outside, valley := t.look(a.p, b.p, m)
-			if outside > 0.06 {
+			const mostOutside = 0.06
+			outside, valley := t.look(a.p, b.p, m, mostOutside)
+			if outside > mostOutside {
 				continue
 			}
 			s := d/m.Width + 0.6*ang - 4*math.Max(0, math.Min(0.3, valley)) - 0.3*math.Min(a.turn+b.turn, 3)
@@ -261,11 +275,18 @@ func (t *tile) candidates(ns []notch, m *Model) []cut {
 		}
 	}
 	// across the body from one notch
+	const mostValley = 0.3
+	type ray struct {
+		turn  int // off the notch's direction, steps of 10 degrees
+		end   Point
+		l     float64
+		least float64 // no score can be lower
+	}
 	for i, a := range ns {
 		if a.anyDir {
 			continue
 		}
-		best := cut{score: math.Inf(1)}
+		var rays []ray
 		base := math.Atan2(a.dir.Y, a.dir.X)
 		for k := -5; k <= 5; k++ {
 			sn, cs := math.Sincos(base + float64(k)*10*deg)
@@ -278,11 +299,18 @@ func (t *tile) candidates(ns []notch, m *Model) []cut {
 			if l >= 1.5*m.Width || l < 0.2*m.Width {
 				continue
 			}
-			b := Point{X: a.p.X + cs*l, Y: a.p.Y + sn*l}
-			_, valley := t.look(a.p, b, m)
-			s := l/m.Width + 0.4*math.Abs(float64(k))*10*deg - 5*math.Max(0, math.Min(0.3, valley)) + 0.5
-			if s < best.score {
-				best = cut{a: a.p, b: b, length: l, valley: valley, score: s, na: i, nb: -1}
+			least := l/m.Width + 0.4*math.Abs(float64(k))*10*deg + 0.5 - 5*mostValley
+			rays = append(rays, ray{k, Point{X: a.p.X + cs*l, Y: a.p.Y + sn*l}, l, least})
+		}
+		slices.SortFunc(rays, func(a, b ray) int { return cmp.Or(cmp.Compare(a.least, b.least), cmp.Compare(a.turn, b.turn)) })
+		best := cut{score: math.Inf(1)}
+		for _, r := range rays {
+			if r.least >= best.score {
+				break // nor can any that follows be better
+			}
+			_, valley := t.look(a.p, r.end, m, 1)
+			if s := r.least + 5*(mostValley-math.Max(0, math.Min(mostValley, valley))); s < best.score {
+				best = cut{a: a.p, b: r.end, length: r.l, valley: valley, score: s, na: i, nb: -1}
 			}
 		}
 		if !math.IsInf(best.score, 1) {
