@@ -540,19 +540,41 @@ func (t *tile) atoms(c *component, cuts []cut) []atom {
 		}
 	}
 	as := make([]atom, count)
-	lefts, rights := make([][]Point, count), make([][]Point, count)
+	// Of each row of an atom the first and the last pixel count for its hull.
+	type rows struct{ top, bottom, at int32 }
+	part := make([]rows, count)
+	for i := range part {
+		part[i] = rows{top: math.MaxInt32, bottom: -1}
+	}
+	reach := func(p *rows, y int32) { p.top, p.bottom = min(p.top, y), max(p.bottom, y) }
+	for _, s := range t.segs {
+		reach(&part[s.part-1], s.y)
+	}
+	for _, i := range t.lines {
+		if l := t.label[i]; l > 0 {
+			reach(&part[l-1], i/int32(t.tw))
+		}
+	}
+	total := int32(0)
+	for i := range part {
+		part[i].at = total - part[i].top
+		total += part[i].bottom - part[i].top + 1
+	}
+	type span struct{ first, last int32 }
+	spans := make([]span, total)
+	for i := range spans {
+		spans[i] = span{math.MaxInt32, -1}
+	}
+	widen := func(l, y, first, last int32) {
+		q := &spans[part[l-1].at+y]
+		q.first, q.last = min(q.first, first), max(q.last, last)
+	}
 	for _, s := range t.segs {
 		a, n := &as[s.part-1], float64(s.x1-s.x0)
 		a.area += n
 		a.x += n * float64(s.x0+s.x1-1) / 2
 		a.y += n * float64(s.y)
-		l, r := lefts[s.part-1], rights[s.part-1]
-		p, q := Point{X: float64(s.x0), Y: float64(s.y)}, Point{X: float64(s.x1 - 1), Y: float64(s.y)}
-		if k := len(r); k > 0 && r[k-1].Y == q.Y { // of a row, the first and the last count
-			r[k-1].X = q.X
-		} else {
-			lefts[s.part-1], rights[s.part-1] = append(l, p), append(r, q)
-		}
+		widen(s.part, s.y, s.x0, s.x1-1)
 	}
 	type pair struct{ a, b int32 }
 	type sum struct{ n, valley, nv float64 }
@@ -566,12 +588,12 @@ func (t *tile) atoms(c *component, cuts []cut) []atom {
 		if l <= 0 {
 			continue
 		}
-		x, y := float64(int(i)%t.tw), float64(int(i)/t.tw)
+		x, y := i%int32(t.tw), i/int32(t.tw)
 		a := &as[l-1]
 		a.area++
-		a.x += x
-		a.y += y
-		lefts[l-1] = append(lefts[l-1], Point{X: x, Y: y})
+		a.x += float64(x)
+		a.y += float64(y)
+		widen(l, y, x, x)
 		for d, s := range step {
 			j := i + s
 			o := t.label[j]
@@ -591,10 +613,22 @@ func (t *tile) atoms(c *component, cuts []cut) []atom {
 			}
 		}
 	}
+	var outline []Point
 	for i := range as {
-		a := &as[i]
-		slices.Reverse(rights[i]) // down one side and up the other, as an outline runs
-		a.hull = geom.Hull(append(lefts[i], rights[i]...))
+		a, p := &as[i], part[i]
+		// down one side and up the other, as an outline runs
+		outline = outline[:0]
+		for y := p.top; y <= p.bottom; y++ {
+			if q := spans[p.at+y]; q.last >= 0 {
+				outline = append(outline, Point{X: float64(q.first), Y: float64(y)})
+			}
+		}
+		for y := p.bottom; y >= p.top; y-- {
+			if q := spans[p.at+y]; q.last >= 0 {
+				outline = append(outline, Point{X: float64(q.last), Y: float64(y)})
+			}
+		}
+		a.hull = geom.Hull(outline)
 		a.x /= a.area
 		a.y /= a.area
 	}
