@@ -230,6 +230,33 @@ func (f forest) join(i, j int) {
 	f[max(a, b)] = int32(min(a, b))
 }
 
+// joinRows joins the ones of n stretches in row order that lie in successive
+// rows and share a column: 4-connected parts. at returns the row of a stretch
+// and its columns, [x0, x1).
+func joinRows(buf []int32, n int, at func(i int) (y, x0, x1 int32)) forest {
+	sets := newForest(buf, n)
+	prev, cur := 0, 0 // starts of the previous and the current row
+	row := int32(-1)
+	for i := range n {
+		y, x0, x1 := at(i)
+		if y != row {
+			prev, cur, row = cur, i, y
+		}
+		for ; prev < cur; prev++ {
+			if py, _, px1 := at(prev); py == y-1 && px1 > x0 {
+				break
+			}
+		}
+		for j := prev; j < cur; j++ {
+			if _, px0, _ := at(j); px0 >= x1 {
+				break
+			}
+			sets.join(j, i)
+		}
+	}
+	return sets
+}
+
 // connect joins runs into 8-connected components of at least minArea pixels,
 // in order of their first run. It also returns how many smaller ones it left.
 func connect(bands [][]run, minArea int) (comps []*component, small int) {

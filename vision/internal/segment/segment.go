@@ -269,16 +269,19 @@ func (t *tile) shapes(comp *component, climb bool) []shape {
 			s.step, s.nStep = t.steps(&s.outer)
 		}
 	}
+	if len(holes) == 0 {
+		return out
+	}
+	sets := joinRows(t.sets, len(comp.inner), func(i int) (y, x0, x1 int32) { r := &comp.inner[i]; return r.y, r.x0, r.x1 })
+	t.sets = sets
+	region := map[int]*shape{}
+	for i := range out {
+		region[sets.find(out[i].outer.from)] = &out[i]
+	}
 	for _, h := range holes {
-		best := -1 // the smallest region around the hole
-		for i := range out {
-			if geom.Contains(out[i].outer.pts, h.pts[0]) && (best < 0 || out[i].filled < out[best].filled) {
-				best = i
-			}
-		}
-		if best >= 0 {
-			out[best].holes = append(out[best].holes, h)
-			out[best].area += geom.Area(h.pts)
+		if s := region[sets.find(h.from)]; s != nil {
+			s.holes = append(s.holes, h)
+			s.area += geom.Area(h.pts)
 		}
 	}
 	return out

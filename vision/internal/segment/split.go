@@ -405,21 +405,8 @@ func (t *tile) parts(c *component, few int, line int32) int {
 			t.segs = append(t.segs, stretch{y, a, x, 0})
 		}
 	}
-	sets := newForest(t.sets, len(t.segs))
+	sets := joinRows(t.sets, len(t.segs), func(i int) (y, x0, x1 int32) { s := &t.segs[i]; return s.y, s.x0, s.x1 })
 	t.sets = sets
-	prev, cur := 0, 0
-	for i := range t.segs {
-		s := &t.segs[i]
-		if s.y != t.segs[cur].y {
-			prev, cur = cur, i
-		}
-		for prev < cur && (t.segs[prev].y < s.y-1 || t.segs[prev].x1 <= s.x0) {
-			prev++
-		}
-		for j := prev; j < cur && t.segs[j].x0 < s.x1; j++ {
-			sets.join(j, i)
-		}
-	}
 	size := make([]int32, len(t.segs))
 	for i, s := range t.segs {
 		size[sets.find(i)] += s.x1 - s.x0

@@ -97,6 +97,7 @@ type contour struct {
 	pts  []Point
 	cut  []bool // vertex lies on a dividing line to another piece, nil when none does
 	edge bool   // comes within a pixel of the picture's border
+	from int    // the component's inner stretch it was found at the start of
 }
 
 // trace follows the contour that passes the west side of pixel (x, y), which
@@ -199,10 +200,12 @@ func (t *tile) inner(comp *component) []run {
 // contours traces all regions and holes of a component.
 func (t *tile) contours(comp *component) []contour {
 	var out []contour
-	for _, r := range comp.inner {
+	for i, r := range comp.inner {
 		x, y := int(r.x0), int(r.y)
 		if t.west[(y-t.y0)*t.tw+x-t.x0] == 0 {
-			out = append(out, t.trace(x, y, 0))
+			c := t.trace(x, y, 0)
+			c.from = i
+			out = append(out, c)
 		}
 	}
 	return out
