@@ -17,6 +17,9 @@ type component struct {
 	area                   int
 }
 
+// box is the area of the bounding box.
+func (c *component) box() int { return (c.maxX - c.minX) * (c.maxY - c.minY) }
+
 // scan fills the relief's contrast and returns all runs of pixels whose
 // contrast exceeds limit, in row order. Rows are shared out over the cores.
 // Pixels that no run comes near are left at contrast 0: at or under the limit

@@ -1,6 +1,7 @@
 package segment
 
 import (
+	"cmp"
 	"context"
 	"math"
 	"slices"
@@ -106,10 +107,18 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 		return nil, err
 	}
 
+	// The largest first: the cores end together, and scratch memory is got once.
+	order := make([]int, len(comps))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(i, j int) int { return cmp.Compare(comps[j].box(), comps[i].box()) })
+
 	shapes := make([][]shape, len(comps))
 	level := make([]float64, len(comps))
 	scratch := make([]tile, parallel.Workers())
-	if err := parallel.Each(ctx, len(comps), func(w, i int) {
+	if err := parallel.Each(ctx, len(comps), func(w, k int) {
+		i := order[k]
 		q := scratch[w].around(rel, comps[i])
 		comps[i].inner = q.inner(comps[i])
 		shapes[i] = q.shapes(comps[i], i%(1+len(comps)/150) == 0)
@@ -154,7 +163,8 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 	var got []found
 	for round := range 2 {
 		got = make([]found, len(shapes))
-		if err := parallel.Each(ctx, len(shapes), func(w, i int) {
+		if err := parallel.Each(ctx, len(shapes), func(w, k int) {
+			i := order[k]
 			whole := true
 			for j := range shapes[i] {
 				whole = whole && m.single(&shapes[i][j])

@@ -236,6 +236,44 @@ func (t *tile) look(a, b Point, m *Model, most float64) (outside, valley float64
 	return outside, valley
 }
 
+// neighbours finds the notches near a notch, by squares of the plane.
+type neighbours struct {
+	ns     []notch
+	side   float64
+	square map[[2]int][]int // numbers of notches, ascending
+	buf    []int
+}
+
+// newNeighbours prepares for notches up to reach apart.
+func newNeighbours(ns []notch, reach float64) *neighbours {
+	q := &neighbours{ns: ns, side: math.Max(1, reach), square: map[[2]int][]int{}}
+	for i := range ns {
+		at := q.at(i)
+		q.square[at] = append(q.square[at], i)
+	}
+	return q
+}
+
+func (q *neighbours) at(i int) [2]int {
+	return [2]int{int(math.Floor(q.ns[i].p.X / q.side)), int(math.Floor(q.ns[i].p.Y / q.side))}
+}
+
+// after lists the notches numbered above i that may lie within reach of it,
+// ascending. The list is valid until the next call.
+func (q *neighbours) after(i int) []int {
+	q.buf = q.buf[:0]
+	at := q.at(i)
+	for dy := -1; dy <= 1; dy++ {
+		for dx := -1; dx <= 1; dx++ {
+			list := q.square[[2]int{at[0] + dx, at[1] + dy}]
+			k, _ := slices.BinarySearch(list, i+1)
+			q.buf = append(q.buf, list[k:]...)
+		}
+	}
+	slices.Sort(q.buf)
+	return q.buf
+}
+
 // scoreGap is how much worse than the best cut of its notch a cut may be.
 const scoreGap = 0.8
 
@@ -243,11 +281,13 @@ const scoreGap = 0.8
 func (t *tile) candidates(ns []notch, m *Model) []cut {
 	var out []cut
 	deg := math.Pi / 180
+	longest := 0.95 * m.Length
+	near := newNeighbours(ns, longest)
 	for i := range ns {
-		for j := i + 1; j < len(ns); j++ {
+		for _, j := range near.after(i) {
 			a, b := ns[i], ns[j]
 			d := a.p.Dist(b.p)
-			if d < 1 || d > 0.95*m.Length {
+			if d < 1 || d > longest {
 				continue
 			}
 			u := norm(sub(b.p, a.p))
