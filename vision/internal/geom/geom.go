@@ -68,6 +68,70 @@ func Hull(p []Point) []Point {
 	return slices.Clone(dst[:n-1])
 }
 
+// AppendHull appends to dst the convex hull of two polygons as Hull returns
+// them, in the form in which Hull would return it. They may not lie in dst
+// beyond its length.
+func AppendHull(dst, p, q []Point) []Point {
+	start := len(dst)
+	add := func(low int, v Point) {
+		if n := len(dst); n > start && dst[n-1] == v {
+			return
+		}
+		for n := len(dst); n > low && cross(dst[n-2], dst[n-1], v) <= 0; n-- {
+			dst = dst[:n-1]
+		}
+		dst = append(dst, v)
+	}
+	// the lower chains from left to right, then the upper ones back
+	i, j := 0, 0
+	pr, qr := rightmost(p), rightmost(q)
+	for i <= pr || j <= qr {
+		if j > qr || i <= pr && !before(q[j], p[i]) {
+			add(start+1, p[i])
+			i++
+		} else {
+			add(start+1, q[j])
+			j++
+		}
+	}
+	low := len(dst)
+	i, j = pr, qr
+	for i <= len(p) || j <= len(q) {
+		a, b := p[i%len(p)], q[j%len(q)]
+		if j > len(q) || i <= len(p) && !before(a, b) {
+			add(low, a)
+			i++
+		} else {
+			add(low, b)
+			j++
+		}
+	}
+	if len(dst) > start+1 {
+		dst = dst[:len(dst)-1] // the first point again
+	}
+	return dst
+}
+
+// rightmost returns the place of the last point, by X, then Y, of a polygon as
+// Hull returns it.
+func rightmost(hull []Point) int {
+	i := 0
+	for i+1 < len(hull) && before(hull[i], hull[i+1]) {
+		i++
+	}
+	return i
+}
+
+// Bounds returns the least and the greatest x and y of p, which has points.
+func Bounds(p []Point) (low, high [2]float64) {
+	low, high = [2]float64{p[0].X, p[0].Y}, [2]float64{p[0].X, p[0].Y}
+	for _, q := range p[1:] {
+		low[0], high[0] = min(low[0], q.X), max(high[0], q.X)
+		low[1], high[1] = min(low[1], q.Y), max(high[1], q.Y)
+	}
+	return low, high
+}
+
 // scratch lends memory to Hull.
 var scratch = sync.Pool{New: func() any { return new([]Point) }}
 

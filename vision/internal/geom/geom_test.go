@@ -3,6 +3,7 @@ package geom
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -165,4 +166,25 @@ func BenchmarkHull(b *testing.B) {
 	for b.Loop() {
 		Hull(p)
 	}
+}
+
+// TestAppendHull: the hull of two hulls is the hull of all points, to the
+// order of its vertices, for points on a line and single ones too.
+func TestAppendHull(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		side := rapid.IntRange(0, 9).Draw(t, "side")
+		point := rapid.Custom(func(t *rapid.T) Point {
+			return Point{X: float64(rapid.IntRange(-side, side).Draw(t, "x")), Y: float64(rapid.IntRange(-side, side).Draw(t, "y"))}
+		})
+		points := rapid.SliceOfN(point, 1, 20)
+		a, b := points.Draw(t, "a"), points.Draw(t, "b")
+		before := []Point{{X: 1, Y: 2}}
+		got := AppendHull(before, Hull(a), Hull(b))
+		assert.Equal(t, before[0], got[0])
+		want := Hull(append(slices.Clone(a), b...))
+		assert.Equal(t, want, got[1:])
+		low, high := Bounds(append(a, b...))
+		l, h := Bounds(want)
+		assert.Equal(t, [2][2]float64{low, high}, [2][2]float64{l, h})
+	})
 }

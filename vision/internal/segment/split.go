@@ -3,7 +3,6 @@ package segment
 import (
 	"cmp"
 	"math"
-	"math/bits"
 	"slices"
 
 	"traytally/vision/internal/geom"
@@ -387,10 +386,12 @@ func (t *tile) candidates(ns []notch, m *Model) []cut {
 
 // An atom is a part of the region that no candidate cut divides.
 type atom struct {
-	area float64  // pixels
-	x, y float64  // centre
-	hull []Point  // of the pixel centres
-	next []border // to the neighbours, in their order
+	area float64    // pixels
+	x, y float64    // centre
+	hull []Point    // of the pixel centres
+	low  [2]float64 // least x and y of the pixel centres
+	high [2]float64 // greatest
+	next []border   // to the neighbours, in their order
 }
 
 func (a *atom) sortNext() {
@@ -402,6 +403,8 @@ type border struct {
 	to     int     // the other atom
 	length float64 // px
 	valley float64 // mean over the cuts it runs along
+
+	divide, join float64 // cost of dividing, and of not dividing, along it
 }
 
 // Labels of a tile's pixels while a region is dissected; parts are > 0.
@@ -514,7 +517,7 @@ func (t *tile) draw(cuts []cut) {
 
 // atoms draws the cuts into a component and returns its parts; the tile's
 // labels then number them from 1.
-func (t *tile) atoms(c *component, cuts []cut) []atom {
+func (t *tile) atoms(c *component, cuts []cut, m *Model) []atom {
 	t.mark(c)
 	t.draw(cuts)
 	step := [4]int32{-1, 1, int32(-t.tw), int32(t.tw)}
@@ -656,6 +659,7 @@ func (t *tile) atoms(c *component, cuts []cut) []atom {
 			}
 		}
 		a.hull = geom.Hull(outline)
+		a.low, a.high = geom.Bounds(a.hull)
 		a.x /= a.area
 		a.y /= a.area
 	}
@@ -664,6 +668,7 @@ func (t *tile) atoms(c *component, cuts []cut) []atom {
 		if s.nv > 0 {
 			bd.valley = s.valley / s.nv
 		}
+		bd.divide, bd.join = m.borderCost(&bd)
 		a, b := &as[p.a-1], &as[p.b-1]
 		bd.to = int(p.b - 1)
 		a.next = append(a.next, bd)
@@ -742,292 +747,6 @@ func (t *tile) bays(ns []notch, order []int, m *Model) [][]bay {
 	return out
 }
 
-// A union is a candidate piece: a connected set of atoms.
-type union struct {
-	set   window
-	atoms []int
-	cost  float64
-	price float64 // sum of the prices of its atoms
-}
-
-// windowBits is how far beyond the first atom not yet covered a piece may
-// reach, in atoms. Atoms are numbered along the region, and a strip one kernel
-// long across a tray 300 mm wide holds about that many.
-const windowBits = 512
-
-// A window is a set of atoms, numbered from a first one.
-type window [windowBits / 64]uint64
-
-func (w *window) has(i int) bool {
-	return uint(i) < windowBits && w[i>>6]>>(i&63)&1 != 0
-}
-
-func (w window) with(i int) window {
-	w[i>>6] |= 1 << (i & 63)
-	return w
-}
-
-func (w *window) meets(o *window) bool {
-	for i := range w {
-		if w[i]&o[i] != 0 {
-			return true
-		}
-	}
-	return false
-}
-
-// advance shifts the set past its leading members and returns how many.
-func (w *window) advance() int {
-	n := 0
-	for n < windowBits && w.has(n) {
-		n++
-	}
-	words, bit := n>>6, n&63
-	for i := range w {
-		v := uint64(0)
-		if i+words < len(w) {
-			v = w[i+words] >> bit
-			if bit > 0 && i+words+1 < len(w) {
-				v |= w[i+words+1] << (64 - bit)
-			}
-		}
-		w[i] = v
-	}
-	return n
-}
-
-func (w *window) each(f func(i int)) {
-	for k, v := range w {
-		for ; v != 0; v &= v - 1 {
-			f(k*64 + bits.TrailingZeros64(v))
-		}
-	}
-}
-
-// borderCost is the cost of dividing, and of not dividing, along a border.
-func (m *Model) borderCost(b *border) (divide, join float64) {
-	l := b.length / m.Width
-	v := math.Max(-0.1, math.Min(0.3, b.valley))
-	// half a point per width of cut in plain kernel, less in a valley
-	divide = math.Max(0.1, 0.3+1.0*l-6*v*math.Min(l, 1))
-	join = math.Max(0, v-0.05) * 16 * math.Min(l, 1.5)
-	return divide, join
-}
-
-// mostHeld is the greatest cost of undivided valleys and notches with which a
-// candidate piece still grows.
-const mostHeld = 5
-
-// A candidate piece does not grow beyond these multiples of a whole kernel.
-const mostLength, mostWidth, mostArea = 1.32, 1.6, 1.45
-
-// unions lists the candidate pieces whose first atom is a; their sets count
-// from a.
-func unions(as []atom, bays [][]bay, a int, m *Model) []union {
-	var out []union
-	const most = 400
-	type item struct {
-		set   window
-		area  float64
-		hull  []Point
-		atoms []int
-	}
-	first := item{area: as[a].area, hull: as[a].hull, atoms: []int{a}}
-	first.set = first.set.with(0)
-	seen := map[window]bool{first.set: true}
-	queue := []item{first}
-	for len(queue) > 0 && len(out) < most {
-		it := queue[0]
-		queue = queue[1:]
-		// a hull through pixel centres is half a pixel inside the region
-		c := geom.Caliper(it.hull)
-		l, w := c.Max+1, c.Min+1
-		hp := 0.0
-		for i, q := range it.hull {
-			hp += q.Dist(it.hull[(i+1)%len(it.hull)])
-		}
-		sol := math.Min(1, it.area/(geom.Area(it.hull)+hp/2+0.8))
-		big := l > mostLength*m.Length || it.area > mostArea*m.Area || w > mostWidth*m.Width
-		if big && len(out) > 0 {
-			continue
-		}
-		cost, held := m.cost(l, w, it.area, sol), 0.0
-		for _, i := range it.atoms {
-			// inner borders are left undivided, outer ones divided; each is
-			// met from both sides
-			for _, b := range as[i].next {
-				d, jn := m.borderCost(&b)
-				if it.set.has(b.to - a) {
-					held += jn / 2
-				} else {
-					cost += d / 2
-				}
-			}
-			for _, b := range bays[i] {
-				if !slices.ContainsFunc(b.atoms, func(j int) bool { return !it.set.has(j - a) }) {
-					held += b.cost
-				}
-			}
-		}
-		cost += held
-		out = append(out, union{set: it.set, atoms: it.atoms, cost: cost})
-		if big || held > mostHeld {
-			continue // what it holds already, it will hold when it grows
-		}
-		for _, i := range it.atoms {
-			for _, b := range as[i].next {
-				j := b.to
-				if j < a || j-a >= windowBits || it.set.has(j-a) {
-					continue
-				}
-				if it.area+as[j].area > mostArea*m.Area || math.Hypot(as[j].x-as[a].x, as[j].y-as[a].y) > mostLength*m.Length {
-					continue
-				}
-				n := it.set.with(j - a)
-				if seen[n] {
-					continue
-				}
-				seen[n] = true
-				queue = append(queue, item{set: n, area: it.area + as[j].area,
-					hull:  geom.Hull(append(slices.Clone(it.hull), as[j].hull...)),
-					atoms: append(slices.Clone(it.atoms), j)})
-			}
-		}
-	}
-	return out
-}
-
-// prices gives every atom a price, such that the pieces of a good division
-// cost about what their atoms are worth and others cost more: the multipliers
-// of the division's linear relaxation, by the subgradient method (Held, Wolfe
-// & Crowder 1974). What is not yet covered is then worth what it will cost.
-func prices(us [][]union, areas []float64) []float64 {
-	n := len(us)
-	pi := make([]float64, n)
-	for i := range pi {
-		pi[i] = math.Inf(1)
-	}
-	for _, list := range us {
-		for _, u := range list {
-			sum := 0.0
-			for _, i := range u.atoms {
-				sum += areas[i]
-			}
-			for _, i := range u.atoms {
-				pi[i] = math.Min(pi[i], u.cost*areas[i]/sum)
-			}
-		}
-	}
-	best, bestBound := slices.Clone(pi), math.Inf(-1)
-	over := make([]float64, n)
-	step := 0.25
-	for range 80 {
-		bound := 0.0
-		for i, p := range pi {
-			bound += p
-			over[i] = 1
-		}
-		for _, list := range us {
-			for _, u := range list {
-				r := u.cost
-				for _, i := range u.atoms {
-					r -= pi[i]
-				}
-				if r < 0 {
-					bound += r
-					for _, i := range u.atoms {
-						over[i]--
-					}
-				}
-			}
-		}
-		if bound > bestBound {
-			bestBound = bound
-			copy(best, pi)
-		}
-		for i := range pi {
-			pi[i] += step * math.Max(-2, over[i])
-		}
-		step *= 0.96
-	}
-	return best
-}
-
-// cover finds the division of the atoms into candidate pieces of least cost,
-// by a beam search over the first atom not yet covered, led by the prices. It
-// returns the number of the piece for every atom, and how many pieces there
-// are.
-func cover(as []atom, bays [][]bay, m *Model) (piece []int, count int) {
-	type state struct {
-		set   window // atoms covered, from the first that is not
-		at    int    // that first atom
-		cost  float64
-		value float64 // cost over the price of what is covered
-		prev  *state
-		by    *union
-		seq   int // order of making, against ties
-	}
-	const beam = 100
-	n, made := len(as), 0
-	us := make([][]union, n)
-	areas := make([]float64, n)
-	for k := range n {
-		us[k] = unions(as, bays, k, m)
-		areas[k] = as[k].area
-	}
-	pi := prices(us, areas)
-	for k := range us {
-		for i := range us[k] {
-			for _, j := range us[k][i].atoms {
-				us[k][i].price += pi[j]
-			}
-		}
-	}
-	layer := make([]map[window]*state, n+1)
-	layer[0] = map[window]*state{{}: {}}
-	for k := range n {
-		if len(layer[k]) == 0 {
-			continue
-		}
-		ss := make([]*state, 0, len(layer[k]))
-		for _, s := range layer[k] {
-			ss = append(ss, s)
-		}
-		layer[k] = nil
-		slices.SortFunc(ss, func(a, b *state) int {
-			return cmp.Or(cmp.Compare(a.value, b.value), cmp.Compare(a.seq, b.seq))
-		})
-		ss = ss[:min(len(ss), beam)]
-		for _, s := range ss {
-			for i := range us[k] {
-				u := &us[k][i]
-				if s.set.meets(&u.set) {
-					continue
-				}
-				made++
-				set := s.set
-				for i := range set {
-					set[i] |= u.set[i]
-				}
-				at := k + set.advance()
-				cost := s.cost + u.cost
-				if layer[at] == nil {
-					layer[at] = map[window]*state{}
-				}
-				if old := layer[at][set]; old == nil || cost < old.cost {
-					layer[at][set] = &state{set: set, at: at, cost: cost, value: s.value + u.cost - u.price, prev: s, by: u, seq: made}
-				}
-			}
-		}
-	}
-	piece = make([]int, n)
-	for s := layer[n][window{}]; s != nil && s.prev != nil; s = s.prev {
-		s.by.set.each(func(i int) { piece[s.prev.at+i] = count })
-		count++
-	}
-	return piece, count
-}
-
 // split separates the regions of a component into pieces.
 func (t *tile) split(c *component, shapes []shape, m *Model) (pieces, unresolved []Piece) {
 	var ns []notch
@@ -1041,7 +760,7 @@ func (t *tile) split(c *component, shapes []shape, m *Model) (pieces, unresolved
 		}
 		return m.sort(pieces)
 	}
-	as := t.atoms(c, cuts)
+	as := t.atoms(c, cuts, m)
 	if as == nil { // hardly more than lines
 		for i := range shapes {
 			pieces = append(pieces, shapes[i].piece(m))
@@ -1051,7 +770,7 @@ func (t *tile) split(c *component, shapes []shape, m *Model) (pieces, unresolved
 	// number the atoms from one side of the region to the other, so that the
 	// covered part grows with a short front
 	order, as := sweep(as)
-	piece, count := cover(as, t.bays(ns, order, m), m)
+	piece, count := t.divider.cover(as, t.bays(ns, order, m), m)
 	number := func(part int32) int32 { return int32(piece[order[part-1]]) + 1 }
 	for i := range t.segs {
 		g := &t.segs[i]

@@ -71,6 +71,7 @@ type tile struct {
 	lines          []int32   // pixels that cuts were drawn over
 	pts            []Point   // of the contour being traced
 	cut            []bool
+	divider        divider
 }
 
 func grow[T any](b []T, n int) []T {
