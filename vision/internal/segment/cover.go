@@ -116,9 +116,9 @@ type divider struct {
 	seen   table
 
 	// while the division is searched
-	layers, spare [][]partial
-	nodes         []node
-	rank          []int32
+	layers []layer
+	spare  [][]partial
+	nodes  []node
 }
 
 // cover finds the division of the atoms into candidate pieces of least cost.
@@ -332,27 +332,29 @@ type partial struct {
 // A node is a partial division that was gone on from.
 type node struct{ from, by int32 }
 
+// beam is how many partial divisions are gone on from at each atom.
+const beam = 100
+
+// A layer holds the partial divisions whose first atom not yet covered is the
+// same.
+type layer struct {
+	list []partial
+	full bool    // thinned out at least once, so that
+	most float64 // more than this value is not among the best any more
+}
+
 // search finds the division of least cost by a beam search over the first atom
 // not yet covered, led by the prices.
 func (d *divider) search() (piece []int, count int) {
-	const beam = 100
 	n, made := len(d.as), 0
-	for len(d.layers) < n+1 {
-		d.layers = append(d.layers, nil)
-	}
+	d.layers = grow(d.layers, n+1)
 	d.nodes = d.nodes[:0]
-	d.layers[0] = append(d.layers[0][:0], partial{from: -1})
+	d.layers[0].list = []partial{{from: -1}}
 	for k := range n {
-		ss := d.distinct(d.layers[k])
-		d.rank = d.rank[:0]
-		for i := range ss {
-			d.rank = append(d.rank, int32(i))
-		}
-		slices.SortFunc(d.rank, func(a, b int32) int {
-			return cmp.Or(cmp.Compare(ss[a].value, ss[b].value), cmp.Compare(ss[a].seq, ss[b].seq))
-		})
-		for _, r := range d.rank[:min(len(d.rank), beam)] {
-			s := &ss[r]
+		d.thin(&d.layers[k])
+		list := d.layers[k].list
+		for r := range list {
+			s := &list[r]
 			here := int32(len(d.nodes))
 			d.nodes = append(d.nodes, node{s.from, s.by})
 		unions:
@@ -368,50 +370,68 @@ func (d *divider) search() (piece []int, count int) {
 					set.add(int(j) - k)
 				}
 				made++
-				at := k + set.advance()
-				if d.layers[at] == nil && len(d.spare) > 0 {
-					d.layers[at] = d.spare[len(d.spare)-1]
+				next := &d.layers[k+set.advance()]
+				value := s.value + u.cost - u.price
+				if next.full && value > next.most {
+					continue
+				}
+				if next.list == nil && len(d.spare) > 0 {
+					next.list = d.spare[len(d.spare)-1]
 					d.spare = d.spare[:len(d.spare)-1]
 				}
-				d.layers[at] = append(d.layers[at], partial{set: set, cost: s.cost + u.cost, value: s.value + u.cost - u.price, from: here, by: i, seq: made})
+				next.list = append(next.list, partial{set: set, cost: s.cost + u.cost, value: value, from: here, by: i, seq: made})
+				if len(next.list) >= 8*beam {
+					d.thin(next)
+				}
 			}
 		}
-		if ss != nil {
-			d.spare = append(d.spare, ss[:0])
+		if list != nil {
+			d.spare = append(d.spare, list[:0])
 		}
-		d.layers[k] = nil
+		d.layers[k] = layer{}
 	}
 	piece = make([]int, n)
-	end := d.distinct(d.layers[n]) // all that is covered: one
-	if len(end) > 0 {
-		for s := (node{end[0].from, end[0].by}); s.from >= 0; s = d.nodes[s.from] {
+	end := &d.layers[n] // all that is covered: one
+	d.thin(end)
+	if len(end.list) > 0 {
+		for s := (node{end.list[0].from, end.list[0].by}); s.from >= 0; s = d.nodes[s.from] {
 			for _, j := range d.of(&d.unions[s.by]) {
 				piece[j] = count
 			}
 			count++
 		}
-		d.spare = append(d.spare, end[:0])
+		d.spare = append(d.spare, end.list[:0])
 	}
-	d.layers[n] = nil
+	*end = layer{}
 	return piece, count
 }
 
-// distinct keeps, of partial divisions that cover the same atoms, the one of
-// least cost, the first made of equal ones.
-func (d *divider) distinct(ss []partial) []partial {
-	d.seen.room(len(ss))
+// thin keeps, of partial divisions that cover the same atoms, the one of least
+// cost, the first made of equal ones; then those of the best value, at most
+// beam, in their order.
+func (d *divider) thin(l *layer) {
+	list := l.list
+	d.seen.room(len(list))
 	kept := 0
-	at := func(i int32) *window { return &ss[i].set }
-	for i := range ss {
-		p := d.seen.find(&ss[i].set, at)
+	at := func(i int32) *window { return &list[i].set }
+	for i := range list {
+		p := d.seen.find(&list[i].set, at)
 		switch {
 		case *p == 0:
-			ss[kept] = ss[i]
+			list[kept] = list[i]
 			kept++
 			*p = int32(kept)
-		case ss[i].cost < ss[*p-1].cost:
-			ss[*p-1] = ss[i]
+		case list[i].cost < list[*p-1].cost:
+			list[*p-1] = list[i]
 		}
 	}
-	return ss[:kept]
+	list = list[:kept]
+	slices.SortFunc(list, func(a, b partial) int {
+		return cmp.Or(cmp.Compare(a.value, b.value), cmp.Compare(a.seq, b.seq))
+	})
+	if len(list) > beam {
+		list = list[:beam]
+		l.full, l.most = true, list[beam-1].value
+	}
+	l.list = list
 }
