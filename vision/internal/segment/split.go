@@ -609,9 +609,9 @@ func (t *tile) atoms(c *component, cuts []cut, m *Model) []atom {
 	type pair struct{ a, b int32 }
 	type sum struct{ n, valley, nv float64 }
 	between := map[pair]*sum{}
-	isLine := map[int32]bool{}
+	t.onLine = newBitset(t.onLine, t.tw*t.th)
 	for _, i := range t.lines {
-		isLine[i] = true
+		t.onLine.add(int(i))
 	}
 	for k, i := range t.lines {
 		l := t.label[i]
@@ -627,7 +627,7 @@ func (t *tile) atoms(c *component, cuts []cut, m *Model) []atom {
 		for d, s := range step {
 			j := i + s
 			o := t.label[j]
-			if o <= 0 || o == l || d%2 == 0 && isLine[j] {
+			if o <= 0 || o == l || d%2 == 0 && t.onLine.has(int(j)) {
 				continue // two line pixels are met once, from the left or above
 			}
 			p := pair{min(l, o), max(l, o)}
@@ -830,7 +830,7 @@ func (t *tile) outlines(m *Model, n int) []Piece {
 	best := make([]Piece, n)
 	follow := func(i int32) {
 		l := t.label[i]
-		if l <= 0 || t.west[i] != 0 || t.label[i-1] == l {
+		if l <= 0 || t.west.has(int(i)) || t.label[i-1] == l {
 			return
 		}
 		c := t.trace(t.x0+int(i)%t.tw, t.y0+int(i)/t.tw, l)

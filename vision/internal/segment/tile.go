@@ -64,30 +64,41 @@ func (r *relief) in(i int) bool { return 2*int(r.c[i]) > max(int(r.k[i]), r.floo
 type tile struct {
 	*relief
 	x0, y0, tw, th int       // position of the first pixel in the picture, size; one pixel around the component
-	west           []uint8   // contour passed the west side of this pixel
+	west           bitset    // contour passed the west side of this pixel
 	label          []int32   // pieces of the region being separated
 	sets           []int32   // of stretches, while parts are joined
 	segs           []stretch // parts of the region, row by row
 	lines          []int32   // pixels that cuts were drawn over
+	onLine         bitset    // the same
 	pts            []Point   // of the contour being traced
 	cut            []bool
 	divider        divider
 }
 
+// grow returns n zeros, in b where it is large enough.
 func grow[T any](b []T, n int) []T {
 	if cap(b) < n {
-		return make([]T, n, n+n/4)
+		return make([]T, n)
 	}
 	b = b[:n]
 	clear(b)
 	return b
 }
 
+// A bitset is a set of the numbers 0 … n-1.
+type bitset []uint64
+
+// newBitset returns an empty set, in buf where it is large enough.
+func newBitset(buf bitset, n int) bitset { return grow(buf, (n+63)/64) }
+
+func (b bitset) has(i int) bool { return b[i>>6]>>(i&63)&1 != 0 }
+func (b bitset) add(i int)      { b[i>>6] |= 1 << (i & 63) }
+
 // around makes t, whose buffers are used again, the tile around a component.
 func (t *tile) around(r *relief, c *component) *tile {
 	t.relief = r
 	t.x0, t.y0, t.tw, t.th = c.minX-1, c.minY-1, c.maxX-c.minX+2, c.maxY-c.minY+2
-	t.west = grow(t.west, t.tw*t.th)
+	t.west = newBitset(t.west, t.tw*t.th)
 	return t
 }
 
@@ -122,10 +133,10 @@ func (t *tile) trace(x, y int, label int32) contour {
 	anyCut := false
 	for {
 		if dx == -1 {
-			if t.west[o] != 0 {
+			if t.west.has(o) {
 				break
 			}
-			t.west[o] = 1
+			t.west.add(o)
 		}
 		f, isCut := 0.5, false
 		if gq := t.g(j + dy*stride[0] + dx); gq <= 0 {
@@ -203,7 +214,7 @@ func (t *tile) contours(comp *component) []contour {
 	var out []contour
 	for i, r := range comp.inner {
 		x, y := int(r.x0), int(r.y)
-		if t.west[(y-t.y0)*t.tw+x-t.x0] == 0 {
+		if !t.west.has((y-t.y0)*t.tw + x - t.x0) {
 			c := t.trace(x, y, 0)
 			c.from = i
 			out = append(out, c)
