@@ -5,6 +5,7 @@ import (
 	"image"
 	"runtime"
 	"sync"
+	"unsafe"
 
 	"gocv.io/x/gocv"
 )
@@ -69,4 +70,39 @@ func Dilate(src, dst *Plane, r int) error {
 	}
 	wg.Wait()
 	return nil
+}
+
+// Numbers are int32s in memory that OpenCV owns: so large a block among Go's
+// own would let as much garbage again heap up beside it. The zero value holds
+// none.
+type Numbers struct {
+	mat gocv.Mat
+	all []int32
+}
+
+// Zeros returns n zeros, which are valid until the next call or Close.
+func (m *Numbers) Zeros(n int) []int32 {
+	if n <= len(m.all) {
+		clear(m.all[:n])
+		return m.all[:n]
+	}
+	m.Close()
+	const row = 1 << 16 // neither side of the matrix may pass an int32
+	m.mat = gocv.NewMatWithSizes([]int{(n + row - 1) / row, row}, gocv.MatTypeCV32S)
+	b, err := m.mat.DataPtrUint8()
+	if err != nil {
+		panic(err) // a new matrix has no gaps
+	}
+	m.all = unsafe.Slice((*int32)(unsafe.Pointer(unsafe.SliceData(b))), len(b)/4)
+	clear(m.all[:n])
+	return m.all[:n]
+}
+
+// Close frees them; a second call does nothing.
+func (m *Numbers) Close() error {
+	if m.all == nil {
+		return nil
+	}
+	m.all = nil
+	return m.mat.Close()
 }

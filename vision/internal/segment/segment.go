@@ -117,6 +117,13 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 	shapes := make([][]shape, len(comps))
 	level := make([]float64, len(comps))
 	scratch := make([]tile, parallel.Workers())
+	release := func() {
+		for i := range scratch {
+			scratch[i].labels.Close()
+		}
+		scratch = nil
+	}
+	defer release()
 	if err := parallel.Each(ctx, len(comps), func(w, k int) {
 		i := order[k]
 		q := scratch[w].around(rel, comps[i])
@@ -191,6 +198,7 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 			}
 		}
 	}
+	release()
 	speck := 0.02 * m.Area
 	for _, f := range got {
 		for _, q := range f.pieces {

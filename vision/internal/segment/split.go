@@ -419,7 +419,7 @@ type stretch struct{ y, x0, x1, part int32 }
 
 // mark makes the inside of a component free.
 func (t *tile) mark(c *component) {
-	t.label = grow(t.label, t.tw*t.th)
+	t.label = t.labels.Zeros(t.tw * t.th)
 	for _, r := range c.inner {
 		row := t.label[(int(r.y)-t.y0)*t.tw+int(r.x0)-t.x0:][:r.x1-r.x0]
 		for i := range row {

@@ -63,9 +63,10 @@ func (r *relief) in(i int) bool { return 2*int(r.c[i]) > max(int(r.k[i]), r.floo
 // its own size.
 type tile struct {
 	*relief
-	x0, y0, tw, th int       // position of the first pixel in the picture, size; one pixel around the component
-	west           bitset    // contour passed the west side of this pixel
-	label          []int32   // pieces of the region being separated
+	x0, y0, tw, th int     // position of the first pixel in the picture, size; one pixel around the component
+	west           bitset  // contour passed the west side of this pixel
+	label          []int32 // pieces of the region being separated
+	labels         cv.Numbers
 	sets           []int32   // of stretches, while parts are joined
 	segs           []stretch // parts of the region, row by row
 	lines          []int32   // pixels that cuts were drawn over
