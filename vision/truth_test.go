@@ -36,6 +36,12 @@ func params(kind phantom.Kind, c phantom.Contact, dpi float64, seed uint64) phan
 	return p
 }
 
+// broken is p with a share of its pieces cut.
+func broken(p phantom.Params, share float64) phantom.Params {
+	p.BrokenShare = share
+	return p
+}
+
 // A match pairs a kernel found with the truth.
 type match struct {
 	k *kernel.Kernel
@@ -100,6 +106,10 @@ func TestFindsKernels(t *testing.T) {
 		{params(phantom.Medium, phantom.Dense, 300, 8), 0.98, 0.05, 0.13},
 		{params(phantom.Bold, phantom.Dense, 300, 9), 0.98, 0.05, 0.13},
 		{params(phantom.Short, phantom.Dense, 600, 10), 0.97, 0.05, 0.13},
+		// few whole kernels lie free to begin with
+		{broken(params(phantom.Long, phantom.Dense, 300, 11), 0.6), 0.95, 0.06, 0.15},
+		{broken(params(phantom.Long, phantom.Dense, 300, 11), 0.6), 0.95, 0.06, 0.15},
+		{broken(params(phantom.Long, phantom.Dense, 300, 16), 0.6), 0.95, 0.06, 0.15},
 	} {
 		t.Run(fmt.Sprintf("%s/share %.2f/%.0f dpi", c.p.Kind, c.p.TouchShare, c.p.DPI), func(t *testing.T) {
 			pic, truth := drawn(t, c.p)

@@ -168,7 +168,9 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 		unresolved []Piece
 	}
 	var got []found
-	for round := range 2 {
+	// Twice, unless the first model was far off: on a crowded tray of brokens
+	// few kernels lie free.
+	for round := range 5 {
 		got = make([]found, len(shapes))
 		if err := parallel.Each(ctx, len(shapes), func(w, k int) {
 			i := order[k]
@@ -186,17 +188,16 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 		}); err != nil {
 			return nil, err
 		}
-		if round == 0 {
-			var ps []Piece
-			for _, f := range got {
-				ps = append(ps, f.pieces...)
-			}
-			if next, ok := refineModel(ps, m); ok {
-				m = next
-			} else {
-				break
-			}
+		var ps []Piece
+		for _, f := range got {
+			ps = append(ps, f.pieces...)
 		}
+		next := refineModel(ps, m)
+		moved := math.Max(math.Abs(next.Length/m.Length-1), math.Abs(next.Width/m.Width-1))
+		if m.Area == 0 || round == 4 || moved < 0.02 || round > 0 && moved < 0.04 {
+			break
+		}
+		m = next
 	}
 	release()
 	speck := 0.02 * m.Area
@@ -404,9 +405,9 @@ func upperMode(v []float64) float64 {
 	return at
 }
 
-// refineModel takes the model anew from separated pieces. ok is false when
-// nothing changed enough to separate once more.
-func refineModel(ps []Piece, m Model) (Model, bool) {
+// refineModel takes the model anew from separated pieces, or leaves it where
+// these are few.
+func refineModel(ps []Piece, m Model) Model {
 	var ls, ws []float64
 	for _, q := range ps {
 		if q.Doubt < 1.5 && !q.Edge && q.Area > 0.15*m.Area {
@@ -414,14 +415,11 @@ func refineModel(ps []Piece, m Model) (Model, bool) {
 		}
 	}
 	if len(ls) < 5 {
-		return m, false
+		return m
 	}
 	n := modelOf(ls, ws)
 	n.sigma = m.sigma
-	if math.Abs(n.Length/m.Length-1) < 0.02 && math.Abs(n.Width/m.Width-1) < 0.02 {
-		return n, false
-	}
-	return n, true
+	return n
 }
 
 // single reports whether a region is taken as one piece without a second look.
