@@ -377,7 +377,7 @@ func modelOf(ls, ws []float64) Model {
 			wl = append(wl, ws[i])
 		}
 	}
-	if len(wl) > 0 {
+	if len(wl) >= 3 { // one may be a sliver
 		w = median(wl)
 	}
 	return Model{Length: l, Width: w, Area: 0.81 * l * w}
@@ -385,11 +385,13 @@ func modelOf(ls, ws []float64) Model {
 
 // upperMode returns the middle of the fullest window of ±6 % among the values,
 // counting a value's share of length, so that the longer of two equal heaps
-// wins.
+// wins. Where no window holds five values it takes the upper decile: brokens
+// lie free more often than whole kernels do, and a model that is too long is
+// mended more easily than one that cuts kernels up.
 func upperMode(v []float64) float64 {
 	s := slices.Clone(v)
 	slices.Sort(s)
-	best, at, lo := 0.0, s[len(s)-1], 0
+	best, at, lo := 0.0, s[(9*len(s)-1)/10], 0
 	hi := 0
 	for _, x := range s {
 		for s[lo] < x*0.94 {
@@ -398,7 +400,7 @@ func upperMode(v []float64) float64 {
 		for hi < len(s) && s[hi] <= x*1.06 {
 			hi++
 		}
-		if f := float64(hi-lo) * x; f > best {
+		if f := float64(hi-lo) * x; hi-lo >= 5 && f > best {
 			best, at = f, s[(lo+hi)/2]
 		}
 	}
