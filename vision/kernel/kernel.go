@@ -76,12 +76,14 @@ type Kernel struct {
 	// AreaPx2 is the projected area inside the outline.
 	AreaPx2 float64
 	// VolumePx3 is the solid volume from the width profile w(x) along the axis
-	// with elliptic sections: (π/4)·κ·Σ w(x)²·dx, κ = thickness/width taken
-	// from handbook tables by shape. Only ratios of it enter mass shares, so κ
-	// cancels there.
+	// with elliptic sections: (π/4)·κ·Σ w(x)²·dx, κ = thickness/width from a
+	// handbook table. Where a fracture narrows a piece the section is what is
+	// left of the kernel's ellipse. Only ratios enter mass shares, so κ cancels
+	// there.
 	VolumePx3 float64
 	// LengthSDPx is the standard uncertainty of LengthPx (> 0): edge noise for
-	// a free-lying kernel, more where a neighbour hid part of the outline.
+	// a free-lying kernel, more where a fracture is ragged or a neighbour hid
+	// part of the outline.
 	LengthSDPx float64
 
 	// AngleRad is the direction of the axis, in (-π/2, π/2].
