@@ -86,43 +86,80 @@ const (
 
 // body tells rice from paddy and from what is no rice.
 func (p *Profile) body(t *kernel.Tray, k *kernel.Kernel) body {
-	s, look := &k.Surface, &t.Look
+	s, look, f := &k.Surface, &t.Look, &p.Foreign
 	long, wide := k.LengthPx/look.LengthPx, k.WidthPx/look.WidthPx
-	if above(long, p.Foreign.Length) || above(wide, p.Foreign.Width) {
+	if above(long, f.Length) || above(wide, f.Width) {
 		return bodyForeign
 	}
 	darker := look.Lab[0] - s.EvenLab[0]
 	brown := !t.Grey && s.YellowShare >= p.Yellow.Share
 	straw := straw(look, s)
-	short := long < p.Foreign.Short
+	short := long < f.Short
+	stubby := k.LengthPx < f.Aspect*k.WidthPx
+	rough := look.Grain > 0 && s.Grain >= f.Rough*look.Grain
+	slender := wide < f.HuskWidth && long/wide >= f.HuskSlender
 	switch {
-	case !t.Grey && s.DarkShare < 0.5 && strange(s.EvenLab, p.Foreign.Strange):
+	case !t.Grey && s.DarkShare < 0.5 && strange(s.EvenLab, f.Strange):
 		return bodyForeign
-	case brown && wide < p.Foreign.HuskWidth && long/wide >= p.Foreign.HuskSlender && (straw >= p.Foreign.HuskStraw || long >= p.Foreign.HuskLength):
+	case brown && slender && (straw >= f.HuskStraw || long >= f.HuskLength),
+		brown && rough && !short && wide < f.RoughWidth: // paddy is wider than the kernel in it
 		return bodyForeign // husk
-	case brown && straw >= p.Paddy.Straw && short && k.LengthPx < p.Foreign.Aspect*k.WidthPx:
-		return bodyForeign // a brown stone or seed
+	case brown && straw >= p.Paddy.Straw && short:
+		if stubby || wide < f.Narrow {
+			return bodyForeign // a brown stone or seed
+		}
+		return bodyRice // a piece of a kernel gone brown; paddy does not break
 	case brown && straw >= p.Paddy.Straw && look.Lab[2] < p.Paddy.PaleB:
 		return bodyPaddy
 	case !t.Grey && long >= p.Paddy.Length && wide >= p.Paddy.Width && s.ColourShift >= p.Paddy.Shift &&
 		(s.ShiftDeg > 30 && s.ShiftDeg < 110 || look.Lab[2] >= p.Paddy.PaleB && long >= p.Paddy.AmberLength):
 		return bodyPaddy
+	case !t.Grey && (short || stubby && long < f.Stubby) && p.mineral(look, k):
+		return bodyForeign
 	}
-	if !short || s.YellowShare >= p.Yellow.Share || s.RedShare > p.Red.Share {
+	if !short || s.YellowShare >= p.Yellow.Share {
 		return bodyRice
 	}
-	// Rice gone dark is yellow, brown or nearly black. Grey in between is
-	// stone; nearly black and round is a seed, unless one end is grown and the
+	// Rice gone dark is yellow, brown or nearly black. Grey or brown in between
+	// is stone; nearly black and round is a seed, unless one end is grown and the
 	// other fractured, as on a piece of a kernel. A piece of a kernel is as wide
 	// as the kernel was.
-	round := (k.LengthPx < p.Foreign.Aspect*k.WidthPx || wide < p.Foreign.Narrow) && k.AreaPx2 >= p.Foreign.Round*math.Pi/4*k.LengthPx*k.WidthPx
+	black := (look.Lab[0] + 16) * (1 - p.Surface.Black)
+	redder := s.EvenLab[1] - look.Lab[1]
+	if darker < black {
+		if darker >= f.Drop && (s.RedShare <= p.Red.Share || redder < f.Red) {
+			return bodyForeign
+		}
+		return bodyRice
+	}
+	if darker < black+f.Deep && redder < f.GreyRed && paler(look, s) > 1 {
+		return bodyForeign // a dark grey stone: black rice is brownish
+	}
+	full := k.AreaPx2 / (math.Pi / 4 * k.LengthPx * k.WidthPx)
 	piece := k.Ends[0] == kernel.EndIntact && k.Ends[1] == kernel.EndBroken ||
 		k.Ends[1] == kernel.EndIntact && k.Ends[0] == kernel.EndBroken
-	black := (look.Lab[0] + 16) * (1 - p.Surface.Black)
-	if darker >= black && round && !piece || darker >= p.Foreign.Drop && darker < black {
+	if (stubby || wide < f.Narrow) && (full >= f.Round && !piece || full >= f.Whole && k.Solidity >= f.Whole) {
 		return bodyForeign
 	}
 	return bodyRice
+}
+
+// mineral reports whether a light piece is a pebble: paler than rice and
+// mottled, while the lighter places are no chalk, which has less colour than
+// the rest.
+func (p *Profile) mineral(look *kernel.Look, k *kernel.Kernel) bool {
+	s, f := &k.Surface, &p.Foreign
+	if look.Grain <= 0 || s.Grain < f.Mottled*look.Grain || s.Grain > f.MottledMost*look.Grain || math.Abs(s.Fade) > f.Even*s.Grain ||
+		s.Spots > 0 && s.EvenLab[0] > look.Lab[0]-f.Drop || s.EvenLab[0] > look.Lab[0]+f.Lighter {
+		return false
+	}
+	full := k.AreaPx2 / (math.Pi / 4 * k.LengthPx * k.WidthPx)
+	return paler(look, s) >= f.Paler*look.SpreadB && full >= f.Full && k.Solidity >= f.Solid
+}
+
+// paler is how much lower a piece's b* is than usual, at the usual lightness.
+func paler(look *kernel.Look, s *kernel.Surface) float64 {
+	return look.Lab[2] - s.EvenLab[2]*(look.Lab[0]+16)/math.Max(s.EvenLab[0]+16, 1)
 }
 
 // strawHue is the direction, in degrees, in which yellowed rice lies from the

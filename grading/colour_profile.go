@@ -80,7 +80,21 @@ type ForeignLimits struct {
 	Aspect      float64 `yaml:"aspect" json:"aspect"`
 	Narrow      float64 `yaml:"narrow" json:"narrow"`
 	Round       float64 `yaml:"round" json:"round"`
+	Whole       float64 `yaml:"whole" json:"whole"`
 	Drop        float64 `yaml:"drop" json:"drop"`
+	Red         float64 `yaml:"red" json:"red"`
+	Deep        float64 `yaml:"deep" json:"deep"`
+	GreyRed     float64 `yaml:"grey_red" json:"grey_red"`
+	Rough       float64 `yaml:"rough" json:"rough"`
+	RoughWidth  float64 `yaml:"rough_width" json:"rough_width"`
+	Stubby      float64 `yaml:"stubby" json:"stubby"`
+	Mottled     float64 `yaml:"mottled" json:"mottled"`
+	MottledMost float64 `yaml:"mottled_most" json:"mottled_most"`
+	Lighter     float64 `yaml:"lighter" json:"lighter"`
+	Even        float64 `yaml:"even" json:"even"`
+	Paler       float64 `yaml:"paler" json:"paler"`
+	Full        float64 `yaml:"full" json:"full"`
+	Solid       float64 `yaml:"solid" json:"solid"`
 }
 
 // A ProfileLimit describes one limit of a Profile.
@@ -145,15 +159,15 @@ var ProfileLimits = []ProfileLimit{
 
 	{"damaged.dark", "share", 0.005, 1, 0.02, "dark share, all spots together, from which on a kernel is damaged",
 		ours + ": three spots of 0.3 mm on a long kernel", func(p *Profile) *float64 { return &p.Damaged.Dark }},
-	{"damaged.spot", "share", 0.004, 1, 0.006, "share of one dark spot from which on a kernel is damaged",
-		ours + ": a spot of 0.3 mm on a long kernel; standards give no size", func(p *Profile) *float64 { return &p.Damaged.Spot }},
+	{"damaged.spot", "share", 0.003, 1, 0.004, "share of one dark spot from which on a kernel is damaged",
+		ours + ": a spot of 0.25 mm on a long kernel; standards give no size", func(p *Profile) *float64 { return &p.Damaged.Spot }},
 	{"damaged.spots", "spots", 1, 100, 3, "number of dark spots from which on a kernel is damaged, however small they are",
 		ours, func(p *Profile) *float64 { return &p.Damaged.Spots }},
 	{"damaged.stain", "share", 0.02, 1, 0.12, "yellow to brown share from which on a kernel is stained, which counts as damaged, as long as it is not yellow or red",
 		ours + ": standards disagree; 7 CFR 868 does not count light stains", func(p *Profile) *float64 { return &p.Damaged.Stain }},
 
-	{"paddy.straw", "L*", 0, 60, 13, "how much darker than usual, in L*, plus 1 for every 2° that the hue of its shift is below 77°, a kernel in its husk is",
-		rendered + ": yellowed kernels up to 12, paddy from 17", func(p *Profile) *float64 { return &p.Paddy.Straw }},
+	{"paddy.straw", "L*", 0, 60, 14.2, "how much darker than usual, in L*, plus 1 for every 2° that the hue of its shift is below 77°, a kernel in its husk is",
+		rendered + ": of 340 yellowed kernels all but one up to 13.9, paddy no larger than milled rice from 14.7", func(p *Profile) *float64 { return &p.Paddy.Straw }},
 	{"paddy.pale_b", "b*", 0, 60, 16, "b* of the usual kernel up to which paddy is told by that sum: in an amber sample heat-damaged rice is as brown as husk",
 		"raw milled rice has b* 8 to 14, parboiled 18 to 28 (from memory)", func(p *Profile) *float64 { return &p.Paddy.PaleB }},
 	{"paddy.length", "usual lengths", 1.02, 3, 1.15, "length from which on a large brownish kernel is paddy",
@@ -189,6 +203,34 @@ var ProfileLimits = []ProfileLimit{
 		rendered + ": fragments 0.75 to 0.9, seeds 0.98", func(p *Profile) *float64 { return &p.Foreign.Round }},
 	{"foreign.drop", "L*", 3, 80, 12, "how much darker than usual a grey stone is",
 		ours + ": five times the spread of sound kernels", func(p *Profile) *float64 { return &p.Foreign.Drop }},
+	{"foreign.whole", "share", 0.5, 1.2, 0.975, "that share, and area over that of the hull, from which on it is a seed whatever its ends look like",
+		rendered, func(p *Profile) *float64 { return &p.Foreign.Whole }},
+	{"foreign.red", "a*", 2, 60, 10, "rise of a* over the usual kernel up to which a short, darker piece is a brown stone and not red rice",
+		"red bran on rendered trays reads 12 or more, brown stones up to 9", func(p *Profile) *float64 { return &p.Foreign.Red }},
+	{"foreign.deep", "L*", 0, 40, 8, "how much darker than surface.black a short piece still is a grey stone, where its hue is grey",
+		rendered + ": grey stones reach 7 below", func(p *Profile) *float64 { return &p.Foreign.Deep }},
+	{"foreign.grey_red", "a*", -10, 20, 2, "rise of a* up to which its hue is grey",
+		rendered + ": black rice 1 to 6, and yellower", func(p *Profile) *float64 { return &p.Foreign.GreyRed }},
+	{"foreign.rough", "usual grains", 1, 10, 1.35, "scatter of L* over the surface, in that of the usual kernel, from which on a brownish piece that is too narrow for paddy is husk",
+		rendered + ": yellowed kernels up to 1.27, ribbed husk from 1.23", func(p *Profile) *float64 { return &p.Foreign.Rough }},
+	{"foreign.rough_width", "usual widths", 0.2, 1.2, 0.93, "width below which such a piece is husk",
+		ours + ": rough rice is 1.15 times as wide as milled (Woodhead 2001, table 5.1)", func(p *Profile) *float64 { return &p.Foreign.RoughWidth }},
+	{"foreign.stubby", "usual lengths", 0.1, 1, 0.8, "length below which a light piece no longer than foreign.aspect may be a pebble",
+		ours, func(p *Profile) *float64 { return &p.Foreign.Stubby }},
+	{"foreign.mottled", "usual grains", 1, 10, 1.9, "the same scatter from which on a light, pale piece is a pebble",
+		rendered + ": sound pieces up to 1.8, quartz 1.4 to 5.4", func(p *Profile) *float64 { return &p.Foreign.Mottled }},
+	{"foreign.mottled_most", "usual grains", 1, 20, 6, "the same scatter above which it is a partly chalky or spotted kernel",
+		rendered + ": quartz up to 5.4", func(p *Profile) *float64 { return &p.Foreign.MottledMost }},
+	{"foreign.lighter", "L*", 0, 40, 14, "how much lighter than usual it is at most: what is whiter is chalk",
+		rendered + ": quartz up to 13.4, chalky pieces from 14", func(p *Profile) *float64 { return &p.Foreign.Lighter }},
+	{"foreign.even", "b* per L*", 0, 1, 0.15, "change of b*, at equal lightness, with L* up to which the lighter places of such a piece are no chalk",
+		"a third of that of chalk on rendered trays", func(p *Profile) *float64 { return &p.Foreign.Even }},
+	{"foreign.paler", "usual spreads", 0, 10, 1.3, "how much paler than the usual kernel such a piece is, in standard deviations of b* among usual kernels",
+		rendered, func(p *Profile) *float64 { return &p.Foreign.Paler }},
+	{"foreign.full", "share", 0.5, 1.2, 0.86, "area over that of an ellipse as long and wide that goes with it",
+		rendered, func(p *Profile) *float64 { return &p.Foreign.Full }},
+	{"foreign.solid", "share", 0.5, 1, 0.98, "area over that of the hull that goes with it",
+		rendered, func(p *Profile) *float64 { return &p.Foreign.Solid }},
 }
 
 // DefaultProfile returns the profile the tool starts from.

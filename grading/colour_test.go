@@ -55,9 +55,9 @@ func TestFlagLimits(t *testing.T) {
 		{"red share", kernel.Red, 0.25, true, func(k *kernel.Kernel, x float64) { k.Surface.RedShare, k.Surface.RedLength = x, 0.9 }},
 		{"streak", kernel.RedStreaked, 0.5, false, func(k *kernel.Kernel, x float64) { k.Surface.RedShare, k.Surface.RedLength = 0.1, x }},
 		{"dark share", kernel.Damaged, 0.02, false, func(k *kernel.Kernel, x float64) { k.Surface.DarkShare = x }},
-		{"spot", kernel.Damaged, 0.006, false, func(k *kernel.Kernel, x float64) { k.Surface.SpotShare = x }},
+		{"spot", kernel.Damaged, 0.004, false, func(k *kernel.Kernel, x float64) { k.Surface.SpotShare = x }},
 		{"stain", kernel.Damaged, 0.12, false, func(k *kernel.Kernel, x float64) { k.Surface.StainShare = x }},
-		{"paddy by straw", kernel.Paddy, 13, false, func(k *kernel.Kernel, x float64) {
+		{"paddy by straw", kernel.Paddy, 14.2, false, func(k *kernel.Kernel, x float64) {
 			yellow(k)
 			k.Surface.ShiftDeg = 77
 			k.Surface.EvenLab[0] = 71 - x
@@ -138,6 +138,52 @@ func TestBodies(t *testing.T) {
 	black.LengthPx, black.AreaPx2 = 34, 0.75*34*22
 	black.Ends[0] = kernel.EndIntact
 	assert.Equal(t, []kernel.Flag{kernel.Damaged}, flagsOf(t, black, nil))
+
+	round := seed // a seed is round whatever its ends look like
+	round.Ends[0], round.Solidity = kernel.EndIntact, 0.99
+	assert.Equal(t, []kernel.Flag{kernel.Foreign}, flagsOf(t, round, nil))
+
+	// A brown stone reads red, but less so than bran.
+	brown := soundKernel()
+	brown.LengthPx, brown.AreaPx2 = 30, 0.75*30*24
+	brown.Surface.RedShare, brown.Surface.ColourShift, brown.Surface.EvenLab = 0.7, 12, [3]float64{45, 7, 12}
+	assert.Equal(t, []kernel.Flag{kernel.Foreign}, flagsOf(t, brown, nil))
+	brown.Surface.EvenLab[1] = 20
+	assert.Equal(t, []kernel.Flag{kernel.Red}, flagsOf(t, brown, nil))
+
+	// A dark grey stone is not black rice, which is brownish.
+	grey := seed
+	grey.AreaPx2, grey.Surface.EvenLab = 0.8*math.Pi/4*24*22, [3]float64{36, 0.5, 3}
+	assert.Equal(t, []kernel.Flag{kernel.Foreign}, flagsOf(t, grey, nil))
+	grey.Surface.EvenLab = [3]float64{36, 3, 6}
+	assert.Equal(t, []kernel.Flag{kernel.Damaged}, flagsOf(t, grey, nil))
+
+	// Quartz is pale and mottled; a chalky piece is mottled too, but its lighter
+	// places have less colour than the rest.
+	grained := func(tr *kernel.Tray, _ *Profile) { tr.Look.Grain = 1 }
+	quartz := soundKernel()
+	quartz.LengthPx, quartz.AreaPx2, quartz.Solidity = 30, 0.95*math.Pi/4*30*24, 0.99
+	quartz.Surface.Grain, quartz.Surface.EvenLab = 3, [3]float64{74, 0, 4}
+	assert.Equal(t, []kernel.Flag{kernel.Foreign}, flagsOf(t, quartz, grained))
+	assert.Empty(t, flagsOf(t, quartz, nil), "no yardstick")
+	piece := quartz
+	piece.Surface.Fade = -1.2
+	assert.Empty(t, flagsOf(t, piece, grained))
+	piece = quartz
+	piece.Surface.Grain = 1
+	assert.Empty(t, flagsOf(t, piece, grained))
+	piece = quartz
+	piece.Surface.EvenLab[2] = 8
+	assert.Empty(t, flagsOf(t, piece, grained))
+
+	// Husk is ribbed, and narrower than the paddy that it came from.
+	ribbed := soundKernel()
+	ribbed.WidthPx = 0.9 * 24
+	ribbed.Surface.YellowShare, ribbed.Surface.ColourShift, ribbed.Surface.ShiftDeg, ribbed.Surface.Grain = 1, 15, 76, 1.7
+	ribbed.Surface.EvenLab = [3]float64{62, 6, 30}
+	assert.Equal(t, []kernel.Flag{kernel.Foreign}, flagsOf(t, ribbed, grained))
+	ribbed.Surface.Grain = 1
+	assert.Equal(t, []kernel.Flag{kernel.Yellow}, flagsOf(t, ribbed, grained))
 
 	blue := soundKernel()
 	blue.Surface.ColourShift, blue.Surface.ShiftDeg, blue.Surface.EvenLab = 40, -80, [3]float64{45, 5, -40}

@@ -7,6 +7,7 @@ import (
 	"image/color"
 	"image/draw"
 	"math"
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -211,4 +212,106 @@ func TestPaddyIsOneBody(t *testing.T) {
 	}
 	assert.Greater(t, want, 10)
 	assert.Equal(t, want, paddy)
+}
+
+// Spots lie near the flank more often than not, and there they are nearly as
+// dark as the tray, so that outlines run around them. A spot of the drawing is
+// 0.34 mm wide or more.
+func TestSpotsAtTheFlank(t *testing.T) {
+	for name, change := range map[string]func(*phantom.Params){
+		"black tray": func(p *phantom.Params) {},
+		"brown tray": func(p *phantom.Params) { p.Tray = phantom.TrayBrown },
+		"parboiled":  func(p *phantom.Params) { p.Parboiled = true },
+		"150 dpi":    func(p *phantom.Params) { p.DPI = 150 },
+	} {
+		p := params(phantom.Long, phantom.Touching, 300, 47)
+		p.Count, p.Spotted = 150, 0.4
+		change(&p)
+		pic, truth := drawn(t, p)
+		var spotted, seen, sound, alarms int
+		for _, m := range matched(measured(t, pic, vision.MeasureOptions{}), truth) {
+			s := &m.k.Surface
+			switch m.t.Defect {
+			case "spot":
+				spotted++
+				if s.SpotShare >= 0.004 {
+					seen++
+				}
+			case "none":
+				sound++
+				if s.Spots > 0 {
+					alarms++
+				}
+			}
+		}
+		assert.Greater(t, spotted, 35, name)
+		assert.Greater(t, sound, 60, name)
+		assert.GreaterOrEqual(t, float64(seen), 0.9*float64(spotted), "%s: %d of %d", name, seen, spotted)
+		assert.LessOrEqual(t, alarms, 1, name)
+	}
+}
+
+// A red streak of the drawing is 0.08 to 0.17 mm wide: at 200 dpi about a
+// pixel, at 150 dpi less, where a warning says that some stay unseen.
+func TestThinStreaks(t *testing.T) {
+	for _, dpi := range []float64{150, 200, 300} {
+		p := params(phantom.Long, phantom.Touching, dpi, 48)
+		p.Count, p.Streaked = 200, 0.3
+		pic, truth := drawn(t, p)
+		tray := measured(t, pic, vision.MeasureOptions{})
+		var streaked, seen, sound, alarms float64
+		for _, m := range matched(tray, truth) {
+			long := m.k.Surface.RedLength >= 0.5
+			switch {
+			case m.t.Defect == "streaked" && m.t.Length > 2: // of a crumb the rim is most
+				streaked++
+				if long {
+					seen++
+				}
+			case m.t.Defect == "none":
+				sound++
+				if long {
+					alarms++
+				}
+			}
+		}
+		assert.Greater(t, streaked, 40.0)
+		assert.LessOrEqual(t, alarms, 0.01*sound, "%g dpi", dpi)
+		unsure := slices.ContainsFunc(tray.Warnings, func(w kernel.Warning) bool { return w.Code == "streaks_unsure" })
+		assert.Equal(t, dpi < 300, unsure, "%g dpi", dpi)
+		least := map[float64]float64{150: 0.6, 200: 0.88, 300: 0.97}
+		assert.GreaterOrEqual(t, seen, least[dpi]*streaked, "%g dpi: %g of %g", dpi, seen, streaked)
+	}
+}
+
+// Husk, quartz and other stones are rougher than rice, also where they have
+// its colour; chalk is lighter with less colour, and so no stone.
+func TestGrainAndFade(t *testing.T) {
+	p := params(phantom.Long, phantom.Loose, 300, 49)
+	p.Count, p.Stones, p.Husks, p.Yellow, p.WhiteBelly, p.PartChalky = 150, 25, 15, 0.15, 0.15, 0.1
+	pic, truth := drawn(t, p)
+	tray := measured(t, pic, vision.MeasureOptions{})
+	grain := map[string][]float64{}
+	for _, m := range matched(tray, truth) {
+		s := &m.k.Surface
+		kind := m.t.Defect
+		if kind == "none" && m.t.Chalk > 0 {
+			kind = "chalk"
+			if s.ChalkStep > 0 && m.t.Length > 3 {
+				assert.Less(t, s.Fade, -0.1*s.Grain)
+			}
+		}
+		if m.t.Length > 1.5 {
+			grain[kind] = append(grain[kind], s.Grain/tray.Look.Grain)
+		}
+	}
+	for _, v := range grain {
+		slices.Sort(v)
+	}
+	at := func(kind string, q float64) float64 { return grain[kind][int(q*float64(len(grain[kind])-1))] }
+	assert.InDelta(t, 1, at("none", 0.5), 0.15)
+	assert.Less(t, at("none", 0.95), 1.5)
+	assert.Less(t, at("yellow", 0.95), 1.35)
+	assert.Greater(t, at("husk", 0.1), 1.35)
+	assert.Greater(t, at("stone", 0.1), 1.35)
 }

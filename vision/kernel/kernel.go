@@ -139,6 +139,12 @@ type Surface struct {
 	// Spots is the number of separate dark spots, SpotShare the largest one.
 	Spots     int
 	SpotShare float64
+	// Grain is the standard deviation of L* over the inner part, shading taken
+	// off: what is rough or mottled has more of it than rice. Fade is the rise
+	// of b*, at the usual lightness, that goes with one Grain of L*: well below
+	// 0 where the lighter places are chalk, and about 0 where they are the same
+	// matter in more light.
+	Grain, Fade float64
 }
 
 // SurfaceLimits say from which difference on a spot of the surface counts as
@@ -191,6 +197,8 @@ type Look struct {
 	// NoiseL and NoiseA are the usual standard deviations of L* and a* over
 	// the surface of one kernel, shading taken off.
 	NoiseL, NoiseA float64
+	// Grain is the usual Surface.Grain.
+	Grain float64
 	// Shade is how L*+16 falls from the inner part of a kernel to its flanks,
 	// as a share, in eight equal steps from the flank to the middle.
 	Shade             [8]float64

@@ -23,6 +23,7 @@ type Look struct {
 	SpreadB float64 // the same of b* at equal lightness
 	Noise   float64 // usual standard deviation of L* over the surface of one kernel, shading taken off
 	NoiseA  float64 // the same of a*
+	Grain   float64 // usual Surface.Grain
 	N       int     // kernels it rests on
 
 	light light
@@ -95,7 +96,7 @@ func NewLook(ps []Patch, weight []float64, w, h int) (k *Look, ok bool) {
 		return math.Abs(ps[i].Mid.B/mid(i)*k.light.mean - k.Usual.B)
 	}))
 	k.shade = fitShade(ps, usual)
-	k.Noise, k.NoiseA = k.noise(ps, usual)
+	k.Noise, k.NoiseA, k.Grain = k.noise(ps, usual)
 	return k, true
 }
 
@@ -105,7 +106,7 @@ func Like(m kernel.Look) *Look {
 	k := &Look{
 		Usual:   Lab{m.Lab[0], m.Lab[1], m.Lab[2]},
 		SpreadL: math.Max(leastSpreadL, m.SpreadL), SpreadB: math.Max(leastSpreadB, m.SpreadB),
-		Noise: m.NoiseL, NoiseA: m.NoiseA, N: m.Kernels,
+		Noise: m.NoiseL, NoiseA: m.NoiseA, Grain: m.Grain, N: m.Kernels,
 		shade: plainShade(),
 	}
 	k.light = light{mean: k.Usual.L + offset, coef: []float64{k.Usual.L + offset}}
@@ -122,7 +123,7 @@ func Like(m kernel.Look) *Look {
 func (k *Look) Measured() kernel.Look {
 	return kernel.Look{
 		Lab:     [3]float64{k.Usual.L, k.Usual.A, k.Usual.B},
-		SpreadL: k.SpreadL, SpreadB: k.SpreadB, NoiseL: k.Noise, NoiseA: k.NoiseA,
+		SpreadL: k.SpreadL, SpreadB: k.SpreadB, NoiseL: k.Noise, NoiseA: k.NoiseA, Grain: k.Grain,
 		Shade: k.shade.at, Kernels: k.N,
 	}
 }
@@ -433,23 +434,40 @@ func fitShade(ps []Patch, usual []int) shade {
 	return s
 }
 
-// noise takes the middle scatter of L* and of a* over the surface, of up to
-// 50 usual kernels.
-func (k *Look) noise(ps []Patch, usual []int) (l, a float64) {
-	var ls, as []float64
+// noise takes the middle scatter of L* and of a* over the surface, and of L*
+// over the inner part, of up to 50 usual kernels.
+func (k *Look) noise(ps []Patch, usual []int) (l, a, grain float64) {
+	var ls, as, gs []float64
 	for j := 0; j < len(usual); j += 1 + len(usual)/50 {
 		p := &ps[usual[j]]
 		side := k.shade.side(p)
-		var n, sum, squares, sumA, squaresA float64
+		even := float64(k.light.mean / k.light.at(p.X, p.Y))
+		var all, inner, hue scatter
 		for i := range p.Cells {
 			c := &p.Cells[i]
-			x, y := float64((c.L+offset)/k.shade.of(c, side)), float64(c.A)
-			n, sum, squares, sumA, squaresA = n+1, sum+x, squares+x*x, sumA+y, squaresA+y*y
+			x := float64((c.L + offset) / k.shade.of(c, side))
+			all.add(x)
+			hue.add(float64(c.A))
+			if c.Rim >= innerRim {
+				inner.add(x * even)
+			}
 		}
-		ls = append(ls, math.Sqrt(max(0, squares/n-sum/n*sum/n)))
-		as = append(as, math.Sqrt(max(0, squaresA/n-sumA/n*sumA/n)))
+		ls, as, gs = append(ls, all.sd()), append(as, hue.sd()), append(gs, inner.sd())
 	}
 	slices.Sort(ls)
 	slices.Sort(as)
-	return ls[len(ls)/2], as[len(as)/2]
+	slices.Sort(gs)
+	return ls[len(ls)/2], as[len(as)/2], gs[len(gs)/2]
+}
+
+// A scatter adds up values for their standard deviation.
+type scatter struct{ n, sum, squares float64 }
+
+func (s *scatter) add(x float64) { s.n, s.sum, s.squares = s.n+1, s.sum+x, s.squares+x*x }
+
+func (s *scatter) sd() float64 {
+	if s.n == 0 {
+		return 0
+	}
+	return math.Sqrt(max(0, s.squares/s.n-s.sum/s.n*s.sum/s.n))
 }

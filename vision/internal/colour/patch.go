@@ -71,6 +71,7 @@ type Sampler struct {
 	inset float64
 	blur  float64
 	poly  []geom.Point
+	along []float64
 	rows  []row
 	grid  []sum
 	slice []slice

@@ -15,6 +15,7 @@ type Judge struct {
 	cells  []flat
 	grid   []int32 // index of the cell plus 1, with a rim of zeros
 	stack  []int32
+	lanes  []lane
 }
 
 // A kind is what a place of a surface looks like.
@@ -31,6 +32,8 @@ const (
 type flat struct {
 	l, b  float32
 	rise  float32 // of a*, where red
+	oa    float32 // rise of a* over the same kernel, at the usual lightness
+	ob    float32 // the same of b*
 	kind  kind
 	stain bool // yellow to brown against its own kernel
 	faint bool // as a red streak, but too faint to stand for itself
@@ -89,16 +92,16 @@ func (j *Judge) Measure(p *Patch) (s kernel.Surface, chalk Chalk) {
 	ownA, ownB := float32(shiftA), float32(shiftB)
 	redAt, fullRed := float32(lim.RedShift), float32(lim.RedFull)
 	var kinds [dark + 1]int
-	stained := false
+	stained, faint := false, 0
 	j.cells = slices.Grow(j.cells[:0], len(p.Cells))[:len(p.Cells)]
-	var total, yellows, peak float32
+	var total, yellows, peak, sn, sl, sll, sb, slb float32
 	for i := range p.Cells {
 		c, f := &p.Cells[i], &j.cells[i]
 		m := evenly / k.shade.of(c, side)
-		*f = flat{l: (c.L+offset)*m - offset, b: c.B * m}
 		q := float32(level) / (c.L + offset) // the colour at the usual lightness
 		da, db := c.A*q-usualA, c.B*q-usualB
 		oa, ob := da-ownA, db-ownB
+		*f = flat{l: (c.L+offset)*m - offset, b: c.B * m, oa: oa, ob: ob}
 		total += c.Weight
 		switch {
 		case da >= redAt && db < sector*da && (f.l >= black || f.l >= none && da >= fullRed),
@@ -114,6 +117,7 @@ func (j *Judge) Measure(p *Patch) (s kernel.Surface, chalk Chalk) {
 			f.kind = dark
 		case !c.border && oa >= faintStreak*streak && ob < sector*oa && f.l < streakL:
 			f.faint, f.rise = true, oa
+			faint++
 		case db >= yellow:
 			f.kind = brown
 			f.stain = ob >= yellow
@@ -123,6 +127,21 @@ func (j *Judge) Measure(p *Patch) (s kernel.Surface, chalk Chalk) {
 			f.kind = dark
 		}
 		kinds[f.kind]++
+		if c.Rim >= innerRim {
+			b := float32(level) * c.B / (c.L + offset)
+			sn++
+			sl += f.l
+			sll += f.l * f.l
+			sb += b
+			slb += f.l * b
+		}
+	}
+	if sn > 0 {
+		v := math.Max(0, float64(sll/sn-sl/sn*sl/sn))
+		s.Grain = math.Sqrt(v)
+		if v > 0 {
+			s.Fade = float64(slb/sn-sl/sn*sb/sn) / s.Grain
+		}
 	}
 	s.YellowShare = float64(yellows / total)
 	if kinds[red]+kinds[dark]+len(p.Notches) > 0 || stained {
@@ -130,6 +149,9 @@ func (j *Judge) Measure(p *Patch) (s kernel.Surface, chalk Chalk) {
 	}
 	if kinds[red] > 0 {
 		j.red(p, peak, total, &s)
+	}
+	if reds := kinds[red] + faint; (reds >= fewFaint || reds > 0 && p.CellPx == 1) && s.RedLength < streakSeen {
+		s.RedLength = math.Max(s.RedLength, j.streaks(p, float32(own.L)))
 	}
 	if kinds[dark] > 0 || len(p.Notches) > 0 {
 		j.dark(p, total, &s)
@@ -155,6 +177,93 @@ const noHue = 0.5
 // faintStreak is the share of StreakShift from which on a place carries a
 // streak on that is there already.
 const faintStreak = 0.6
+
+// A streak narrower than the picture's blur is faint everywhere, and only its
+// length tells it from noise. The surface is cut in streakSlices across the
+// axis and each slice in lanes a cell wide. A streak is a run of lanes from
+// slice to slice whose means over three slices are darker than the kernel by
+// streakDim; two slices may be missing, and the run may move aside by a lane at
+// each step. Over the whole run it must be redder than the kernel by
+// streakLeast, and by streakNoise standard deviations of such a mean.
+const (
+	streakSlices = 12
+	streakDim    = 1.5  // L*
+	streakLeast  = 0.7  // of StreakShift
+	streakFaint  = 0.36 // the same where cells are single pixels: a streak is thinner than one
+	streakNoise  = 4
+	streakRun    = 4   // slices that a streak reaches over at least
+	fewFaint     = 4   // cells that are somewhat red, below which none is looked for; one where cells are single pixels
+	mostLanes    = 64  // across
+	streakSeen   = 0.5 // length already found from which on none is looked for
+)
+
+// A lane is what is summed up over one lane of one slice.
+type lane struct{ n, l, a, b float32 }
+
+// A run is a streak up to some slice.
+type run struct {
+	slices, missed int8 // reached over; missing at its end
+	n, a           float32
+}
+
+// streaks returns the length of the longest streak along the kernel that shows
+// in the means of lanes, in lengths of the kernel.
+func (j *Judge) streaks(p *Patch, own float32) float64 {
+	lanes := min(max(int(2*p.HalfWidth/float64(p.CellPx)), 4), mostLanes)
+	j.lanes = slices.Grow(j.lanes[:0], streakSlices*lanes)[:streakSlices*lanes]
+	clear(j.lanes)
+	for i := range p.Cells {
+		c, f := &p.Cells[i], &j.cells[i]
+		if c.border || f.kind == dark || f.kind == brown {
+			continue
+		}
+		s := min(int((c.Along+1)/2*streakSlices), streakSlices-1)
+		w := min(int((c.Side+1)/2*float32(lanes)), lanes-1)
+		q := &j.lanes[s*lanes+w]
+		q.n++
+		q.l += f.l
+		q.a += f.oa
+		q.b += f.ob
+	}
+	sector, noise := float32(j.limits.RedSector), float32(streakNoise*j.look.NoiseA)
+	least := float32(streakLeast * j.limits.StreakShift)
+	if p.CellPx == 1 {
+		least = float32(streakFaint * j.limits.StreakShift)
+	}
+	longest := 0
+	var runs, next [mostLanes + 2]run // with an empty one at each side
+	for s := range streakSlices {
+		for w := range lanes {
+			var t lane
+			for k := max(s-1, 0); k <= min(s+1, streakSlices-1); k++ {
+				q := &j.lanes[k*lanes+w]
+				t.n, t.l, t.a, t.b = t.n+q.n, t.l+q.l, t.a+q.a, t.b+q.b
+			}
+			r := runs[w+1]
+			for _, o := range [...]run{runs[w], runs[w+2]} {
+				if o.slices > r.slices {
+					r = o
+				}
+			}
+			here := j.lanes[s*lanes+w]
+			switch {
+			case t.n >= 2 && here.n > 0 && here.l <= (own-streakDim/2)*here.n && here.a > 0 && t.l <= (own-streakDim)*t.n && t.a > 0 && t.b <= max(sector*t.a, t.n):
+				r.slices += 1 + r.missed
+				r.missed, r.n, r.a = 0, r.n+here.n, r.a+here.a
+				if a := r.a; r.slices >= streakRun && a >= least*r.n && a*a >= noise*noise*r.n {
+					longest = max(longest, int(r.slices))
+				}
+			case r.slices > 0 && r.missed < 2:
+				r.missed++
+			default:
+				r = run{}
+			}
+			next[w+1] = r
+		}
+		runs = next
+	}
+	return float64(longest) / streakSlices
+}
 
 // streakDrop is how much darker, in L*, a streak is than its kernel at least.
 const streakDrop = 2.5
