@@ -15,8 +15,9 @@ import (
 // Params.NotAssessed: nothing about hue on a grey picture, nothing at all
 // where no usual kernel was found to compare with.
 //
-// White pebbles, glass and plastic of a kernel's size and colour pass for
-// rice, and so do pieces of white shell: no picture tells them apart.
+// Light pebbles are told by their mottling. Where they have none they pass for
+// rice, as do glass, plastic and white shell of a kernel's size and colour: no
+// picture tells them apart.
 func Flag(trays []kernel.Tray, p Profile) (notAssessed []kernel.Flag) {
 	grey, blind := false, false
 	for i := range trays {
@@ -30,6 +31,7 @@ func Flag(trays []kernel.Tray, p Profile) (notAssessed []kernel.Flag) {
 			k := &t.Kernels[j]
 			k.Flags = p.flags(t, k)
 		}
+		p.mend(t)
 	}
 	switch {
 	case blind:
@@ -38,6 +40,42 @@ func Flag(trays []kernel.Tray, p Profile) (notAssessed []kernel.Flag) {
 		return []kernel.Flag{kernel.Yellow, kernel.Red, kernel.RedStreaked, kernel.Paddy}
 	}
 	return nil
+}
+
+// partOfBlack is the area, in that of a rectangle round the usual kernel, from
+// which on nearly black pieces that touch are parts of one black kernel and
+// not seeds: half of a kernel.
+const partOfBlack = 0.4
+
+// wholeLength is the length, in usual lengths, from which on a black piece is
+// no part but the kernel.
+const wholeLength = 0.85
+
+// mend takes back the flag of nearly black round pieces that lie together and
+// are as large as a kernel: on a dark tray black kernels come apart.
+func (p *Profile) mend(t *kernel.Tray) {
+	black := (t.Look.Lab[0] + 16) * p.Surface.Black
+	var dark []*kernel.Kernel
+	for i := range t.Kernels {
+		if k := &t.Kernels[i]; k.Surface.DarkShare >= 0.5 && k.Surface.EvenLab[0]+16 <= black {
+			dark = append(dark, k)
+		}
+	}
+	whole := partOfBlack * t.Look.LengthPx * t.Look.WidthPx
+	for _, k := range dark {
+		if !k.Has(kernel.Foreign) || k.LengthPx > t.Look.LengthPx {
+			continue
+		}
+		area, beside := k.AreaPx2, false
+		for _, o := range dark {
+			if o != k && o.LengthPx < wholeLength*t.Look.LengthPx && math.Hypot(o.X-k.X, o.Y-k.Y) < (o.LengthPx+k.LengthPx)/2 {
+				area, beside = area+o.AreaPx2, true
+			}
+		}
+		if beside && area >= whole {
+			k.Flags = []kernel.Flag{kernel.Damaged}
+		}
+	}
 }
 
 // flags judges one kernel.
@@ -126,7 +164,7 @@ func (p *Profile) body(t *kernel.Tray, k *kernel.Kernel) body {
 	// as the kernel was.
 	black := (look.Lab[0] + 16) * (1 - p.Surface.Black)
 	redder := s.EvenLab[1] - look.Lab[1]
-	if darker < black {
+	if darker < black+f.Near {
 		if darker >= f.Drop && (s.RedShare <= p.Red.Share || redder < f.Red) {
 			return bodyForeign
 		}
@@ -135,10 +173,10 @@ func (p *Profile) body(t *kernel.Tray, k *kernel.Kernel) body {
 	if darker < black+f.Deep && redder < f.GreyRed && paler(look, s) > 1 {
 		return bodyForeign // a dark grey stone: black rice is brownish
 	}
-	full := k.AreaPx2 / (math.Pi / 4 * k.LengthPx * k.WidthPx)
+	full := k.AreaPx2 / k.Solidity / (math.Pi / 4 * k.LengthPx * k.WidthPx) // of the hull: noise frays outlines in the dark
 	piece := k.Ends[0] == kernel.EndIntact && k.Ends[1] == kernel.EndBroken ||
 		k.Ends[1] == kernel.EndIntact && k.Ends[0] == kernel.EndBroken
-	if (stubby || wide < f.Narrow) && (full >= f.Round && !piece || full >= f.Whole && k.Solidity >= f.Whole) {
+	if (stubby || wide < f.Narrow) && (full >= f.Round && !piece || full >= f.Whole) {
 		return bodyForeign
 	}
 	return bodyRice
@@ -149,11 +187,15 @@ func (p *Profile) body(t *kernel.Tray, k *kernel.Kernel) body {
 // the rest.
 func (p *Profile) mineral(look *kernel.Look, k *kernel.Kernel) bool {
 	s, f := &k.Surface, &p.Foreign
-	if look.Grain <= 0 || s.Grain < f.Mottled*look.Grain || s.Grain > f.MottledMost*look.Grain || math.Abs(s.Fade) > f.Even*s.Grain ||
+	full := k.AreaPx2 / (math.Pi / 4 * k.LengthPx * k.WidthPx)
+	mottled := f.Mottled
+	if full >= f.Round && k.LengthPx < f.Aspect*k.WidthPx {
+		mottled = f.MottledRound
+	}
+	if look.Grain <= 0 || s.Grain < mottled*look.Grain || s.Grain > f.MottledMost*look.Grain || math.Abs(s.Fade) > f.Even*s.Grain ||
 		s.Spots > 0 && s.EvenLab[0] > look.Lab[0]-f.Drop || s.EvenLab[0] > look.Lab[0]+f.Lighter {
 		return false
 	}
-	full := k.AreaPx2 / (math.Pi / 4 * k.LengthPx * k.WidthPx)
 	return paler(look, s) >= f.Paler*look.SpreadB && full >= f.Full && k.Solidity >= f.Solid
 }
 
@@ -166,11 +208,15 @@ func paler(look *kernel.Look, s *kernel.Surface) float64 {
 // usual kernel: 74 to 82 on rendered trays. Husk lies below, towards red.
 const strawHue = 77
 
+// strawRed is what redness may add to that sum at most: rice can be redder
+// than yellow without being dark.
+const strawRed = 3
+
 // straw is how much darker a kernel is than usual, plus 1 for every 2° that it
 // is redder than yellowed rice: rice that has turned yellow stays translucent,
 // husk does not.
 func straw(look *kernel.Look, s *kernel.Surface) float64 {
-	return look.Lab[0] - s.EvenLab[0] + math.Max(-10, math.Min(10, (strawHue-s.ShiftDeg)/2))
+	return look.Lab[0] - s.EvenLab[0] + math.Max(-10, math.Min(strawRed, (strawHue-s.ShiftDeg)/2))
 }
 
 // strange reports whether a colour is blue, violet or green: no rice is.

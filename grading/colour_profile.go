@@ -69,32 +69,34 @@ type PaddyLimits struct {
 
 // ForeignLimits are the limits of kernel.Foreign; see ProfileLimits.
 type ForeignLimits struct {
-	HuskSlender float64 `yaml:"husk_slender" json:"husk_slender"`
-	HuskWidth   float64 `yaml:"husk_width" json:"husk_width"`
-	HuskLength  float64 `yaml:"husk_length" json:"husk_length"`
-	HuskStraw   float64 `yaml:"husk_straw" json:"husk_straw"`
-	Strange     float64 `yaml:"strange" json:"strange"`
-	Length      float64 `yaml:"length" json:"length"`
-	Width       float64 `yaml:"width" json:"width"`
-	Short       float64 `yaml:"short" json:"short"`
-	Aspect      float64 `yaml:"aspect" json:"aspect"`
-	Narrow      float64 `yaml:"narrow" json:"narrow"`
-	Round       float64 `yaml:"round" json:"round"`
-	Whole       float64 `yaml:"whole" json:"whole"`
-	Drop        float64 `yaml:"drop" json:"drop"`
-	Red         float64 `yaml:"red" json:"red"`
-	Deep        float64 `yaml:"deep" json:"deep"`
-	GreyRed     float64 `yaml:"grey_red" json:"grey_red"`
-	Rough       float64 `yaml:"rough" json:"rough"`
-	RoughWidth  float64 `yaml:"rough_width" json:"rough_width"`
-	Stubby      float64 `yaml:"stubby" json:"stubby"`
-	Mottled     float64 `yaml:"mottled" json:"mottled"`
-	MottledMost float64 `yaml:"mottled_most" json:"mottled_most"`
-	Lighter     float64 `yaml:"lighter" json:"lighter"`
-	Even        float64 `yaml:"even" json:"even"`
-	Paler       float64 `yaml:"paler" json:"paler"`
-	Full        float64 `yaml:"full" json:"full"`
-	Solid       float64 `yaml:"solid" json:"solid"`
+	HuskSlender  float64 `yaml:"husk_slender" json:"husk_slender"`
+	HuskWidth    float64 `yaml:"husk_width" json:"husk_width"`
+	HuskLength   float64 `yaml:"husk_length" json:"husk_length"`
+	HuskStraw    float64 `yaml:"husk_straw" json:"husk_straw"`
+	Strange      float64 `yaml:"strange" json:"strange"`
+	Length       float64 `yaml:"length" json:"length"`
+	Width        float64 `yaml:"width" json:"width"`
+	Short        float64 `yaml:"short" json:"short"`
+	Aspect       float64 `yaml:"aspect" json:"aspect"`
+	Narrow       float64 `yaml:"narrow" json:"narrow"`
+	Round        float64 `yaml:"round" json:"round"`
+	Whole        float64 `yaml:"whole" json:"whole"`
+	Drop         float64 `yaml:"drop" json:"drop"`
+	Red          float64 `yaml:"red" json:"red"`
+	Near         float64 `yaml:"near" json:"near"`
+	Deep         float64 `yaml:"deep" json:"deep"`
+	GreyRed      float64 `yaml:"grey_red" json:"grey_red"`
+	Rough        float64 `yaml:"rough" json:"rough"`
+	RoughWidth   float64 `yaml:"rough_width" json:"rough_width"`
+	Stubby       float64 `yaml:"stubby" json:"stubby"`
+	Mottled      float64 `yaml:"mottled" json:"mottled"`
+	MottledRound float64 `yaml:"mottled_round" json:"mottled_round"`
+	MottledMost  float64 `yaml:"mottled_most" json:"mottled_most"`
+	Lighter      float64 `yaml:"lighter" json:"lighter"`
+	Even         float64 `yaml:"even" json:"even"`
+	Paler        float64 `yaml:"paler" json:"paler"`
+	Full         float64 `yaml:"full" json:"full"`
+	Solid        float64 `yaml:"solid" json:"solid"`
 }
 
 // A ProfileLimit describes one limit of a Profile.
@@ -166,8 +168,8 @@ var ProfileLimits = []ProfileLimit{
 	{"damaged.stain", "share", 0.02, 1, 0.12, "yellow to brown share from which on a kernel is stained, which counts as damaged, as long as it is not yellow or red",
 		ours + ": standards disagree; 7 CFR 868 does not count light stains", func(p *Profile) *float64 { return &p.Damaged.Stain }},
 
-	{"paddy.straw", "L*", 0, 60, 14.2, "how much darker than usual, in L*, plus 1 for every 2° that the hue of its shift is below 77°, a kernel in its husk is",
-		rendered + ": of 340 yellowed kernels all but one up to 13.9, paddy no larger than milled rice from 14.7", func(p *Profile) *float64 { return &p.Paddy.Straw }},
+	{"paddy.straw", "L*", 0, 60, 14.2, "how much darker than usual, in L*, plus 1 for every 2° that the hue of its shift is below 77°, up to 3, a kernel in its husk is",
+		rendered + ": yellowed kernels up to 14, paddy no larger than milled rice from 14.7", func(p *Profile) *float64 { return &p.Paddy.Straw }},
 	{"paddy.pale_b", "b*", 0, 60, 16, "b* of the usual kernel up to which paddy is told by that sum: in an amber sample heat-damaged rice is as brown as husk",
 		"raw milled rice has b* 8 to 14, parboiled 18 to 28 (from memory)", func(p *Profile) *float64 { return &p.Paddy.PaleB }},
 	{"paddy.length", "usual lengths", 1.02, 3, 1.15, "length from which on a large brownish kernel is paddy",
@@ -199,16 +201,18 @@ var ProfileLimits = []ProfileLimit{
 		ours, func(p *Profile) *float64 { return &p.Foreign.Aspect }},
 	{"foreign.narrow", "usual widths", 0, 1.2, 0.65, "width below which it may be longer than that",
 		ours + ": a broken kernel is as wide as it was", func(p *Profile) *float64 { return &p.Foreign.Narrow }},
-	{"foreign.round", "share", 0.5, 1.2, 0.92, "area over that of an ellipse as long and wide, from which on a dark short piece is a seed or a stone and not a broken kernel",
+	{"foreign.round", "share", 0.5, 1.2, 0.92, "area of the hull over that of an ellipse as long and wide, from which on a dark short piece is a seed or a stone and not a broken kernel",
 		rendered + ": fragments 0.75 to 0.9, seeds 0.98", func(p *Profile) *float64 { return &p.Foreign.Round }},
 	{"foreign.drop", "L*", 3, 80, 12, "how much darker than usual a grey stone is",
 		ours + ": five times the spread of sound kernels", func(p *Profile) *float64 { return &p.Foreign.Drop }},
-	{"foreign.whole", "share", 0.5, 1.2, 0.975, "that share, and area over that of the hull, from which on it is a seed whatever its ends look like",
+	{"foreign.whole", "share", 0.5, 1.2, 0.975, "that share from which on it is a seed whatever its ends look like",
 		rendered, func(p *Profile) *float64 { return &p.Foreign.Whole }},
 	{"foreign.red", "a*", 2, 60, 10, "rise of a* over the usual kernel up to which a short, darker piece is a brown stone and not red rice",
 		"red bran on rendered trays reads 12 or more, brown stones up to 9", func(p *Profile) *float64 { return &p.Foreign.Red }},
-	{"foreign.deep", "L*", 0, 40, 8, "how much darker than surface.black a short piece still is a grey stone, where its hue is grey",
-		rendered + ": grey stones reach 7 below", func(p *Profile) *float64 { return &p.Foreign.Deep }},
+	{"foreign.near", "L*", 0, 20, 2, "how much darker than surface.black a short piece still is a brown or grey stone",
+		rendered + ": brown stones reach 4 below, black rice begins 3 below", func(p *Profile) *float64 { return &p.Foreign.Near }},
+	{"foreign.deep", "L*", 0, 40, 10, "how much darker than surface.black a short piece still is a grey stone, where its hue is grey",
+		rendered + ": grey stones reach 9 below", func(p *Profile) *float64 { return &p.Foreign.Deep }},
 	{"foreign.grey_red", "a*", -10, 20, 2, "rise of a* up to which its hue is grey",
 		rendered + ": black rice 1 to 6, and yellower", func(p *Profile) *float64 { return &p.Foreign.GreyRed }},
 	{"foreign.rough", "usual grains", 1, 10, 1.35, "scatter of L* over the surface, in that of the usual kernel, from which on a brownish piece that is too narrow for paddy is husk",
@@ -219,6 +223,8 @@ var ProfileLimits = []ProfileLimit{
 		ours, func(p *Profile) *float64 { return &p.Foreign.Stubby }},
 	{"foreign.mottled", "usual grains", 1, 10, 1.9, "the same scatter from which on a light, pale piece is a pebble",
 		rendered + ": sound pieces up to 1.8, quartz 1.4 to 5.4", func(p *Profile) *float64 { return &p.Foreign.Mottled }},
+	{"foreign.mottled_round", "usual grains", 1, 10, 1.5, "the same where it is as round as foreign.round and foreign.aspect say",
+		rendered, func(p *Profile) *float64 { return &p.Foreign.MottledRound }},
 	{"foreign.mottled_most", "usual grains", 1, 20, 6, "the same scatter above which it is a partly chalky or spotted kernel",
 		rendered + ": quartz up to 5.4", func(p *Profile) *float64 { return &p.Foreign.MottledMost }},
 	{"foreign.lighter", "L*", 0, 40, 14, "how much lighter than usual it is at most: what is whiter is chalk",

@@ -16,7 +16,7 @@ import (
 // sound is a usual kernel of a tray whose usual kernel is soundLook.
 func soundKernel() kernel.Kernel {
 	return kernel.Kernel{
-		LengthPx: 80, WidthPx: 24, AxisLengthPx: 80, AreaPx2: 0.8 * 80 * 24, VolumePx3: 20000, LengthSDPx: 0.2,
+		LengthPx: 80, WidthPx: 24, AxisLengthPx: 80, AreaPx2: 0.8 * 80 * 24, VolumePx3: 20000, LengthSDPx: 0.2, Solidity: 0.99,
 		Ends: [2]kernel.End{kernel.EndIntact, kernel.EndIntact}, Lab: [3]float64{70, -0.5, 8},
 		Surface: kernel.Surface{Pixels: 1000, Light: 1, EvenLab: [3]float64{71, -0.5, 8}},
 	}
@@ -188,6 +188,31 @@ func TestBodies(t *testing.T) {
 	blue := soundKernel()
 	blue.Surface.ColourShift, blue.Surface.ShiftDeg, blue.Surface.EvenLab = 40, -80, [3]float64{45, 5, -40}
 	assert.Equal(t, []kernel.Flag{kernel.Foreign}, flagsOf(t, blue, nil))
+}
+
+// On a dark tray a black kernel may come apart; its pieces are no seeds, which
+// are smaller together than a kernel.
+func TestPiecesOfOneBlackKernel(t *testing.T) {
+	piece := soundKernel()
+	piece.LengthPx, piece.WidthPx, piece.AreaPx2, piece.Solidity = 28, 22, math.Pi/4*28*22, 1
+	piece.Surface.DarkShare, piece.Surface.SpotShare, piece.Surface.Spots = 1, 1, 1
+	piece.Surface.EvenLab = [3]float64{20, 4, 6}
+	pieces := []kernel.Kernel{piece, piece, piece, piece}
+	pieces[1].X, pieces[3].X = 26, 500
+	pieces[2].X, pieces[2].AreaPx2, pieces[2].LengthPx = 50, 800, 40
+	trays := []kernel.Tray{{Look: soundLook, Kernels: pieces}}
+	Flag(trays, DefaultProfile())
+	for i, want := range []kernel.Flag{kernel.Damaged, kernel.Damaged, kernel.Damaged, kernel.Foreign} {
+		assert.Equal(t, []kernel.Flag{want}, trays[0].Kernels[i].Flags, i)
+	}
+	// Two small seeds side by side stay seeds.
+	small := piece
+	small.LengthPx, small.WidthPx, small.AreaPx2 = 16, 14, math.Pi/4*16*14
+	other := small
+	other.X = 15
+	trays = []kernel.Tray{{Look: soundLook, Kernels: []kernel.Kernel{small, other}}}
+	Flag(trays, DefaultProfile())
+	assert.Equal(t, []kernel.Flag{kernel.Foreign}, trays[0].Kernels[0].Flags)
 }
 
 func TestNotAssessed(t *testing.T) {

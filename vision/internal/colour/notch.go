@@ -57,11 +57,16 @@ func (s *Sampler) Notches(outline []geom.Point, p *Patch) {
 	var ground, kernel bgr
 	known := false
 	j := 0
-	for i := 0; i < n; i++ {
-		for j < i+n/2 && c.arc(i, j) < window {
-			j++
+	end := c.along[0]           // length up to vertex j
+	for i := 0; i < n; i += 2 { // a bend is longer than two vertices
+		for j < i+n/2 && end-c.along[i] < window {
+			if j++; j < n {
+				end = c.along[j]
+			} else {
+				end = c.along[j-n] + c.round
+			}
 		}
-		if !c.bends(i, j) {
+		if !c.bends(i, j, end-c.along[i]) {
 			continue
 		}
 		lo, hi := c.bay((i + j) / 2)
@@ -74,8 +79,9 @@ func (s *Sampler) Notches(outline []geom.Point, p *Patch) {
 		if hi > n { // and so past the first vertex
 			break
 		}
-		if hi > i {
+		if hi > i && hi < n {
 			i, j = hi, hi
+			end = c.along[j]
 		}
 	}
 }
@@ -88,7 +94,16 @@ type coast struct {
 	half    float64   // half width of the piece
 }
 
-func (c *coast) at(i int) geom.Point { return c.outline[(i+len(c.outline))%len(c.outline)] }
+// at returns vertex i, from -n to 2n-1.
+func (c *coast) at(i int) geom.Point {
+	switch n := len(c.outline); {
+	case i < 0:
+		i += n
+	case i >= n:
+		i -= n
+	}
+	return c.outline[i]
+}
 
 // arc returns the length from vertex i to vertex j, both from -n to 2n-1.
 func (c *coast) arc(i, j int) float64 {
@@ -105,10 +120,11 @@ func (c *coast) arc(i, j int) float64 {
 	return pos(j) - pos(i)
 }
 
-// bends reports whether the outline turns sharply inwards between two vertices.
-func (c *coast) bends(i, j int) bool {
+// bends reports whether the outline turns sharply inwards between two vertices
+// that are arc apart along it.
+func (c *coast) bends(i, j int, arc float64) bool {
 	a, b := c.at(i), c.at(j)
-	dx, dy, arc := b.X-a.X, b.Y-a.Y, c.arc(i, j)
+	dx, dy := b.X-a.X, b.Y-a.Y
 	if dx*dx+dy*dy > bayBend*bayBend*arc*arc {
 		return false
 	}

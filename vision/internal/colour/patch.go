@@ -102,10 +102,11 @@ func NewSampler(px Pixels, dec *Decoder, blur float64) *Sampler {
 // long axis has the given direction. It has no cells where the piece is too thin to hold a pixel
 // centre farther than the inset from its outline.
 func (s *Sampler) Take(outline []geom.Point, centre geom.Point, angle float64) Patch {
-	p := Patch{Angle: angle, Area: math.Abs(geom.Area(outline)), X: centre.X, Y: centre.Y}
+	area := geom.Area(outline)
+	p := Patch{Angle: angle, Area: math.Abs(area), X: centre.X, Y: centre.Y}
 	start := s.frame(outline, &p)
 	p.Inset = min(s.inset, p.HalfWidth/4)
-	s.shrink(outline, p.Inset)
+	s.shrink(outline, math.Copysign(p.Inset, area))
 	x0, y0, x1, y1 := s.bounds()
 	if x0 > x1 || y0 > y1 {
 		return p
@@ -183,17 +184,14 @@ func (s *Sampler) frame(outline []geom.Point, p *Patch) (start float64) {
 }
 
 // shrink moves each vertex of the outline inwards by d, across the line
-// between its neighbours.
+// between its neighbours; d is negative where the outline's area is.
 func (s *Sampler) shrink(outline []geom.Point, d float64) {
 	n := len(outline)
 	s.poly = slices.Grow(s.poly[:0], n)[:n]
-	if geom.Area(outline) < 0 {
-		d = -d
-	}
 	a, b := outline[n-2], outline[n-1]
 	for i, c := range outline {
 		tx, ty := c.X-a.X, c.Y-a.Y
-		k := d / math.Max(math.Hypot(tx, ty), 1e-9)
+		k := d / max(math.Sqrt(tx*tx+ty*ty), 1e-9)
 		s.poly[(i+n-1)%n] = geom.Point{X: b.X - ty*k, Y: b.Y + tx*k}
 		a, b = b, c
 	}
