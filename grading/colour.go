@@ -15,9 +15,8 @@ import (
 // Params.NotAssessed: nothing about hue on a grey picture, nothing at all
 // where no usual kernel was found to compare with.
 //
-// Light pebbles are told by their mottling. Where they have none they pass for
-// rice, as do glass, plastic and white shell of a kernel's size and colour: no
-// picture tells them apart.
+// White pebbles, glass and plastic of a kernel's size and colour pass for
+// rice, and so do pieces of white shell: no picture tells them apart.
 func Flag(trays []kernel.Tray, p Profile) (notAssessed []kernel.Flag) {
 	grey, blind := false, false
 	for i := range trays {
@@ -152,8 +151,6 @@ func (p *Profile) body(t *kernel.Tray, k *kernel.Kernel) body {
 	case !t.Grey && long >= p.Paddy.Length && wide >= p.Paddy.Width && s.ColourShift >= p.Paddy.Shift &&
 		(s.ShiftDeg > 30 && s.ShiftDeg < 110 || look.Lab[2] >= p.Paddy.PaleB && long >= p.Paddy.AmberLength):
 		return bodyPaddy
-	case !t.Grey && (short || stubby && long < f.Stubby) && p.mineral(look, k):
-		return bodyForeign
 	}
 	if !short || s.YellowShare >= p.Yellow.Share {
 		return bodyRice
@@ -180,23 +177,6 @@ func (p *Profile) body(t *kernel.Tray, k *kernel.Kernel) body {
 		return bodyForeign
 	}
 	return bodyRice
-}
-
-// mineral reports whether a light piece is a pebble: paler than rice and
-// mottled, while the lighter places are no chalk, which has less colour than
-// the rest.
-func (p *Profile) mineral(look *kernel.Look, k *kernel.Kernel) bool {
-	s, f := &k.Surface, &p.Foreign
-	full := k.AreaPx2 / (math.Pi / 4 * k.LengthPx * k.WidthPx)
-	mottled := f.Mottled
-	if full >= f.Round && k.LengthPx < f.Aspect*k.WidthPx {
-		mottled = f.MottledRound
-	}
-	if look.Grain <= 0 || s.Grain < mottled*look.Grain || s.Grain > f.MottledMost*look.Grain || math.Abs(s.Fade) > f.Even*s.Grain ||
-		s.Spots > 0 && s.EvenLab[0] > look.Lab[0]-f.Drop || s.EvenLab[0] > look.Lab[0]+f.Lighter {
-		return false
-	}
-	return paler(look, s) >= f.Paler*look.SpreadB && full >= f.Full && k.Solidity >= f.Solid
 }
 
 // paler is how much lower a piece's b* is than usual, at the usual lightness.

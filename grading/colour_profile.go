@@ -69,34 +69,25 @@ type PaddyLimits struct {
 
 // ForeignLimits are the limits of kernel.Foreign; see ProfileLimits.
 type ForeignLimits struct {
-	HuskSlender  float64 `yaml:"husk_slender" json:"husk_slender"`
-	HuskWidth    float64 `yaml:"husk_width" json:"husk_width"`
-	HuskLength   float64 `yaml:"husk_length" json:"husk_length"`
-	HuskStraw    float64 `yaml:"husk_straw" json:"husk_straw"`
-	Strange      float64 `yaml:"strange" json:"strange"`
-	Length       float64 `yaml:"length" json:"length"`
-	Width        float64 `yaml:"width" json:"width"`
-	Short        float64 `yaml:"short" json:"short"`
-	Aspect       float64 `yaml:"aspect" json:"aspect"`
-	Narrow       float64 `yaml:"narrow" json:"narrow"`
-	Round        float64 `yaml:"round" json:"round"`
-	Whole        float64 `yaml:"whole" json:"whole"`
-	Drop         float64 `yaml:"drop" json:"drop"`
-	Red          float64 `yaml:"red" json:"red"`
-	Near         float64 `yaml:"near" json:"near"`
-	Deep         float64 `yaml:"deep" json:"deep"`
-	GreyRed      float64 `yaml:"grey_red" json:"grey_red"`
-	Rough        float64 `yaml:"rough" json:"rough"`
-	RoughWidth   float64 `yaml:"rough_width" json:"rough_width"`
-	Stubby       float64 `yaml:"stubby" json:"stubby"`
-	Mottled      float64 `yaml:"mottled" json:"mottled"`
-	MottledRound float64 `yaml:"mottled_round" json:"mottled_round"`
-	MottledMost  float64 `yaml:"mottled_most" json:"mottled_most"`
-	Lighter      float64 `yaml:"lighter" json:"lighter"`
-	Even         float64 `yaml:"even" json:"even"`
-	Paler        float64 `yaml:"paler" json:"paler"`
-	Full         float64 `yaml:"full" json:"full"`
-	Solid        float64 `yaml:"solid" json:"solid"`
+	HuskSlender float64 `yaml:"husk_slender" json:"husk_slender"`
+	HuskWidth   float64 `yaml:"husk_width" json:"husk_width"`
+	HuskLength  float64 `yaml:"husk_length" json:"husk_length"`
+	HuskStraw   float64 `yaml:"husk_straw" json:"husk_straw"`
+	Strange     float64 `yaml:"strange" json:"strange"`
+	Length      float64 `yaml:"length" json:"length"`
+	Width       float64 `yaml:"width" json:"width"`
+	Short       float64 `yaml:"short" json:"short"`
+	Aspect      float64 `yaml:"aspect" json:"aspect"`
+	Narrow      float64 `yaml:"narrow" json:"narrow"`
+	Round       float64 `yaml:"round" json:"round"`
+	Whole       float64 `yaml:"whole" json:"whole"`
+	Drop        float64 `yaml:"drop" json:"drop"`
+	Red         float64 `yaml:"red" json:"red"`
+	Near        float64 `yaml:"near" json:"near"`
+	Deep        float64 `yaml:"deep" json:"deep"`
+	GreyRed     float64 `yaml:"grey_red" json:"grey_red"`
+	Rough       float64 `yaml:"rough" json:"rough"`
+	RoughWidth  float64 `yaml:"rough_width" json:"rough_width"`
 }
 
 // A ProfileLimit describes one limit of a Profile.
@@ -219,24 +210,6 @@ var ProfileLimits = []ProfileLimit{
 		rendered + ": yellowed kernels up to 1.27, ribbed husk from 1.23", func(p *Profile) *float64 { return &p.Foreign.Rough }},
 	{"foreign.rough_width", "usual widths", 0.2, 1.2, 0.93, "width below which such a piece is husk",
 		ours + ": rough rice is 1.15 times as wide as milled (Woodhead 2001, table 5.1)", func(p *Profile) *float64 { return &p.Foreign.RoughWidth }},
-	{"foreign.stubby", "usual lengths", 0.1, 1, 0.8, "length below which a light piece no longer than foreign.aspect may be a pebble",
-		ours, func(p *Profile) *float64 { return &p.Foreign.Stubby }},
-	{"foreign.mottled", "usual grains", 1, 10, 1.9, "the same scatter from which on a light, pale piece is a pebble",
-		rendered + ": sound pieces up to 1.8, quartz 1.4 to 5.4", func(p *Profile) *float64 { return &p.Foreign.Mottled }},
-	{"foreign.mottled_round", "usual grains", 1, 10, 1.5, "the same where it is as round as foreign.round and foreign.aspect say",
-		rendered, func(p *Profile) *float64 { return &p.Foreign.MottledRound }},
-	{"foreign.mottled_most", "usual grains", 1, 20, 6, "the same scatter above which it is a partly chalky or spotted kernel",
-		rendered + ": quartz up to 5.4", func(p *Profile) *float64 { return &p.Foreign.MottledMost }},
-	{"foreign.lighter", "L*", 0, 40, 14, "how much lighter than usual it is at most: what is whiter is chalk",
-		rendered + ": quartz up to 13.4, chalky pieces from 14", func(p *Profile) *float64 { return &p.Foreign.Lighter }},
-	{"foreign.even", "b* per L*", 0, 1, 0.15, "change of b*, at equal lightness, with L* up to which the lighter places of such a piece are no chalk",
-		"a third of that of chalk on rendered trays", func(p *Profile) *float64 { return &p.Foreign.Even }},
-	{"foreign.paler", "usual spreads", 0, 10, 1.3, "how much paler than the usual kernel such a piece is, in standard deviations of b* among usual kernels",
-		rendered, func(p *Profile) *float64 { return &p.Foreign.Paler }},
-	{"foreign.full", "share", 0.5, 1.2, 0.86, "area over that of an ellipse as long and wide that goes with it",
-		rendered, func(p *Profile) *float64 { return &p.Foreign.Full }},
-	{"foreign.solid", "share", 0.5, 1, 0.98, "area over that of the hull that goes with it",
-		rendered, func(p *Profile) *float64 { return &p.Foreign.Solid }},
 }
 
 // DefaultProfile returns the profile the tool starts from.

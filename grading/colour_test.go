@@ -158,24 +158,7 @@ func TestBodies(t *testing.T) {
 	grey.Surface.EvenLab = [3]float64{36, 3, 6}
 	assert.Equal(t, []kernel.Flag{kernel.Damaged}, flagsOf(t, grey, nil))
 
-	// Quartz is pale and mottled; a chalky piece is mottled too, but its lighter
-	// places have less colour than the rest.
 	grained := func(tr *kernel.Tray, _ *Profile) { tr.Look.Grain = 1 }
-	quartz := soundKernel()
-	quartz.LengthPx, quartz.AreaPx2, quartz.Solidity = 30, 0.95*math.Pi/4*30*24, 0.99
-	quartz.Surface.Grain, quartz.Surface.EvenLab = 3, [3]float64{74, 0, 4}
-	assert.Equal(t, []kernel.Flag{kernel.Foreign}, flagsOf(t, quartz, grained))
-	assert.Empty(t, flagsOf(t, quartz, nil), "no yardstick")
-	piece := quartz
-	piece.Surface.Fade = -1.2
-	assert.Empty(t, flagsOf(t, piece, grained))
-	piece = quartz
-	piece.Surface.Grain = 1
-	assert.Empty(t, flagsOf(t, piece, grained))
-	piece = quartz
-	piece.Surface.EvenLab[2] = 8
-	assert.Empty(t, flagsOf(t, piece, grained))
-
 	// Husk is ribbed, and narrower than the paddy that it came from.
 	ribbed := soundKernel()
 	ribbed.WidthPx = 0.9 * 24

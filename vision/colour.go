@@ -19,9 +19,9 @@ const burntOut = 0.02
 
 // streakScale is the scale in px per mm below which a red streak of 0.1 to
 // 0.2 mm is as thin as a pixel, and the coarser colour of a JPEG dilutes it: on
-// rendered JPEG trays of 150 dpi (5.9 px per mm) three in ten streaked kernels
-// stay unseen, of 200 dpi (7.9) one in fourteen, of 300 dpi (11.8) one in a
-// hundred.
+// rendered JPEG trays of 150 dpi (5.9 px per mm) three in five streaked kernels
+// stay unseen, of 200 dpi (7.9) one in four, of 300 dpi (11.8) one in fifty
+// (TestThinStreaks).
 const streakScale = 10
 
 // lookSample is about how many kernels the usual one is found on.
@@ -58,7 +58,7 @@ func surfaces(ctx context.Context, p *Picture, r *segment.Result, t *kernel.Tray
 	take := func(w, i int) colour.Patch {
 		k := &t.Kernels[i]
 		q := samplers[w].Take(k.Outline, kernel.Point{X: k.X, Y: k.Y}, k.AngleRad)
-		samplers[w].Notches(k.Outline, &q)
+		samplers[w].Notches(k.Outline, k.Contacts > 0, &q)
 		return q
 	}
 

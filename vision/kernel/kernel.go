@@ -140,11 +140,8 @@ type Surface struct {
 	Spots     int
 	SpotShare float64
 	// Grain is the standard deviation of L* over the inner part, shading taken
-	// off: what is rough or mottled has more of it than rice. Fade is the rise
-	// of b*, at the usual lightness, that goes with one Grain of L*: well below
-	// 0 where the lighter places are chalk, and about 0 where they are the same
-	// matter in more light.
-	Grain, Fade float64
+	// off: what is rough, such as husk, has more of it than rice.
+	Grain float64
 }
 
 // SurfaceLimits say from which difference on a spot of the surface counts as

@@ -39,8 +39,9 @@ type bgr [3]float64
 func (c bgr) grey() float64 { return (c[0] + c[1] + c[2]) / 3 }
 
 // Notches looks for dark spots that the outline of a piece leaves out, and
-// adds what it finds to the patch.
-func (s *Sampler) Notches(outline []geom.Point, p *Patch) {
+// adds what it finds to the patch. Where another piece touches, as told by
+// touching, a bay must look unlike the tray: dividing lines make bays too.
+func (s *Sampler) Notches(outline []geom.Point, touching bool, p *Patch) {
 	n := len(outline)
 	if n < 12 {
 		return
@@ -73,7 +74,7 @@ func (s *Sampler) Notches(outline []geom.Point, p *Patch) {
 		if !known {
 			ground, kernel, known = s.ground(&c), s.around(p.X, p.Y), true
 		}
-		if area := s.spotIn(&c, lo, hi, p, ground, kernel); area > 0 {
+		if area := s.spotIn(&c, lo, hi, touching, ground, kernel); area > 0 {
 			p.Notches = append(p.Notches, area)
 		}
 		if hi > n { // and so past the first vertex
@@ -170,7 +171,7 @@ func turn(a, b, c geom.Point) float64 {
 
 // spotIn returns the area of the bay between two vertices where a spot fills
 // it, and 0 where the tray does.
-func (s *Sampler) spotIn(c *coast, lo, hi int, p *Patch, ground, kernel bgr) float64 {
+func (s *Sampler) spotIn(c *coast, lo, hi int, touching bool, ground, kernel bgr) float64 {
 	a, b := c.at(lo), c.at(hi)
 	mouth, shore := a.Dist(b), c.arc(lo, hi)
 	if hi-lo < 3 || shore < bayRound*mouth {
@@ -220,7 +221,7 @@ func (s *Sampler) spotIn(c *coast, lo, hi int, p *Patch, ground, kernel bgr) flo
 	switch {
 	case best.grey()-ground.grey() > bayDark*contrast, // something light lies there
 		area < bayFull*shore*shore, // a crack between touching pieces
-		shore < keyhole*mouth && (off < bayRise || off < bayShare*contrast): // the tray
+		(touching || shore < keyhole*mouth) && (off < bayRise || off < bayShare*contrast): // the tray
 		return 0
 	}
 	return area + bayRim*shore

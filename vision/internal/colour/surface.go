@@ -94,7 +94,7 @@ func (j *Judge) Measure(p *Patch) (s kernel.Surface, chalk Chalk) {
 	var kinds [dark + 1]int
 	stained, faint := false, 0
 	j.cells = slices.Grow(j.cells[:0], len(p.Cells))[:len(p.Cells)]
-	var total, yellows, peak, sn, sl, sll, sb, slb float32
+	var total, yellows, peak, sn, sl, sll float32
 	for i := range p.Cells {
 		c, f := &p.Cells[i], &j.cells[i]
 		m := evenly / k.shade.of(c, side)
@@ -128,20 +128,13 @@ func (j *Judge) Measure(p *Patch) (s kernel.Surface, chalk Chalk) {
 		}
 		kinds[f.kind]++
 		if c.Rim >= innerRim {
-			b := float32(level) * c.B / (c.L + offset)
 			sn++
 			sl += f.l
 			sll += f.l * f.l
-			sb += b
-			slb += f.l * b
 		}
 	}
 	if sn > 0 {
-		v := math.Max(0, float64(sll/sn-sl/sn*sl/sn))
-		s.Grain = math.Sqrt(v)
-		if v > 0 {
-			s.Fade = float64(slb/sn-sl/sn*sb/sn) / s.Grain
-		}
+		s.Grain = math.Sqrt(math.Max(0, float64(sll/sn-sl/sn*sl/sn)))
 	}
 	s.YellowShare = float64(yellows / total)
 	if kinds[red]+kinds[dark]+len(p.Notches) > 0 || stained {
@@ -187,10 +180,9 @@ const faintStreak = 0.6
 // streakLeast, and by streakNoise standard deviations of such a mean.
 const (
 	streakSlices = 12
-	streakDim    = 1.5  // L*
-	streakLeast  = 0.7  // of StreakShift
-	streakFaint  = 0.36 // the same where cells are single pixels: a streak is thinner than one
-	streakNoise  = 4
+	streakDim    = 1.5 // L*
+	streakLeast  = 0.7 // of StreakShift
+	streakNoise  = 10  // at 4, ribs of photographed kernels (open data set, doi:10.1016/j.compag.2021.106285) passed for streaks
 	streakRun    = 4   // slices that a streak reaches over at least
 	fewFaint     = 4   // cells that are somewhat red, below which none is looked for; one where cells are single pixels
 	mostLanes    = 64  // across
@@ -227,9 +219,6 @@ func (j *Judge) streaks(p *Patch, own float32) float64 {
 	}
 	sector, noise := float32(j.limits.RedSector), float32(streakNoise*j.look.NoiseA)
 	least := float32(streakLeast * j.limits.StreakShift)
-	if p.CellPx == 1 {
-		least = float32(streakFaint * j.limits.StreakShift)
-	}
 	longest := 0
 	var runs, next [mostLanes + 2]run // with an empty one at each side
 	for s := range streakSlices {

@@ -430,7 +430,7 @@ func TestNotch(t *testing.T) {
 		}
 		s := NewSampler(b.px, NewDecoder([3]float64{1, 1, 1}), 0.5)
 		p := s.Take(line, b.centres[0], 0)
-		s.Notches(line, &p)
+		s.Notches(line, false, &p)
 		if c.dark {
 			require.Len(t, p.Notches, 1, name)
 			assert.InDelta(t, math.Pi*25/2, p.Notches[0], 8)
