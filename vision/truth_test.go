@@ -42,6 +42,12 @@ func broken(p phantom.Params, share float64) phantom.Params {
 	return p
 }
 
+// dark is p with a third of its kernels nearly as black as the tray.
+func dark(p phantom.Params) phantom.Params {
+	p.Black = 0.33
+	return p
+}
+
 // A match pairs a kernel found with the truth.
 type match struct {
 	k *kernel.Kernel
@@ -106,6 +112,8 @@ func TestFindsKernels(t *testing.T) {
 		{params(phantom.Medium, phantom.Dense, 300, 8), 0.98, 0.05, 0.13},
 		{params(phantom.Bold, phantom.Dense, 300, 9), 0.98, 0.05, 0.13},
 		{params(phantom.Short, phantom.Dense, 600, 10), 0.97, 0.05, 0.13},
+		{dark(params(phantom.Long, phantom.Loose, 300, 17)), 0.98, 0.02, 0.1},
+		{dark(params(phantom.Medium, phantom.Loose, 300, 18)), 0.96, 0.02, 0.1},
 		// few whole kernels lie free to begin with
 		{broken(params(phantom.Long, phantom.Dense, 300, 11), 0.6), 0.95, 0.06, 0.15},
 		{broken(params(phantom.Long, phantom.Dense, 300, 14), 0.6), 0.93, 0.06, 0.15},

@@ -176,7 +176,7 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 			i := order[k]
 			whole := true
 			for j := range shapes[i] {
-				whole = whole && m.single(&shapes[i][j])
+				whole = whole && m.single(&shapes[i][j], level[i] < dim*res.Contrast)
 			}
 			if whole {
 				for j := range shapes[i] {
@@ -424,11 +424,20 @@ func refineModel(ps []Piece, m Model) Model {
 	return n
 }
 
+// dim is the contrast, in that of the median component, below which noise
+// frays an outline: a black kernel on a black tray.
+const dim = 0.5
+
 // single reports whether a region is taken as one piece without a second look.
-func (m *Model) single(s *shape) bool {
+// A dim one may look ragged.
+func (m *Model) single(s *shape, dim bool) bool {
 	if m.Area == 0 {
 		return true
 	}
+	solid := 0.955
+	if dim {
+		solid = 0.75
+	}
 	r, w := s.cal.Max/m.Length, s.cal.Min/m.Width
-	return s.sol > 0.955 && r < 1.14 && w < 1.16 && s.filled < 1.25*m.Area
+	return s.sol > solid && r < 1.14 && w < 1.16 && s.filled < 1.25*m.Area
 }
