@@ -104,9 +104,9 @@ func (s *scanner) contrast(dst []byte, y int) {
 	}
 }
 
-// A cellRange holds, for the 24 bytes of a row of a cell, the least and the
-// greatest value within the limit of the tray's level.
-type cellRange [3]struct{ lo, hi uint64 }
+// A cellRange holds, for the 24 bytes of a row of a cell, the least value
+// within the limit of the tray's level and how far the greatest is above it.
+type cellRange [3]struct{ lo, span uint64 }
 
 // prepare makes the ranges those of the row of cells that row y lies in.
 func (s *scanner) prepare(y int) {
@@ -116,15 +116,16 @@ func (s *scanner) prepare(y int) {
 	}
 	s.cells = k + 1
 	for i, l := range s.tray.level[k*s.tray.cw:][:s.tray.cw] {
-		var lo, hi uint64 // the three values once
+		var lo, span uint64 // the three values once
 		for j, v := range l {
-			lo |= uint64(max(0, int(v)-s.limit)) << (8 * j)
-			hi |= uint64(min(255, int(v)+s.limit)) << (8 * j)
+			least := max(0, int(v)-s.limit)
+			lo |= uint64(least) << (8 * j)
+			span |= uint64(min(255, int(v)+s.limit)-least) << (8 * j)
 		}
 		q := &s.ranges[i]
 		for w := range q { // again and again, each word beginning with another
-			q[w].lo, q[w].hi = lo|lo<<24|lo<<48, hi|hi<<24|hi<<48
-			lo, hi = lo>>16|lo<<8&0xffffff, hi>>16|hi<<8&0xffffff
+			q[w].lo, q[w].span = lo|lo<<24|lo<<48, span|span<<24|span<<48
+			lo, span = lo>>16|lo<<8&0xffffff, span>>16|span<<8&0xffffff
 		}
 	}
 }
@@ -132,12 +133,14 @@ func (s *scanner) prepare(y int) {
 // high is the highest bit of each byte of a word.
 const high = 0x8080808080808080
 
-// above sets the highest bit of each byte of x that is greater than that of y;
-// the other bits are undefined.
-func above(x, y uint64) uint64 {
-	// y - x borrows where the low bits decide and the high ones are alike
-	low := (y | high) - (x &^ high)
-	return x&^y | ^(x^y)&^low
+// beyond sets the highest bit of each byte of x that does not lie in lo …
+// lo+span, and no other bit.
+func beyond(x, lo, span uint64) uint64 {
+	// less lo, byte by byte: what lies under it becomes great
+	d := ((x | high) - (lo &^ high)) ^ ((x ^ ^lo) & high)
+	// span - d borrows where the low bits decide and the high ones are alike
+	low := (span | high) - (d &^ high)
+	return (d&^span | ^(d^span)&^low) & high
 }
 
 // row appends the runs of row y.
@@ -164,9 +167,7 @@ func (s *scanner) row(runs []run, y int) []run {
 		a := binary.LittleEndian.Uint64(seg)
 		b := binary.LittleEndian.Uint64(seg[8:])
 		c := binary.LittleEndian.Uint64(seg[16:])
-		a = (above(a, q[0].hi) | above(q[0].lo, a)) & high
-		b = (above(b, q[1].hi) | above(q[1].lo, b)) & high
-		c = (above(c, q[2].hi) | above(q[2].lo, c)) & high
+		a, b, c = beyond(a, q[0].lo, q[0].span), beyond(b, q[1].lo, q[1].span), beyond(c, q[2].lo, q[2].span)
 		if a|b|c == 0 {
 			if start >= 0 {
 				runs = append(runs, run{int32(y), start, x})

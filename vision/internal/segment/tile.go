@@ -2,6 +2,7 @@ package segment
 
 import (
 	"encoding/binary"
+	"math/bits"
 	"slices"
 
 	"traytally/vision/internal/cv"
@@ -184,24 +185,34 @@ func (t *tile) inner(comp *component) []run {
 		i := t.index(int(r.x0), int(r.y))
 		c, k := t.c[i:i+n], t.k[i:i+n]
 		start := -1
-		for x := 0; x < n; {
-			if x+8 <= n { // eight at once where they are alike
-				// A run is over the limit, so that c > k/2 is all there is to
-				// ask; half a byte is under 128, which makes it simple.
-				v, half := binary.LittleEndian.Uint64(c[x:]), binary.LittleEndian.Uint64(k[x:])>>1&^high
-				in := (v | ((v | high) - half - high>>7)) & high
-				if in == high && start >= 0 || in == 0 && start < 0 {
-					x += 8
-					continue
-				}
-			}
-			if in := c[x] > k[x]>>1; in && start < 0 {
+		turn := func(x int) { // what is inside begins or ends
+			if start < 0 {
 				start = x
-			} else if !in && start >= 0 {
-				out = append(out, run{r.y, r.x0 + int32(start), r.x0 + int32(x)})
-				start = -1
+				return
 			}
-			x++
+			out = append(out, run{r.y, r.x0 + int32(start), r.x0 + int32(x)})
+			start = -1
+		}
+		x := 0
+		for x+8 <= n { // eight at once
+			// A run is over the limit, so that c > k/2 is all there is to
+			// ask; half a byte is under 128, which makes it simple.
+			v, half := binary.LittleEndian.Uint64(c[x:]), binary.LittleEndian.Uint64(k[x:])>>1&^high
+			in := (v | ((v | high) - half - high>>7)) & high
+			if start >= 0 {
+				in ^= high
+			}
+			if in == 0 { // all as before
+				x += 8
+				continue
+			}
+			x += bits.TrailingZeros64(in) / 8
+			turn(x)
+		}
+		for ; x < n; x++ {
+			if (c[x] > k[x]>>1) != (start >= 0) {
+				turn(x)
+			}
 		}
 		if start >= 0 {
 			out = append(out, run{r.y, r.x0 + int32(start), r.x1})
