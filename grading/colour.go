@@ -128,9 +128,9 @@ func (p *Profile) body(t *kernel.Tray, k *kernel.Kernel) body {
 	if above(long, f.Length) || above(wide, f.Width) {
 		return bodyForeign
 	}
-	darker := look.Lab[0] - s.EvenLab[0]
+	darker := darker(t, s)
 	brown := !t.Grey && s.YellowShare >= p.Yellow.Share
-	straw := straw(look, s)
+	straw := straw(t, s)
 	short := long < f.Short
 	stubby := k.LengthPx < f.Aspect*k.WidthPx
 	rough := look.Grain > 0 && s.Grain >= f.Rough*look.Grain
@@ -159,7 +159,7 @@ func (p *Profile) body(t *kernel.Tray, k *kernel.Kernel) body {
 	// is stone; nearly black and round is a seed, unless one end is grown and the
 	// other fractured, as on a piece of a kernel. A piece of a kernel is as wide
 	// as the kernel was.
-	black := (look.Lab[0] + 16) * (1 - p.Surface.Black)
+	black := exposure(t) * (look.Lab[0] + 16) * (1 - p.Surface.Black)
 	redder := s.EvenLab[1] - look.Lab[1]
 	if darker < black+f.Near {
 		if darker >= f.Drop && (s.RedShare <= p.Red.Share || redder < f.Red) {
@@ -170,7 +170,7 @@ func (p *Profile) body(t *kernel.Tray, k *kernel.Kernel) body {
 	if darker < black+f.Deep && redder < f.GreyRed && paler(look, s) > 1 {
 		return bodyForeign // a dark grey stone: black rice is brownish
 	}
-	full := k.AreaPx2 / k.Solidity / (math.Pi / 4 * k.LengthPx * k.WidthPx) // of the hull: noise frays outlines in the dark
+	full := fullness(k)
 	piece := k.Ends[0] == kernel.EndIntact && k.Ends[1] == kernel.EndBroken ||
 		k.Ends[1] == kernel.EndIntact && k.Ends[0] == kernel.EndBroken
 	if (stubby || wide < f.Narrow) && (full >= f.Round && !piece || full >= f.Whole) {
@@ -195,8 +195,35 @@ const strawRed = 3
 // straw is how much darker a kernel is than usual, plus 1 for every 2° that it
 // is redder than yellowed rice: rice that has turned yellow stays translucent,
 // husk does not.
-func straw(look *kernel.Look, s *kernel.Surface) float64 {
-	return look.Lab[0] - s.EvenLab[0] + math.Max(-10, math.Min(strawRed, (strawHue-s.ShiftDeg)/2))
+func straw(t *kernel.Tray, s *kernel.Surface) float64 {
+	return darker(t, s) + math.Max(-10, math.Min(strawRed, (strawHue-s.ShiftDeg)/2))
+}
+
+// darker is how much darker than the usual kernel a kernel is, L* of a well
+// exposed picture.
+func darker(t *kernel.Tray, s *kernel.Surface) float64 {
+	return exposure(t) * (t.Look.Lab[0] - s.EvenLab[0])
+}
+
+// fullness is the area of the hull over that of an ellipse as long and wide:
+// noise frays outlines in the dark.
+func fullness(k *kernel.Kernel) float64 {
+	return k.AreaPx2 / k.Solidity / (math.Pi / 4 * k.LengthPx * k.WidthPx)
+}
+
+// usualL is the L* of raw milled rice in well exposed pictures, which the
+// limits on lightness are for: 71 on rendered trays.
+const usualL = 71
+
+// exposure is the factor that takes differences of L* on a tray to those of a
+// well exposed picture: a picture with less light has all L*+16 smaller by one
+// factor (CIE 15). It is 1 where the colours are calibrated or the kernels are
+// as light as that.
+func exposure(t *kernel.Tray) float64 {
+	if t.Calibrated {
+		return 1
+	}
+	return min(1.6, max(1, (usualL+16)/(t.Look.Lab[0]+16)))
 }
 
 // strange reports whether a colour is blue, violet or green: no rice is.

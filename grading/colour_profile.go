@@ -152,8 +152,8 @@ var ProfileLimits = []ProfileLimit{
 
 	{"damaged.dark", "share", 0.005, 1, 0.02, "dark share, all spots together, from which on a kernel is damaged",
 		ours + ": three spots of 0.3 mm on a long kernel", func(p *Profile) *float64 { return &p.Damaged.Dark }},
-	{"damaged.spot", "share", 0.003, 1, 0.004, "share of one dark spot from which on a kernel is damaged",
-		ours + ": a spot of 0.25 mm on a long kernel; standards give no size", func(p *Profile) *float64 { return &p.Damaged.Spot }},
+	{"damaged.spot", "share", 0.004, 1, 0.006, "share of one dark spot from which on a kernel is damaged",
+		ours + ": a spot of 0.3 mm on a long kernel; standards give no size", func(p *Profile) *float64 { return &p.Damaged.Spot }},
 	{"damaged.spots", "spots", 1, 100, 3, "number of dark spots from which on a kernel is damaged, however small they are",
 		ours, func(p *Profile) *float64 { return &p.Damaged.Spots }},
 	{"damaged.stain", "share", 0.02, 1, 0.12, "yellow to brown share from which on a kernel is stained, which counts as damaged, as long as it is not yellow or red",

@@ -55,7 +55,7 @@ func TestFlagLimits(t *testing.T) {
 		{"red share", kernel.Red, 0.25, true, func(k *kernel.Kernel, x float64) { k.Surface.RedShare, k.Surface.RedLength = x, 0.9 }},
 		{"streak", kernel.RedStreaked, 0.5, false, func(k *kernel.Kernel, x float64) { k.Surface.RedShare, k.Surface.RedLength = 0.1, x }},
 		{"dark share", kernel.Damaged, 0.02, false, func(k *kernel.Kernel, x float64) { k.Surface.DarkShare = x }},
-		{"spot", kernel.Damaged, 0.004, false, func(k *kernel.Kernel, x float64) { k.Surface.SpotShare = x }},
+		{"spot", kernel.Damaged, 0.006, false, func(k *kernel.Kernel, x float64) { k.Surface.SpotShare = x }},
 		{"stain", kernel.Damaged, 0.12, false, func(k *kernel.Kernel, x float64) { k.Surface.StainShare = x }},
 		{"paddy by straw", kernel.Paddy, 14.2, false, func(k *kernel.Kernel, x float64) {
 			yellow(k)
@@ -326,4 +326,24 @@ func TestWhiteness(t *testing.T) {
 	assert.False(t, w.Relative)
 
 	assert.Nil(t, whiteness([]kernel.Tray{{Kernels: []kernel.Kernel{foreign}}}))
+}
+
+// Half the light leaves the judgement as it is: L*+16, a* and b* shrink by the
+// cube root (CIE 15:2018, 8.2.1).
+func TestLessLight(t *testing.T) {
+	k := math.Cbrt(0.5)
+	shrink := func(lab [3]float64) [3]float64 {
+		return [3]float64{(lab[0]+16)*k - 16, lab[1] * k, lab[2] * k}
+	}
+	straw := soundKernel()
+	straw.Surface.YellowShare, straw.Surface.ShiftDeg, straw.Surface.EvenLab[0] = 1, 77, 71-15
+	stone := soundKernel()
+	stone.LengthPx, stone.AreaPx2, stone.Surface.EvenLab = 30, 0.7*30*24, [3]float64{71 - 14, 1, 4}
+	for want, piece := range map[kernel.Flag]kernel.Kernel{kernel.Paddy: straw, kernel.Foreign: stone} {
+		require.Equal(t, []kernel.Flag{want}, flagsOf(t, piece, nil))
+		piece.Surface.EvenLab = shrink(piece.Surface.EvenLab)
+		assert.Equal(t, []kernel.Flag{want}, flagsOf(t, piece, func(tr *kernel.Tray, _ *Profile) {
+			tr.Look.Lab = shrink(tr.Look.Lab)
+		}))
+	}
 }

@@ -114,12 +114,12 @@ var tuneFeatures = []struct {
 	{"damaged.spot", kernel.Damaged, func(_ *Profile, s *Sorted) float64 { return s.Surface.SpotShare }},
 	{"damaged.dark", kernel.Damaged, func(_ *Profile, s *Sorted) float64 { return s.Surface.DarkShare }},
 	{"damaged.stain", kernel.Damaged, func(_ *Profile, s *Sorted) float64 { return s.Surface.StainShare }},
-	{"paddy.straw", kernel.Paddy, func(_ *Profile, s *Sorted) float64 { return straw(&s.Tray.Look, &s.Surface) }},
+	{"paddy.straw", kernel.Paddy, func(_ *Profile, s *Sorted) float64 { return straw(s.Tray, &s.Surface) }},
 	{"paddy.length", kernel.Paddy, func(_ *Profile, s *Sorted) float64 { return s.LengthPx / s.Tray.Look.LengthPx }},
 	{"paddy.width", kernel.Paddy, func(_ *Profile, s *Sorted) float64 { return s.WidthPx / s.Tray.Look.WidthPx }},
-	{"foreign.husk_straw", kernel.Foreign, func(_ *Profile, s *Sorted) float64 { return straw(&s.Tray.Look, &s.Surface) }},
-	{"foreign.drop", kernel.Foreign, func(_ *Profile, s *Sorted) float64 { return s.Tray.Look.Lab[0] - s.Surface.EvenLab[0] }},
-	{"foreign.round", kernel.Foreign, func(_ *Profile, s *Sorted) float64 { return s.AreaPx2 / (math.Pi / 4 * s.LengthPx * s.WidthPx) }},
+	{"foreign.husk_straw", kernel.Foreign, func(_ *Profile, s *Sorted) float64 { return straw(s.Tray, &s.Surface) }},
+	{"foreign.drop", kernel.Foreign, func(_ *Profile, s *Sorted) float64 { return darker(s.Tray, &s.Surface) }},
+	{"foreign.round", kernel.Foreign, func(_ *Profile, s *Sorted) float64 { return fullness(&s.Kernel) }},
 }
 
 // Tune learns limits from kernels sorted by hand, starting from base. A limit
