@@ -114,6 +114,8 @@ func TestFindsKernels(t *testing.T) {
 		{params(phantom.Short, phantom.Dense, 600, 10), 0.97, 0.05, 0.13},
 		{dark(params(phantom.Long, phantom.Loose, 300, 17)), 0.98, 0.02, 0.1},
 		{dark(params(phantom.Medium, phantom.Loose, 300, 18)), 0.96, 0.02, 0.1},
+		{dark(params(phantom.Long, phantom.Touching, 300, 19)), 0.96, 0.03, 0.1},
+		{dark(params(phantom.Slender, phantom.Dense, 300, 20)), 0.74, 0.07, 0.2},
 		// few whole kernels lie free to begin with
 		{broken(params(phantom.Long, phantom.Dense, 300, 11), 0.6), 0.95, 0.06, 0.15},
 		{broken(params(phantom.Long, phantom.Dense, 300, 14), 0.6), 0.93, 0.06, 0.15},

@@ -103,7 +103,8 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 		return res, nil // no plain tray: nothing on it has a shape
 	}
 	comps, small := connect(runs, minPieceArea)
-	if err := rel.level(levelReach(comps)); err != nil {
+	reach := levelReach(comps)
+	if err := rel.level(reach); err != nil {
 		return nil, err
 	}
 
@@ -161,6 +162,18 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 			res.Pieces = append(res.Pieces, s.piece(&m))
 		}
 		return res, nil
+	}
+
+	if err := parallel.Each(ctx, len(comps), func(w, k int) {
+		i := order[k]
+		q := scratch[w].around(rel, comps[i])
+		if q.relevel(comps[i], res.Contrast, reach, m.sigma) {
+			comps[i].inner = q.inner(comps[i])
+			shapes[i] = q.shapes(comps[i], false)
+			level[i] = q.medianLevel(comps[i])
+		}
+	}); err != nil {
+		return nil, err
 	}
 
 	type found struct {
@@ -423,10 +436,6 @@ func refineModel(ps []Piece, m Model) Model {
 	n.sigma = m.sigma
 	return n
 }
-
-// dim is the contrast, in that of the median component, below which noise
-// frays an outline: a black kernel on a black tray.
-const dim = 0.5
 
 // single reports whether a region is taken as one piece without a second look.
 // A dim one may look ragged.
