@@ -48,6 +48,12 @@ func dark(p phantom.Params) phantom.Params {
 	return p
 }
 
+// grey is p on a grey tray: a kernel's darker rim has little contrast to it.
+func grey(p phantom.Params) phantom.Params {
+	p.Tray = phantom.TrayGrey
+	return p
+}
+
 // A match pairs a kernel found with the truth.
 type match struct {
 	k *kernel.Kernel
@@ -112,6 +118,7 @@ func TestFindsKernels(t *testing.T) {
 		{params(phantom.Medium, phantom.Dense, 300, 8), 0.98, 0.05, 0.13},
 		{params(phantom.Bold, phantom.Dense, 300, 9), 0.98, 0.05, 0.13},
 		{params(phantom.Short, phantom.Dense, 600, 10), 0.97, 0.05, 0.13},
+		{grey(params(phantom.Long, phantom.Loose, 300, 22)), 0.995, 0.06, 0.07},
 		{dark(params(phantom.Long, phantom.Loose, 300, 17)), 0.98, 0.02, 0.1},
 		{dark(params(phantom.Medium, phantom.Loose, 300, 18)), 0.96, 0.02, 0.1},
 		{dark(params(phantom.Long, phantom.Touching, 300, 19)), 0.96, 0.03, 0.1},
