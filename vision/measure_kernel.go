@@ -340,21 +340,20 @@ func tipShapeOf(e []endShape) tipShape {
 func (t *tipShape) missing(e endShape, pressed float64) float64 {
 	d, ok := t.beyond(e)
 	switch {
-	case !e.hidden || t.n < 8:
-		return 0
-	case !ok && e.faceWide > taperAt[len(taperAt)-1]:
+	case ok:
+		return math.Max(-0.02, math.Min(0.08, 0.7*d)) * e.wide
+	case e.hidden && e.faceWide > taperAt[len(taperAt)-1]:
 		return 0.7 * pressed * e.wide
-	case !ok:
-		return 0
 	}
-	return math.Max(-0.02, math.Min(0.08, 0.7*d)) * e.wide
+	return 0
 }
 
 // beyond is how far, in greatest widths, the tip lies beyond the dividing line
-// by its taper; ok is false where the line is too wide or too narrow to tell.
+// by its taper; ok is false where the line is too wide or too narrow to tell,
+// and where too few tips lie free.
 func (t *tipShape) beyond(e endShape) (d float64, ok bool) {
 	last := len(taperAt) - 1
-	if !e.hidden || e.faceWide > taperAt[last] || e.faceWide < 0.15 {
+	if !e.hidden || t.n < 8 || e.faceWide > taperAt[last] || e.faceWide < 0.15 {
 		return 0, false
 	}
 	d = t.at[0] * e.faceWide / taperAt[0]
@@ -377,7 +376,7 @@ func (t *tipShape) pressed(parts []*piece) float64 {
 			}
 		}
 	}
-	if t.n < 8 || len(v) < 20 {
+	if len(v) < 20 {
 		return 0
 	}
 	mid, _ := robust(v)

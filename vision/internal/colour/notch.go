@@ -1,7 +1,9 @@
 package colour
 
 import (
+	"cmp"
 	"math"
+	"slices"
 
 	"traytally/vision/internal/geom"
 )
@@ -233,30 +235,20 @@ func (s *Sampler) ground(c *coast) bgr {
 	const places = 32
 	n := len(c.outline)
 	off := 3 + 2*s.blur
-	var v [places]bgr
-	m := 0
+	seen := make([]bgr, 0, places)
 	for k := range places {
 		i := k * n / places
 		a, b := c.at(i-2), c.at(i+2)
 		d := math.Max(a.Dist(b), 1e-9)
 		q := c.at(i)
 		if w, ok := s.colourAt(q.X+off*(b.Y-a.Y)/d, q.Y-off*(b.X-a.X)/d); ok {
-			v[m] = w
-			m++
+			seen = append(seen, w)
 		}
 	}
-	if m == 0 {
-		return bgr{}
-	}
-	w := v[:m]
-	for i := 1; i < m; i++ {
-		for j := i; j > 0 && w[j].grey() < w[j-1].grey(); j-- {
-			w[j], w[j-1] = w[j-1], w[j]
-		}
-	}
+	slices.SortStableFunc(seen, func(a, b bgr) int { return cmp.Compare(a.grey(), b.grey()) })
 	var g bgr
-	use := max(1, m/2)
-	for _, q := range w[:use] {
+	use := min(len(seen), max(1, len(seen)/2))
+	for _, q := range seen[:use] {
 		for k := range g {
 			g[k] += q[k] / float64(use)
 		}

@@ -94,7 +94,8 @@ func (j *Judge) Measure(p *Patch) (s kernel.Surface, chalk Chalk) {
 	var kinds [dark + 1]int
 	stained, faint := false, 0
 	j.cells = slices.Grow(j.cells[:0], len(p.Cells))[:len(p.Cells)]
-	var total, yellows, peak, sn, sl, sll float32
+	var total, yellows, peak float32
+	var grain scatter
 	for i := range p.Cells {
 		c, f := &p.Cells[i], &j.cells[i]
 		m := evenly / k.shade.of(c, side)
@@ -128,14 +129,10 @@ func (j *Judge) Measure(p *Patch) (s kernel.Surface, chalk Chalk) {
 		}
 		kinds[f.kind]++
 		if c.Rim >= innerRim {
-			sn++
-			sl += f.l
-			sll += f.l * f.l
+			grain.add(float64(f.l))
 		}
 	}
-	if sn > 0 {
-		s.Grain = math.Sqrt(math.Max(0, float64(sll/sn-sl/sn*sl/sn)))
-	}
+	s.Grain = grain.sd()
 	s.YellowShare = float64(yellows / total)
 	if kinds[red]+kinds[dark]+len(p.Notches) > 0 || stained {
 		j.lay(p)

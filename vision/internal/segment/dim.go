@@ -24,35 +24,32 @@ func (t *tile) relevel(comp *component, usual float64, reach int, sigma float64)
 	if few < 3 {
 		return false
 	}
-	at := func(i int) (y, x0, x1 int32) { r := &comp.inner[i]; return r.y, r.x0, r.x1 }
-	sets := joinRows(t.sets, len(comp.inner), at)
-	t.sets = sets
-	regions := map[int]*[256]int{}
+	sets := t.regions(comp)
+	type contrasts struct {
+		of [256]int // pixels
+		n  int
+	}
+	regions := make([]*contrasts, len(comp.inner)) // at their first stretches
 	for i, r := range comp.inner {
-		h := regions[sets.find(i)]
-		if h == nil {
-			h = new([256]int)
-			regions[sets.find(i)] = h
+		first := sets.find(i)
+		if first == i {
+			regions[i] = new(contrasts)
 		}
-		for j, n := t.index(int(r.x0), int(r.y)), int(r.x1-r.x0); n > 0; j, n = j+1, n-1 {
-			h[t.c[j]]++
+		q := regions[first]
+		at := t.index(int(r.x0), int(r.y))
+		for _, c := range t.c[at : at+int(r.x1-r.x0)] {
+			q.of[c]++
+			q.n++
 		}
 	}
 	changed := false
-	for i := range comp.inner {
-		h := regions[i] // of a region by its first stretch
-		if h == nil || sets.find(i) != i {
+	for i, q := range regions {
+		if q == nil || q.n < minPieceArea {
 			continue
 		}
-		n := 0
-		for _, k := range h {
-			n += k
+		if level := quantile(&q.of, q.n, 0.5); float64(level) < dim*usual {
+			changed = t.spread(comp, sets, i, level, int(usual), reach, sigma) || changed
 		}
-		level := quantile(h, n, 0.5)
-		if n < minPieceArea || float64(level) >= dim*usual {
-			continue
-		}
-		changed = t.spread(comp, sets, i, level, int(usual), reach, sigma) || changed
 	}
 	return changed
 }

@@ -125,12 +125,14 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 		scratch = nil
 	}
 	defer release()
+	outline := func(q *tile, i int, climb bool) {
+		comps[i].inner = q.inner(comps[i])
+		shapes[i] = q.shapes(comps[i], climb)
+		level[i] = q.medianLevel(comps[i])
+	}
 	if err := parallel.Each(ctx, len(comps), func(w, k int) {
 		i := order[k]
-		q := scratch[w].around(rel, comps[i])
-		comps[i].inner = q.inner(comps[i])
-		shapes[i] = q.shapes(comps[i], i%(1+len(comps)/150) == 0)
-		level[i] = q.medianLevel(comps[i])
+		outline(scratch[w].around(rel, comps[i]), i, i%(1+len(comps)/150) == 0)
 	}); err != nil {
 		return nil, err
 	}
@@ -168,9 +170,7 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 		i := order[k]
 		q := scratch[w].around(rel, comps[i])
 		if q.relevel(comps[i], res.Contrast, reach, m.sigma) {
-			comps[i].inner = q.inner(comps[i])
-			shapes[i] = q.shapes(comps[i], false)
-			level[i] = q.medianLevel(comps[i])
+			outline(q, i, false)
 		}
 	}); err != nil {
 		return nil, err
@@ -304,8 +304,7 @@ func (t *tile) shapes(comp *component, climb bool) []shape {
 	if len(holes) == 0 {
 		return out
 	}
-	sets := joinRows(t.sets, len(comp.inner), func(i int) (y, x0, x1 int32) { r := &comp.inner[i]; return r.y, r.x0, r.x1 })
-	t.sets = sets
+	sets := t.regions(comp)
 	region := map[int]*shape{}
 	for i := range out {
 		region[sets.find(out[i].outer.from)] = &out[i]

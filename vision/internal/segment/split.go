@@ -448,8 +448,8 @@ func (t *tile) parts(c *component, few int, line int32) int {
 			t.segs = append(t.segs, stretch{y, a, x, 0})
 		}
 	}
-	sets := joinRows(t.sets, len(t.segs), func(i int) (y, x0, x1 int32) { s := &t.segs[i]; return s.y, s.x0, s.x1 })
-	t.sets = sets
+	t.sets = joinRows(t.sets, len(t.segs), func(i int) (y, x0, x1 int32) { s := &t.segs[i]; return s.y, s.x0, s.x1 })
+	sets := t.sets
 	size := make([]int32, len(t.segs))
 	for i, s := range t.segs {
 		size[sets.find(i)] += s.x1 - s.x0

@@ -68,7 +68,7 @@ type tile struct {
 	west           bitset  // contour passed the west side of this pixel
 	label          []int32 // pieces of the region being separated
 	labels         cv.Numbers
-	sets           []int32   // of stretches, while parts are joined
+	sets           forest    // of stretches, while parts are joined
 	segs           []stretch // parts of the region, row by row
 	lines          []int32   // pixels that cuts were drawn over
 	onLine         bitset    // the same
@@ -219,6 +219,13 @@ func (t *tile) inner(comp *component) []run {
 		}
 	}
 	return out
+}
+
+// regions joins the inner stretches of a component to its regions, each named
+// by its first stretch. They are valid until the tile joins others.
+func (t *tile) regions(comp *component) forest {
+	t.sets = joinRows(t.sets, len(comp.inner), func(i int) (y, x0, x1 int32) { r := &comp.inner[i]; return r.y, r.x0, r.x1 })
+	return t.sets
 }
 
 // contours traces all regions and holes of a component.
