@@ -104,7 +104,10 @@ func (a *assessor) figure(f *standards.Factor, g int) figure {
 	if fig, ok := a.bySheet(f); ok {
 		return fig
 	}
-	fig := a.byPicture(f, g)
+	fig, counted := a.paddyByHand(f)
+	if !counted {
+		fig = a.byPicture(f, g)
+	}
 	fig.note = f.PictureNote
 	fig.partial = f.Picture == standards.PictureAtLeast
 	fig.hint = f.Picture == standards.PictureHints
@@ -124,14 +127,27 @@ func (a *assessor) bySheet(f *standards.Factor) (figure, bool) {
 		}
 		return exact(h.Number)
 	}
-	if f.Sheet == "paddy_per_kg" && a.sheet.PaddyCount != nil {
-		c := &counted{int(*a.sheet.PaddyCount), *a.sheet.PaddyFromG, f.Basis.SamplePortionG()}
-		return figure{known: true, estimate: c.estimate(confidence), counted: c, from: FromSheet}, true
+	if f.Sheet == "paddy_per_kg" {
+		if fig, ok := a.paddyByHand(f); ok {
+			return fig, true
+		}
 	}
 	if x, ok := a.sheet.value(f.Sheet); ok {
 		return exact(x)
 	}
 	return figure{}, false
+}
+
+// paddyByHand is the number of paddy kernels on the sheet, for a factor per
+// portion that they count for: alone, or with seeds and others.
+func (a *assessor) paddyByHand(f *standards.Factor) (figure, bool) {
+	paddy := f.Sheet == "paddy_per_kg" || f.Pieces != nil && slices.Contains(f.Pieces.Flags, string(kernel.Paddy))
+	portion := f.Basis.SamplePortionG()
+	if a.sheet == nil || a.sheet.PaddyCount == nil || !paddy || portion == 0 {
+		return figure{}, false
+	}
+	c := &counted{int(*a.sheet.PaddyCount), *a.sheet.PaddyFromG, portion}
+	return figure{known: true, estimate: c.estimate(confidence), counted: c, from: FromSheet}, true
 }
 
 func (a *assessor) byPicture(f *standards.Factor, g int) figure {

@@ -18,12 +18,49 @@ type PieceModel struct {
 	From       string  `json:"from"`        // "model" or "sample"
 }
 
+// wholeCV is the scatter of whole kernels' mass in a model: length by 4.5,
+// width and thickness by 5 %.
+const wholeCV = 0.084
+
 // DefaultPieceModel takes brokens as evenly spread between 0.15 and 0.75 of a
-// whole kernel's mass and whole kernels as scattering by 8.4 % (length by 4.5,
-// width and thickness by 5 %). It is a model, not a measurement.
-func DefaultPieceModel() PieceModel {
-	const lo, hi = 0.15, 0.75
-	return PieceModel{WholeCV: 0.084, BrokenMean: (lo + hi) / 2, BrokenSD: (hi - lo) / math.Sqrt(12), From: "model"}
+// whole kernel's mass and whole kernels as scattering by 8.4 %. It is a model,
+// not a measurement.
+func DefaultPieceModel() PieceModel { return piecesFrom(0.15, 0.75) }
+
+func piecesFrom(lo, hi float64) PieceModel {
+	return PieceModel{WholeCV: wholeCV, BrokenMean: round((lo+hi)/2, 4), BrokenSD: round((hi-lo)/math.Sqrt(12), 4), From: "model"}
+}
+
+// FactorModel is the model for the pieces that a factor of a standard counts,
+// in the grade with index g: kernels with a defect weigh what others weigh;
+// pieces of a size are evenly spread over its lengths, from a fifth of its
+// upper end at the least, as DefaultPieceModel has it, which stands for a
+// broken share that goes by the ends too. It is an *InputError where the factor
+// is no share, or one of pieces without an upper length.
+func FactorModel(std *standards.Standard, f *standards.Factor, g int) (PieceModel, error) {
+	parts := std.PartsOf(f, g)
+	switch {
+	case f.Basis == standards.ByCount:
+		return PieceModel{BrokenMean: 1, From: "model"}, nil // all count alike
+	case f.Basis != standards.ByMass:
+		return PieceModel{}, &InputError{What: f.Name + " is no share of the rice", Hint: "plan for a share or for a number per portion", Err: ErrParams}
+	case len(parts) == 0:
+		return PieceModel{WholeCV: wholeCV, BrokenMean: 1, BrokenSD: wholeCV, From: "model"}, nil
+	}
+	lo, hi := math.Inf(1), 0.0
+	for _, p := range parts {
+		lo, hi = min(lo, p.Length.Lo), max(hi, p.Length.Hi)
+	}
+	if !(hi > 0 && hi <= 1) {
+		if f == std.Broken() {
+			return DefaultPieceModel(), nil
+		}
+		return PieceModel{}, &InputError{
+			What: "no model for the masses of " + f.Name,
+			Hint: "plan for the broken share; whole kernels are what it leaves", Err: ErrParams,
+		}
+	}
+	return piecesFrom(max(lo, hi/5), hi), nil
 }
 
 // fewPieces is the number of brokens and of wholes below which a sample says
@@ -107,16 +144,16 @@ func (m PieceModel) meanMass(r float64) float64 {
 
 // PlanOptions is what is asked of a plan. Start from DefaultPlanOptions.
 type PlanOptions struct {
-	ExpectPct float64 // the broken share expected of the lot, percent, in (0, 100)
+	ExpectPct float64 // the share expected of the lot, percent, in (0, 100)
 	// HalfWidthPct is the wanted half width of the 95 % interval, points; 0
 	// where a decision is wanted instead.
 	HalfWidthPct float64
-	// Limit is the limit to decide about; nil where a precision is wanted. The
-	// plan is for the upper limit of a broken share.
+	// Limit is the limit on a percentage to decide about; nil where a
+	// precision is wanted.
 	Limit *standards.Limit
 	// Kernels is a given number of kernels to look at, 0 to work it out.
-	Kernels        int
-	Risks          Risks
+	Kernels int
+	Decision
 	Power          float64 // wanted probability of a decision at ExpectPct, in (0.5, 1)
 	Model          PieceModel
 	MethodU        float64 // standard uncertainty that more kernels do not lessen, points
@@ -130,15 +167,15 @@ type PlanOptions struct {
 // tray, about what lies apart on an A4 scan.
 func DefaultPlanOptions() PlanOptions {
 	return PlanOptions{
-		ExpectPct: 5, Risks: DefaultRisks(), Power: decideIn, Model: DefaultPieceModel(),
+		ExpectPct: 5, Decision: DefaultDecision(), Power: decideIn, Model: DefaultPieceModel(),
 		WholeKernelMG: 18, KernelsPerTray: 800,
 	}
 }
 
 // An OCPoint is one point of an operating characteristic: what the rule says,
-// and how often, when the lot's true share is TruePct.
+// and how often, when the lot's true value is True.
 type OCPoint struct {
-	TruePct     float64 `json:"true_pct"`
+	True        float64 `json:"true"` // percent, or a number per portion
 	Supports    float64 `json:"supports"`
 	NotProven   float64 `json:"not_proven"`
 	Contradicts float64 `json:"contradicts"`
@@ -159,17 +196,20 @@ type Plan struct {
 	K            float64    `json:"k"` // at ExpectPct
 	Model        PieceModel `json:"model"`
 	MethodU      float64    `json:"method_u_points"`
-	Risks        Risks      `json:"risks"`
+	// Risks are those asked for; with a guard band those that it leaves.
+	Risks     Risks    `json:"risks"`
+	GuardBand *float64 `json:"guard_band_points"`
 	// The rest is there with a limit. LimitPct is where the verdict turns: the
 	// limit with the standard's rounding, 4.05 for 4.0 with one decimal kept.
 	LimitPct float64 `json:"limit_pct,omitempty"`
-	// AcceptUpToPct is the measured share up to which the lot counts as
-	// conforming, null where this many kernels cannot prove it; RejectFromPct
-	// the one from which it counts as not conforming.
-	AcceptUpToPct *float64  `json:"accept_up_to_pct"`
-	RejectFromPct *float64  `json:"reject_from_pct"`
-	Power         float64   `json:"power,omitempty"` // of a right decision at ExpectPct
-	OC            []OCPoint `json:"oc"`
+	// AcceptPct is the measured share up to which (for a lower limit: from
+	// which) the lot counts as conforming, null where this many kernels cannot
+	// prove it; RejectPct the one from which (up to which) it counts as not
+	// conforming.
+	AcceptPct *float64  `json:"accept_pct"`
+	RejectPct *float64  `json:"reject_pct"`
+	Power     float64   `json:"power,omitempty"` // of a right decision at ExpectPct
+	OC        []OCPoint `json:"oc"`
 }
 
 // mostKernels bounds what a plan asks for: 100 million kernels are two tonnes.
@@ -198,7 +238,7 @@ func MakePlan(o PlanOptions) (*Plan, error) {
 		Kernels: n, Trays: int(math.Ceil(float64(n) / float64(o.KernelsPerTray))),
 		Grams:     round(float64(n)*o.WholeKernelMG*o.Model.meanMass(r)/1000, 1),
 		ExpectPct: o.ExpectPct, HalfWidthPct: round(z95*o.u(o.ExpectPct, n), 4), K: round(o.Model.K(r), 4),
-		Model: o.Model, MethodU: o.MethodU, Risks: o.Risks, OC: []OCPoint{},
+		Model: o.Model, MethodU: o.MethodU, Risks: o.Risks, GuardBand: o.GuardBand, OC: []OCPoint{},
 	}
 	if o.Limit == nil {
 		return p, nil
@@ -207,34 +247,37 @@ func MakePlan(o PlanOptions) (*Plan, error) {
 	accept, reject, canAccept, canReject := o.bounds(n)
 	if canAccept {
 		x := round(accept, 4)
-		p.AcceptUpToPct = &x
+		p.AcceptPct = &x
 	}
 	if canReject {
 		x := round(reject, 4)
-		p.RejectFromPct = &x
+		p.RejectPct = &x
 	}
 	p.Power = round(o.power(n), 4)
-	most := min(99.9, 2*max(p.LimitPct, o.ExpectPct))
-	step := niceStep(most/12) / OCPerStep
-	for i := 1; float64(i)*step <= most*(1+1e-9); i++ {
-		truth := float64(i) * step
+	if o.GuardBand != nil {
+		s, c := o.decided(p.LimitPct, n)
+		p.Risks = Risks{round(s, 4), round(c, 4)}
+	}
+	for _, truth := range ocPoints(p.LimitPct, o.ExpectPct, o.Limit.Bound.Upper(), 99.9) {
 		s, c := o.decided(truth, n)
-		p.OC = append(p.OC, OCPoint{round(truth, 4), round(s, 4), round(1-s-c, 4), round(c, 4)})
+		p.OC = append(p.OC, OCPoint{round(truth, 6), round(s, 4), round(1-s-c, 4), round(c, 4)})
 	}
 	return p, nil
 }
 
 func (o *PlanOptions) validate() error {
 	bad := func(what, hint string) error { return &InputError{What: what, Hint: hint, Err: ErrParams} }
-	if err := o.Risks.Validate(); err != nil {
+	if err := o.Decision.Validate(); err != nil {
 		return err
 	}
 	m := o.Model
 	switch {
+	case o.Limit != nil && o.Limit.Value == 0 && o.Limit.Bound == standards.AtMost:
+		return bad("a limit of none at all", "no number of kernels proves that there is none; plan for a small limit")
 	case !(o.ExpectPct > 0 && o.ExpectPct < 100):
-		return bad(fmt.Sprintf("an expected broken share of %g %%", o.ExpectPct), "give percent between 0 and 100, for example 4")
-	case o.ExpectPct < 0.1:
-		return bad(fmt.Sprintf("an expected broken share of %g %%", o.ExpectPct), fmt.Sprintf("give percent: did you mean %.4g?", 100*o.ExpectPct))
+		return bad(fmt.Sprintf("an expected share of %g %%", o.ExpectPct), "give percent between 0 and 100, for example 4")
+	case o.ExpectPct < 0.1 && o.typed():
+		return bad(fmt.Sprintf("an expected share of %g %%", o.ExpectPct), fmt.Sprintf("give percent: did you mean %.4g?", 100*o.ExpectPct))
 	case !finite(o.HalfWidthPct) || o.HalfWidthPct < 0 || o.HalfWidthPct >= 50:
 		return bad(fmt.Sprintf("a half width of %g points", o.HalfWidthPct), "give points of percent, for example 0.5")
 	case o.Kernels < 0 || o.Kernels > mostKernels:
@@ -243,9 +286,9 @@ func (o *PlanOptions) validate() error {
 		return bad("nothing to plan for", "give a wanted half width, a limit to decide about, or a number of kernels")
 	case o.Limit != nil && o.HalfWidthPct > 0:
 		return bad("both a half width and a limit", "give one of them")
-	case o.Limit != nil && (!o.Limit.Bound.Upper() || !(o.Limit.Value > 0 && o.Limit.Value < 100)):
-		return bad("the limit is no upper limit of a broken share", "give percent between 0 and 100, for example 5")
-	case o.Limit != nil && o.Limit.Value < 0.1:
+	case o.Limit != nil && !(o.Limit.Value > 0 && o.Limit.Value < 100):
+		return bad(fmt.Sprintf("a limit of %g %%", o.Limit.Value), "give percent between 0 and 100, for example 5")
+	case o.Limit != nil && o.Limit.Value < 0.1 && o.typed():
 		return bad(fmt.Sprintf("a limit of %g %%", o.Limit.Value), fmt.Sprintf("give percent: did you mean %.4g?", 100*o.Limit.Value))
 	case !(o.Power > 0.5 && o.Power < 1):
 		return bad(fmt.Sprintf("a probability of deciding of %g", o.Power), "give one between 0.5 and 1, for example 0.9")
@@ -260,6 +303,10 @@ func (o *PlanOptions) validate() error {
 	}
 	return nil
 }
+
+// typed reports whether the limit was typed and taken from no table: there a
+// fraction may stand for a percentage.
+func (o *PlanOptions) typed() bool { return o.Limit == nil || o.Limit.Factor == nil }
 
 // u is the standard uncertainty in points of a share of pct among n kernels.
 func (o *PlanOptions) u(pct float64, n int) float64 {
@@ -279,21 +326,26 @@ func (o *PlanOptions) share(pct float64, n int) figure {
 	return figure{known: true, estimate: s.Estimate, share: &s}
 }
 
-// bounds returns the figures up to which n kernels prove conformity and from
-// which they prove the opposite.
+// bounds returns the figures up to which (for a lower limit: from which) n
+// kernels prove conformity, and from which (up to which) they prove the
+// opposite.
 func (o *PlanOptions) bounds(n int) (accept, reject float64, canAccept, canReject bool) {
 	verdict := func(pct float64) string {
 		fig := o.share(pct, n)
-		return fig.decide(*o.Limit, o.Risks.Consumer, o.Risks.Producer)
+		return fig.decide(*o.Limit, o.Decision)
+	}
+	best, worst := 0.0, 99.99
+	if !o.Limit.Bound.Upper() {
+		best, worst = worst, best
 	}
 	limit := exactLimit(*o.Limit)
-	canAccept = verdict(0) == Meets
+	canAccept = verdict(best) == Meets
 	if canAccept {
-		accept = bisect(0, limit, func(x float64) bool { return verdict(x) == Meets })
+		accept = bisect(best, limit, func(x float64) bool { return verdict(x) == Meets })
 	}
-	canReject = verdict(99.99) == Fails
+	canReject = verdict(worst) == Fails
 	if canReject {
-		reject = bisect(99.99, limit, func(x float64) bool { return verdict(x) == Fails })
+		reject = bisect(worst, limit, func(x float64) bool { return verdict(x) == Fails })
 	}
 	return accept, reject, canAccept, canReject
 }
@@ -316,11 +368,14 @@ func bisect(yes, no float64, in func(float64) bool) float64 {
 func (o *PlanOptions) decided(pct float64, n int) (supports, contradicts float64) {
 	accept, reject, canAccept, canReject := o.bounds(n)
 	u := o.u(pct, n)
+	if !o.Limit.Bound.Upper() {
+		u = -u
+	}
 	if canAccept {
 		supports = distuv.UnitNormal.CDF((accept - pct) / u)
 	}
 	if canReject {
-		contradicts = 1 - distuv.UnitNormal.CDF((reject-pct)/u)
+		contradicts = distuv.UnitNormal.CDF((pct - reject) / u)
 	}
 	return supports, contradicts
 }
@@ -328,10 +383,26 @@ func (o *PlanOptions) decided(pct float64, n int) (supports, contradicts float64
 // power is the probability of the right decision at ExpectPct.
 func (o *PlanOptions) power(n int) float64 {
 	s, c := o.decided(o.ExpectPct, n)
-	if o.ExpectPct <= exactLimit(*o.Limit) {
+	if o.Limit.Bound.Holds(o.ExpectPct, exactLimit(*o.Limit)) {
 		return s
 	}
 	return c
+}
+
+// ocPoints returns the true values at which an operating characteristic is
+// worked out: past the limit and the expected value on either side where they
+// are far from 0 (or, for a lower limit, from most), OCPerStep to a step.
+func ocPoints(limit, expect float64, upper bool, most float64) []float64 {
+	lo, hi := 0.0, min(most, 2*max(limit, expect))
+	if !upper {
+		lo, hi = max(0, most-2*(most-min(limit, expect))), most
+	}
+	step := niceStep((hi-lo)/12) / OCPerStep
+	var out []float64
+	for i := math.Floor(lo/step/OCPerStep)*OCPerStep + 1; i*step <= hi*(1+1e-9); i++ {
+		out = append(out, i*step)
+	}
+	return out
 }
 
 func (o *PlanOptions) kernelsForWidth() (int, error) {

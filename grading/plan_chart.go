@@ -46,13 +46,31 @@ var chartTemplate = template.Must(template.New("oc").Parse(`<svg xmlns="http://w
 
 // WriteChart draws the operating characteristic of p as an SVG picture: how
 // often the sample supports the limit, contradicts it, or proves nothing, over
-// the lot's true broken share. The picture is the same for the same plan.
+// the lot's true share. The picture is the same for the same plan.
 func (p *Plan) WriteChart(w io.Writer, title string) error {
-	if len(p.OC) == 0 {
+	return writeOC(w, ocChart{
+		title: title, points: p.OC, limit: p.LimitPct,
+		subtitle: fmt.Sprintf("share of samples of %d kernels (about %.0f g) that say so; limit %.4g %%", p.Kernels, p.Grams, p.LimitPct),
+		axis:     "true share of the lot, %",
+	})
+}
+
+// An ocChart is what a picture of an operating characteristic shows.
+type ocChart struct {
+	title, subtitle, axis string
+	points                []OCPoint
+	limit                 float64 // in the points' unit
+}
+
+func writeOC(w io.Writer, c ocChart) error {
+	if len(c.points) == 0 {
 		return ErrNoLimit
 	}
-	most := p.OC[len(p.OC)-1].TruePct
-	x := func(pct float64) float64 { return plotLeft + (plotRight-plotLeft)*pct/most }
+	least, most := c.points[0].True, c.points[len(c.points)-1].True
+	if least < most/4 {
+		least = 0
+	}
+	x := func(v float64) float64 { return plotLeft + (plotRight-plotLeft)*(v-least)/(most-least) }
 	y := func(prob float64) float64 { return plotBottom - (plotBottom-plotTop)*prob }
 	data := struct {
 		W, H     float64
@@ -60,26 +78,28 @@ func (p *Plan) WriteChart(w io.Writer, title string) error {
 		Lines    []chartLine
 		Texts    []chartText
 		Segments []chartSegment
-	}{W: chartW, H: chartH, Title: html.EscapeString(title)}
+	}{W: chartW, H: chartH, Title: html.EscapeString(c.title)}
 	text := func(x, y float64, anchor, colour, s string, bold bool) {
 		data.Texts = append(data.Texts, chartText{x, y, anchor, colour, html.EscapeString(s), bold})
 	}
 	const ink = "#22262b"
-	text(plotLeft, 26, "start", ink, title, true)
-	text(plotLeft, 46, "start", ink, fmt.Sprintf("share of samples of %d kernels (about %.0f g) that say so; limit %.4g %%", p.Kernels, p.Grams, p.LimitPct), false)
+	text(plotLeft, 26, "start", ink, c.title, true)
+	text(plotLeft, 46, "start", ink, c.subtitle, false)
 	for i := range 6 {
 		prob := float64(i) / 5
 		data.Segments = append(data.Segments, chartSegment{plotLeft, y(prob), plotRight, y(prob), colourGuideLines, ""})
 		text(plotLeft-8, y(prob)+4, "end", ink, fmt.Sprintf("%.0f %%", 100*prob), false)
 	}
-	step := niceStep(most / 8)
-	for pct := 0.0; pct <= most*(1+1e-9); pct += step {
-		data.Segments = append(data.Segments, chartSegment{x(pct), plotBottom, x(pct), plotBottom + 5, ink, ""})
-		text(x(pct), plotBottom+20, "middle", ink, fmt.Sprintf("%.4g", pct), false)
+	step := niceStep((most - least) / 8)
+	for i := math.Abs(math.Ceil(least/step - 1e-9)); i*step <= most*(1+1e-9); i++ {
+		at := x(i * step)
+		data.Segments = append(data.Segments, chartSegment{at, plotBottom, at, plotBottom + 5, ink, ""})
+		text(at, plotBottom+20, "middle", ink, fmt.Sprintf("%.4g", i*step), false)
 	}
-	text((plotLeft+plotRight)/2, plotBottom+44, "middle", ink, "true broken share of the lot, % by mass", false)
-	data.Segments = append(data.Segments, chartSegment{x(p.LimitPct), plotTop, x(p.LimitPct), plotBottom, ink, "2 4"})
-	for _, c := range []struct {
+	text((plotLeft+plotRight)/2, plotBottom+44, "middle", ink, c.axis, false)
+	data.Segments = append(data.Segments, chartSegment{x(c.limit), plotTop, x(c.limit), plotBottom, ink, "2 4"})
+	supportsLeft := c.points[0].Supports >= c.points[len(c.points)-1].Supports
+	for _, curve := range []struct {
 		name, colour, dash string
 		of                 func(OCPoint) float64
 	}{
@@ -88,23 +108,22 @@ func (p *Plan) WriteChart(w io.Writer, title string) error {
 		{"contradicts", colourNo, "", func(o OCPoint) float64 { return o.Contradicts }},
 	} {
 		var points []string
-		best := p.OC[0]
-		for _, o := range p.OC {
-			points = append(points, fmt.Sprintf("%.1f,%.1f", x(o.TruePct), y(c.of(o))))
-			if c.of(o) > c.of(best) || c.name == "contradicts" && c.of(o) >= c.of(best) {
+		best := c.points[0]
+		for _, o := range c.points {
+			points = append(points, fmt.Sprintf("%.1f,%.1f", x(o.True), y(curve.of(o))))
+			if curve.of(o) > curve.of(best) {
 				best = o
 			}
 		}
-		data.Lines = append(data.Lines, chartLine{strings.Join(points, " L"), c.colour, c.dash})
-		anchor := "middle"
-		at := x(best.TruePct)
-		switch c.name {
-		case "supports":
+		data.Lines = append(data.Lines, chartLine{strings.Join(points, " L"), curve.colour, curve.dash})
+		anchor, at := "middle", x(best.True)
+		switch {
+		case curve.name != "not proven" && (curve.name == "supports") == supportsLeft:
 			anchor, at = "start", plotLeft+6
-		case "contradicts":
+		case curve.name != "not proven":
 			anchor, at = "end", plotRight-6
 		}
-		text(at, y(c.of(best))+20, anchor, c.colour, c.name, true)
+		text(at, y(curve.of(best))+20, anchor, curve.colour, curve.name, true)
 	}
 	return chartTemplate.Execute(w, data)
 }

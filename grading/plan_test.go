@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"gonum.org/v1/gonum/stat"
+	"gonum.org/v1/gonum/stat/distuv"
 
 	"traytally/grading/standards"
 )
@@ -81,30 +82,30 @@ func decisionPlan(limit, expect float64) PlanOptions {
 func TestPlanDecides(t *testing.T) {
 	p, err := MakePlan(decisionPlan(5, 3))
 	require.NoError(t, err)
-	require.NotNil(t, p.AcceptUpToPct)
-	require.NotNil(t, p.RejectFromPct)
-	assert.Less(t, *p.AcceptUpToPct, 5.0)
-	assert.Greater(t, *p.RejectFromPct, 5.0)
+	require.NotNil(t, p.AcceptPct)
+	require.NotNil(t, p.RejectPct)
+	assert.Less(t, *p.AcceptPct, 5.0)
+	assert.Greater(t, *p.RejectPct, 5.0)
 	assert.InDelta(t, 0.9, p.Power, 0.005)
 	for i, o := range p.OC {
 		assert.InDelta(t, 1, o.Supports+o.NotProven+o.Contradicts, 2e-4)
 		if i > 0 {
-			assert.Greater(t, o.TruePct, p.OC[i-1].TruePct)
+			assert.Greater(t, o.True, p.OC[i-1].True)
 			assert.LessOrEqual(t, o.Supports, p.OC[i-1].Supports, "a worse lot passes less often")
 			assert.GreaterOrEqual(t, o.Contradicts, p.OC[i-1].Contradicts)
 		}
-		if o.TruePct == 5 {
+		if o.True == 5 {
 			assert.InDelta(t, 0.025, o.Supports, 0.01, "on the limit the consumer's risk")
 			assert.InDelta(t, 0.025, o.Contradicts, 0.01, "on the limit the producer's risk")
 		}
 	}
 	// The same plan carried out on simulated trays.
-	supports, _ := outcomes(t, simLot{3}, 300, p.Kernels, 0, DefaultRisks(), 9)
+	supports, _ := outcomes(t, simLot{3}, 300, p.Kernels, 0, DefaultDecision(), 9)
 	assert.InDelta(t, 0.9, supports, 0.06)
 
 	bad, err := MakePlan(decisionPlan(5, 8))
 	require.NoError(t, err)
-	_, contradicts := outcomes(t, simLot{8}, 300, bad.Kernels, 0, DefaultRisks(), 9)
+	_, contradicts := outcomes(t, simLot{8}, 300, bad.Kernels, 0, DefaultDecision(), 9)
 	assert.InDelta(t, 0.9, contradicts, 0.06)
 	nearer, err := MakePlan(decisionPlan(5, 4))
 	require.NoError(t, err)
@@ -119,13 +120,133 @@ func TestPlanKnowsTheStandardsRounding(t *testing.T) {
 	assert.InDelta(t, 4.05, p.LimitPct, 1e-12)
 }
 
+// A lower limit is the mirror of an upper one: at least 95 % of heads is at
+// most 5 % of the rest.
+func TestPlanForALowerLimit(t *testing.T) {
+	like := PieceModel{WholeCV: 0.1, BrokenMean: 1, BrokenSD: 0.1, From: "model"}
+	up := decisionPlan(5, 3)
+	down := decisionPlan(95, 97)
+	down.Limit.Bound = standards.AtLeast
+	up.Model, down.Model = like, like
+	a, err := MakePlan(up)
+	require.NoError(t, err)
+	b, err := MakePlan(down)
+	require.NoError(t, err)
+	assert.InDelta(t, a.Kernels, b.Kernels, 0.01*float64(a.Kernels))
+	assert.InDelta(t, 100-*a.AcceptPct, *b.AcceptPct, 0.02)
+	assert.InDelta(t, 100-*a.RejectPct, *b.RejectPct, 0.02)
+	assert.Greater(t, b.OC[len(b.OC)-1].Supports, b.OC[0].Supports)
+	var svg bytes.Buffer
+	require.NoError(t, b.WriteChart(&svg, "heads"))
+}
+
+// With a guard band of g points the figure must be g inside the limit, and a
+// lot on the limit is called so as often as the normal distribution says.
+func TestPlanWithAGuardBand(t *testing.T) {
+	o := decisionPlan(5, 4)
+	o.GuardBand, o.Kernels = ptr(0.5), 2000
+	p, err := MakePlan(o)
+	require.NoError(t, err)
+	assert.InDelta(t, 4.5, *p.AcceptPct, 1e-3)
+	assert.InDelta(t, 5.5, *p.RejectPct, 1e-3)
+	u := 100 * math.Sqrt(o.Model.K(0.05)*0.05*0.95/2000)
+	assert.InDelta(t, 1-distuv.UnitNormal.CDF(0.5/u), p.Risks.Consumer, 1e-3)
+	supports, _ := outcomes(t, simLot{5}, 1000, 2000, 0, Decision{DefaultRisks(), o.GuardBand}, 21)
+	assert.InDelta(t, p.Risks.Consumer, supports, 0.05)
+}
+
+// The models behind plans for other factors than the broken share.
+func TestFactorModel(t *testing.T) {
+	thai, us, ph := lookup(t, "thai-white"), lookup(t, "us-long"), lookup(t, "ph")
+	m, err := FactorModel(us, us.Broken(), 0)
+	require.NoError(t, err)
+	assert.Equal(t, DefaultPieceModel(), m)
+	m, err = FactorModel(thai, thai.Broken(), 6) // under 5.0 parts in 25 % super
+	require.NoError(t, err)
+	assert.Equal(t, piecesFrom(0.1, 0.5), m)
+	m, err = FactorModel(us, us.Factor("chalky"), 0)
+	require.NoError(t, err)
+	assert.InDelta(t, 1+wholeCV*wholeCV, m.K(0.02), 1e-9, "kernels that weigh alike: the binomial, and their scatter")
+	for _, row := range []struct {
+		std    *standards.Standard
+		factor string
+	}{{us, "seeds_heat_paddy"}, {us, "odour"}, {ph, "head"}} {
+		_, err := FactorModel(row.std, row.std.Factor(row.factor), 0)
+		assert.ErrorIs(t, err, ErrParams, row.factor)
+	}
+}
+
+// countPlan is for at most so many per kg.
+func countPlan(perKg, expect float64) CountPlanOptions {
+	return CountPlanOptions{
+		Limit:  standards.Limit{Factor: &standards.Factor{Code: "paddy"}, Bound: standards.AtMost, Value: perKg, Unit: "per kg", Basis: standards.PerKg},
+		Expect: expect, Risks: DefaultRisks(), Power: 0.9, WholeKernelMG: 18,
+	}
+}
+
+// How much rice a number per kg takes, by the exact one-sided 97.5 % limits of
+// a Poisson count: none found -> 3.689, 1 -> 5.572, 2 -> 7.225, 12 -> 20.96
+// (E.S. Pearson, H.O. Hartley, Biometrika Tables, Table 40; from memory).
+func TestCountPlan(t *testing.T) {
+	p, err := MakeCountPlan(countPlan(2, 0))
+	require.NoError(t, err)
+	assert.InDelta(t, 1000*3.689/2, p.Grams, 1, "none found must mean at most 2 per kg")
+	assert.Equal(t, 0, *p.AcceptUpTo)
+	assert.Equal(t, 1.0, p.Power)
+	p, err = MakeCountPlan(countPlan(7, 0))
+	require.NoError(t, err)
+	assert.Equal(t, 1000.0, p.Grams, "never less than the portion")
+	assert.Equal(t, 1, *p.AcceptUpTo, "1 allows 5.6, 2 allow 7.2")
+	assert.Equal(t, 14, *p.RejectFrom, "13 may come of 6.9 per kg, 14 of 7.65 at the least")
+	assert.Equal(t, 55556, p.Kernels)
+
+	o := countPlan(7, 0)
+	o.Grams = 25
+	little, err := MakeCountPlan(o)
+	require.NoError(t, err)
+	assert.Nil(t, little.AcceptUpTo)
+	assert.Zero(t, little.Power)
+	assert.Equal(t, 2, *little.RejectFrom, "2 in 25 g are 9.7 per kg at the least")
+
+	for _, row := range [][2]float64{{7, 3}, {5, 2}, {20, 12}, {5, 11}, {15, 30}} {
+		o := countPlan(row[0], row[1])
+		p, err := MakeCountPlan(o)
+		require.NoError(t, err)
+		assert.GreaterOrEqual(t, p.Power, 0.9, "%v", row)
+		for part := 0.99; part > 0.5; part -= 0.01 {
+			less := o
+			less.Grams = p.Grams * part
+			q, err := MakeCountPlan(less)
+			require.NoError(t, err)
+			assert.Less(t, q.Power, 0.9, "%v: %g g would do", row, less.Grams)
+		}
+		// The risks, from the counts themselves.
+		for _, x := range p.OC {
+			assert.InDelta(t, 1, x.Supports+x.NotProven+x.Contradicts, 2e-4)
+			if x.True >= row[0] {
+				assert.LessOrEqual(t, x.Supports, 0.0251, "%v at %g per kg", row, x.True)
+			} else {
+				assert.LessOrEqual(t, x.Contradicts, 0.0251, "%v at %g per kg", row, x.True)
+			}
+		}
+		var svg bytes.Buffer
+		require.NoError(t, p.WriteChart(&svg, "paddy"))
+	}
+	for name, o := range map[string]CountPlanOptions{
+		"none": countPlan(0, 0), "on the limit": countPlan(5, 5), "negative": countPlan(5, -1), "NaN": countPlan(5, math.NaN()),
+	} {
+		_, err := MakeCountPlan(o)
+		assert.ErrorIs(t, err, ErrParams, name)
+	}
+}
+
 // Ten kernels prove nothing about 5 %: even none broken allows 26 %.
 func TestPlanWithTooFewKernels(t *testing.T) {
 	o := decisionPlan(5, 1)
 	o.Kernels = 10
 	p, err := MakePlan(o)
 	require.NoError(t, err)
-	assert.Nil(t, p.AcceptUpToPct)
+	assert.Nil(t, p.AcceptPct)
 	assert.Zero(t, p.Power)
 }
 
@@ -136,14 +257,15 @@ func TestPlanRefuses(t *testing.T) {
 	}{
 		"nothing asked":       {func(o *PlanOptions) {}, "nothing to plan for"},
 		"both":                {func(o *PlanOptions) { *o = decisionPlan(5, 3); o.HalfWidthPct = 1 }, "both"},
-		"expect 0":            {func(o *PlanOptions) { o.HalfWidthPct, o.ExpectPct = 1, 0 }, "expected broken share of 0"},
-		"expect NaN":          {func(o *PlanOptions) { o.HalfWidthPct, o.ExpectPct = 1, math.NaN() }, "expected broken share"},
+		"expect 0":            {func(o *PlanOptions) { o.HalfWidthPct, o.ExpectPct = 1, 0 }, "expected share of 0"},
+		"expect NaN":          {func(o *PlanOptions) { o.HalfWidthPct, o.ExpectPct = 1, math.NaN() }, "expected share"},
 		"on the limit":        {func(o *PlanOptions) { *o = decisionPlan(5, 5) }, "no number of kernels decides"},
 		"method too rough":    {func(o *PlanOptions) { o.HalfWidthPct, o.MethodU = 0.5, 0.3 }, "cannot be reached"},
 		"method hides it":     {func(o *PlanOptions) { *o = decisionPlan(5, 4.5); o.MethodU = 1 }, "no number of kernels decides"},
-		"lower limit":         {func(o *PlanOptions) { *o = decisionPlan(5, 3); o.Limit.Bound = standards.AtLeast }, "no upper limit"},
-		"zero limit":          {func(o *PlanOptions) { *o = decisionPlan(0, 3) }, "no upper limit"},
-		"expect a fraction":   {func(o *PlanOptions) { o.HalfWidthPct, o.ExpectPct = 1, 0.04 }, "expected broken share of 0.04 %"},
+		"guard band":          {func(o *PlanOptions) { *o = decisionPlan(5, 3); o.GuardBand = ptr(30.0) }, "a guard band of 30 points"},
+		"in the guard band":   {func(o *PlanOptions) { *o = decisionPlan(5, 4.8); o.GuardBand = ptr(0.3) }, "no number of kernels decides"},
+		"zero limit":          {func(o *PlanOptions) { *o = decisionPlan(0, 3) }, "a limit of none at all"},
+		"expect a fraction":   {func(o *PlanOptions) { o.HalfWidthPct, o.ExpectPct = 1, 0.04 }, "expected share of 0.04 %"},
 		"limit a fraction":    {func(o *PlanOptions) { *o = decisionPlan(0.05, 3) }, "a limit of 0.05 %"},
 		"risk in percent":     {func(o *PlanOptions) { o.HalfWidthPct = 1; o.Risks.Consumer = 5 }, "consumer's risk of 5"},
 		"power":               {func(o *PlanOptions) { o.HalfWidthPct = 1; o.Power = 1 }, "probability of deciding"},

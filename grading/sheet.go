@@ -182,15 +182,11 @@ func (s *Sheet) readCSV(name string, data []byte) error {
 		if value == "" {
 			continue
 		}
-		if way, ok := s.set(field, value); !ok {
-			if way == "" {
-				way = "fields: " + strings.Join(sheetFields(), ", ")
-				if near := standards.Nearest(field, sheetFields()); len(near) > 0 {
-					way = "did you mean " + strings.Join(near, ", ") + "?"
-				}
-				return fail(field, "no such field", way)
+		if err := s.Set(field, value); err != nil {
+			if e, ok := errors.AsType[*SheetError](err); ok {
+				e.File, e.Line = name, line
 			}
-			return fail(field, fmt.Sprintf("%q cannot be read", value), way)
+			return err
 		}
 	}
 	if len(seen) == 0 {
@@ -199,9 +195,13 @@ func (s *Sheet) readCSV(name string, data []byte) error {
 	return nil
 }
 
-// set stores one CSV value. With ok false, way says what is wanted, and is
-// empty where there is no such field.
-func (s *Sheet) set(field, value string) (way string, ok bool) {
+// Set enters one figure under its field's name, as a row of a CSV sheet does:
+// Set("moisture_pct", "13.2"), Set("by_hand.chalky", "1.2"). It replaces what
+// was there. The error is a *SheetError.
+func (s *Sheet) Set(field, value string) error {
+	unreadable := func(way string) error {
+		return &SheetError{Field: field, What: fmt.Sprintf("%q cannot be read", value), Way: way}
+	}
 	if code, found := strings.CutPrefix(field, "by_hand."); found && code != "" {
 		h := HandValue{Word: value}
 		if x, err := strconv.ParseFloat(value, 64); err == nil && finite(x) {
@@ -211,43 +211,40 @@ func (s *Sheet) set(field, value string) (way string, ok bool) {
 			s.ByHand = map[string]HandValue{}
 		}
 		s.ByHand[code] = h
-		return "", true
+		return nil
 	}
-	v := reflect.ValueOf(s).Elem()
-	for i := range v.NumField() {
-		if v.Type().Field(i).Tag.Get("yaml") != field {
-			continue
+	i := slices.Index(sheetFields(), field)
+	if i < 0 {
+		way := "fields: " + strings.Join(sheetFields(), ", ")
+		if near := standards.Nearest(field, sheetFields()); len(near) > 0 {
+			way = "did you mean " + strings.Join(near, ", ") + "?"
 		}
-		switch p := v.Field(i).Addr().Interface().(type) {
-		case **float64:
-			x, err := strconv.ParseFloat(value, 64)
-			if err != nil {
-				return "a number with a decimal point, like 13.2", false
-			}
-			*p = &x
-		case **standards.Whole:
-			x, err := strconv.Atoi(value)
-			if err != nil {
-				return "a whole number", false
-			}
-			n := standards.Whole(x)
-			*p = &n
-		case **bool:
-			var x bool
-			switch strings.ToLower(value) {
-			case "true", "yes", "ok":
-				x = true
-			case "false", "no":
-			default:
-				return "yes or no", false
-			}
-			*p = &x
-		default:
-			return "one row a figure: by_hand.chalky,1.2", false
-		}
-		return "", true
+		return &SheetError{Field: field, What: "no such field", Way: way}
 	}
-	return "", false
+	switch p := reflect.ValueOf(s).Elem().Field(i).Addr().Interface().(type) {
+	case **float64:
+		x, err := strconv.ParseFloat(value, 64)
+		if err != nil {
+			return unreadable("a number with a decimal point, like 13.2")
+		}
+		*p = &x
+	case **standards.Whole:
+		x, err := strconv.Atoi(value)
+		if err != nil {
+			return unreadable("a whole number")
+		}
+		n := standards.Whole(x)
+		*p = &n
+	case **bool:
+		x := slices.Contains([]string{"true", "yes", "ok"}, strings.ToLower(value))
+		if !x && !slices.Contains([]string{"false", "no"}, strings.ToLower(value)) {
+			return unreadable("yes or no")
+		}
+		*p = &x
+	default:
+		return unreadable("one row a figure: by_hand.chalky,1.2")
+	}
+	return nil
 }
 
 // Validate returns a *SheetError for the first impossible value.

@@ -41,6 +41,28 @@ func (r Risks) Validate() error {
 	return nil
 }
 
+// A Decision is the rule by which a figure is held against a limit.
+type Decision struct {
+	Risks Risks
+	// GuardBand is the width in points of the band on either side of a limit
+	// on a percentage within which nothing is decided, where a contract states
+	// one; 0 is simple acceptance. Nil: the bands follow from Risks, as they
+	// always do for numbers per portion.
+	GuardBand *float64
+}
+
+// DefaultDecision is the one by DefaultRisks.
+func DefaultDecision() Decision { return Decision{Risks: DefaultRisks()} }
+
+// Validate returns an *InputError wrapping ErrParams for a risk or a guard
+// band out of range.
+func (d Decision) Validate() error {
+	if g := d.GuardBand; g != nil && !(*g >= 0 && *g <= 20) {
+		return &InputError{What: fmt.Sprintf("a guard band of %g points", *g), Hint: "give points of percent from 0 to 20, for example 0.3", Err: ErrParams}
+	}
+	return d.Risks.Validate()
+}
+
 // ConformanceProbability is the probability that the true value conforms to
 // the limit when it was measured as value with standard uncertainty u > 0, for
 // a normal distribution and little prior knowledge (JCGM 106:2012, clause 7).
@@ -52,16 +74,15 @@ func ConformanceProbability(value, u, limit float64, bound standards.Bound) floa
 	return distuv.UnitNormal.CDF(z)
 }
 
-// GuardedLimit is the value up to (or from) which a measured figure is
-// accepted so that the risk of accepting a true value beyond the limit stays
-// at or under risk: the limit less a guard band of z(1-risk)·u (JCGM 106:2012,
-// clause 8, guarded acceptance).
-func GuardedLimit(limit, u, risk float64, bound standards.Bound) float64 {
-	g := distuv.UnitNormal.Quantile(1-risk) * u
-	if bound.Upper() {
-		return limit - g
-	}
-	return limit + g
+// bandRisk is the probability that a lot exactly on the limit l is called
+// conforming, and that it is called not conforming, from a sample like s with
+// a guard band of that many points (JCGM 106:2012, clause 8, the risk of
+// guarded acceptance at its worst): normal, with the standard uncertainty that
+// the sample would have there.
+func (s Share) bandRisk(l standards.Limit, points float64) float64 {
+	r := min(max(exactLimit(l)/100, 0), 1)
+	u := 100 * math.Sqrt(max(r*(1-r), 0.25/s.EffectiveN)/s.EffectiveN)
+	return ConformanceProbability(points, u, 0, standards.AtMost)
 }
 
 // exactLimit returns the unrounded figure at which the verdict of l turns:

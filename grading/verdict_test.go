@@ -125,6 +125,17 @@ func TestPartFigures(t *testing.T) {
 	assert.Equal(t, Meets, lineOf(t, g, "U.S. No. 2", "red_damaged").Verdict, "weighed by hand comes before the picture")
 }
 
+// Paddy counted by hand in more rice than lies on the tray counts for a limit
+// on seeds, heat damage and paddy together: it can break it and not keep it.
+func TestPaddyByHandCountsWithTheSeeds(t *testing.T) {
+	sheet := &Sheet{PaddyCount: ptr(standards.Whole(5)), PaddyFromG: ptr(500.0)}
+	g := evaluate(t, heaped(), "us-long", sheet)
+	assert.Equal(t, "U.S. No. 3", g.Grade, "5 in 500 g pass the 4 of No. 2 (7 CFR 868.310, column 1)")
+	within := lineOf(t, g, "U.S. No. 3", "seeds_heat_paddy")
+	assert.Equal(t, Unassessed, within.Verdict, "seeds were not counted")
+	assert.Contains(t, within.Note, "seen in part, 5 per 500 g")
+}
+
 // Limits that only the sheet decides, inside, on and outside.
 func TestSheetLimits(t *testing.T) {
 	for _, row := range []struct {

@@ -35,7 +35,12 @@ type Verification struct {
 	// Outcome is Supports, Contradicts or NotProven.
 	Outcome   string `json:"outcome"`
 	Statement string `json:"statement"` // one sentence for people
-	Risks     Risks  `json:"risks"`
+	// Risks are those asked for; with a guard band those that it leaves, for a
+	// sample like this one.
+	Risks Risks `json:"risks"`
+	// GuardBand is the stated width of the guard bands in points, null where
+	// they follow from the risks.
+	GuardBand *float64 `json:"guard_band_points"`
 	// ProducerPerLine is the producer's risk spent on each assessed limit, so
 	// that all together stay within Risks.Producer.
 	ProducerPerLine float64 `json:"producer_risk_per_limit"`
@@ -66,12 +71,14 @@ type More struct {
 // and passed when the one at risks.Producer, divided by the number of limits
 // assessed, lies beyond. To support the grade every assessed limit must be
 // met, so the consumer's risk holds for the whole; to contradict it one limit
-// suffices, which is why the producer's risk is divided (Bonferroni). Figures
-// from the sample sheet are taken as exact.
+// suffices, which is why the producer's risk is divided (Bonferroni). With a
+// guard band a percentage is met when the figure lies inside the limit by the
+// band or more, and passed when it lies beyond by more. Figures from the
+// sample sheet are taken as exact.
 //
 // Errors: *standards.UnknownGradeError, *SheetError, *InputError.
-func Verify(s *Sample, std *standards.Standard, declared string, sheet *Sheet, risks Risks) (*Verification, error) {
-	if err := risks.Validate(); err != nil {
+func Verify(s *Sample, std *standards.Standard, declared string, sheet *Sheet, rule Decision) (*Verification, error) {
+	if err := rule.Validate(); err != nil {
 		return nil, err
 	}
 	g, err := std.Grade(declared)
@@ -84,7 +91,7 @@ func Verify(s *Sample, std *standards.Standard, declared string, sheet *Sheet, r
 	}
 	v := &Verification{
 		Standard: std.Code, Title: std.Title, Edition: std.Edition, Status: std.Status,
-		Declared: std.Grades[g], Risks: risks, Caution: std.Caution, Sheet: sheet,
+		Declared: std.Grades[g], Risks: rule.Risks, GuardBand: rule.GuardBand, Caution: std.Caution, Sheet: sheet,
 		Checks: []Check{},
 	}
 	lines := a.lines(g, confidence)
@@ -94,12 +101,13 @@ func Verify(s *Sample, std *standards.Standard, declared string, sheet *Sheet, r
 			assessed++
 		}
 	}
-	v.ProducerPerLine = risks.Producer / float64(max(assessed, 1))
+	v.ProducerPerLine = rule.Risks.Producer / float64(max(assessed, 1))
+	perLine := Decision{Risks{rule.Risks.Consumer, v.ProducerPerLine}, rule.GuardBand}
 	var failed, open []string
 	for _, l := range lines {
 		c := Check{Line: l}
 		if l.Verdict != Unassessed {
-			c.Verdict = l.figure.decide(l.limit, risks.Consumer, v.ProducerPerLine)
+			c.Verdict = l.figure.decide(l.limit, perLine)
 			p := round(l.figure.conforms(l.limit), 4)
 			c.Conforms = &p
 			switch c.Verdict {
@@ -116,9 +124,32 @@ func Verify(s *Sample, std *standards.Standard, declared string, sheet *Sheet, r
 	v.Notes = a.notes()
 	v.conclude(assessed, failed, open)
 	if v.Outcome == NotProven {
-		v.More = a.more(v)
+		v.More = a.more(v, perLine)
+	}
+	if rule.GuardBand != nil {
+		v.Risks = v.bandRisks()
 	}
 	return v, nil
+}
+
+// bandRisks are the risks that the guard band leaves: of the consumer on the
+// limit where it is greatest, of the producer over all limits together.
+func (v *Verification) bandRisks() Risks {
+	var out Risks
+	for i := range v.Checks {
+		c := &v.Checks[i]
+		if c.Conforms == nil {
+			continue
+		}
+		switch {
+		case c.figure.share != nil:
+			risk := c.figure.share.bandRisk(c.limit, *v.GuardBand)
+			out.Consumer, out.Producer = max(out.Consumer, risk), out.Producer+risk
+		case c.figure.counted != nil:
+			out.Consumer, out.Producer = max(out.Consumer, v.Risks.Consumer), out.Producer+v.ProducerPerLine
+		}
+	}
+	return Risks{round(out.Consumer, 4), round(min(out.Producer, 1), 4)}
 }
 
 // conclude sets the outcome and its sentence.
@@ -154,12 +185,16 @@ func finding(l *Line) string {
 	return fmt.Sprintf("%s %s (%.2f to %.2f), %s", l.Limit, l.ValueText, *l.Low, *l.High, l.LimitText)
 }
 
-// decide judges fig against a limit at one-sided risks.
-func (fig *figure) decide(l standards.Limit, consumer, producer float64) string {
-	if judge(fig.oneSided(consumer), l) == Meets {
+// decide judges fig against a limit.
+func (fig *figure) decide(l standards.Limit, rule Decision) string {
+	if g := rule.GuardBand; g != nil && fig.share != nil {
+		x := fig.share.Value
+		return judge(Estimate{x, x - *g, x + *g}, l)
+	}
+	if judge(fig.oneSided(rule.Risks.Consumer), l) == Meets {
 		return Meets
 	}
-	if judge(fig.oneSided(producer), l) == Fails {
+	if judge(fig.oneSided(rule.Risks.Producer), l) == Fails {
 		return Fails
 	}
 	return NotProven
@@ -183,7 +218,7 @@ const decideIn = 0.9
 const mostTimes = 1e4
 
 // more works out how many further kernels would settle the open limits.
-func (a *assessor) more(v *Verification) *More {
+func (a *assessor) more(v *Verification, rule Decision) *More {
 	n := len(a.sample.Pieces)
 	times := 1.0
 	for i := range v.Checks {
@@ -191,7 +226,7 @@ func (a *assessor) more(v *Verification) *More {
 		if c.Verdict != NotProven {
 			continue
 		}
-		t, why := c.figure.timesToDecide(c.limit, v.Risks.Consumer, v.ProducerPerLine)
+		t, why := c.figure.timesToDecide(c.limit, rule)
 		if why != "" {
 			return &More{Why: c.Limit + ": " + why}
 		}
@@ -207,7 +242,7 @@ func (a *assessor) more(v *Verification) *More {
 
 // timesToDecide returns how many times the present number of kernels decides
 // the limit with probability decideIn, if the lot is as measured.
-func (fig *figure) timesToDecide(l standards.Limit, consumer, producer float64) (times float64, why string) {
+func (fig *figure) timesToDecide(l standards.Limit, rule Decision) (times float64, why string) {
 	if fig.counted != nil {
 		return 0, "the number counted lies too close to the limit for its own scatter"
 	}
@@ -228,7 +263,7 @@ func (fig *figure) timesToDecide(l standards.Limit, consumer, producer float64) 
 		s.Value = min(max(s.Value+shift, 0), 100)
 		s.Found = int(math.Ceil(float64(fig.share.Found) * times))
 		bigger := figure{known: true, estimate: s.Estimate, share: &s}
-		return bigger.decide(l, consumer, producer) != NotProven
+		return bigger.decide(l, rule) != NotProven
 	}
 	lo, hi := 0.0, math.Log(mostTimes)
 	if !decided(mostTimes) {

@@ -12,9 +12,9 @@ import (
 	"traytally/vision/kernel"
 )
 
-func verify(t testing.TB, s *Sample, code, declared string, sheet *Sheet, risks Risks) *Verification {
+func verify(t testing.TB, s *Sample, code, declared string, sheet *Sheet, rule Decision) *Verification {
 	t.Helper()
-	v, err := Verify(s, lookup(t, code), declared, sheet, risks)
+	v, err := Verify(s, lookup(t, code), declared, sheet, rule)
 	require.NoError(t, err)
 	return v
 }
@@ -32,40 +32,40 @@ func TestVerifyOutcomes(t *testing.T) {
 		{6.9, "No. 2", NotProven, "at most 7.0 %"},
 		{60, "U.S. No. 6", Contradicts, "at most 50.0 %"},
 	} {
-		v := verify(t, heaped(heap{share: row.broken, length: 0.5}), "us-long", row.declared, nil, DefaultRisks())
+		v := verify(t, heaped(heap{share: row.broken, length: 0.5}), "us-long", row.declared, nil, DefaultDecision())
 		assert.Equal(t, row.want, v.Outcome, "%g %% as %s", row.broken, row.declared)
 		assert.Contains(t, v.Statement, row.phrase)
 		assert.Equal(t, row.want == NotProven, v.More != nil)
 	}
-	v := verify(t, heaped(heap{share: 2, length: 0.5}), "us-long", "1", fullUSSheet(), DefaultRisks())
+	v := verify(t, heaped(heap{share: 2, length: 0.5}), "us-long", "1", fullUSSheet(), DefaultDecision())
 	assert.Equal(t, "the sample supports U.S. No. 1 in every factor", v.Statement)
 	assert.True(t, v.Complete)
-	v = verify(t, heaped(), "us-long", "1", &Sheet{MoisturePct: ptr(15.6)}, DefaultRisks())
+	v = verify(t, heaped(), "us-long", "1", &Sheet{MoisturePct: ptr(15.6)}, DefaultDecision())
 	assert.Equal(t, "the sample contradicts U.S. No. 1: moisture 15.60 %, at most 15.0 %", v.Statement)
 }
 
 func TestVerifyRefuses(t *testing.T) {
 	std := lookup(t, "us-long")
 	var ge *standards.UnknownGradeError
-	_, err := Verify(heaped(), std, "U.S. No. 7", nil, DefaultRisks())
+	_, err := Verify(heaped(), std, "U.S. No. 7", nil, DefaultDecision())
 	require.ErrorAs(t, err, &ge)
-	_, err = Verify(heaped(), std, "1", nil, Risks{5, 0.025})
+	_, err = Verify(heaped(), std, "1", nil, Decision{Risks: Risks{5, 0.025}})
 	var ie *InputError
 	require.ErrorAs(t, err, &ie)
 	assert.Contains(t, ie.Hint, "did you mean 0.05?")
-	_, err = Verify(heaped(), std, "1", nil, Risks{math.NaN(), 0.025})
+	_, err = Verify(heaped(), std, "1", nil, Decision{Risks: Risks{math.NaN(), 0.025}})
 	require.ErrorIs(t, err, ErrParams)
 	var se *SheetError
-	_, err = Verify(heaped(), std, "1", &Sheet{MoisturePct: ptr(140.0)}, DefaultRisks())
+	_, err = Verify(heaped(), std, "1", &Sheet{MoisturePct: ptr(140.0)}, DefaultDecision())
 	require.ErrorAs(t, err, &se)
-	_, err = Verify(heaped(), std, "1", &Sheet{ByHand: map[string]HandValue{"chlky": {Number: 1}}}, DefaultRisks())
+	_, err = Verify(heaped(), std, "1", &Sheet{ByHand: map[string]HandValue{"chlky": {Number: 1}}}, DefaultDecision())
 	require.ErrorAs(t, err, &se)
 	assert.Contains(t, se.Hint(), "did you mean chalky")
 }
 
 // A limit of zero can be failed and never proven.
 func TestZeroLimitIsNeverProven(t *testing.T) {
-	v := verify(t, heaped(heap{share: 1, length: 0.6}), "thai-white", "100 % A", nil, DefaultRisks())
+	v := verify(t, heaped(heap{share: 1, length: 0.6}), "thai-white", "100 % A", nil, DefaultDecision())
 	assert.Equal(t, NotProven, v.Outcome)
 	require.NotNil(t, v.More)
 	assert.False(t, v.More.Possible)
@@ -80,15 +80,50 @@ func TestConformanceProbability(t *testing.T) {
 	assert.InDelta(t, 0.5, ConformanceProbability(7, 1, 7, standards.AtMost), 1e-12)
 }
 
-// A guard band of 2 u leaves a risk of 2.3 %, one of 1.645 u 5 % (JCGM
-// 106:2012, clause 8; factors of the normal distribution).
-func TestGuardBand(t *testing.T) {
-	assert.InDelta(t, 5-2*0.3, GuardedLimit(5, 0.3, 0.02275, standards.AtMost), 1e-4)
-	assert.InDelta(t, 5-1.645*0.3, GuardedLimit(5, 0.3, 0.05, standards.AtMost), 1e-4)
-	assert.InDelta(t, 80+1.645*0.3, GuardedLimit(80, 0.3, 0.05, standards.AtLeast), 1e-4)
-	for _, risk := range []float64{0.01, 0.05, 0.2} {
-		at := GuardedLimit(5, 0.3, risk, standards.AtMost)
-		assert.InDelta(t, risk, 1-ConformanceProbability(at, 0.3, 5, standards.AtMost), 1e-9)
+// A guard band of 2 u leaves a risk of 2.3 %, one of 1.645 u 5 %, none at all
+// half of the lots that lie on the limit (JCGM 106:2012, clause 8; factors of
+// the normal distribution).
+func TestGuardBandRisk(t *testing.T) {
+	l := standards.Limit{Bound: standards.AtMost, Value: 5}
+	s := Share{EffectiveN: 0.05 * 0.95 / (0.003 * 0.003)} // u of 0.3 points at 5 %
+	for _, row := range [][2]float64{{2, 0.02275}, {1.645, 0.05}, {0, 0.5}} {
+		assert.InDelta(t, row[1], s.bandRisk(l, row[0]*0.3), 1e-4, "%g u", row[0])
+	}
+}
+
+// A stated guard band decides by the figure alone: inside the limit by the band
+// or more, beyond it by more, or not at all. A band of 0 is simple acceptance.
+func TestStatedGuardBand(t *testing.T) {
+	for _, row := range []struct {
+		pct, band float64
+		want      string
+	}{
+		{4.7, 0.3, Supports}, {4.71, 0.3, NotProven}, {5.3, 0.3, NotProven}, {5.31, 0.3, Contradicts},
+		{5, 0, Supports}, {5.001, 0, Contradicts}, {3.9, 1, Supports}, {4.1, 1, NotProven},
+	} {
+		v := verify(t, heaped(heap{share: row.pct, length: 0.5}), "trade", "5", nil, Decision{DefaultRisks(), &row.band})
+		assert.Equal(t, row.want, v.Outcome, "%g %% with a band of %g", row.pct, row.band)
+		assert.Equal(t, row.band, *v.GuardBand)
+		assert.Equal(t, v.Risks.Consumer, v.Risks.Producer, "one limit, and a band as wide on either side")
+	}
+	std := lookup(t, "trade")
+	for _, band := range []float64{-0.1, 21, math.NaN()} {
+		_, err := Verify(heaped(), std, "5", nil, Decision{DefaultRisks(), &band})
+		assert.ErrorIs(t, err, ErrParams, "%g", band)
+	}
+}
+
+// The risks that a stated guard band is said to leave are those it has: in a lot
+// that lies on the limit. 1000 trays, three standard errors.
+func TestStatedGuardBandHoldsItsRisks(t *testing.T) {
+	const trays, n = 1000, 500
+	for _, band := range []float64{0, 0.4, 1} {
+		rule := Decision{DefaultRisks(), &band}
+		v := verify(t, simLot{5}.tray(rand.New(rand.NewPCG(3, 3)), n, 0), "trade", "5", nil, rule)
+		supports, contradicts := outcomes(t, simLot{5}, trays, n, 0, rule, 12)
+		slack := 3*math.Sqrt(v.Risks.Consumer*(1-v.Risks.Consumer)/trays) + 0.02 // the sample's own u is off by a tenth
+		assert.InDelta(t, v.Risks.Consumer, supports, slack, "band of %g", band)
+		assert.InDelta(t, v.Risks.Producer, contradicts, slack, "band of %g", band)
 	}
 }
 
@@ -96,7 +131,7 @@ func TestGuardBand(t *testing.T) {
 // the edge of acceptance: there the probability of conformity is 1 - risk.
 func TestVerdictAgreesWithProbability(t *testing.T) {
 	for pct := 3.0; pct < 7; pct += 0.05 {
-		v := verify(t, heaped(heap{share: pct, length: 0.5}), "trade", "5", nil, Risks{0.05, 0.05})
+		v := verify(t, heaped(heap{share: pct, length: 0.5}), "trade", "5", nil, Decision{Risks: Risks{0.05, 0.05}})
 		c := v.Checks[0]
 		switch c.Verdict {
 		case Meets:
@@ -141,12 +176,12 @@ func (l simLot) tray(rng *rand.Rand, n int, referenceSE float64) *Sample {
 	return s
 }
 
-func outcomes(t testing.TB, lot simLot, trays, n int, referenceSE float64, risks Risks, seed uint64) (supports, contradicts float64) {
+func outcomes(t testing.TB, lot simLot, trays, n int, referenceSE float64, rule Decision, seed uint64) (supports, contradicts float64) {
 	t.Helper()
 	std := lookup(t, "trade")
 	rng := rand.New(rand.NewPCG(seed, 7))
 	for range trays {
-		v, err := Verify(lot.tray(rng, n, referenceSE), std, "5", nil, risks)
+		v, err := Verify(lot.tray(rng, n, referenceSE), std, "5", nil, rule)
 		require.NoError(t, err)
 		switch v.Outcome {
 		case Supports:
@@ -172,7 +207,7 @@ func TestRisksHoldOnALotAtTheLimit(t *testing.T) {
 		"reference in doubt": {DefaultRisks(), 0.004},
 	} {
 		t.Run(name, func(t *testing.T) {
-			falseAccept, falseReject := outcomes(t, simLot{5}, trays, n, row.referenceSE, row.risks, 11)
+			falseAccept, falseReject := outcomes(t, simLot{5}, trays, n, row.referenceSE, Decision{Risks: row.risks}, 11)
 			margin := func(risk float64) float64 { return risk + 3*math.Sqrt(risk*(1-risk)/trays) }
 			assert.LessOrEqual(t, falseAccept, margin(row.risks.Consumer), "consumer's risk")
 			assert.LessOrEqual(t, falseReject, margin(row.risks.Producer), "producer's risk")
@@ -189,7 +224,7 @@ func TestMoreKernelsDecide(t *testing.T) {
 		s.Pieces[i].Mass *= 5
 	}
 	s.Pieces = s.Pieces[:440]
-	v := verify(t, s, "trade", "5", nil, DefaultRisks())
+	v := verify(t, s, "trade", "5", nil, DefaultDecision())
 	require.InDelta(t, 4, *v.Checks[0].Value, 1e-3)
 	require.Equal(t, NotProven, v.Outcome)
 	require.NotNil(t, v.More)
@@ -205,7 +240,7 @@ func TestMoreKernelsDecide(t *testing.T) {
 		for i := range more.Pieces {
 			more.Pieces[i] = s.Pieces[rng.IntN(len(s.Pieces))]
 		}
-		w, err := Verify(&more, std, "5", nil, DefaultRisks())
+		w, err := Verify(&more, std, "5", nil, DefaultDecision())
 		require.NoError(t, err)
 		if w.Outcome == Supports {
 			supports++
@@ -216,7 +251,7 @@ func TestMoreKernelsDecide(t *testing.T) {
 
 // With several limits the producer's risk is shared among them.
 func TestProducersRiskIsShared(t *testing.T) {
-	v := verify(t, heaped(heap{share: 3, length: 0.6}), "thai-white", "5 %", nil, Risks{0.05, 0.05})
+	v := verify(t, heaped(heap{share: 3, length: 0.6}), "thai-white", "5 %", nil, Decision{Risks: Risks{0.05, 0.05}})
 	assessed := 0
 	for _, c := range v.Checks {
 		if c.Verdict != Unassessed {

@@ -6,6 +6,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
+	"strings"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/jedib0t/go-pretty/v6/text"
@@ -19,12 +21,18 @@ import (
 type planOptions struct {
 	grading.PlanOptions
 	standardFlags
-	grade string
-	limit float64 // percent, 0: not given
-	from  string  // a result.json
-	json  string
-	chart string
-	force bool
+	grade  string
+	factor string  // code, empty: the broken share
+	limit  float64 // percent, 0: not given
+	guard  float64 // points
+	// portions are the limits of the grade on numbers per portion.
+	portions []standards.Limit
+	// expected: the user said what is expected of the lot.
+	expected bool
+	from     string // a result.json
+	json     string
+	chart    string
+	force    bool
 }
 
 func newPlanCommand(u *ui) *cobra.Command {
@@ -34,35 +42,45 @@ func newPlanCommand(u *ui) *cobra.Command {
 		Short: "Tell how many kernels and trays a precision or a decision takes",
 		Long: `Tells how much rice to look at before anything is scanned: for a wanted half
 width of the broken percentage (--within), or to decide about a limit (--limit,
-or --standard with --grade). With a limit it also tells how often a lot of each
-true share would be supported, contradicted or left open: the operating
-characteristic.
+or --standard with --grade, and --factor for another one than the broken share).
+With a limit it also tells how often a lot of each true share would be
+supported, contradicted or left open: the operating characteristic. Numbers per
+kg or per 500 g, such as paddy, take far more rice than a tray holds; with a
+grade it tells how much.
 
 The scatter is that of which kernels happen to be drawn. Differences between
 trays, and the uncertainty of the method (--method-u), come on top.`,
 		Example: `  traytally plan --expect 5 --within 0.5
   traytally plan --expect 3 --standard us-long --grade 1
+  traytally plan --standard thai-white --grade "5 %" --factor paddy --expect 3
   traytally plan --expect 3 --limit 5 --kernels 2000 --chart oc.svg`,
 		GroupID: groupWork,
 		Args:    noArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			err := errors.Join(oneOf(cmd, "within", "limit"), oneOf(cmd, "limit", "standard"), oneOf(cmd, "limit", "contract"))
+			err := errors.Join(oneOf(cmd, "within", "limit"), oneOf(cmd, "limit", "standard"), oneOf(cmd, "limit", "contract"),
+				oneOf(cmd, "limit", "factor"), oneOf(cmd, "guard-band", "consumer-risk"), oneOf(cmd, "guard-band", "producer-risk"))
 			if err != nil {
 				return err
+			}
+			o.expected = cmd.Flags().Changed("expect")
+			if cmd.Flags().Changed("guard-band") {
+				o.GuardBand = &o.guard
 			}
 			return runPlan(cmd.Context(), o, u)
 		},
 	}
 	f := cmd.Flags()
-	f.Float64Var(&o.ExpectPct, "expect", o.ExpectPct, "broken `PERCENT` by mass that the lot is expected to have")
+	f.Float64Var(&o.ExpectPct, "expect", o.ExpectPct, "`FIGURE` expected of the lot: broken percent by mass, or what --factor is in (default with it: half of the limit)")
 	f.Float64Var(&o.HalfWidthPct, "within", 0, "wanted half width of the 95 % interval in `POINTS`")
 	f.Float64Var(&o.limit, "limit", 0, "upper limit in `PERCENT` to decide about")
 	f.StringVar(&o.standard, "standard", "", "take the broken limit of the standard with this `CODE`")
 	f.StringVar(&o.contract, "contract", "", "take the broken limit of the contract in `FILE`")
 	f.StringVar(&o.grade, "grade", "", "the `GRADE` of that standard or contract")
+	f.StringVar(&o.factor, "factor", "", "decide about this `FACTOR` of the standard instead of the broken share; see 'traytally standards show'")
 	f.IntVar(&o.Kernels, "kernels", 0, "a given `NUMBER` of kernels, to see what it can show")
 	f.Float64Var(&o.Risks.Consumer, "consumer-risk", o.Risks.Consumer, "greatest `RISK` of supporting a lot that is beyond the limit")
 	f.Float64Var(&o.Risks.Producer, "producer-risk", o.Risks.Producer, "greatest `RISK` of contradicting a lot that is within the limit")
+	f.Float64Var(&o.guard, "guard-band", 0, guardBandUsage)
 	f.Float64Var(&o.Power, "power", o.Power, "wanted `PROBABILITY` of a decision when the lot is as expected")
 	f.Float64Var(&o.MethodU, "method-u", 0, "standard uncertainty in `POINTS` that more kernels do not lessen")
 	f.StringVar(&o.from, "from", "", "take the masses of whole kernels and pieces from `RESULT.json` of a graded sample")
@@ -74,15 +92,25 @@ trays, and the uncertainty of the method (--method-u), come on top.`,
 	return cmd
 }
 
+// guardBandUsage describes the flag, which verify has too.
+const guardBandUsage = "decide by a band of `POINTS` on either side of a limit on a percentage, instead of by the risks; 0 for none"
+
 func runPlan(ctx context.Context, o planOptions, u *ui) error {
-	about, err := o.chooseLimit(u)
+	limits, about, err := o.chooseLimit(u)
 	if err != nil {
 		return err
 	}
-	if o.chart != "" && o.Limit == nil {
+	if o.chart != "" && limits == nil {
 		return &usageError{what: "a chart without a limit", hint: "name the limit: --limit PERCENT, or --standard CODE --grade GRADE"}
 	}
+	if limits != nil && limits.Basis.SamplePortionG() > 0 {
+		return o.planCount(ctx, u, *limits, about)
+	}
+	o.Limit = limits
 	if o.from != "" {
+		if o.factor != "" {
+			return &usageError{what: "--from with --factor", hint: "a graded sample tells the masses of brokens; leave one of them out"}
+		}
 		if o.Model, err = modelFrom(o.from); err != nil {
 			return err
 		}
@@ -91,22 +119,32 @@ func runPlan(ctx context.Context, o planOptions, u *ui) error {
 	if err != nil {
 		return asUsage(err)
 	}
+	counts, err := o.counts()
+	if err != nil {
+		return err
+	}
 	doc := struct {
 		Schema string `json:"schema"`
 		About  string `json:"about"`
 		*grading.Plan
-	}{"traytally.plan/1", about, plan}
+		// Counts is the least rice for the grade's numbers per portion.
+		Counts []*grading.CountPlan `json:"counts"`
+	}{planSchema, about, plan, counts}
+	return o.write(ctx, u, doc,
+		func(w io.Writer) error { return plan.WriteChart(w, upperFirst(about)) },
+		func(w io.Writer) { showPlan(w, &o, plan, counts, about) })
+}
+
+// planSchema names the form of the plan's JSON.
+const planSchema = "traytally.plan/2"
+
+// write puts out the chart, the JSON and what people read, as asked for.
+func (o *planOptions) write(ctx context.Context, u *ui, doc any, chart func(io.Writer) error, show func(io.Writer)) error {
 	var files []outFile
 	if o.chart != "" {
-		if err := checkPlace(o.chart); err != nil {
-			return err
-		}
-		files = append(files, outFile{o.chart, func(w io.Writer) error { return plan.WriteChart(w, upperFirst(about)) }})
+		files = append(files, outFile{o.chart, chart})
 	}
 	if o.json != "" && o.json != "-" {
-		if err := checkPlace(o.json); err != nil {
-			return err
-		}
 		files = append(files, outFile{o.json, func(w io.Writer) error {
 			e := json.NewEncoder(w)
 			e.SetEscapeHTML(false)
@@ -114,13 +152,57 @@ func runPlan(ctx context.Context, o planOptions, u *ui) error {
 			return e.Encode(doc)
 		}})
 	}
+	for _, f := range files {
+		if err := checkPlace(f.path); err != nil {
+			return err
+		}
+	}
 	if err := writeSet(ctx, files, o.force); err != nil {
 		return err
 	}
 	if o.json == "-" {
 		return writeJSON(ctx, u, "-", false, doc)
 	}
-	return u.print(func(w io.Writer) { showPlan(w, &o, plan, about) })
+	return u.print(show)
+}
+
+// planCount plans for a limit on a number per portion.
+func (o *planOptions) planCount(ctx context.Context, u *ui, l standards.Limit, about string) error {
+	switch {
+	case o.MethodU != 0 || o.from != "" || o.GuardBand != nil:
+		return &usageError{what: "--method-u, --from and --guard-band are for percentages", hint: "leave them out: " + l.Factor.Name + " is a number " + l.Unit}
+	case o.Kernels < 0:
+		return &usageError{what: fmt.Sprintf("%d kernels", o.Kernels), hint: "give 1 or more"}
+	}
+	plan, err := grading.MakeCountPlan(grading.CountPlanOptions{
+		Limit: l, Expect: o.ExpectPct, Grams: float64(o.Kernels) * o.WholeKernelMG / 1000,
+		Risks: o.Risks, Power: o.Power, WholeKernelMG: o.WholeKernelMG,
+	})
+	if err != nil {
+		return asUsage(err)
+	}
+	doc := struct {
+		Schema string `json:"schema"`
+		About  string `json:"about"`
+		*grading.CountPlan
+	}{planSchema, about, plan}
+	return o.write(ctx, u, doc,
+		func(w io.Writer) error { return plan.WriteChart(w, upperFirst(about)) },
+		func(w io.Writer) { showCountPlan(w, o, plan, l, about) })
+}
+
+// counts plans, where a standard was named, for the grade's limits on numbers
+// per portion in a lot without any such kernel: the least rice to look at.
+func (o *planOptions) counts() ([]*grading.CountPlan, error) {
+	out := []*grading.CountPlan{}
+	for _, l := range o.portions {
+		p, err := grading.MakeCountPlan(grading.CountPlanOptions{Limit: l, Risks: o.Risks, Power: o.Power, WholeKernelMG: o.WholeKernelMG})
+		if err != nil {
+			return nil, asUsage(err)
+		}
+		out = append(out, p)
+	}
+	return out, nil
 }
 
 // asUsage turns what grading says of its parameters into words about the
@@ -132,45 +214,84 @@ func asUsage(err error) error {
 	return err
 }
 
-// chooseLimit sets the limit that the command line names and says what the
-// plan is about.
-func (o *planOptions) chooseLimit(u *ui) (about string, err error) {
+// chooseLimit returns the limit that the command line names, nil for none, and
+// says what the plan is about. It fills in the model and the expectation that
+// go with it.
+func (o *planOptions) chooseLimit(u *ui) (limit *standards.Limit, about string, err error) {
 	switch {
 	case o.limit != 0:
-		o.Limit = &standards.Limit{Bound: standards.AtMost, Value: o.limit, Unit: "%"}
-		return fmt.Sprintf("deciding about at most %g %% broken", o.limit), nil
-	case !o.given() && o.grade != "":
-		return "", &usageError{what: "a grade without a standard", hint: "name it: --standard CODE or --contract FILE"}
+		return &standards.Limit{Bound: standards.AtMost, Value: o.limit, Unit: "%"}, fmt.Sprintf("deciding about at most %g %% broken", o.limit), nil
+	case !o.given() && (o.grade != "" || o.factor != ""):
+		return nil, "", &usageError{what: "a grade or a factor without a standard", hint: "name it: --standard CODE or --contract FILE"}
+	case !o.given() && o.HalfWidthPct == 0:
+		return nil, fmt.Sprintf("%g %% broken", o.ExpectPct), nil
 	case !o.given():
-		return fmt.Sprintf("%g %% broken, within %g points", o.ExpectPct, o.HalfWidthPct), nil
+		return nil, fmt.Sprintf("%g %% broken, within %g points", o.ExpectPct, o.HalfWidthPct), nil
 	case o.HalfWidthPct != 0:
-		return "", &usageError{what: "both a half width and a limit", hint: "give --within, or the standard and grade to decide about"}
+		return nil, "", &usageError{what: "both a half width and a limit", hint: "give --within, or the standard and grade to decide about"}
 	}
 	std, err := o.limits(u)
 	if err != nil {
-		return "", err
+		return nil, "", err
 	}
 	if o.grade == "" && len(std.Grades) == 1 {
 		o.grade = std.Grades[0]
 	}
 	if o.grade == "" {
-		return "", &usageError{what: "no grade given", hint: (&standards.UnknownGradeError{Grades: std.Grades}).Hint() + "; for example --grade '" + std.Grades[0] + "'"}
+		return nil, "", &usageError{what: "no grade given", hint: (&standards.UnknownGradeError{Grades: std.Grades}).Hint() + "; for example --grade '" + std.Grades[0] + "'"}
 	}
 	g, err := std.Grade(o.grade)
 	if err != nil {
-		return "", inStandardWords(err, "")
+		return nil, "", inStandardWords(err, "")
 	}
-	for _, l := range std.Limits(g) {
-		if l.Factor == std.Broken() && l.Bound.Upper() {
-			o.Limit = &l
-			mark := ""
-			if l.FromMemory {
-				mark = " (from memory)"
-			}
-			return fmt.Sprintf("deciding about %s, %s: %s %s %g %%%s", std.Code, std.Grades[g], l.Factor.Name, l.Bound, l.Value, mark), nil
+	factor := std.Broken()
+	if o.factor != "" {
+		if factor = std.Factor(o.factor); factor == nil {
+			return nil, "", o.noSuchFactor(std, g)
 		}
 	}
-	return "", &usageError{what: fmt.Sprintf("%s sets no limit on broken kernels", std.Code), hint: "give the contract's limit: --limit PERCENT"}
+	for _, l := range std.Limits(g) {
+		if l.Basis.SamplePortionG() > 0 && l.Bound.Upper() && l.Value > 0 {
+			o.portions = append(o.portions, l)
+		}
+		if l.Factor == factor && limit == nil {
+			limit = &l
+		}
+	}
+	if limit == nil {
+		what := fmt.Sprintf("%s sets no limit on %s in %s", std.Code, factor.Name, std.Grades[g])
+		return nil, "", &usageError{what: what, hint: "plan for another factor with --factor, or give the contract's limit: --limit PERCENT"}
+	}
+	if limit.Basis.SamplePortionG() == 0 && o.from == "" {
+		if o.Model, err = grading.FactorModel(std, factor, g); err != nil {
+			return nil, "", asUsage(err)
+		}
+	}
+	if o.factor != "" && !o.expected {
+		o.ExpectPct = limit.Value / 2
+		if !limit.Bound.Upper() {
+			o.ExpectPct = (100 + limit.Value) / 2
+		}
+	}
+	mark := ""
+	if limit.FromMemory {
+		mark = " (from memory)"
+	}
+	return limit, fmt.Sprintf("deciding about %s, %s: %s %s %g %s%s", std.Code, std.Grades[g], factor.Name, limit.Bound, limit.Value, limit.Unit, mark), nil
+}
+
+func (o *planOptions) noSuchFactor(std *standards.Standard, g int) error {
+	var codes []string
+	for _, l := range std.Limits(g) {
+		if l.Unit != "" {
+			codes = append(codes, l.Factor.Code)
+		}
+	}
+	hint := "it limits: " + strings.Join(codes, ", ")
+	if near := standards.Nearest(o.factor, codes); len(near) > 0 {
+		hint = "did you mean " + strings.Join(near, ", ") + "?"
+	}
+	return &usageError{what: fmt.Sprintf("%s has no factor %q", std.Code, o.factor), hint: hint}
 }
 
 // modelFrom takes the masses of kernels and pieces from a result of the grade
@@ -201,16 +322,16 @@ func modelFrom(path string) (grading.PieceModel, error) {
 	return m, nil
 }
 
-func showPlan(w io.Writer, o *planOptions, p *grading.Plan, about string) {
-	fmt.Fprintln(w, plain(upperFirst(about)))
+func showPlan(w io.Writer, o *planOptions, p *grading.Plan, counts []*grading.CountPlan, about string) {
+	paragraph(w, plain(upperFirst(about)))
 	fmt.Fprintln(w)
 	item(w, "Look at", fmt.Sprintf("%d kernels: about %.0f g, %s of %d", p.Kernels, p.Grams, count(p.Trays, "tray", "trays"), o.KernelsPerTray))
-	item(w, "Interval", fmt.Sprintf("± %.2g points (95 %%) at %g %% broken", p.HalfWidthPct, p.ExpectPct))
-	masses := "a model: pieces spread evenly from 0.15 to 0.75 of a whole kernel"
-	if p.Model.From == "sample" {
-		masses = fmt.Sprintf("of the graded sample: a piece weighs %.2f of a whole kernel on average", p.Model.BrokenMean)
+	what := "broken"
+	if o.factor != "" {
+		what = "expected"
 	}
-	item(w, "Masses", fmt.Sprintf("%s; k = %.2f in u² = k·R·(1-R)/n", masses, p.K))
+	item(w, "Interval", fmt.Sprintf("± %.2g points (95 %%) at %.4g %% %s", p.HalfWidthPct, p.ExpectPct, what))
+	item(w, "Masses", fmt.Sprintf("%s; k = %.2f in u² = k·R·(1-R)/n", massesText(p.Model), p.K))
 	if p.MethodU > 0 {
 		item(w, "Method", fmt.Sprintf("%g points of standard uncertainty, however many kernels", p.MethodU))
 	}
@@ -222,22 +343,102 @@ func showPlan(w io.Writer, o *planOptions, p *grading.Plan, about string) {
 	if p.LimitPct != o.Limit.Value {
 		item(w, "Limit", fmt.Sprintf("turns at %g %%: the standard rounds figures first", p.LimitPct))
 	}
+	near, far := "up to", "from"
+	if !o.Limit.Bound.Upper() {
+		near, far = far, near
+	}
 	switch {
-	case p.AcceptUpToPct != nil && p.RejectFromPct != nil:
-		item(w, "Decision", fmt.Sprintf("found up to %s %%: supported; from %s %% on: contradicted; between: not proven", percent(*p.AcceptUpToPct), percent(*p.RejectFromPct)))
-	case p.RejectFromPct != nil:
-		item(w, "Decision", fmt.Sprintf("so few kernels never prove the limit kept, not even with none broken; from %s %% on: contradicted", percent(*p.RejectFromPct)))
+	case p.AcceptPct != nil && p.RejectPct != nil:
+		item(w, "Decision", fmt.Sprintf("found %s %s %%: supported; %s %s %% on: contradicted; between: not proven", near, percent(*p.AcceptPct), far, percent(*p.RejectPct)))
+	case p.RejectPct != nil:
+		item(w, "Decision", fmt.Sprintf("so few kernels never prove the limit kept, not even with the best figure; %s %s %% on: contradicted", far, percent(*p.RejectPct)))
+	case p.AcceptPct != nil:
+		item(w, "Decision", fmt.Sprintf("found %s %s %%: supported; so few kernels never prove the limit passed", near, percent(*p.AcceptPct)))
 	default:
 		item(w, "Decision", "so few kernels prove nothing")
 	}
-	item(w, "If as expected", fmt.Sprintf("%.0f of 100 samples decide, rightly", 100*p.Power))
-	item(w, "Risks", fmt.Sprintf("at most %g %% of supporting a lot beyond the limit, %g %% of contradicting one within it", round4(100*p.Risks.Consumer), round4(100*p.Risks.Producer)))
+	if p.GuardBand != nil {
+		item(w, "Guard band", fmt.Sprintf("%g points on either side of the limit, as asked", *p.GuardBand))
+	}
+	showRisks(w, p.Power, p.Risks, p.GuardBand != nil)
 	fmt.Fprintln(w)
+	showOC(w, "True %", "%.2f", p.OC)
+	if o.chart != "" {
+		paragraph(w, "Chart: "+plain(o.chart))
+	}
+	if len(counts) > 0 {
+		fmt.Fprintln(w, "Also limited in this grade, as a number of kernels")
+		for i, c := range counts {
+			l := o.portions[i]
+			item(w, "  "+c.Factor, fmt.Sprintf("%s %s: look at %s (about %d kernels) or more; %s found there would support it",
+				l.Bound, plain(fmt.Sprintf("%g %s", c.Limit, l.Unit)), gramsText(c.Grams), niceCount(c.Kernels), upTo(*c.AcceptUpTo)))
+		}
+		fmt.Fprintln(w)
+	}
+	paragraph(w, samplingNote)
+}
+
+func showCountPlan(w io.Writer, o *planOptions, p *grading.CountPlan, l standards.Limit, about string) {
+	paragraph(w, plain(upperFirst(about)))
+	fmt.Fprintln(w)
+	item(w, "Look at", fmt.Sprintf("%s of rice: about %d kernels, %s of %d", gramsText(p.Grams), niceCount(p.Kernels),
+		count((p.Kernels+o.KernelsPerTray-1)/o.KernelsPerTray, "tray", "trays"), o.KernelsPerTray))
+	item(w, "Expected", fmt.Sprintf("%.4g %s, %.3g in that much rice", p.Expect, l.Unit, p.Expect*p.Grams/p.PortionG))
+	accept := "so little rice never proves the limit kept"
+	if p.AcceptUpTo != nil {
+		accept = upTo(*p.AcceptUpTo) + " found: supported"
+	}
+	item(w, "Decision", fmt.Sprintf("%s; from %d on: contradicted; between: not proven", accept, *p.RejectFrom))
+	showRisks(w, p.Power, p.Risks, false)
+	fmt.Fprintln(w)
+	showOC(w, "True "+l.Unit, "%.4g", p.OC)
+	if o.chart != "" {
+		paragraph(w, "Chart: "+plain(o.chart))
+	}
+	paragraph(w, "The number found in so much rice is taken as a Poisson count. Less rice than the limit refers to is never taken as proof that it is kept.")
+	paragraph(w, samplingNote)
+}
+
+func massesText(m grading.PieceModel) string {
+	switch {
+	case m.From == "sample":
+		return fmt.Sprintf("of the graded sample: a piece weighs %.2f of a whole kernel on average", m.BrokenMean)
+	case m.BrokenMean == 1:
+		return "a model: such kernels weigh as much as others"
+	}
+	half := m.BrokenSD * math.Sqrt(12) / 2
+	return fmt.Sprintf("a model: pieces spread evenly from %.2f to %.2f of a whole kernel", m.BrokenMean-half, m.BrokenMean+half)
+}
+
+// upTo says how many may be found.
+func upTo(n int) string {
+	if n == 0 {
+		return "none"
+	}
+	return fmt.Sprintf("up to %d", n)
+}
+
+// gramsText writes a mass of rice, grams up to a kilogram.
+func gramsText(g float64) string {
+	if g <= 1000 {
+		return fmt.Sprintf("%.0f g", g)
+	}
+	return fmt.Sprintf("%.3g kg", g/1000)
+}
+
+func showRisks(w io.Writer, power float64, r grading.Risks, left bool) {
+	item(w, "If as expected", fmt.Sprintf("%.0f of 100 samples decide, rightly", 100*power))
+	most := map[bool]string{false: "at most ", true: "up to "}[left]
+	item(w, "Risks", fmt.Sprintf("%s%g %% of supporting a lot beyond the limit, %g %% of contradicting one within it", most, round4(100*r.Consumer), round4(100*r.Producer)))
+}
+
+// showOC prints an operating characteristic; format is for the true value.
+func showOC(w io.Writer, heading, format string, points []grading.OCPoint) {
 	t := newTable(w)
-	t.AppendHeader(table.Row{"True broken %", "Supported %", "Not proven %", "Contradicted %"})
-	for i, x := range p.OC {
+	t.AppendHeader(table.Row{heading, "Supported %", "Not proven %", "Contradicted %"})
+	for i, x := range points {
 		if (i+1)%grading.OCPerStep == 0 {
-			t.AppendRow(table.Row{percent(x.TruePct), fmt.Sprintf("%.1f", 100*x.Supports), fmt.Sprintf("%.1f", 100*x.NotProven), fmt.Sprintf("%.1f", 100*x.Contradicts)})
+			t.AppendRow(table.Row{fmt.Sprintf(format, x.True), fmt.Sprintf("%.1f", 100*x.Supports), fmt.Sprintf("%.1f", 100*x.NotProven), fmt.Sprintf("%.1f", 100*x.Contradicts)})
 		}
 	}
 	var right []table.ColumnConfig
@@ -247,10 +448,6 @@ func showPlan(w io.Writer, o *planOptions, p *grading.Plan, about string) {
 	t.SetColumnConfigs(right)
 	t.Render()
 	fmt.Fprintln(w)
-	if o.chart != "" {
-		paragraph(w, "Chart: "+plain(o.chart))
-	}
-	paragraph(w, samplingNote)
 }
 
 const samplingNote = "This is the chance of which kernels are drawn. Poor mixing and dividing of the lot come on top: take increments from all over it, and spread several trays."

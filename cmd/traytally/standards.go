@@ -72,12 +72,19 @@ func newStandardsListCommand(u *ui) *cobra.Command {
 }
 
 // standardFlags are the flags that choose the limits to judge by.
-type standardFlags struct{ standard, contract, sheet string }
+type standardFlags struct {
+	standard, contract string
+	sheet              string   // file, or empty
+	moisture           string   // percent as typed, or empty
+	found              []string // FIELD=VALUE, further entries of the sheet
+}
 
 func (s *standardFlags) add(f *pflag.FlagSet) {
 	f.StringVar(&s.standard, "standard", "", "judge by the published standard with this `CODE`; see 'traytally standards list'")
 	f.StringVar(&s.contract, "contract", "", "judge by the limits in `FILE`; see 'traytally standards template'")
 	f.StringVar(&s.sheet, "sheet", "", "sample sheet in `FILE` (YAML, or CSV with field,value rows): moisture, odour and what else no picture shows")
+	f.StringVar(&s.moisture, "moisture", "", "moisture of the rice in `PERCENT`, as an entry of the sample sheet")
+	f.StringArrayVar(&s.found, "found", nil, "any other entry of the sample sheet as `FIELD=VALUE`: odour_ok=yes, paddy_count=3; may be repeated")
 }
 
 func (s *standardFlags) given() bool { return s.standard != "" || s.contract != "" }
@@ -85,8 +92,8 @@ func (s *standardFlags) given() bool { return s.standard != "" || s.contract != 
 // load returns the standard and the sample sheet, nil where none was named.
 func (s *standardFlags) load(u *ui) (*standards.Standard, *grading.Sheet, error) {
 	if !s.given() {
-		if s.sheet != "" {
-			return nil, nil, &usageError{what: "a sample sheet without a standard", hint: "name the limits it is for: --standard CODE or --contract FILE"}
+		if s.sheet != "" || s.moisture != "" || len(s.found) > 0 {
+			return nil, nil, &usageError{what: "a sample sheet without a standard", hint: "name the limits it is for: --standard CODE ('trade' for plain classes by broken share) or --contract FILE"}
 		}
 		return nil, nil, nil
 	}
@@ -94,13 +101,53 @@ func (s *standardFlags) load(u *ui) (*standards.Standard, *grading.Sheet, error)
 	if err != nil {
 		return nil, nil, err
 	}
+	sheet, err := s.sampleSheet()
+	return std, sheet, err
+}
+
+// sampleSheet returns the sheet's file with the entries of the command line in
+// place of those in it, nil where there is neither.
+func (s *standardFlags) sampleSheet() (*grading.Sheet, error) {
 	var sheet *grading.Sheet
 	if s.sheet != "" {
+		var err error
 		if sheet, err = grading.LoadSheet(s.sheet); err != nil {
-			return nil, nil, inStandardWords(err, s.sheet)
+			return nil, inStandardWords(err, s.sheet)
 		}
 	}
-	return std, sheet, nil
+	enter := func(flag, field, value string) error {
+		if sheet == nil {
+			sheet = &grading.Sheet{}
+		}
+		return typedEntry(flag, sheet.Set(field, value))
+	}
+	for _, entry := range s.found {
+		field, value, ok := strings.Cut(entry, "=")
+		if !ok {
+			return nil, &usageError{what: fmt.Sprintf("--found %s: no value", entry), hint: "write FIELD=VALUE, for example --found odour_ok=yes"}
+		}
+		if err := enter("--found", strings.TrimSpace(field), strings.TrimSpace(value)); err != nil {
+			return nil, err
+		}
+	}
+	if s.moisture != "" {
+		if err := enter("--moisture", "moisture_pct", s.moisture); err != nil {
+			return nil, err
+		}
+	}
+	if sheet == nil {
+		return nil, nil
+	}
+	return sheet, typedEntry("sample sheet", sheet.Validate())
+}
+
+// typedEntry turns an error about an entry from the command line into one of
+// its use.
+func typedEntry(flag string, err error) error {
+	if e, ok := errors.AsType[*grading.SheetError](err); ok {
+		return &usageError{what: fmt.Sprintf("%s: %s: %s", flag, e.Field, e.What), hint: e.Way}
+	}
+	return err
 }
 
 func (s *standardFlags) limits(u *ui) (*standards.Standard, error) {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"strings"
@@ -18,11 +19,12 @@ import (
 type verifyOptions struct {
 	gradeOptions
 	declared string
-	risks    grading.Risks
+	rule     grading.Decision
+	guard    float64 // points
 }
 
 func newVerifyCommand(u *ui) *cobra.Command {
-	o := verifyOptions{risks: grading.DefaultRisks()}
+	o := verifyOptions{rule: grading.DefaultDecision()}
 	o.length = string(grading.Caliper)
 	cmd := &cobra.Command{
 		Use:   "verify PICTURE... --standard CODE --declared GRADE",
@@ -42,6 +44,12 @@ the sheet decide is named as not assessed.`,
 		Annotations: showExitCodes,
 		Args:        needsPicture,
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if err := errors.Join(oneOf(cmd, "guard-band", "consumer-risk"), oneOf(cmd, "guard-band", "producer-risk")); err != nil {
+				return err
+			}
+			if cmd.Flags().Changed("guard-band") {
+				o.rule.GuardBand = &o.guard
+			}
 			o.pictures = args
 			return runVerify(cmd.Context(), o, u)
 		},
@@ -50,8 +58,9 @@ the sheet decide is named as not assessed.`,
 	o.standardFlags.add(cmd.Flags())
 	f := cmd.Flags()
 	f.StringVar(&o.declared, "declared", "", "the `GRADE` the delivery was sold as; the end of its name will do: 2 for U.S. No. 2")
-	f.Float64Var(&o.risks.Consumer, "consumer-risk", o.risks.Consumer, "greatest `RISK` of supporting a lot that is beyond a limit")
-	f.Float64Var(&o.risks.Producer, "producer-risk", o.risks.Producer, "greatest `RISK` of contradicting a lot that is within every limit")
+	f.Float64Var(&o.rule.Risks.Consumer, "consumer-risk", o.rule.Risks.Consumer, "greatest `RISK` of supporting a lot that is beyond a limit")
+	f.Float64Var(&o.rule.Risks.Producer, "producer-risk", o.rule.Risks.Producer, "greatest `RISK` of contradicting a lot that is within every limit")
+	f.Float64Var(&o.guard, "guard-band", 0, guardBandUsage)
 	f.StringVar(&o.json, "json", "", "write the result as JSON to `FILE`, or to the standard output with -")
 	f.BoolVar(&o.force, "force", false, "replace a file that holds something else")
 	return cmd
@@ -67,7 +76,7 @@ func runVerify(ctx context.Context, o verifyOptions, u *ui) error {
 	if !o.given() {
 		return &usageError{what: "no standard given", hint: "name the limits: --standard CODE or --contract FILE; see 'traytally standards list'"}
 	}
-	if err := o.risks.Validate(); err != nil {
+	if err := o.rule.Validate(); err != nil {
 		return asUsage(err)
 	}
 	std, sheet, err := o.load(u)
@@ -90,7 +99,7 @@ func runVerify(ctx context.Context, o verifyOptions, u *ui) error {
 	if err != nil {
 		return err
 	}
-	v, err := grading.Verify(result.Sample, std, o.declared, sheet, o.risks)
+	v, err := grading.Verify(result.Sample, std, o.declared, sheet, o.rule)
 	if err != nil {
 		return inStandardWords(err, o.sheet)
 	}
@@ -165,8 +174,14 @@ func showVerification(w io.Writer, r *grading.Result, v *grading.Verification) {
 			paragraph(w, "More kernels would not decide: "+plain(m.Why)+".")
 		}
 	}
-	paragraph(w, fmt.Sprintf("Risks: at most %s %% of supporting a lot that is beyond a limit, %s %% of contradicting one that is within all.",
-		standards.FormatNumber(round4(100*v.Risks.Consumer)), standards.FormatNumber(round4(100*v.Risks.Producer))))
+	risk := func(p float64) string { return standards.FormatNumber(round4(100*p)) + " %" }
+	if v.GuardBand != nil {
+		paragraph(w, fmt.Sprintf("Guard band: %g points on either side of a limit on a percentage, as asked. With as many kernels as here that leaves risks of up to %s of supporting a lot that is beyond a limit, %s of contradicting one that is within all.",
+			*v.GuardBand, risk(v.Risks.Consumer), risk(v.Risks.Producer)))
+	} else {
+		paragraph(w, fmt.Sprintf("Risks: at most %s of supporting a lot that is beyond a limit, %s of contradicting one that is within all.",
+			risk(v.Risks.Consumer), risk(v.Risks.Producer)))
+	}
 	fmt.Fprintln(w)
 	showRest(w, v.NotAssessed, v.Notes, v.Caution, marked)
 	paragraph(w, caution)
