@@ -1,6 +1,7 @@
 package grading
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -178,10 +179,17 @@ func (l simLot) tray(rng *rand.Rand, n int, referenceSE float64) *Sample {
 
 func outcomes(t testing.TB, lot simLot, trays, n int, referenceSE float64, rule Decision, seed uint64) (supports, contradicts float64) {
 	t.Helper()
+	return outcomesAgainst(t, "5", lot, trays, n, referenceSE, rule, seed)
+}
+
+// outcomesAgainst is how often trays of the lot support and contradict the trade
+// class declared.
+func outcomesAgainst(t testing.TB, declared string, lot simLot, trays, n int, referenceSE float64, rule Decision, seed uint64) (supports, contradicts float64) {
+	t.Helper()
 	std := lookup(t, "trade")
 	rng := rand.New(rand.NewPCG(seed, 7))
 	for range trays {
-		v, err := Verify(lot.tray(rng, n, referenceSE), std, "5", nil, rule)
+		v, err := Verify(lot.tray(rng, n, referenceSE), std, declared, nil, rule)
 		require.NoError(t, err)
 		switch v.Outcome {
 		case Supports:
@@ -197,18 +205,32 @@ func outcomes(t testing.TB, lot simLot, trays, n int, referenceSE float64, rule 
 // limit. 1000 trays leave a standard error of 0.5 points on 2.5 % and of 0.7 on
 // 5 %; three of them are allowed.
 func TestRisksHoldOnALotAtTheLimit(t *testing.T) {
-	const trays, n = 1000, 500
-	for name, row := range map[string]struct {
+	const trays = 1000
+	type setting struct {
+		limit       float64 // a trade class
+		n           int
 		risks       Risks
 		referenceSE float64
-	}{
-		"default":            {DefaultRisks(), 0},
-		"uneven":             {Risks{0.05, 0.01}, 0},
-		"reference in doubt": {DefaultRisks(), 0.004},
-	} {
+	}
+	settings := map[string]setting{
+		"default":            {5, 500, DefaultRisks(), 0},
+		"uneven":             {5, 500, Risks{0.05, 0.01}, 0},
+		"reference in doubt": {5, 500, DefaultRisks(), 0.004},
+	}
+	if long() {
+		for _, limit := range []float64{5, 10, 15, 25} {
+			for _, n := range []int{200, 800, 3000} {
+				settings[fmt.Sprintf("%g %%, %d kernels", limit, n)] = setting{limit, n, DefaultRisks(), 0.002}
+			}
+		}
+	}
+	for name, row := range settings {
 		t.Run(name, func(t *testing.T) {
-			falseAccept, falseReject := outcomes(t, simLot{5}, trays, n, row.referenceSE, Decision{Risks: row.risks}, 11)
+			falseAccept, falseReject := outcomesAgainst(t, fmt.Sprint(row.limit), simLot{row.limit}, trays, row.n, row.referenceSE, Decision{Risks: row.risks}, 11)
 			margin := func(risk float64) float64 { return risk + 3*math.Sqrt(risk*(1-risk)/trays) }
+			if long() {
+				t.Logf("supported %.1f %%, contradicted %.1f %%", 100*falseAccept, 100*falseReject)
+			}
 			assert.LessOrEqual(t, falseAccept, margin(row.risks.Consumer), "consumer's risk")
 			assert.LessOrEqual(t, falseReject, margin(row.risks.Producer), "producer's risk")
 			assert.Positive(t, falseAccept+falseReject, "a rule that never decides would pass too")

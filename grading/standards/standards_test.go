@@ -53,75 +53,81 @@ func TestEmbeddedFilesAreSound(t *testing.T) {
 	}
 }
 
-// The figures are copied by hand from the documents named, grade by grade, so
-// that a slip in a file shows.
+// none stands for a grade without the limit.
+const none = -1.0
+
+// documentLimits are copied by hand from the documents named, grade by grade,
+// so that a slip in a file shows. memory is the mark of the first grade that has
+// a figure.
+var documentLimits = []struct {
+	source, code, factor string
+	bound                standards.Bound
+	want                 []float64
+	memory               bool // of the first grade that has a figure
+}{
+	{"7 CFR 868.310, column 6", "us-long", "broken", standards.AtMost, []float64{4, 7, 15, 25, 35, 50}, false},
+	{"7 CFR 868.310, column 6", "us-medium", "broken", standards.AtMost, []float64{4, 7, 15, 25, 35, 50}, false},
+	{"7 CFR 868.310, column 6", "us-short", "broken", standards.AtMost, []float64{4, 7, 15, 25, 35, 50}, false},
+	{"7 CFR 868.310, column 6", "us-mixed", "broken", standards.AtMost, []float64{4, 7, 15, 25, 35, 50}, false},
+	{"7 CFR 868.310, column 1", "us-long", "seeds_heat_paddy", standards.AtMost, []float64{2, 4, 7, 20, 30, 75}, true},
+	{"7 CFR 868.310, column 2", "us-long", "heat_objectionable", standards.AtMost, []float64{1, 2, 5, 15, 25, 75}, false},
+	{"7 CFR 868.310, column 3", "us-long", "red_damaged", standards.AtMost, []float64{0.5, 1.5, 2.5, 4, 6, 15}, true},
+	{"7 CFR 868.310, column 4", "us-long", "chalky", standards.AtMost, []float64{1, 2, 4, 6, 10, 15}, false},
+	{"7 CFR 868.310, column 5", "us-medium", "chalky", standards.AtMost, []float64{2, 4, 6, 8, 10, 15}, false},
+	{"7 CFR 868.310, column 7", "us-long", "broken_5plate", standards.AtMost, []float64{0.04, 0.06, 0.1, 0.4, 0.7, 1}, true},
+	{"7 CFR 868.310, column 8", "us-long", "broken_6plate", standards.AtMost, []float64{0.1, 0.2, 0.8, 1, 3, 4}, true},
+	{"7 CFR 868.310, column 9", "us-long", "broken_6sieve", standards.AtMost, []float64{0.1, 0.2, 0.5, 0.7, 1, 2}, true},
+	{"7 CFR 868.310, column 10", "us-long", "other_types_whole", standards.AtMost, []float64{none, none, none, none, 10, 10}, true},
+	{"7 CFR 868.310, column 11", "us-long", "other_types", standards.AtMost, []float64{1, 2, 3, 5, none, none}, false},
+	{"7 CFR 868.310, Sample grade", "us-long", "moisture", standards.AtMost, []float64{15, 15, 15, 15, 15, 15}, false},
+	{"7 CFR 868.311", "us-second-head", "red_damaged", standards.AtMost, []float64{1, 2, 3, 5, 10}, true},
+	{"7 CFR 868.311", "us-second-head", "chalky", standards.AtMost, []float64{4, 6, 10, 15, 20}, false},
+	{"7 CFR 868.311", "us-second-head", "seeds_heat_paddy", standards.AtMost, []float64{15, 20, 35, 50, 75}, true},
+	{"7 CFR 868.311", "us-second-head", "heat_objectionable", standards.AtMost, []float64{5, 10, 15, 25, 40}, false},
+	{"7 CFR 868.312", "us-screenings", "paddy_seeds", standards.AtMost, []float64{30, 75, 125, 175, 250}, false},
+	{"7 CFR 868.312", "us-screenings", "objectionable_seeds", standards.AtMost, []float64{20, 50, 90, 140, 200}, false},
+	{"7 CFR 868.312", "us-screenings", "chalky", standards.AtMost, []float64{5, 8, 12, 20, 30}, false},
+	{"7 CFR 868.313", "us-brewers", "paddy_seeds", standards.AtMost, []float64{0.5, 1, 1.5, 3, 5}, false},
+	{"7 CFR 868.313", "us-brewers", "objectionable_seeds", standards.AtMost, []float64{0.05, 0.1, 0.2, 0.4, 1.5}, false},
+	{"Codex CXS 198-1995, 3.2.1", "codex", "moisture", standards.AtMost, []float64{15}, false},
+	{"Codex CXS 198-1995, Annex (from memory)", "codex", "chalky", standards.AtMost, []float64{11}, true},
+	{"Codex CXS 198-1995, Annex (from memory)", "codex", "heat_damaged", standards.AtMost, []float64{3}, true},
+	{"Codex CXS 198-1995, Annex (from memory)", "codex-parboiled", "heat_damaged", standards.AtMost, []float64{6}, true},
+	{"ISO model document, Table 1", "iso-7301", "chips", standards.AtMost, []float64{0.1}, true},
+	{"ISO model document, Table 1", "iso-7301", "chalky", standards.AtMost, []float64{5}, true},
+	{"ISO model document, Table 1", "iso-7301", "heat_damaged", standards.AtMost, []float64{2}, false},
+	{"ISO model document, Table 1", "iso-7301", "red", standards.AtMost, []float64{12}, false},
+	{"Thai Rice Standards, restated", "thai-white", "broken", standards.AtMost, []float64{4, 4.5, 5, 7, 12, 17, 28, 28, 40, 50}, true},
+	{"Thai Rice Standards, restated", "thai-white", "short_broken", standards.AtMost, []float64{0, 0.5, 0.5, 0.5, 0.7, 2, none, none, none, none}, true},
+	{"Thai Rice Standards, restated", "thai-white", "c1", standards.AtMost, []float64{0, 0.1, 0.1, 0.1, 0.3, 0.5, 1, 2, 2, 3}, false},
+	{"Thai Rice Standards, restated", "thai-white", "whole", standards.AtLeast, []float64{60, 60, 60, 60, 55, 55, 40, 40, 32, 28}, false},
+	{"Thai Rice Standards, restated", "thai-white", "long_class_1", standards.AtLeast, []float64{70, 40, 30, 20, 10, 5, none, none, none, none}, false},
+	{"Thai Rice Standards, restated", "thai-white", "short_kernels", standards.Below, []float64{none, none, none, none, none, none, 50, 50, 50, 50}, true},
+	{"Thai Rice Standards, a mill's restatement", "thai-white", "yellow", standards.AtMost, []float64{0, 0.2, 0.2, 0.5, 1, 1, 1, 1, 1, 1}, false},
+	{"Thai Rice Standards, a mill's restatement", "thai-white", "chalky", standards.AtMost, []float64{3, 6, 6, 6, 7, 7, 7, 8, 10, 10}, false},
+	{"Thai Rice Standards, a mill's restatement", "thai-white", "paddy", standards.AtMost, []float64{5, 7, 7, 10, 15, 15, 15, 20, 20, 20}, false},
+	{"NFA/PNS table (from memory)", "ph", "head", standards.AtLeast, []float64{95, 80, 65, 50}, true},
+	{"NFA/PNS table (from memory)", "ph", "broken", standards.AtMost, []float64{4.9, 19.75, 34.5, 49}, true},
+	{"NFA/PNS table (from memory)", "ph", "brewers", standards.AtMost, []float64{0.1, 0.25, 0.5, 1}, true},
+	{"NFA SOP BR-PR04, II.A.1", "ph", "moisture", standards.AtMost, []float64{14, 14, 14, 14}, false},
+	{"Regulation (EU) 1272/2009, Annex II Part IV", "eu-intervention-round", "chalky", standards.AtMost, []float64{6}, false},
+	{"Regulation (EU) 1272/2009, Annex II Part IV", "eu-intervention-longb", "chalky", standards.AtMost, []float64{4}, false},
+	{"Regulation (EU) 1272/2009, Annex II Part IV", "eu-intervention-longb", "spotted_stained", standards.AtMost, []float64{2.75}, false},
+	{"Regulation (EU) 1272/2009, Annex II Part IV", "eu-intervention-mla", "yellow", standards.AtMost, []float64{0.175}, false},
+	{"TCVN 11888:2017 (from memory)", "vn-white", "broken", standards.AtMost, []float64{7, 12, 17, 27}, true},
+	{"TCVN 11888:2017 (from memory)", "vn-white", "whole", standards.AtLeast, []float64{60, 55, 50, 40}, true},
+	{"GB/T 1354-2018 (from memory)", "cn-indica", "broken", standards.AtMost, []float64{15, 20, 30}, true},
+	{"GB/T 1354-2018 (from memory)", "cn-japonica", "broken", standards.AtMost, []float64{10, 15, 20}, true},
+	{"central pool letter (from memory)", "in-central-raw", "broken", standards.AtMost, []float64{25}, true},
+	{"central pool letter (from memory)", "in-central-parboiled", "broken", standards.AtMost, []float64{16}, true},
+	{"Agmark, trade restatement", "in-agmark-medium", "broken", standards.AtMost, []float64{7, 15, 20, 30}, false},
+	{"Agmark, trade restatement", "in-agmark-fine", "broken", standards.AtMost, []float64{3, 7, 12, 20}, false},
+	{"common practice, no source", "trade", "broken", standards.AtMost, []float64{5, 10, 15, 25}, false},
+}
+
+// TestLimitsAgainstTheDocuments holds the tables to documentLimits.
 func TestLimitsAgainstTheDocuments(t *testing.T) {
-	none := -1.0
-	for _, row := range []struct {
-		source, code, factor string
-		bound                standards.Bound
-		want                 []float64
-		memory               bool // of the first grade that has a figure
-	}{
-		{"7 CFR 868.310, column 6", "us-long", "broken", standards.AtMost, []float64{4, 7, 15, 25, 35, 50}, false},
-		{"7 CFR 868.310, column 6", "us-medium", "broken", standards.AtMost, []float64{4, 7, 15, 25, 35, 50}, false},
-		{"7 CFR 868.310, column 6", "us-short", "broken", standards.AtMost, []float64{4, 7, 15, 25, 35, 50}, false},
-		{"7 CFR 868.310, column 6", "us-mixed", "broken", standards.AtMost, []float64{4, 7, 15, 25, 35, 50}, false},
-		{"7 CFR 868.310, column 1", "us-long", "seeds_heat_paddy", standards.AtMost, []float64{2, 4, 7, 20, 30, 75}, true},
-		{"7 CFR 868.310, column 2", "us-long", "heat_objectionable", standards.AtMost, []float64{1, 2, 5, 15, 25, 75}, false},
-		{"7 CFR 868.310, column 3", "us-long", "red_damaged", standards.AtMost, []float64{0.5, 1.5, 2.5, 4, 6, 15}, true},
-		{"7 CFR 868.310, column 4", "us-long", "chalky", standards.AtMost, []float64{1, 2, 4, 6, 10, 15}, false},
-		{"7 CFR 868.310, column 5", "us-medium", "chalky", standards.AtMost, []float64{2, 4, 6, 8, 10, 15}, false},
-		{"7 CFR 868.310, column 7", "us-long", "broken_5plate", standards.AtMost, []float64{0.04, 0.06, 0.1, 0.4, 0.7, 1}, true},
-		{"7 CFR 868.310, column 8", "us-long", "broken_6plate", standards.AtMost, []float64{0.1, 0.2, 0.8, 1, 3, 4}, true},
-		{"7 CFR 868.310, column 9", "us-long", "broken_6sieve", standards.AtMost, []float64{0.1, 0.2, 0.5, 0.7, 1, 2}, true},
-		{"7 CFR 868.310, column 10", "us-long", "other_types_whole", standards.AtMost, []float64{none, none, none, none, 10, 10}, true},
-		{"7 CFR 868.310, column 11", "us-long", "other_types", standards.AtMost, []float64{1, 2, 3, 5, none, none}, false},
-		{"7 CFR 868.310, Sample grade", "us-long", "moisture", standards.AtMost, []float64{15, 15, 15, 15, 15, 15}, false},
-		{"7 CFR 868.311", "us-second-head", "red_damaged", standards.AtMost, []float64{1, 2, 3, 5, 10}, true},
-		{"7 CFR 868.311", "us-second-head", "chalky", standards.AtMost, []float64{4, 6, 10, 15, 20}, false},
-		{"7 CFR 868.311", "us-second-head", "seeds_heat_paddy", standards.AtMost, []float64{15, 20, 35, 50, 75}, true},
-		{"7 CFR 868.311", "us-second-head", "heat_objectionable", standards.AtMost, []float64{5, 10, 15, 25, 40}, false},
-		{"7 CFR 868.312", "us-screenings", "paddy_seeds", standards.AtMost, []float64{30, 75, 125, 175, 250}, false},
-		{"7 CFR 868.312", "us-screenings", "objectionable_seeds", standards.AtMost, []float64{20, 50, 90, 140, 200}, false},
-		{"7 CFR 868.312", "us-screenings", "chalky", standards.AtMost, []float64{5, 8, 12, 20, 30}, false},
-		{"7 CFR 868.313", "us-brewers", "paddy_seeds", standards.AtMost, []float64{0.5, 1, 1.5, 3, 5}, false},
-		{"7 CFR 868.313", "us-brewers", "objectionable_seeds", standards.AtMost, []float64{0.05, 0.1, 0.2, 0.4, 1.5}, false},
-		{"Codex CXS 198-1995, 3.2.1", "codex", "moisture", standards.AtMost, []float64{15}, false},
-		{"Codex CXS 198-1995, Annex (from memory)", "codex", "chalky", standards.AtMost, []float64{11}, true},
-		{"Codex CXS 198-1995, Annex (from memory)", "codex", "heat_damaged", standards.AtMost, []float64{3}, true},
-		{"Codex CXS 198-1995, Annex (from memory)", "codex-parboiled", "heat_damaged", standards.AtMost, []float64{6}, true},
-		{"ISO model document, Table 1", "iso-7301", "chips", standards.AtMost, []float64{0.1}, true},
-		{"ISO model document, Table 1", "iso-7301", "chalky", standards.AtMost, []float64{5}, true},
-		{"ISO model document, Table 1", "iso-7301", "heat_damaged", standards.AtMost, []float64{2}, false},
-		{"ISO model document, Table 1", "iso-7301", "red", standards.AtMost, []float64{12}, false},
-		{"Thai Rice Standards, restated", "thai-white", "broken", standards.AtMost, []float64{4, 4.5, 5, 7, 12, 17, 28, 28, 40, 50}, true},
-		{"Thai Rice Standards, restated", "thai-white", "short_broken", standards.AtMost, []float64{0, 0.5, 0.5, 0.5, 0.7, 2, none, none, none, none}, true},
-		{"Thai Rice Standards, restated", "thai-white", "c1", standards.AtMost, []float64{0, 0.1, 0.1, 0.1, 0.3, 0.5, 1, 2, 2, 3}, false},
-		{"Thai Rice Standards, restated", "thai-white", "whole", standards.AtLeast, []float64{60, 60, 60, 60, 55, 55, 40, 40, 32, 28}, false},
-		{"Thai Rice Standards, restated", "thai-white", "long_class_1", standards.AtLeast, []float64{70, 40, 30, 20, 10, 5, none, none, none, none}, false},
-		{"Thai Rice Standards, restated", "thai-white", "short_kernels", standards.Below, []float64{none, none, none, none, none, none, 50, 50, 50, 50}, true},
-		{"Thai Rice Standards, a mill's restatement", "thai-white", "yellow", standards.AtMost, []float64{0, 0.2, 0.2, 0.5, 1, 1, 1, 1, 1, 1}, false},
-		{"Thai Rice Standards, a mill's restatement", "thai-white", "chalky", standards.AtMost, []float64{3, 6, 6, 6, 7, 7, 7, 8, 10, 10}, false},
-		{"Thai Rice Standards, a mill's restatement", "thai-white", "paddy", standards.AtMost, []float64{5, 7, 7, 10, 15, 15, 15, 20, 20, 20}, false},
-		{"NFA/PNS table (from memory)", "ph", "head", standards.AtLeast, []float64{95, 80, 65, 50}, true},
-		{"NFA/PNS table (from memory)", "ph", "broken", standards.AtMost, []float64{4.9, 19.75, 34.5, 49}, true},
-		{"NFA/PNS table (from memory)", "ph", "brewers", standards.AtMost, []float64{0.1, 0.25, 0.5, 1}, true},
-		{"NFA SOP BR-PR04, II.A.1", "ph", "moisture", standards.AtMost, []float64{14, 14, 14, 14}, false},
-		{"Regulation (EU) 1272/2009, Annex II Part IV", "eu-intervention-round", "chalky", standards.AtMost, []float64{6}, false},
-		{"Regulation (EU) 1272/2009, Annex II Part IV", "eu-intervention-longb", "chalky", standards.AtMost, []float64{4}, false},
-		{"Regulation (EU) 1272/2009, Annex II Part IV", "eu-intervention-longb", "spotted_stained", standards.AtMost, []float64{2.75}, false},
-		{"Regulation (EU) 1272/2009, Annex II Part IV", "eu-intervention-mla", "yellow", standards.AtMost, []float64{0.175}, false},
-		{"TCVN 11888:2017 (from memory)", "vn-white", "broken", standards.AtMost, []float64{7, 12, 17, 27}, true},
-		{"TCVN 11888:2017 (from memory)", "vn-white", "whole", standards.AtLeast, []float64{60, 55, 50, 40}, true},
-		{"GB/T 1354-2018 (from memory)", "cn-indica", "broken", standards.AtMost, []float64{15, 20, 30}, true},
-		{"GB/T 1354-2018 (from memory)", "cn-japonica", "broken", standards.AtMost, []float64{10, 15, 20}, true},
-		{"central pool letter (from memory)", "in-central-raw", "broken", standards.AtMost, []float64{25}, true},
-		{"central pool letter (from memory)", "in-central-parboiled", "broken", standards.AtMost, []float64{16}, true},
-		{"Agmark, trade restatement", "in-agmark-medium", "broken", standards.AtMost, []float64{7, 15, 20, 30}, false},
-		{"Agmark, trade restatement", "in-agmark-fine", "broken", standards.AtMost, []float64{3, 7, 12, 20}, false},
-		{"common practice, no source", "trade", "broken", standards.AtMost, []float64{5, 10, 15, 25}, false},
-	} {
+	for _, row := range documentLimits {
 		t.Run(row.code+"/"+row.factor, func(t *testing.T) {
 			s := lookup(t, row.code)
 			require.Len(t, s.Grades, len(row.want))
