@@ -484,6 +484,6 @@ func ExampleAnalyse() {
 	short := result.Sample.Share(ByMass, Broken(0.5))
 	fmt.Printf("under half a kernel %.1f %%\n", short.Value)
 	// Output:
-	// whole kernel 7.00 mm, broken 6.6 % by mass (4.4 to 9.4)
+	// whole kernel 7.00 mm, broken 6.6 % by mass (4.5 to 9.5)
 	// under half a kernel 3.3 %
 }

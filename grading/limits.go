@@ -342,26 +342,11 @@ func (a *assessor) earlierDefects(f *standards.Factor, g int) []*standards.Facto
 	return out
 }
 
-// At returns the estimate with its interval at another confidence level in
-// (0, 1). At 0.95 it is the Estimate itself.
-func (s Share) At(level float64) Estimate {
-	r := s.Value / 100
-	x := r * s.EffectiveN
-	switch {
-	case s.Found == 0:
-		x = 0
-	case r >= 1:
-		x = s.EffectiveN
-	}
-	low, high := Jeffreys(x, s.EffectiveN, level)
-	u := s.Budget.Unresolved / 100
-	low, high = low*(1-u), high*(1-u)+u
-	return Estimate{Value: s.Value, Low: 100 * max(0, min(low, r)), High: 100 * min(1, max(high, r))}
-}
-
 // scaled returns s as if it rested on times as many kernels of the same lot.
 func (s Share) scaled(times float64) Share {
 	s.EffectiveN *= times
+	s.shift.constant /= times
+	s.shift.square /= times
 	return s
 }
 

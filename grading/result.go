@@ -12,7 +12,7 @@ const Schema = "traytally.grade/1"
 
 // MethodVersion numbers the arithmetic of this package: the same kernels and
 // parameters give the same figures as long as it stays.
-const MethodVersion = "1"
+const MethodVersion = "2"
 
 // A Result is a graded sample. It marshals to the JSON that the tool writes:
 // units in key names, no null lists, numbers rounded to four decimals (ratios

@@ -107,8 +107,15 @@ func (fig *figure) conforms(l standards.Limit) float64 {
 	switch {
 	case fig.share != nil:
 		s := fig.share
-		x := min(max(s.Value/100, 0), 1) * s.EffectiveN
-		below = distuv.Beta{Alpha: x + 0.5, Beta: s.EffectiveN - x + 0.5}.CDF(min(max(limit/100, 0), 1))
+		at := min(max(limit/100, 0), 1)
+		r, n := min(max(s.Value/100, 0), 1), s.EffectiveN
+		if 0 < r && r < 1 {
+			// The interval's end is at the limit where the limit less the shift
+			// is the end before it.
+			z := math.Abs(at-r) / math.Sqrt(r*(1-r)/n)
+			at = min(max(at-s.shift.at(min(z, 3)), 0), 1)
+		}
+		below = distuv.Beta{Alpha: r*n + 0.5, Beta: (1-r)*n + 0.5}.CDF(at)
 	case fig.counted != nil:
 		c := fig.counted
 		below = distuv.Gamma{Alpha: float64(c.n) + 0.5, Beta: c.grams / c.portionG}.CDF(max(limit, 0))
