@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 )
@@ -63,13 +64,18 @@ func (g *Register) addEntry(ctx context.Context, tx *sql.Tx, e Entry) error {
 // History returns the entries of one sample, or with code "" of all, oldest
 // first.
 func (g *Register) History(ctx context.Context, code string) ([]Entry, error) {
+	entries, err := g.history(ctx, g.db, code)
+	return entries, g.fault(err)
+}
+
+func (g *Register) history(ctx context.Context, q querier, code string) ([]Entry, error) {
 	query, args := "SELECT seq, at, action, code, revision, actor, reason, body, prev, hash FROM audit", []any{}
 	if code != "" {
 		query, args = query+" WHERE code = ?", append(args, code)
 	}
-	rows, err := g.db.QueryContext(ctx, g.kind.sql(query+" ORDER BY seq"), args...)
+	rows, err := q.QueryContext(ctx, g.kind.sql(query+" ORDER BY seq"), args...)
 	if err != nil {
-		return nil, g.fault(err)
+		return nil, err
 	}
 	defer rows.Close()
 	var out []Entry
@@ -77,13 +83,16 @@ func (g *Register) History(ctx context.Context, code string) ([]Entry, error) {
 		var e Entry
 		var at string
 		if err := rows.Scan(&e.Seq, &at, &e.Action, &e.Code, &e.Revision, &e.Actor, &e.Reason, &e.Body, &e.Prev, &e.Hash); err != nil {
-			return nil, g.fault(err)
+			return nil, err
 		}
-		// A time that cannot be read stays zero, and its hash fails in Verify.
-		e.At, _ = time.Parse(time.RFC3339Nano, at)
+		// A time that cannot be read, or was written otherwise, stays zero, and
+		// its hash fails in Verify.
+		if t, err := time.Parse(time.RFC3339Nano, at); err == nil && stamp(t) == at {
+			e.At = t
+		}
 		out = append(out, e)
 	}
-	return out, g.fault(rows.Err())
+	return out, rows.Err()
 }
 
 // A Verification is what Verify found.
@@ -113,15 +122,93 @@ func (f Flaw) String() string {
 }
 
 // Verify recomputes the whole audit trail: every link of the chain, the check
-// sum of every revision of every record and of its kernels, and that lists
-// show what the records say. head may be the hash of a head noted earlier, or
-// the first 12 digits or more of it: it must still be in the chain.
+// sum of every revision of every record and of its kernels, that lists and the
+// tables beside them show what the records say, that no row belongs to no
+// sample, and that the triggers are there which refuse changes; of an SQLite
+// file also its own structure. It sees one moment of the register: others may
+// write meanwhile. head may be the hash of a head noted earlier, or the first
+// 12 digits or more of it: it must still be in the chain.
 func (g *Register) Verify(ctx context.Context, head string) (*Verification, error) {
-	entries, err := g.History(ctx, "")
+	tx, err := g.db.BeginTx(ctx, &sql.TxOptions{ReadOnly: true, Isolation: g.kind.snapshot})
 	if err != nil {
-		return nil, err
+		return nil, g.fault(err)
 	}
-	v := &Verification{Entries: len(entries), Problems: []Flaw{}, Head: noEntry}
+	defer tx.Rollback()
+	v := &Verification{Problems: []Flaw{}, Head: noEntry}
+	for _, check := range []func() error{
+		func() error { return g.verifyTables(ctx, tx, v) },
+		func() error { return g.verifyChain(ctx, tx, v, head) },
+	} {
+		if err := check(); err != nil {
+			return nil, g.fault(err)
+		}
+	}
+	return v, nil
+}
+
+// verifyTables checks what holds whatever the records say.
+func (g *Register) verifyTables(ctx context.Context, q querier, v *Verification) error {
+	flaw := func(format string, a ...any) {
+		v.Problems = append(v.Problems, Flaw{What: fmt.Sprintf(format, a...)})
+	}
+	texts := func(query string) (out []string, err error) {
+		rows, err := q.QueryContext(ctx, query)
+		if err != nil {
+			return nil, err
+		}
+		defer rows.Close()
+		for rows.Next() {
+			var s string
+			if err := rows.Scan(&s); err != nil {
+				return nil, err
+			}
+			out = append(out, s)
+		}
+		return out, rows.Err()
+	}
+	if g.kind == sqliteDialect {
+		said, err := texts("PRAGMA integrity_check(5)")
+		if err != nil {
+			return err
+		}
+		for _, s := range said {
+			if s != "ok" {
+				flaw("the file is damaged: %s", s)
+			}
+		}
+	}
+	there, err := texts(g.kind.triggers)
+	if err != nil {
+		return err
+	}
+	wanted, err := g.kind.triggerNames()
+	if err != nil {
+		return err
+	}
+	for _, name := range wanted {
+		if !slices.Contains(there, name) {
+			flaw("the trigger %s, which refuses changes, is gone", name)
+		}
+	}
+	for _, table := range []string{"revisions", "kernels", "pictures"} {
+		ids, err := texts("SELECT DISTINCT sample FROM " + table + " t WHERE NOT EXISTS (SELECT 1 FROM samples WHERE id = t.sample)")
+		if err != nil {
+			return err
+		}
+		for _, id := range ids {
+			flaw("%s are there of a sample %s that is not", table, id)
+		}
+	}
+	return nil
+}
+
+// verifyChain checks the audit trail, and the records by it.
+func (g *Register) verifyChain(ctx context.Context, q querier, v *Verification, head string) error {
+	entries, err := g.history(ctx, q, "")
+	if err != nil {
+		return err
+	}
+	v.Entries = len(entries)
 	flaw := func(e *Entry, format string, a ...any) {
 		v.Problems = append(v.Problems, Flaw{e.Seq, e.Code, fmt.Sprintf(format, a...)})
 	}
@@ -153,12 +240,16 @@ func (g *Register) Verify(ctx context.Context, head string) (*Verification, erro
 	if head != "" && (len(head) < 12 || !found) {
 		v.Problems = append(v.Problems, Flaw{What: fmt.Sprintf("the head %q is not in the chain: entries that were there are gone or were rewritten", head)})
 	}
-	kernels, err := g.storedKernelSums(ctx)
+	kernels, err := g.storedKernelSums(ctx, q)
 	if err != nil {
-		return nil, err
+		return err
+	}
+	pictures, err := g.storedPictures(ctx, q)
+	if err != nil {
+		return err
 	}
 	seen := map[string]bool{}
-	err = g.eachRevision(ctx, func(s storedRevision) error {
+	err = g.eachRevision(ctx, q, func(s storedRevision) error {
 		seen[s.code] = true
 		k := revision{s.code, s.revision}
 		e := vouched[k]
@@ -186,16 +277,23 @@ func (g *Register) Verify(ctx context.Context, head string) (*Verification, erro
 			return nil
 		}
 		if r.Code != s.code || r.Revision != s.revision || r.Key != s.key ||
-			!json.Valid([]byte(s.row)) || different(generic(json.RawMessage(s.row)), generic(row)) != nil || stamp(row.At) != s.at || r.searchText() != s.search {
+			stamp(r.Registered) != s.registered || !json.Valid([]byte(s.row)) || different(generic(json.RawMessage(s.row)), generic(row)) != nil || stamp(row.At) != s.at || r.searchText() != s.search {
 			bad("is listed differently from what its record says")
 		}
-		if sum, ok := kernels[s.code]; !ok || sum != r.KernelsSHA256 {
+		if sum, ok := kernels[s.id]; !ok || sum != r.KernelsSHA256 {
 			bad("has other kernels than it was registered with")
+		}
+		var named []string
+		for i, p := range r.allPictures() {
+			named = append(named, storedPicture(i, p.SHA256, p.Path))
+		}
+		if !slices.Equal(named, pictures[s.id]) {
+			bad("has other pictures than it was registered with")
 		}
 		return nil
 	})
 	if err != nil {
-		return nil, err
+		return err
 	}
 	for _, e := range entries {
 		if vouched[revision{e.Code, e.Revision}] != nil {
@@ -204,27 +302,28 @@ func (g *Register) Verify(ctx context.Context, head string) (*Verification, erro
 		}
 	}
 	v.Samples = len(seen)
-	return v, nil
+	return nil
 }
 
 type storedRevision struct {
-	code, key, at, row, search string
-	revision                   int
-	document                   []byte
+	id                                     int64
+	code, key, registered, at, row, search string
+	revision                               int
+	document                               []byte
 }
 
-func (g *Register) eachRevision(ctx context.Context, fn func(storedRevision) error) error {
-	rows, err := g.db.QueryContext(ctx, "SELECT s.code, s.key, r.revision, r.sampled_at, r.row, r.search, r.document FROM samples s LEFT JOIN revisions r ON r.sample = s.id ORDER BY s.id, r.revision")
+func (g *Register) eachRevision(ctx context.Context, q querier, fn func(storedRevision) error) error {
+	rows, err := q.QueryContext(ctx, "SELECT s.id, s.code, s.key, s.registered, r.revision, r.sampled_at, r.row, r.search, r.document FROM samples s LEFT JOIN revisions r ON r.sample = s.id ORDER BY s.id, r.revision")
 	if err != nil {
-		return g.fault(err)
+		return err
 	}
 	defer rows.Close()
 	for rows.Next() {
 		var s storedRevision
 		var n *int
 		var at, row, search *string
-		if err := rows.Scan(&s.code, &s.key, &n, &at, &row, &search, &s.document); err != nil {
-			return g.fault(err)
+		if err := rows.Scan(&s.id, &s.code, &s.key, &s.registered, &n, &at, &row, &search, &s.document); err != nil {
+			return err
 		}
 		if n != nil {
 			s.revision, s.at, s.row, s.search = *n, *at, *row, *search
@@ -233,23 +332,49 @@ func (g *Register) eachRevision(ctx context.Context, fn func(storedRevision) err
 			return err
 		}
 	}
-	return g.fault(rows.Err())
+	return rows.Err()
 }
 
-func (g *Register) storedKernelSums(ctx context.Context) (map[string]string, error) {
-	rows, err := g.db.QueryContext(ctx, "SELECT s.code, k.kernels FROM samples s JOIN kernels k ON k.sample = s.id")
+// storedKernelSums returns the check sums of the kernels, by sample.
+func (g *Register) storedKernelSums(ctx context.Context, q querier) (map[int64]string, error) {
+	rows, err := q.QueryContext(ctx, "SELECT sample, kernels FROM kernels")
 	if err != nil {
-		return nil, g.fault(err)
+		return nil, err
 	}
 	defer rows.Close()
-	out := map[string]string{}
+	out := map[int64]string{}
 	for rows.Next() {
-		var code string
+		var id int64
 		var data []byte
-		if err := rows.Scan(&code, &data); err != nil {
-			return nil, g.fault(err)
+		if err := rows.Scan(&id, &data); err != nil {
+			return nil, err
 		}
-		out[code] = Sum(data)
+		out[id] = Sum(data)
 	}
-	return out, g.fault(rows.Err())
+	return out, rows.Err()
+}
+
+// storedPictures returns the rows of the table of pictures, by sample.
+func (g *Register) storedPictures(ctx context.Context, q querier) (map[int64][]string, error) {
+	rows, err := q.QueryContext(ctx, "SELECT sample, position, sha256, path FROM pictures ORDER BY sample, position")
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	out := map[int64][]string{}
+	for rows.Next() {
+		var id int64
+		var position int
+		var sha256, path string
+		if err := rows.Scan(&id, &position, &sha256, &path); err != nil {
+			return nil, err
+		}
+		out[id] = append(out[id], storedPicture(position, sha256, path))
+	}
+	return out, rows.Err()
+}
+
+// storedPicture writes a row of the table of pictures in one text.
+func storedPicture(position int, sha256, path string) string {
+	return fmt.Sprintf("%d %s %s", position, sha256, path)
 }

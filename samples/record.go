@@ -393,7 +393,7 @@ func NewRecord(in Input) (*Record, error) {
 	k := Kernels{Trays: in.Trays, Reference: in.Settings.Params.ReferenceFrom}
 	r := &Record{
 		Schema: Schema, Code: in.Code, Facts: in.Facts,
-		Pictures: in.Pictures, Reference: in.Reference, Settings: in.Settings, Result: result,
+		Pictures: textPaths(in.Pictures), Reference: textPaths(in.Reference), Settings: in.Settings, Result: result,
 	}
 	if r.MeasuredSHA256, err = k.MeasuredSHA256(); err != nil {
 		return nil, err
@@ -405,6 +405,17 @@ func NewRecord(in Input) (*Record, error) {
 	}
 	r.KernelsSHA256 = Sum(r.kernels)
 	return r, nil
+}
+
+// textPaths returns the pictures with paths that are text: bytes of a file's
+// name that are not UTF-8 become U+FFFD, since neither JSON nor PostgreSQL holds
+// them. Such a picture is found again by its check sum.
+func textPaths(ps []Picture) []Picture {
+	out := slices.Clone(ps)
+	for i := range out {
+		out[i].Path = string([]rune(out[i].Path))
+	}
+	return out
 }
 
 // Kernels returns the kernels as stored. They are nil in a record that was

@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/user"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -56,12 +57,46 @@ type OpenOptions struct {
 type dialect struct {
 	name     string // directory of its migrations
 	numbered bool   // parameters are $1, $2 … and not ?
+	// snapshot is how a transaction sees one moment of the database.
+	snapshot sql.IsolationLevel
+	triggers string // the query for the names of its triggers
 }
 
 var (
-	sqliteDialect   = dialect{name: "sqlite"}
-	postgresDialect = dialect{name: "postgres", numbered: true}
+	sqliteDialect   = dialect{name: "sqlite", triggers: "SELECT name FROM sqlite_master WHERE type = 'trigger'"}
+	postgresDialect = dialect{name: "postgres", numbered: true, snapshot: sql.LevelRepeatableRead,
+		triggers: `SELECT t.tgname FROM pg_catalog.pg_trigger t JOIN pg_catalog.pg_class c ON c.oid = t.tgrelid
+JOIN pg_catalog.pg_namespace n ON n.oid = c.relnamespace
+WHERE n.nspname = ANY (current_schemas(false)) AND NOT t.tgisinternal AND t.tgenabled <> 'D'`}
 )
+
+var createTrigger = regexp.MustCompile(`(?m)^CREATE TRIGGER (\w+)`)
+
+// triggerNames returns the triggers that the migrations make.
+func (d dialect) triggerNames() ([]string, error) {
+	files, err := d.migrations()
+	if err != nil {
+		return nil, err
+	}
+	var out []string
+	for _, name := range files {
+		text, err := migrations.ReadFile(name)
+		if err != nil {
+			return nil, err
+		}
+		for _, m := range createTrigger.FindAllStringSubmatch(string(text), -1) {
+			out = append(out, m[1])
+		}
+	}
+	return out, nil
+}
+
+// migrations returns the names of the migrations, oldest first.
+func (d dialect) migrations() ([]string, error) {
+	files, err := fs.Glob(migrations, "migrations/"+d.name+"/*.sql")
+	slices.Sort(files)
+	return files, err
+}
 
 // sql writes a statement's parameters, which are ?, as the database wants
 // them. No statement holds a ? otherwise.
@@ -286,7 +321,7 @@ func (g *Register) fault(err error) error {
 
 // schemaVersion is the number of the newest migration.
 func schemaVersion() int {
-	files, err := fs.Glob(migrations, "migrations/sqlite/*.sql")
+	files, err := sqliteDialect.migrations()
 	if err != nil || len(files) == 0 {
 		panic("samples: no migrations embedded")
 	}
@@ -314,11 +349,10 @@ func (g *Register) migrate(ctx context.Context, create bool) error {
 		case v == 0 && !create:
 			return &Error{What: "there is no register in " + g.where, Hint: "traytally batch or watch begins one; another one is named with --register", Err: ErrNoRegister}
 		}
-		files, err := fs.Glob(migrations, "migrations/"+g.kind.name+"/*.sql")
+		files, err := g.kind.migrations()
 		if err != nil {
 			return err
 		}
-		slices.Sort(files)
 		for _, name := range files[v:] {
 			text, err := migrations.ReadFile(name)
 			if err != nil {
@@ -334,6 +368,7 @@ func (g *Register) migrate(ctx context.Context, create bool) error {
 
 type querier interface {
 	QueryRowContext(context.Context, string, ...any) *sql.Row
+	QueryContext(context.Context, string, ...any) (*sql.Rows, error)
 }
 
 // version returns the schema of the database, 0 for an empty one.

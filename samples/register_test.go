@@ -339,6 +339,18 @@ func TestVerifyFindsTampering(t *testing.T) {
 		{"list changed", `UPDATE revisions SET row = replace(row, '"kernels":60', '"kernels":61') WHERE sample = 1`, "sample S2026-0001: revision 1 is listed differently"},
 		{"kernels swapped", "UPDATE kernels SET kernels = (SELECT kernels FROM kernels WHERE sample = 3) WHERE sample = 1", "sample S2026-0001: revision 1 has other kernels"},
 		{"revision gone", "DELETE FROM revisions WHERE sample = 2 AND revision = 2", "entry 4 (S2026-0002): revision 2, for which it vouches, is gone"},
+		{"time as another zone writes it", "UPDATE audit SET at = replace(at, 'Z', '+00:00') WHERE seq = 2", "entry 2 (S2026-0002): was changed"},
+		{"entries swapped", "UPDATE audit SET seq = CASE seq WHEN 2 THEN 30 ELSE seq END; UPDATE audit SET seq = 2 WHERE seq = 3; UPDATE audit SET seq = 3 WHERE seq = 30", "does not follow on the entry before it"},
+		{"registered otherwise", "UPDATE samples SET registered = '2020-01-01T00:00:00.000Z' WHERE id = 1", "sample S2026-0001: revision 1 is listed differently"},
+		{"picture renamed", "UPDATE pictures SET path = '/other.png' WHERE sample = 1", "sample S2026-0001: revision 1 has other pictures"},
+		{"picture exchanged", "UPDATE pictures SET sha256 = 'ab' WHERE sample = 1", "sample S2026-0001: revision 1 has other pictures"},
+		{"picture gone", "DELETE FROM pictures WHERE sample = 1", "sample S2026-0001: revision 1 has other pictures"},
+		{"picture of no sample", "INSERT INTO pictures VALUES (77, 0, 'ab', '/b.png')", "pictures are there of a sample 77 that is not"},
+		{"kernels of no sample", "INSERT INTO kernels SELECT 77, kernels FROM kernels WHERE sample = 1", "kernels are there of a sample 77 that is not"},
+		{"revision of no sample", "INSERT INTO revisions SELECT 77, 1, sampled_at, row, search, document FROM revisions WHERE sample = 1", "revisions are there of a sample 77 that is not"},
+		{"last sample gone", "DELETE FROM samples WHERE id = 3", "entry 3 (S2026-0003): revision 1, for which it vouches, is gone"},
+		{"sample without a record", "INSERT INTO samples VALUES (9, 'NEW', 'k', '2026-11-25T08:00:00.000Z')", "sample NEW: revision 0 stands in no entry"},
+		{"index out of step", "PRAGMA writable_schema = ON; UPDATE sqlite_master SET sql = replace(sql, 'sampled_at)', 'search)') WHERE name = 'revisions_by_time'", "the file is damaged: row 1 missing from index revisions_by_time"},
 		{"code changed", "UPDATE samples SET code = 'X' WHERE id = 1", "sample X: revision 1 stands in no entry"},
 	} {
 		t.Run(test.name, func(t *testing.T) {
@@ -359,13 +371,13 @@ func TestVerifyFindsTampering(t *testing.T) {
 			}
 			db := rawDB(t, where)
 			db.SetMaxOpenConns(1)
-			rows, err := db.Query("SELECT name FROM sqlite_master WHERE type = 'trigger'")
+			rows, err := db.Query("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'")
 			require.NoError(t, err)
-			var names []string
+			var names, made []string
 			for rows.Next() {
-				var n string
-				require.NoError(t, rows.Scan(&n))
-				names = append(names, n)
+				var n, s string
+				require.NoError(t, rows.Scan(&n, &s))
+				names, made = append(names, n), append(made, s)
 			}
 			for _, n := range names {
 				_, err := db.Exec("DROP TRIGGER " + n)
@@ -376,15 +388,73 @@ func TestVerifyFindsTampering(t *testing.T) {
 			n, err := done.RowsAffected()
 			require.NoError(t, err)
 			require.Positive(t, n)
-			v, err := g.Verify(t.Context(), "")
-			require.NoError(t, err)
-			var all []string
-			for _, p := range v.Problems {
-				all = append(all, p.String())
+			problems := func() []string {
+				g, err := samples.Open(t.Context(), where, samples.OpenOptions{})
+				require.NoError(t, err)
+				defer g.Close()
+				v, err := g.Verify(t.Context(), "")
+				require.NoError(t, err)
+				var all []string
+				for _, p := range v.Problems {
+					all = append(all, p.String())
+				}
+				return all
 			}
-			assert.Contains(t, strings.Join(all, "\n"), test.want)
+			assert.Contains(t, strings.Join(problems(), "\n"), test.want)
+			assert.Contains(t, problems(), "the trigger audit_stays, which refuses changes, is gone")
+			// Whoever puts the triggers back hides nothing but that.
+			for _, s := range made {
+				_, err := db.Exec(s)
+				require.NoError(t, err)
+			}
+			all := strings.Join(problems(), "\n")
+			assert.Contains(t, all, test.want)
+			assert.NotContains(t, all, "trigger")
 		})
 	}
+}
+
+// Verify sees one moment: samples that others add while it reads are no fault.
+func TestVerifyWhileOthersWrite(t *testing.T) {
+	eachKind(t, func(t *testing.T, where string) {
+		g, reader := open(t, where), open(t, where)
+		add(t, g, 0, sampletest.Options{Kernels: 20})
+		done := make(chan struct{})
+		go func() {
+			defer close(done)
+			for seed := range uint64(40) {
+				r, err := sampletest.Make(seed+1, sampletest.Options{Kernels: 20})
+				if err == nil {
+					_, err = g.Add(context.Background(), r)
+				}
+				assert.NoError(t, err)
+			}
+		}()
+		for reading := true; reading; {
+			select {
+			case <-done:
+				reading = false
+			default:
+			}
+			v, err := reader.Verify(t.Context(), "")
+			require.NoError(t, err)
+			require.Empty(t, v.Problems)
+		}
+	})
+}
+
+// A picture whose name is no text is registered, and its register holds.
+func TestPictureNameIsNoText(t *testing.T) {
+	eachKind(t, func(t *testing.T, where string) {
+		g := open(t, where)
+		r := add(t, g, 3, sampletest.Options{Kernels: 20, Picture: "/scans/bad\xff\xfename.png"})
+		back, err := g.Get(t.Context(), r.Code, 0)
+		require.NoError(t, err)
+		assert.Equal(t, "/scans/bad\ufffd\ufffdname.png", back.Pictures[0].Path)
+		v, err := g.Verify(t.Context(), "")
+		require.NoError(t, err)
+		assert.Empty(t, v.Problems)
+	})
 }
 
 // A register rewritten from end to end has a sound chain, but not the head

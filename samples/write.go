@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 )
@@ -53,7 +54,7 @@ func (g *Register) Add(ctx context.Context, rec *Record) (added bool, err error)
 		if _, err = tx.ExecContext(ctx, g.kind.sql("INSERT INTO kernels (sample, kernels) VALUES (?, ?)"), id, r.kernels); err != nil {
 			return err
 		}
-		for i, p := range append(r.Pictures[:len(r.Pictures):len(r.Pictures)], r.Reference...) {
+		for i, p := range r.allPictures() {
 			if _, err = tx.ExecContext(ctx, g.kind.sql("INSERT INTO pictures (sample, position, sha256, path) VALUES (?, ?, ?, ?)"), id, i, p.SHA256, p.Path); err != nil {
 				return err
 			}
@@ -129,6 +130,12 @@ func (g *Register) addRevision(ctx context.Context, tx *sql.Tx, id int64, r *Rec
 		At: now, Action: action, Code: r.Code, Revision: r.Revision,
 		Actor: g.actor, Reason: reason, Body: Sum(document),
 	})
+}
+
+// allPictures returns the pictures of the sample and then those of picked
+// kernels, as the table of pictures numbers them.
+func (r *Record) allPictures() []Picture {
+	return slices.Concat(r.Pictures, r.Reference)
 }
 
 // searchText is what find looks through, in lower case.
