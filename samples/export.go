@@ -5,6 +5,8 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"path/filepath"
+	"regexp"
 	"strconv"
 	"strings"
 	"time"
@@ -23,6 +25,14 @@ func Guard(s string) string {
 	}
 	return s
 }
+
+// secondField is where a program that takes another character for the
+// separator begins a new cell with what it reads as a formula.
+var secondField = regexp.MustCompile(`([;\t\r\n][\s\pC]*)([=+\-@|%＝＋－＠])`)
+
+// guardCSV is Guard for CSV, which programs in much of Europe part at
+// semicolons: what would begin like a formula there is guarded too.
+func guardCSV(s string) string { return secondField.ReplaceAllString(Guard(s), "$1'$2") }
 
 // A column is one column of a table of samples.
 type column struct {
@@ -68,9 +78,41 @@ func optional(v *float64) any {
 	return *v
 }
 
+// notGraded stands in the column grade of a picture that could not be graded;
+// the reason then stands in the column note.
+const notGraded = "not graded"
+
+// lines returns the cells of the table: the samples, then what was refused.
+func lines(rows []Row, refused []Refusal) [][]any {
+	out := make([][]any, 0, len(rows)+len(refused))
+	for i := range rows {
+		line := make([]any, len(columns))
+		for j, c := range columns {
+			line[j] = c.value(&rows[i])
+		}
+		out = append(out, line)
+	}
+	for _, r := range refused {
+		line := make([]any, len(columns))
+		for j, c := range columns {
+			switch c.name {
+			case "grade":
+				line[j] = notGraded
+			case "pictures":
+				line[j] = filepath.Base(r.Path)
+			case "note":
+				line[j] = r.Reason
+			}
+		}
+		out = append(out, line)
+	}
+	return out
+}
+
 // WriteCSV writes one row for each sample, numbers with a decimal point, times
-// in RFC 3339. Texts are guarded, see Guard.
-func WriteCSV(w io.Writer, rows []Row) error {
+// in RFC 3339, and then one for each picture that was refused. Texts are
+// guarded, see Guard.
+func WriteCSV(w io.Writer, rows []Row, refused ...Refusal) error {
 	out := csv.NewWriter(w)
 	record := make([]string, len(columns))
 	for i, c := range columns {
@@ -79,13 +121,13 @@ func WriteCSV(w io.Writer, rows []Row) error {
 	if err := out.Write(record); err != nil {
 		return err
 	}
-	for i := range rows {
-		for j, c := range columns {
-			switch v := c.value(&rows[i]).(type) {
+	for _, line := range lines(rows, refused) {
+		for j, v := range line {
+			switch v := v.(type) {
 			case nil:
 				record[j] = ""
 			case string:
-				record[j] = Guard(v)
+				record[j] = guardCSV(v)
 			case int:
 				record[j] = strconv.Itoa(v)
 			case float64:
@@ -105,7 +147,7 @@ func WriteCSV(w io.Writer, rows []Row) error {
 // WriteXLSX writes the same table as a workbook, the same bytes for the same
 // rows. Every cell is a number, a date or a text, none a formula; texts are
 // guarded all the same, for whoever saves the sheet as CSV.
-func WriteXLSX(w io.Writer, rows []Row) error {
+func WriteXLSX(w io.Writer, rows []Row, refused ...Refusal) error {
 	f := excelize.NewFile()
 	defer f.Close()
 	const sheet = "samples"
@@ -136,23 +178,21 @@ func WriteXLSX(w io.Writer, rows []Row) error {
 	if err := s.SetPanes(&excelize.Panes{Freeze: true, XSplit: 1, YSplit: 1, TopLeftCell: "B2", ActivePane: "bottomRight"}); err != nil {
 		return err
 	}
-	line := make([]any, len(columns))
+	names := make([]any, len(columns))
 	for i, c := range columns {
-		line[i] = excelize.Cell{StyleID: head, Value: c.name}
+		names[i] = excelize.Cell{StyleID: head, Value: c.name}
 	}
-	if err := s.SetRow("A1", line); err != nil {
+	if err := s.SetRow("A1", names); err != nil {
 		return err
 	}
-	for i := range rows {
-		for j, c := range columns {
-			switch v := c.value(&rows[i]).(type) {
+	for i, line := range lines(rows, refused) {
+		for j, v := range line {
+			switch v := v.(type) {
 			case string:
 				line[j] = cellText(Guard(v))
 			case time.Time:
 				// The sheet has no time zones: the wall clock as recorded.
 				line[j] = excelize.Cell{StyleID: date, Value: time.Date(v.Year(), v.Month(), v.Day(), v.Hour(), v.Minute(), v.Second(), 0, time.UTC)}
-			default:
-				line[j] = v
 			}
 		}
 		cell, err := excelize.CoordinatesToCellName(1, i+2)

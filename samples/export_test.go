@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -30,7 +31,7 @@ func number(t testing.TB, s string) float64 {
 // hostile are texts that do harm where they are not guarded.
 var hostile = []string{
 	`=HYPERLINK("https://example.invalid","x")`, "+1+1", "-2+3", "@SUM(A1)", "|calc", "%x", "  =1+1", "\t=1+1", "＝1+1",
-	`<script>alert(1)</script>`, `"><img src=x onerror=alert(1)>`, `a","=1+1`, "a;=1+1", "'=1+1", "</td>&amp;",
+	`<script>alert(1)</script>`, `"><img src=x onerror=alert(1)>`, `a","=1+1`, "a;=1+1", "a; \u200b-1", "'=1+1", "</td>&amp;",
 }
 
 func hostileRows(t *testing.T) []samples.Row {
@@ -55,6 +56,12 @@ func isFormula(cell string) bool {
 func TestCSVIsHarmless(t *testing.T) {
 	var b bytes.Buffer
 	require.NoError(t, samples.WriteCSV(&b, hostileRows(t)))
+	text := b.String()
+	// A program whose separator is the semicolon knows no quotes but those at
+	// the beginning of its own cells, and parts the line anywhere else.
+	for _, cell := range strings.FieldsFunc(text, func(r rune) bool { return strings.ContainsRune(";\n", r) }) {
+		assert.False(t, isFormula(cell), "%q", cell)
+	}
 	records, err := csv.NewReader(&b).ReadAll()
 	require.NoError(t, err)
 	require.Len(t, records, len(hostile)+1)
@@ -64,7 +71,8 @@ func TestCSVIsHarmless(t *testing.T) {
 		for _, cell := range r {
 			assert.False(t, isFormula(cell), "%q", cell)
 		}
-		assert.Contains(t, r[lot], strings.TrimSpace(strings.ReplaceAll(hostile[i], "\t", " ")), "the text itself is kept")
+		want := strings.TrimSpace(strings.ReplaceAll(hostile[i], "\t", " "))
+		assert.Contains(t, strings.ReplaceAll(r[lot], "'", ""), strings.ReplaceAll(want, "'", ""), "the text itself is kept")
 	}
 }
 
@@ -113,6 +121,28 @@ func cellName(t *testing.T, col, row int) string {
 	s, err := excelize.CoordinatesToCellName(col, row)
 	require.NoError(t, err)
 	return s
+}
+
+// What could not be graded stands at the end of the table, harmless too.
+func TestRefusedInTheTable(t *testing.T) {
+	rows := hostileRows(t)
+	refused := []samples.Refusal{{Path: "/scans/=bad.jpg", Reason: "@reason", Hint: "scan again"}}
+	var b bytes.Buffer
+	require.NoError(t, samples.WriteCSV(&b, rows, refused...))
+	table, err := csv.NewReader(&b).ReadAll()
+	require.NoError(t, err)
+	require.Len(t, table, len(rows)+2)
+	cell := func(name string) string { return table[len(table)-1][slices.Index(table[0], name)] }
+	assert.Equal(t, []string{"", "", "", "not graded", "'=bad.jpg", "'@reason"},
+		[]string{cell("code"), cell("sampled_at"), cell("broken_mass_pct"), cell("grade"), cell("pictures"), cell("note")})
+	b.Reset()
+	require.NoError(t, samples.WriteXLSX(&b, rows, refused...))
+	f, err := excelize.OpenReader(&b)
+	require.NoError(t, err)
+	defer f.Close()
+	sheet, err := f.GetRows("samples")
+	require.NoError(t, err)
+	assert.Equal(t, "'=bad.jpg", sheet[len(sheet)-1][slices.Index(sheet[0], "pictures")])
 }
 
 func TestGuard(t *testing.T) {

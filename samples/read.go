@@ -191,7 +191,8 @@ func (r *Record) sampledAt() time.Time {
 
 // A Query picks samples. The zero value picks all.
 type Query struct {
-	// Text must occur in the code, a fact, the note or a picture's name.
+	// Text must occur in the code, a fact, the note or a picture's name, or be
+	// the first 12 digits or more of a picture's SHA-256.
 	Text string
 	// Lot, Party, Line, Variety and Stage must occur in the fact of that name.
 	Lot, Party, Line, Variety, Stage string
@@ -216,7 +217,13 @@ func (g *Register) List(ctx context.Context, q Query) ([]Row, error) {
 		args = append(args, a...)
 	}
 	if q.Text != "" {
-		and(`search LIKE ? ESCAPE '\'`, "%"+strings.NewReplacer(`\`, `\\`, "%", `\%`, "_", `\_`).Replace(strings.ToLower(q.Text))+"%")
+		text := strings.ToLower(q.Text)
+		like := "%" + strings.NewReplacer(`\`, `\\`, "%", `\%`, "_", `\_`).Replace(text) + "%"
+		if len(text) >= 12 && strings.Trim(text, "0123456789abcdef") == "" {
+			and(`(search LIKE ? ESCAPE '\' OR EXISTS (SELECT 1 FROM pictures p WHERE p.sample = r.sample AND p.sha256 LIKE ?))`, like, text+"%")
+		} else {
+			and(`search LIKE ? ESCAPE '\'`, like)
+		}
 	}
 	if !q.From.IsZero() {
 		and("sampled_at >= ?", stamp(q.From))

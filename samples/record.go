@@ -23,6 +23,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"reflect"
 	"slices"
 	"strings"
 	"time"
@@ -79,6 +80,28 @@ type Facts struct {
 	Note     string    `json:"note,omitempty"`
 	// Sheet holds moisture, mass and what else was found by other means.
 	Sheet *grading.Sheet `json:"sheet,omitempty"`
+}
+
+// IsZero reports whether nothing is stated.
+func (f *Facts) IsZero() bool { return string(mustJSON(f)) == "{}" }
+
+// Differ returns the names of the facts in which f and other differ, as JSON
+// has them.
+func (f *Facts) Differ(other *Facts) []string {
+	a, b := generic(f).(map[string]any), generic(other).(map[string]any)
+	var out []string
+	for name := range a {
+		if !reflect.DeepEqual(a[name], b[name]) {
+			out = append(out, name)
+		}
+	}
+	for name := range b {
+		if _, ok := a[name]; !ok {
+			out = append(out, name)
+		}
+	}
+	slices.Sort(out)
+	return out
 }
 
 // Moisture returns the moisture in percent by mass, and whether it is stated.

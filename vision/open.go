@@ -89,6 +89,9 @@ func Open(path string, o OpenOptions) (*Picture, error) {
 	info, err := os.Stat(path)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
+		if _, e := os.Lstat(path); e == nil {
+			return nil, &InputError{path, "is a link to a file that is not there", "put the picture itself in its place", err}
+		}
 		return nil, &InputError{path, "no such file", nearby(path), err}
 	case errors.Is(err, fs.ErrPermission):
 		return nil, &InputError{path, "not allowed to read this file", "check who may read it", err}

@@ -330,9 +330,7 @@ func runBatch(ctx context.Context, o batchOptions, u *ui) error {
 		if out.State != stateKnown {
 			graded++
 		}
-		if out.State == stateRefused {
-			u.warn(out.Reason, out.Hint)
-		}
+		out.warn(u)
 		u.progress("%d of %d samples%s, %s", done, len(jobs), pace(graded, len(jobs)-done, time.Since(began)), printed(jobs[i].pictures))
 	})
 	u.done()
@@ -407,9 +405,13 @@ func pace(graded, left int, t time.Duration) string {
 func (w *work) summary(title string, outcomes []outcome, refresh int) ([]outFile, error) {
 	var rows []samples.Row
 	in := report.Index{Title: title, RefreshS: refresh}
+	listed := map[string]bool{} // a picture may lie there twice
 	for _, o := range outcomes {
 		if o.Sample != nil {
-			rows = append(rows, *o.Sample)
+			if !listed[o.Sample.Code] {
+				listed[o.Sample.Code] = true
+				rows = append(rows, *o.Sample)
+			}
 		} else if o.State == stateRefused {
 			in.Refused = append(in.Refused, samples.Refusal{Path: printed(o.Pictures), Reason: o.Reason, Hint: o.Hint})
 		}
@@ -440,8 +442,8 @@ func (w *work) summary(title string, outcomes []outcome, refresh int) ([]outFile
 		in.Rows = append(in.Rows, ir)
 	}
 	return []outFile{
-		{filepath.Join(w.out, "summary.csv"), func(out io.Writer) error { return samples.WriteCSV(out, rows) }},
-		{filepath.Join(w.out, "summary.xlsx"), func(out io.Writer) error { return samples.WriteXLSX(out, rows) }},
+		{filepath.Join(w.out, "summary.csv"), func(out io.Writer) error { return samples.WriteCSV(out, rows, in.Refused...) }},
+		{filepath.Join(w.out, "summary.xlsx"), func(out io.Writer) error { return samples.WriteXLSX(out, rows, in.Refused...) }},
 		{filepath.Join(w.out, "index.html"), func(out io.Writer) error { return report.WriteIndex(out, in) }},
 	}, nil
 }
@@ -458,7 +460,11 @@ func batchTable(w io.Writer, outcomes []outcome, wk *work) {
 			t.AppendRow([]any{printed(o.Pictures), "", "", "", "", "", o.State})
 			continue
 		}
-		t.AppendRow(append([]any{printed(o.Pictures)}, append(rowCells(o.Sample), o.State)...))
+		state := o.State
+		if o.Reason != "" && o.Hint == "" {
+			state += ", " + o.Reason
+		}
+		t.AppendRow(append([]any{printed(o.Pictures)}, append(rowCells(o.Sample), state)...))
 	}
 	t.Render()
 	fmt.Fprintf(w, "\n%s: %d graded, %d registered before, %d not graded.\n", count(len(outcomes), "sample", "samples"), n[stateGraded], n[stateKnown], n[stateRefused])

@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
@@ -222,6 +223,29 @@ func TestChangedWhileRead(t *testing.T) {
 	_, _, err = w.measure(t.Context(), job{pictures: []string{path}}, []samples.Picture{p})
 	require.ErrorIs(t, err, errChanging)
 	assert.Equal(t, exitInput, codeOf(err))
+}
+
+// What is no ordinary file is named and left: a pipe would be waited for, a
+// huge file be read through, for nothing.
+func TestBatchLeavesWhatIsNoFile(t *testing.T) {
+	scans := tinyScans(t, 1)
+	require.NoError(t, syscall.Mkfifo(filepath.Join(scans, "pipe.png"), 0o666))
+	require.NoError(t, os.Symlink(filepath.Join(scans, "nowhere"), filepath.Join(scans, "link.png")))
+	huge, err := os.Create(filepath.Join(scans, "huge.png"))
+	require.NoError(t, err)
+	require.NoError(t, huge.Truncate(1<<40)) // sparse
+	require.NoError(t, huge.Close())
+	cmd, said := program(t, "batch", scans, "--register", filepath.Join(t.TempDir(), "r.db"), "--reports", "none")
+	require.NoError(t, cmd.Start())
+	stop := time.AfterFunc(time.Minute, func() { cmd.Process.Kill() })
+	defer stop.Stop()
+	var exit *exec.ExitError
+	require.ErrorAs(t, cmd.Wait(), &exit, said)
+	assert.Equal(t, exitInput, exit.ExitCode(), said)
+	assert.Contains(t, said.String(), "pipe.png: is not an ordinary file")
+	assert.Contains(t, said.String(), "link.png: is a link to a file that is not there")
+	assert.Contains(t, said.String(), "huge.png: the file has 1099511627776 bytes, more than the limit")
+	assert.Contains(t, said.String(), "4 samples: 1 graded, 0 registered before, 3 not graded")
 }
 
 // Several laboratories share a register by PostgreSQL: two batches at once.

@@ -201,7 +201,7 @@ func newLogFindCommand(u *ui) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:         "find TEXT",
 		Short:       "Find samples by a text in their code, facts, note or picture's name",
-		Long:        "Finds the registered samples with the text in their code, lot, party, line,\nvariety, stage, note or the name of a picture. Letters' case makes no\ndifference.",
+		Long:        "Finds the registered samples with the text in their code, lot, party, line,\nvariety, stage, note or the name of a picture, or with a picture whose SHA-256\nbegins with it, 12 digits or more. Letters' case makes no difference.",
 		Example:     "  traytally log find L-17\n  traytally log find scan-004.png\n  traytally log find heron --from 2026-11-01",
 		Annotations: showExitCodes,
 		Args: func(cmd *cobra.Command, args []string) error {

@@ -146,8 +146,15 @@ func prepare(o *gradeOptions, u *ui) (*work, error) {
 
 // pictureFile returns a file's name, size and check sum.
 func pictureFile(path string) (samples.Picture, error) {
-	f, err := os.Open(path)
-	if err != nil {
+	// What is no ordinary file, such as a pipe, is never opened: that could wait
+	// for ever. What is too large is not read through.
+	info, err := os.Stat(path)
+	ordinary := err == nil && info.Mode().IsRegular() && info.Size() <= vision.MaxFileBytes
+	var f *os.File
+	if ordinary {
+		f, err = os.Open(path)
+	}
+	if !ordinary || err != nil {
 		// vision says best what is wrong with a file, and what was meant.
 		_, err := vision.Open(path, vision.OpenOptions{})
 		return samples.Picture{}, cmp.Or(err, changing(path))
@@ -181,12 +188,21 @@ const (
 
 // An outcome is what became of a job.
 type outcome struct {
-	Pictures []string     `json:"pictures"`
-	State    string       `json:"state"`
+	Pictures []string `json:"pictures"`
+	State    string   `json:"state"`
+	// Reason says why a sample was not graded, or what is to be known of one
+	// that was registered before; Hint is the way out, where there is one.
 	Reason   string       `json:"reason,omitempty"`
 	Hint     string       `json:"hint,omitempty"`
 	Sample   *samples.Row `json:"sample"` // null where it was not graded
 	warnings []grading.Warning
+}
+
+// warn tells what was wrong with a sample, if anything was.
+func (o *outcome) warn(u *ui) {
+	if o.State == stateRefused || o.Hint != "" {
+		u.warn(o.Reason, o.Hint)
+	}
 }
 
 // do grades and registers one sample and writes its reports. The error is one
@@ -216,9 +232,7 @@ func (w *work) do(ctx context.Context, j job, turn, over func()) (outcome, error
 		return out, err
 	}
 	if code != "" {
-		out.State = stateKnown
-		out.Sample, err = w.finish(ctx, code, j.pictures)
-		return out, err
+		return w.known(ctx, code, j)
 	}
 	if !w.again {
 		before, err := w.register.Refused(ctx, key)
@@ -251,11 +265,58 @@ func (w *work) do(ctx context.Context, j job, turn, over func()) (outcome, error
 	if err != nil {
 		return out, err
 	}
-	out.State, out.warnings = stateGraded, warnings
-	if !added { // another program was quicker
-		out.State = stateKnown
+	if !added { // the same picture again, or another program was quicker
+		return w.known(ctx, rec.Code, j)
 	}
+	out.State, out.warnings = stateGraded, warnings
 	out.Sample, err = w.finish(ctx, rec.Code, j.pictures)
+	return out, err
+}
+
+// known tells of a sample whose pictures are registered already. A row of the
+// list that asks for another sample is refused, and one whose facts the
+// register does not have is told: nothing falls out unseen.
+func (w *work) known(ctx context.Context, code string, j job) (outcome, error) {
+	out := outcome{Pictures: j.pictures, State: stateKnown}
+	rec, err := w.register.Get(ctx, code, 0)
+	if err != nil {
+		return out, err
+	}
+	here := printed(j.pictures)
+	var paths []string
+	for _, p := range rec.Pictures {
+		paths = append(paths, p.Path)
+	}
+	there := printed(paths)
+	differ := rec.Facts.Differ(&j.facts)
+	if len(differ) > 0 && rec.Revision > 1 { // amended since it was listed
+		first, err := w.register.Get(ctx, code, 1)
+		if err != nil {
+			return out, err
+		}
+		if len(first.Facts.Differ(&j.facts)) == 0 {
+			differ = nil
+		}
+	}
+	if j.facts.IsZero() {
+		differ = nil
+	}
+	switch {
+	case j.code != "" && j.code != code:
+		out.State, out.Reason = stateRefused, fmt.Sprintf("%s: the same picture is registered already, as sample %s (%s)", here, code, there)
+		out.Hint = fmt.Sprintf("scan the rice of %s itself, or write %s in the list", j.code, code)
+		return out, nil
+	case len(differ) > 0 && here != there:
+		out.State, out.Reason = stateRefused, fmt.Sprintf("%s: the same picture is registered already, as sample %s (%s), with other facts: %s", here, code, there, strings.Join(differ, ", "))
+		out.Hint = "scan the rice itself, or take the row out of the list"
+		return out, nil
+	case len(differ) > 0:
+		out.Reason = fmt.Sprintf("%s: sample %s is registered with other facts than the list has: %s", here, code, strings.Join(differ, ", "))
+		out.Hint = "the register stays as it is; traytally log amend " + code + " --reason TEXT corrects it"
+	case here != there:
+		out.Reason = "the same picture as " + there
+	}
+	out.Sample, err = w.finish(ctx, code, j.pictures)
 	return out, err
 }
 
@@ -451,7 +512,7 @@ const (
 )
 
 // locate looks for the picture where it was and then, by its check sum, in
-// dirs.
+// dirs and in the directory where it was.
 func locate(p *samples.Picture, dirs []string) finding {
 	out := finding{Picture: p.Path, State: pictureGone}
 	if got, err := pictureFile(p.Path); err == nil {
@@ -460,7 +521,7 @@ func locate(p *samples.Picture, dirs []string) finding {
 		}
 		out.State = pictureChanged
 	}
-	for _, dir := range dirs {
+	for _, dir := range append(slices.Clone(dirs), filepath.Dir(p.Path)) {
 		entries, err := os.ReadDir(dir)
 		if err != nil {
 			continue

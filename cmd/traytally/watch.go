@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -228,9 +229,10 @@ func (s *watcher) still(j job) bool {
 	return true
 }
 
-// name is the identity of a job while its pictures stay as they are.
+// name is the identity of a job while its pictures and facts stay as they are.
 func (s *watcher) name(j job) string {
-	out := j.code
+	facts, _ := json.Marshal(j.facts) // plain data
+	out := j.code + "\x00" + string(facts)
 	for _, p := range j.pictures {
 		st := stamp{}
 		if info, err := os.Stat(p); err == nil {
@@ -243,10 +245,7 @@ func (s *watcher) name(j job) string {
 
 // say tells what became of a sample, in one line.
 func (s *watcher) say(out outcome) error {
-	if out.State == stateRefused {
-		s.u.warn(out.Reason, out.Hint)
-		return nil
-	}
+	out.warn(s.u)
 	if s.o.quiet || out.State != stateGraded {
 		return nil
 	}
