@@ -4,7 +4,9 @@ import (
 	"bytes"
 	"context"
 	"database/sql"
+	"encoding/json"
 	"fmt"
+	"image"
 	"math/rand/v2"
 	"net/url"
 	"os"
@@ -19,7 +21,9 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"traytally/grading"
 	"traytally/samples"
+	"traytally/vision"
 	"traytally/vision/phantom"
 )
 
@@ -246,6 +250,52 @@ func TestBatchLeavesWhatIsNoFile(t *testing.T) {
 	assert.Contains(t, said.String(), "link.png: is a link to a file that is not there")
 	assert.Contains(t, said.String(), "huge.png: the file has 1099511627776 bytes, more than the limit")
 	assert.Contains(t, said.String(), "4 samples: 1 graded, 0 registered before, 3 not graded")
+}
+
+// The command in a report computes the registered result again, from the
+// picture alone.
+func TestCommandInTheReport(t *testing.T) {
+	for _, test := range []struct{ flags, want string }{
+		{"", "traytally grade scan-00.png"},
+		{"--scale 5.9 --length axis --whole-length 6.8", "traytally grade scan-00.png --scale 5.9 --length axis --whole-length 6.8"},
+		{"--dpi 151 --card off --standard us-long", "traytally grade scan-00.png --scale 5.94488188976378 --card off --standard us-long"},
+	} {
+		scans := tinyScans(t, 1)
+		t.Chdir(scans)
+		where := filepath.Join(t.TempDir(), "r.db")
+		u, _, stderr := testUI()
+		args := append([]string{"batch", ".", "--register", where}, strings.Fields(test.flags)...)
+		require.Equal(t, exitDone, run(t.Context(), args, u), stderr)
+		g := openRegister(t, where)
+		rows, err := g.List(t.Context(), samples.Query{})
+		require.NoError(t, err)
+		rec, err := g.Get(t.Context(), rows[0].Code, 0)
+		require.NoError(t, err)
+		command := gradeCommand(rec)
+		assert.Equal(t, test.want, command)
+		page, err := os.ReadFile(filepath.Join(outName, rec.Code+".html"))
+		require.NoError(t, err)
+		assert.Contains(t, string(page), "<dd>"+command+"</dd>")
+
+		u, stdout, stderr := testUI()
+		require.Equal(t, exitDone, run(t.Context(), append(strings.Fields(command)[1:], "--json", "-"), u), stderr)
+		var now, then struct{ Reference, Broken, Shares, Kernels any }
+		require.NoError(t, json.Unmarshal(stdout.Bytes(), &now))
+		require.NoError(t, json.Unmarshal(rec.Result, &then))
+		require.NotNil(t, then.Broken)
+		assert.Equal(t, then, now)
+	}
+	measuring, err := json.Marshal(vision.Method{
+		MeasureOptions: vision.MeasureOptions{Colour: vision.ColourOptions{GreyPatch: image.Rect(1, 2, 31, 42), GreyY: 0.18}},
+		ScaleOptions:   vision.ScaleOptions{Card: vision.CardOn, Ruler: 149.5},
+	})
+	require.NoError(t, err)
+	assert.Equal(t, "traytally grade ./-rf.jpg 'a b.png' --card on --card-ruler 149.5 --grey 1,2,30,40 --grey-percent 18 --whole-from ./-p.png --standard us-long --sheet SHEET.csv", gradeCommand(&samples.Record{
+		Facts:     samples.Facts{Sheet: &grading.Sheet{}},
+		Pictures:  []samples.Picture{{Path: "/s/-rf.jpg"}, {Path: "/s/a b.png"}},
+		Reference: []samples.Picture{{Path: "/s/-p.png"}},
+		Settings:  samples.Settings{Params: grading.DefaultParams(), Standard: "us-long", Measuring: measuring},
+	}))
 }
 
 // Several laboratories share a register by PostgreSQL: two batches at once.

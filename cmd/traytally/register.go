@@ -15,6 +15,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -404,7 +405,8 @@ func (w *work) finish(ctx context.Context, code string, pictures []string) (*sam
 	if err != nil {
 		return nil, err
 	}
-	missing := false
+	// The report of an amended sample may be one of an earlier revision.
+	missing := rec.Revision > 1
 	for _, ending := range w.reports {
 		if _, err := os.Stat(w.reportPath(code, ending)); err != nil {
 			missing = true
@@ -452,7 +454,7 @@ func reportInput(ctx context.Context, g *samples.Register, rec *samples.Record, 
 	if err != nil {
 		return report.Input{}, err
 	}
-	in := report.Input{Record: rec, Trays: k.Trays}
+	in := report.Input{Record: rec, Trays: k.Trays, Command: gradeCommand(rec)}
 	for _, e := range history {
 		if e.Revision <= rec.Revision {
 			in.History = append(in.History, e)
@@ -462,6 +464,71 @@ func reportInput(ctx context.Context, g *samples.Register, rec *samples.Record, 
 		in.Photos = append(in.Photos, photo(where(i), &rec.Pictures[i]))
 	}
 	return in, nil
+}
+
+// gradeCommand is the command by which whoever has the pictures, but not the
+// register, computes a sample's result again. What a flag takes from a file
+// stands in the report's settings, or was handed in with the sample.
+func gradeCommand(rec *samples.Record) string {
+	s := &rec.Settings
+	words := []string{"traytally", "grade"}
+	add := func(w ...string) { words = append(words, w...) }
+	file := func(path string) string { // a name that is no flag
+		if base := filepath.Base(path); strings.HasPrefix(base, "-") {
+			return "./" + base
+		}
+		return filepath.Base(path)
+	}
+	for _, p := range rec.Pictures {
+		add(file(p.Path))
+	}
+	var m vision.Method
+	if json.Unmarshal(s.Measuring, &m) != nil {
+		m.PxPerMM = s.PxPerMM
+	}
+	switch {
+	case m.Profile != nil:
+		add("--scale-profile", m.Device)
+	case m.PxPerMM > 0:
+		add("--scale", strconv.FormatFloat(m.PxPerMM, 'g', -1, 64))
+	}
+	if m.Card != "" && m.Card != vision.CardAuto {
+		add("--card", string(m.Card))
+	}
+	if m.Ruler > 0 {
+		add("--card-ruler", number(m.Ruler, -1))
+	}
+	if r := m.Colour.GreyPatch; !r.Empty() {
+		add("--grey", fmt.Sprintf("%d,%d,%d,%d", r.Min.X, r.Min.Y, r.Dx(), r.Dy()))
+		if m.Colour.GreyY > 0 {
+			add("--grey-percent", number(m.Colour.GreyY*100, -1))
+		}
+	}
+	if s.Params.Measure != grading.Caliper {
+		add("--length", string(s.Params.Measure))
+	}
+	if s.Params.WholeLengthMM > 0 {
+		add("--whole-length", number(s.Params.WholeLengthMM, -1))
+	}
+	for _, p := range rec.Reference {
+		add("--whole-from", file(p.Path))
+	}
+	if s.ColourProfile != nil && s.ColourProfile.Name != grading.DefaultProfile().Name {
+		add("--profile", "PROFILE.yaml")
+	}
+	switch {
+	case s.Contract != "":
+		add("--contract", "CONTRACT.yaml")
+	case s.Standard != "":
+		add("--standard", s.Standard)
+	}
+	if s.Standard != "" && rec.Facts.Sheet != nil {
+		add("--sheet", "SHEET.csv")
+	}
+	for i, w := range words {
+		words[i] = shellWord(w)
+	}
+	return strings.Join(words, " ")
 }
 
 // photo opens a picture for a report.

@@ -5,12 +5,12 @@ import (
 	"crypto/sha256"
 	_ "embed"
 	"encoding/base64"
+	"encoding/json"
 	"fmt"
 	"html"
 	"html/template"
 	"image"
 	"io"
-	"path/filepath"
 	"strconv"
 	"strings"
 
@@ -69,6 +69,15 @@ type legendItem struct {
 	N                           int
 }
 
+// pageFoot is the style that prints the sample at the foot of each page. A code
+// holds only letters, digits, dots, dashes and underscores.
+func pageFoot(v *view) string {
+	if v.Code == "" {
+		return ""
+	}
+	return fmt.Sprintf("@page { @bottom-left { content: %q; font: 7pt sans-serif; color: #5b6470; } }\n", v.Code+" "+v.Revision)
+}
+
 // HTML writes the report as one file. It loads nothing, and the page forbids
 // itself to.
 func HTML(w io.Writer, in Input) error {
@@ -92,7 +101,13 @@ func HTML(w io.Writer, in Input) error {
 		Kernels       []htmlKernel
 		ManyTrays     bool
 		LengthUnit    string
-	}{view: v, Style: template.CSS(styleText), Script: template.JS(scriptText), ManyTrays: len(in.Trays) > 1, LengthUnit: v.unit}
+		AllSettings   string // JSON
+	}{view: v, Style: template.CSS(styleText + pageFoot(v)), Script: template.JS(scriptText), ManyTrays: len(in.Trays) > 1, LengthUnit: v.unit}
+	settings, err := json.MarshalIndent(&in.Record.Settings, "", " ")
+	if err != nil {
+		return err
+	}
+	data.AllSettings = visible(string(settings))
 	data.Policy = fmt.Sprintf("default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src '%s'; base-uri 'none'; form-action 'none'", scriptHash(scriptText))
 	data.IntervalChart = template.HTML(drawing(182, 16, "the broken share with its interval and the limits", func(c canvas) { v.drawInterval(c, 182) }))
 	data.Histogram = template.HTML(drawing(182, 62, "how many kernels have which length", func(c canvas) { v.drawHistogram(c, 182, 62) }))
@@ -193,7 +208,7 @@ func (v *view) htmlTray(i int, t *kernel.Tray, rows []grading.KernelRow) (htmlTr
 		return htmlTray{}, err
 	}
 	out := htmlTray{
-		Number: i + 1, Name: filepath.Base(v.rec.Pictures[i].Path), Note: v.PhotoNotes[i],
+		Number: i + 1, Name: baseName(v.rec.Pictures[i].Path), Note: v.PhotoNotes[i],
 		Width: t.WidthPx, Height: t.HeightPx, Photo: photo,
 		Description: "outlines of " + count(len(t.Kernels), "kernel", "kernels"),
 	}

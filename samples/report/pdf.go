@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"image"
 	"io"
-	"path/filepath"
 	"strconv"
 	"strings"
 	"unicode"
@@ -488,7 +487,7 @@ func (p *pdfPage) limits(v *view) {
 		tint = append(tint, l.Limiting)
 	}
 	p.table([]string{"Grade", "What is limited", "Limit", "Found", "95 % interval", "Verdict"},
-		[]float64{27, 61, 27, 20, 22, 25}, []bool{false, false, false, true, true, false}, rows, tint)
+		[]float64{24, 58, 33, 20, 22, 25}, []bool{false, false, false, true, true, false}, rows, tint)
 	p.Ln(0.6)
 	p.para("● the whole interval is within the limit   ■ the whole interval is outside   ○ the limit lies inside the interval   – neither picture nor sheet decide it", 7, pale)
 	if v.Unlisted != "" {
@@ -658,7 +657,7 @@ func (p *pdfPage) trays(v *view) error {
 		}
 		p.ClipEnd()
 		p.SetXY(margin, y+h+0.8)
-		caption := filepath.Base(v.rec.Pictures[i].Path)
+		caption := baseName(v.rec.Pictures[i].Path)
 		if n := v.PhotoNotes[i]; n != "" {
 			caption += ". " + n
 		}

@@ -18,6 +18,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 
 	"traytally/grading"
 	"traytally/samples"
@@ -35,6 +36,8 @@ type Input struct {
 	// History is the sample's part of the audit trail, oldest first; may be
 	// empty for a sample that is in no register.
 	History []samples.Entry
+	// Command computes the result again from the pictures alone; may be empty.
+	Command string
 }
 
 // A Photo is the picture of a tray at its full size, or why it is not at hand.
@@ -188,7 +191,7 @@ func (v *view) identity() {
 		if text == "" {
 			text = "not stated"
 		}
-		v.Facts = append(v.Facts, pair{label, text})
+		v.Facts = append(v.Facts, pair{label, visible(text)})
 	}
 	add("Lot", f.Lot)
 	add("Party", f.Party)
@@ -200,10 +203,10 @@ func (v *view) identity() {
 	add("Registered", when(r.Registered))
 	moisture, mass := "", ""
 	if m, ok := f.Moisture(); ok {
-		moisture = num(m, 1) + " % by mass"
+		moisture = num(m, -1) + " % by mass"
 	}
 	if m, ok := f.MassG(); ok {
-		mass = num(m, 1) + " g"
+		mass = num(m, -1) + " g"
 	}
 	add("Moisture", moisture)
 	add("Rice on the trays", mass)
@@ -385,7 +388,7 @@ func (v *view) fineprint() {
 	for _, w := range v.res.Warnings {
 		text := w.Text
 		if w.Picture != "" && len(v.res.Pictures) > 1 {
-			text = filepath.Base(w.Picture) + ": " + text
+			text = baseName(w.Picture) + ": " + text
 		}
 		if w.Hint != "" {
 			text += " (" + w.Hint + ")"
@@ -425,11 +428,11 @@ func (v *view) fineprint() {
 
 	r := v.rec
 	for i, p := range r.Pictures {
-		text := fmt.Sprintf("%s, %s, %d × %d px, %s; SHA-256 %s", filepath.Base(p.Path), p.Format, p.WidthPx, p.HeightPx, scaleText(&v.res.Pictures[i]), p.SHA256)
+		text := fmt.Sprintf("%s, %s, %d × %d px, %s; SHA-256 %s", baseName(p.Path), p.Format, p.WidthPx, p.HeightPx, scaleText(&v.res.Pictures[i]), p.SHA256)
 		v.Origin = append(v.Origin, pair{"Picture " + strconv.Itoa(i+1), text})
 	}
 	for i, p := range r.Reference {
-		v.Origin = append(v.Origin, pair{"Picked kernels " + strconv.Itoa(i+1), fmt.Sprintf("%s; SHA-256 %s", filepath.Base(p.Path), p.SHA256)})
+		v.Origin = append(v.Origin, pair{"Picked kernels " + strconv.Itoa(i+1), fmt.Sprintf("%s; SHA-256 %s", baseName(p.Path), p.SHA256)})
 	}
 	if r.Settings.Standard != "" {
 		v.Origin = append(v.Origin, pair{"Standard", fmt.Sprintf("%s, edition %s; SHA-256 of its table %s", r.Settings.Standard, r.Settings.Edition, r.Settings.StandardSHA256)})
@@ -448,11 +451,14 @@ func (v *view) fineprint() {
 			if e.Reason != "" {
 				text += ": " + e.Reason
 			}
-			v.History = append(v.History, pair{when(e.At), text})
+			v.History = append(v.History, pair{when(e.At), visible(text)})
 		}
 	}
+	if v.in.Command != "" {
+		v.Origin = append(v.Origin, pair{"To recompute it", visible(v.in.Command)})
+	}
 	if r.Code != "" {
-		v.Origin = append(v.Origin, pair{"To recompute it", "traytally log recheck " + r.Code})
+		v.Origin = append(v.Origin, pair{"In the register", "traytally log recheck " + r.Code})
 	}
 	for _, p := range v.in.Photos {
 		note := ""
@@ -483,6 +489,20 @@ func settingsText(res *grading.Result, s *samples.Settings) string {
 	}
 	return strings.Join(parts, "; ")
 }
+
+// visible makes characters that are not seen, or that turn the direction of
+// what follows, seen: they become U+FFFD. Breaks of lines stay.
+func visible(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r != '\n' && (unicode.IsControl(r) || r >= 0x2028 && r <= 0x202e || r >= 0x2066 && r <= 0x2069) {
+			return '\ufffd'
+		}
+		return r
+	}, s)
+}
+
+// baseName is the name of a picture's file, for people.
+func baseName(path string) string { return visible(filepath.Base(path)) }
 
 // when writes a time as it was stated, with its zone.
 func when(t time.Time) string {

@@ -115,6 +115,33 @@ func TestHostileText(t *testing.T) {
 	}
 }
 
+// Marks that turn the direction of what follows, and controls, are seen.
+func TestUnseenCharactersAreSeen(t *testing.T) {
+	in := input(t, sampletest.Options{Facts: samples.Facts{Lot: "L\u202egpj", Party: "شركة", Note: "a\u2066b"}, Kernels: 40}, false)
+	in.Record.Pictures[0].Path = "/scans/x\x1b[31m\u202egpj.png"
+	in.History[0].Reason = "r\u202d"
+	page := htmlOf(t, in)
+	assert.NotContains(t, page, "\x1b")
+	assert.False(t, strings.ContainsAny(page, "\u202d\u202e\u2066"))
+	assert.Contains(t, page, "L\ufffdgpj")
+	assert.Contains(t, page, "شركة")
+	assert.Contains(t, page, "x\ufffd[31m\ufffdgpj.png")
+}
+
+// Each sheet of paper says which sample it belongs to, and the page holds all
+// settings and the command to compute it again.
+func TestReportStandsAlone(t *testing.T) {
+	in := input(t, sampletest.Options{Facts: facts, Standard: "us-long", Kernels: 40, Code: "K-1.a"}, true)
+	in.Command = "traytally grade tray.png --standard us-long"
+	page := htmlOf(t, in)
+	for _, want := range []string{
+		`content: "K-1.a revision 1"`, "<dd>" + in.Command + "</dd>", in.Record.Pictures[0].SHA256, in.Record.MeasuredSHA256,
+		in.Record.Settings.StandardSHA256, "L-17", "Blue Heron Traders (invented)", "13.2 % by mass", "&#34;length_measure&#34;: &#34;caliper&#34;",
+	} {
+		assert.Contains(t, page, want)
+	}
+}
+
 func TestPDF(t *testing.T) {
 	in := input(t, sampletest.Options{Facts: facts, Standard: "us-long", Kernels: 220}, true)
 	a := pdfOf(t, in)

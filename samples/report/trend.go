@@ -5,6 +5,7 @@ import (
 	"html"
 	"io"
 	"math"
+	"slices"
 	"strings"
 
 	"traytally/samples"
@@ -33,15 +34,18 @@ func TrendSVG(w io.Writer, charts []samples.Chart) error {
 		}
 		y += 6
 	}
-	for _, line := range []string{samples.ChartFormula, samples.RunRule, "Grey bars: 95 % interval of each sample. Screening aid from pictures; no official grade."} {
-		for _, l := range folded(line, 150) {
-			s.text(0, y, l, -1, small, false, pale)
-			y += 3.4
-		}
+	for _, l := range folded(chartKey()+" Screening aid from pictures; no official grade.", 150) {
+		s.text(0, y, l, -1, small, false, pale)
+		y += 3.4
 	}
 	_, err := fmt.Fprintf(w, `<svg xmlns="http://www.w3.org/2000/svg" width="%smm" height="%smm" viewBox="-6 -4 %s %s" font-family="Helvetica, Arial, sans-serif"><rect x="-6" y="-4" width="100%%" height="100%%" fill="#fff"/>%s</svg>`+"\n",
 		f2(chartW+12), f2(y+6), f2(chartW+12), f2(y+6), s.b.String())
 	return err
+}
+
+// chartKey says what is drawn in a chart.
+func chartKey() string {
+	return strings.ToUpper(samples.ChartFormula[:1]) + samples.ChartFormula[1:] + ". Square: beyond a limit. Ring: " + strings.TrimPrefix(samples.RunRule, "run: ") + ". Grey bars: 95 % interval of each sample."
 }
 
 func chartTitle(c *samples.Chart) string {
@@ -52,7 +56,7 @@ func chartTitle(c *samples.Chart) string {
 	if group == "" {
 		group = "not stated"
 	}
-	return "Broken share by mass, " + c.By + " " + group + ", " + count(len(c.Points), "sample", "samples")
+	return "Broken share by mass, " + c.By + " " + visible(group) + ", " + count(len(c.Points), "sample", "samples")
 }
 
 // folded breaks a text into lines of at most n letters.
@@ -140,10 +144,14 @@ func drawChart(c canvas, ch *samples.Chart, w, h float64) {
 		}
 	}
 	c.line(left, top+ph, left+pw, top+ph, 0.25, pale, 0)
+	label := "2006-01-02"
+	if n > 0 && ch.Points[0].At.Format(label) == ch.Points[n-1].At.Format(label) { // one day
+		label = "15:04"
+	}
 	every := max(1, (n+5)/6)
 	for i := 0; i < n; i += every {
 		c.line(x(i), top+ph, x(i), top+ph+1.2, 0.25, pale, 0)
-		c.text(x(i), top+ph+4.2, ch.Points[i].At.Format("2006-01-02"), 0, small, false, pale)
+		c.text(x(i), top+ph+4.2, ch.Points[i].At.Format(label), 0, small, false, pale)
 	}
 	c.text(0, top+ph+8.4, "% by mass", -1, small, false, pale)
 	if ch.Provisional {
@@ -219,14 +227,14 @@ type IndexRow struct {
 // WriteIndex writes the page. It fetches nothing.
 func WriteIndex(w io.Writer, in Index) error {
 	var b strings.Builder
-	e := html.EscapeString
+	e := func(s string) string { return html.EscapeString(visible(s)) }
 	b.WriteString("<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\n")
 	b.WriteString(`<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'; img-src data:">` + "\n")
 	if in.RefreshS > 0 {
 		fmt.Fprintf(&b, "<meta http-equiv=\"refresh\" content=\"%d\">\n", in.RefreshS)
 	}
 	fmt.Fprintf(&b, `<meta name="viewport" content="width=device-width, initial-scale=1"><title>%s</title><link rel="icon" href="data:,"><style>%s
-body { max-width: 260mm; } td a { color: #0b4f8a; margin-right: 2mm; } .refused td { color: #b33a00; }</style></head><body>
+body { max-width: 260mm; } td a { color: #0b4f8a; margin-right: 2mm; } .refused td { color: #b33a00; } .whole { white-space: nowrap; } .fact { overflow-wrap: anywhere; }</style></head><body>
 <header><div><p class="kind">Samples of broken kernels in milled rice</p><h1>%s</h1></div><div class="code"><p class="number">%d</p><p class="kind">%s</p></div></header>
 `, e(in.Title), styleText, e(in.Title), len(in.Rows), map[bool]string{true: "sample", false: "samples"}[len(in.Rows) == 1])
 	if len(in.Refused) > 0 {
@@ -238,9 +246,28 @@ body { max-width: 260mm; } td a { color: #0b4f8a; margin-right: 2mm; } .refused 
 	}
 	if in.Chart != nil {
 		fmt.Fprintf(&b, "<section><h2>%s</h2>%s<p class=\"key\">%s</p></section>\n", e(chartTitle(in.Chart)),
-			drawing(chartW, chartH, "control chart of the broken share", func(c canvas) { drawChart(c, in.Chart, chartW, chartH) }), e(samples.ChartFormula))
+			drawing(chartW, chartH, "control chart of the broken share", func(c canvas) { drawChart(c, in.Chart, chartW, chartH) }), e(chartKey()))
 	}
-	b.WriteString(`<section><h2>Samples, newest first</h2><table><thead><tr><th>Sample</th><th>Report</th><th>Sampled</th><th>Lot</th><th>Variety</th><th>Line</th><th class="n">Kernels</th><th class="n">Broken by mass</th><th class="n">95 % interval</th><th>Outcome</th></tr></thead><tbody>` + "\n")
+	// A fact has a column where some sample states it.
+	stated := []struct {
+		name string
+		of   func(*samples.Row) string
+	}{
+		{"Picture", func(r *samples.Row) string { return strings.Join(r.Pictures, ", ") }},
+		{"Lot", func(r *samples.Row) string { return r.Lot }}, {"Party", func(r *samples.Row) string { return r.Party }},
+		{"Variety", func(r *samples.Row) string { return r.Variety }}, {"Line", func(r *samples.Row) string { return r.Line }},
+	}
+	stated = slices.DeleteFunc(stated, func(f struct {
+		name string
+		of   func(*samples.Row) string
+	}) bool {
+		return !slices.ContainsFunc(in.Rows, func(r IndexRow) bool { return f.of(&r.Row) != "" })
+	})
+	b.WriteString("<section><h2>Samples, newest first</h2><table><thead><tr><th>Sample</th><th>Report</th><th>Sampled</th>")
+	for _, f := range stated {
+		b.WriteString("<th>" + f.name + "</th>")
+	}
+	b.WriteString(`<th class="n">Kernels</th><th class="n">Broken by mass</th><th class="n">95 % interval</th><th>Outcome</th></tr></thead><tbody>` + "\n")
 	for i := range in.Rows {
 		r := &in.Rows[i]
 		outcome := r.Grade
@@ -254,8 +281,12 @@ body { max-width: 260mm; } td a { color: #0b4f8a; margin-right: 2mm; } .refused 
 		if r.PDF != "" {
 			links += fmt.Sprintf(`<a href="%s">PDF</a>`, e(r.PDF))
 		}
-		fmt.Fprintf(&b, `<tr><td>%s</td><td>%s</td><td>%s</td><td>%s</td><td>%s</td><td>%s</td><td class="n">%d</td><td class="n"><b>%s</b></td><td class="n">%s</td><td>%s</td></tr>`+"\n",
-			e(r.Code), links, e(when(r.At)), e(r.Lot), e(r.Variety), e(r.Line), r.Kernels, e(pct(r.BrokenMass.Value)), e(interval(r.BrokenMass)), e(outcome))
+		fmt.Fprintf(&b, `<tr><td class="whole">%s</td><td class="whole">%s</td><td>%s</td>`, e(r.Code), links, e(when(r.At)))
+		for _, f := range stated {
+			fmt.Fprintf(&b, `<td class="fact">%s</td>`, e(f.of(&r.Row)))
+		}
+		fmt.Fprintf(&b, `<td class="n">%d</td><td class="n"><b>%s</b></td><td class="n">%s</td><td>%s</td></tr>`+"\n",
+			r.Kernels, e(pct(r.BrokenMass.Value)), e(interval(r.BrokenMass)), e(outcome))
 	}
 	b.WriteString("</tbody></table></section>\n<section id=\"caution\"><h2>Caution</h2><p>Screening aids made from pictures. No official grade: that is given by licensed inspectors under the rules of the place.</p></section>\n</body></html>\n")
 	_, err := io.WriteString(w, b.String())

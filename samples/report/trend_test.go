@@ -23,7 +23,7 @@ func trendRows(hostile string) []samples.Row {
 		at = at.Add(7 * time.Hour)
 		m := 12.5 + float64(i%5)*0.4
 		rows = append(rows, samples.Row{Code: "S2026-000" + string(rune('a'+i)), At: at, Lot: hostile, Line: hostile, Moisture: &m,
-			Kernels: 400, BrokenMass: grading.Estimate{Value: v, Low: v * 0.7, High: v * 1.35}, TradeClass: "5 % broken"})
+			Kernels: 400, BrokenMass: grading.Estimate{Value: v, Low: v * 0.7, High: v * 1.35}, TradeClass: "5 % broken", Pictures: []string{hostile + ".png"}})
 	}
 	return rows
 }
@@ -75,5 +75,10 @@ func TestIndex(t *testing.T) {
 	assert.NotContains(t, a.String(), "<img")
 	assert.Contains(t, a.String(), `href="S2026-000a.html"`)
 	assert.Contains(t, a.String(), "scan again")
+	assert.Contains(t, a.String(), "3·(mean moving range)/1.128")
+	assert.Contains(t, a.String(), "eight samples in a row")
+	assert.Contains(t, a.String(), "<th>Picture</th>")
+	assert.Contains(t, a.String(), "<th>Line</th>")
+	assert.NotContains(t, a.String(), "<th>Variety</th>", "no sample states one")
 	require.NoError(t, report.WriteIndex(&b, report.Index{}))
 }
