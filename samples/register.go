@@ -303,6 +303,9 @@ func (g *Register) fault(err error) error {
 		case sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM:
 			return &Error{What: "the register " + g.where + " cannot be written", Hint: "check who may write the file and its directory", Err: err}
 		case sqlite3.SQLITE_IOERR:
+			if e.Code() == sqlite3.SQLITE_IOERR_WRITE { // a quota or a limit on files, where the disk is sound
+				return &Error{What: fmt.Sprintf("the register %s cannot be written further: a quota or a limit is reached, or the disk failed: %v", g.where, err), Hint: "make room or check the disk, and run it again; what is registered stays", Err: errors.Join(ErrFull, err)}
+			}
 			return &Error{What: fmt.Sprintf("the disk of the register %s failed: %v", g.where, err), Hint: "check the disk; nothing half-written is kept", Err: err}
 		}
 	}

@@ -683,7 +683,7 @@ func runLogRecheck(ctx context.Context, o recheckOptions, u *ui) error {
 				fmt.Fprintf(w, "%s: %s\n", plain(r.Code), plain(r.State))
 				for _, p := range r.Pictures {
 					if p.State != pictureSame {
-						fmt.Fprintf(w, "  %s: %s %s\n", plain(p.Picture), p.State, plain(p.Path))
+						fmt.Fprintln(w, strings.TrimRight(fmt.Sprintf("  %s: %s %s", plain(p.Picture), p.State, plain(p.Path)), " "))
 					}
 				}
 			}
