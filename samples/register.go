@@ -228,7 +228,9 @@ func openSQLite(ctx context.Context, path string, create bool) (*sql.DB, error) 
 			return nil, err
 		}
 	}
-	db, err := sql.Open("sqlite", dsn(abs, fmt.Sprintf("_txlock=immediate&_pragma=busy_timeout(%d)&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_pragma=foreign_keys(ON)&_pragma=trusted_schema(OFF)", busyWait.Milliseconds())))
+	// 64 MiB of pages stay in memory, so that a look through thousands of samples
+	// costs each of them the same.
+	db, err := sql.Open("sqlite", dsn(abs, fmt.Sprintf("_txlock=immediate&_pragma=busy_timeout(%d)&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_pragma=foreign_keys(ON)&_pragma=trusted_schema(OFF)&_pragma=cache_size(-65536)", busyWait.Milliseconds())))
 	if err != nil {
 		return nil, err
 	}

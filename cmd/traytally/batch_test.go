@@ -108,7 +108,7 @@ func reportsAreWhole(t *testing.T, dir string) (n int) {
 // nothing when it goes on, and leaves no report half-written.
 func TestKilledBatch(t *testing.T) {
 	const pictures = 6
-	kills := 40
+	kills := 240
 	if testing.Short() {
 		kills = 10
 	}

@@ -125,7 +125,7 @@ func TestWatchWithABadList(t *testing.T) {
 // Killed at any moment, watching goes on where it ended.
 func TestKilledWatch(t *testing.T) {
 	const pictures = 5
-	kills := 24
+	kills := 120
 	if testing.Short() {
 		kills = 6
 	}
