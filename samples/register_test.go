@@ -606,37 +606,79 @@ func TestNewerRegisterIsRefused(t *testing.T) {
 
 // The register in testdata was written at schema 1.
 func TestStoredRegisterMigrates(t *testing.T) {
-	data, err := os.ReadFile("testdata/register-schema1.db")
+	stored, err := filepath.Glob("testdata/register-schema*.db")
 	require.NoError(t, err)
-	where := filepath.Join(t.TempDir(), "register.db")
-	require.NoError(t, os.WriteFile(where, data, 0o666))
-	version := func() (v int) {
-		require.NoError(t, rawDB(t, where).QueryRow("PRAGMA user_version").Scan(&v))
-		return v
-	}
-	require.Equal(t, 1, version())
+	newest, err := filepath.Glob("migrations/sqlite/*.sql")
+	require.NoError(t, err)
+	require.Len(t, stored, len(newest), "a register of each schema is kept")
+	for i, name := range stored {
+		t.Run(filepath.Base(name), func(t *testing.T) {
+			data, err := os.ReadFile(name)
+			require.NoError(t, err)
+			where := filepath.Join(t.TempDir(), "register.db")
+			require.NoError(t, os.WriteFile(where, data, 0o666))
+			version := func() (v int) {
+				require.NoError(t, rawDB(t, where).QueryRow("PRAGMA user_version").Scan(&v))
+				return v
+			}
+			require.Equal(t, i+1, version())
 
-	g, err := samples.Open(t.Context(), where, samples.OpenOptions{Now: sampletest.Clock()})
+			g, err := samples.Open(t.Context(), where, samples.OpenOptions{Now: sampletest.Clock()})
+			require.NoError(t, err)
+			defer g.Close()
+			assert.Equal(t, len(newest), version())
+			v, err := g.Verify(t.Context(), "")
+			require.NoError(t, err)
+			assert.Empty(t, v.Problems)
+			assert.Equal(t, 2, v.Samples)
+			assert.Equal(t, 3, v.Entries)
+			rows, err := g.List(t.Context(), samples.Query{})
+			require.NoError(t, err)
+			require.Len(t, rows, 2)
+			assert.Equal(t, "L-17", rows[0].Lot)
+			assert.Equal(t, 2, rows[0].Revision)
+			assert.InDelta(t, 5.3, rows[0].BrokenMass.Value, 5)
+			r, err := g.Get(t.Context(), rows[0].Code, 0)
+			require.NoError(t, err)
+			k, err := r.Kernels()
+			require.NoError(t, err)
+			assert.Len(t, k.Trays[0].Kernels, 40)
+			// It goes on growing.
+			require.NoError(t, g.Refuse(t.Context(), "k", samples.Refusal{Path: "a"}))
+			add(t, g, 9, sampletest.Options{})
+		})
+	}
+}
+
+// A PostgreSQL register of each earlier schema is brought up to date.
+func TestPostgresMigrates(t *testing.T) {
+	files, err := filepath.Glob("migrations/postgres/*.sql")
 	require.NoError(t, err)
-	defer g.Close()
-	assert.Equal(t, 2, version())
-	v, err := g.Verify(t.Context(), "")
-	require.NoError(t, err)
-	assert.Empty(t, v.Problems)
-	assert.Equal(t, 2, v.Samples)
-	rows, err := g.List(t.Context(), samples.Query{})
-	require.NoError(t, err)
-	require.Len(t, rows, 2)
-	assert.Equal(t, "L-17", rows[0].Lot)
-	assert.InDelta(t, 5.3, rows[0].BrokenMass.Value, 5)
-	r, err := g.Get(t.Context(), rows[0].Code, 0)
-	require.NoError(t, err)
-	k, err := r.Kernels()
-	require.NoError(t, err)
-	assert.Len(t, k.Trays[0].Kernels, 40)
-	// It goes on growing.
-	require.NoError(t, g.Refuse(t.Context(), "k", samples.Refusal{Path: "a"}))
-	add(t, g, 9, sampletest.Options{})
+	for v := range len(files) {
+		where := postgresSchema(t)
+		db, err := sql.Open("pgx", where)
+		require.NoError(t, err)
+		defer db.Close()
+		for _, name := range files[:v] {
+			text, err := os.ReadFile(name)
+			require.NoError(t, err)
+			_, err = db.Exec(string(text))
+			require.NoError(t, err)
+		}
+		if v > 0 {
+			_, err = db.Exec(fmt.Sprintf("CREATE TABLE traytally_schema (version BIGINT NOT NULL); INSERT INTO traytally_schema VALUES (%d)", v))
+			require.NoError(t, err)
+		}
+		g := open(t, where)
+		var now int
+		require.NoError(t, db.QueryRow("SELECT version FROM traytally_schema").Scan(&now))
+		assert.Equal(t, len(files), now)
+		add(t, g, 1, sampletest.Options{Kernels: 20})
+		require.NoError(t, g.Refuse(t.Context(), "k", samples.Refusal{Path: "a"}))
+		found, err := g.Verify(t.Context(), "")
+		require.NoError(t, err)
+		assert.Empty(t, found.Problems)
+	}
 }
 
 // Many writers at once, each with connections of its own: nothing is lost,

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"crypto/sha256"
+	"database/sql"
 	"encoding/json"
 	"fmt"
 	"image"
@@ -172,6 +173,57 @@ func TestReadmeNamesEveryKey(t *testing.T) {
 	}
 }
 
+// The same for what the commands on the register write.
+func TestReadmeNamesEveryKeyOfTheRegister(t *testing.T) {
+	_, section, ok := strings.Cut(readme(t), "### Of the register")
+	require.True(t, ok)
+	_, all, _ := strings.Cut(readme(t), "## The JSON")
+	all, _, _ = strings.Cut(all, "\n## ")
+	require.Contains(t, all, section[:40])
+	named := map[string]bool{}
+	for _, m := range regexp.MustCompile("`([a-z0-9_]+)`").FindAllStringSubmatch(all, -1) {
+		named[m[1]] = true
+	}
+	scans := tinyScans(t, 5)
+	list := "picture,code,lot,party,line,variety,stage,drawn,received,moisture_pct,sample_mass_g,note\n"
+	for i := range 4 {
+		list += fmt.Sprintf("scan-%02d.png,K-%d,L,P,A,long,s,2026-11-2%d,2026-11-24,%d,20,n\n", i, i, i, 11+i)
+	}
+	require.NoError(t, os.WriteFile(filepath.Join(scans, listName), []byte(list), 0o666))
+	require.NoError(t, os.WriteFile(filepath.Join(scans, "scan-04.png"), []byte("text"), 0o666))
+	where := filepath.Join(t.TempDir(), "r.db")
+	command := func(want int, args ...string) string {
+		u, stdout, stderr := testUI()
+		require.Equal(t, want, run(t.Context(), append(args, "--register", where), u), stderr)
+		return stdout.String()
+	}
+	docs := []string{command(exitInput, "batch", scans, "--reports", "none", "--json", "-", "--whole-from", filepath.Join(trayDir(t), "picked.png"))}
+	command(exitDone, "log", "amend", "K-1", "--reason", "slip", "--lot", "M")
+	docs = append(docs,
+		command(exitDone, "log", "list", "--json", "-"), command(exitDone, "log", "show", "K-1", "--json", "-"),
+		command(exitDone, "log", "trend", "--by", "line", "--json", "-"), command(exitDone, "log", "recheck", "K-1", "--json", "-"))
+	raw := rawRegister(t, where)
+	_, err := raw.Exec("INSERT INTO samples VALUES (9, 'NEW', 'k', 'x')")
+	require.NoError(t, err)
+	docs = append(docs, command(exitDiffers, "log", "verify", "--json", "-"))
+	for _, text := range docs {
+		var doc map[string]any
+		require.NoError(t, json.Unmarshal([]byte(text), &doc))
+		if s, ok := doc["settings"].(map[string]any); ok {
+			s["measuring"] = nil // the picture side's own, for recheck
+		}
+		keys := map[string]bool{}
+		collect(doc, keys)
+		for _, versions := range []string{"traytally", "grading", "opencv"} {
+			delete(keys, versions)
+		}
+		require.Greater(t, len(keys), 5)
+		for k := range keys {
+			assert.True(t, named[k], "the README does not explain the key %q", k)
+		}
+	}
+}
+
 func collect(v any, keys map[string]bool) {
 	switch v := v.(type) {
 	case map[string]any:
@@ -199,4 +251,13 @@ func TestReadmeCommands(t *testing.T) {
 	for _, path := range []string{".ci/setup", ".ci/run", "testdata/demo-tray.jpg", "DEVELOPERS.md"} {
 		assert.FileExists(t, filepath.Join(root, path))
 	}
+}
+
+// rawRegister opens the file of a register, past the register's own code.
+func rawRegister(t *testing.T, where string) *sql.DB {
+	t.Helper()
+	db, err := sql.Open("sqlite", where)
+	require.NoError(t, err)
+	t.Cleanup(func() { db.Close() })
+	return db
 }
