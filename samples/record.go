@@ -430,13 +430,12 @@ func NewRecord(in Input) (*Record, error) {
 	return r, nil
 }
 
-// textPaths returns the pictures with paths that are text: bytes of a file's
-// name that are not UTF-8 become U+FFFD, since neither JSON nor PostgreSQL holds
-// them. Such a picture is found again by its check sum.
+// textPaths returns the pictures with paths that are text. One whose path was
+// not is found again by its check sum.
 func textPaths(ps []Picture) []Picture {
 	out := slices.Clone(ps)
 	for i := range out {
-		out[i].Path = string([]rune(out[i].Path))
+		out[i].Path = text(out[i].Path)
 	}
 	return out
 }

@@ -526,6 +526,10 @@ func TestRefusals(t *testing.T) {
 		r, err = g.Refused(t.Context(), "k")
 		require.NoError(t, err)
 		assert.Equal(t, &samples.Refusal{Path: "a.png", At: at, Reason: "second", Hint: "scan again"}, r)
+		require.NoError(t, g.Refuse(t.Context(), "l", samples.Refusal{Path: "b\xff.png", At: at, Reason: "b\xff.png: bad"}))
+		r, err = g.Refused(t.Context(), "l")
+		require.NoError(t, err)
+		assert.Equal(t, &samples.Refusal{Path: "b\ufffd.png", At: at, Reason: "b\ufffd.png: bad"}, r)
 	})
 }
 

@@ -184,10 +184,14 @@ func (g *Register) Refuse(ctx context.Context, key string, r Refusal) error {
 	return g.fault(g.write(ctx, func(tx *sql.Tx) error {
 		_, err := tx.ExecContext(ctx, g.kind.sql(`INSERT INTO refused (key, path, at, reason, hint) VALUES (?, ?, ?, ?, ?)
 ON CONFLICT (key) DO UPDATE SET path = excluded.path, at = excluded.at, reason = excluded.reason, hint = excluded.hint`),
-			key, r.Path, stamp(r.At), r.Reason, r.Hint)
+			key, text(r.Path), stamp(r.At), text(r.Reason), text(r.Hint))
 		return err
 	}))
 }
+
+// text makes bytes that are not UTF-8, as a file's name may have, U+FFFD:
+// neither JSON nor PostgreSQL holds them.
+func text(s string) string { return string([]rune(s)) }
 
 // Refused returns the note on a key, or nil.
 func (g *Register) Refused(ctx context.Context, key string) (*Refusal, error) {

@@ -413,7 +413,7 @@ func (w *work) summary(title string, outcomes []outcome, refresh int) ([]outFile
 				rows = append(rows, *o.Sample)
 			}
 		} else if o.State == stateRefused {
-			in.Refused = append(in.Refused, samples.Refusal{Path: printed(o.Pictures), Reason: o.Reason, Hint: o.Hint})
+			in.Refused = append(in.Refused, samples.Refusal{Path: printed(o.Pictures), Reason: plain(o.Reason), Hint: plain(o.Hint)})
 		}
 	}
 	slices.SortStableFunc(rows, func(a, b samples.Row) int {

@@ -240,7 +240,7 @@ func (w *work) do(ctx context.Context, j job, turn, over func()) (outcome, error
 		if err != nil {
 			return out, err
 		}
-		if before != nil {
+		if before != nil && before.Path == string([]rune(pictures[0].Path)) { // the reason names the file
 			out.State, out.Reason, out.Hint = stateRefused, before.Reason, before.Hint
 			return out, nil
 		}

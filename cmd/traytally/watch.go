@@ -27,6 +27,11 @@ type watchOptions struct {
 // tells of no change, as over a network.
 const pollEvery = 2 * time.Second
 
+// patience is how many times to settle a picture that cannot be used must have
+// stood still before that is told: a scanner or a network may pause in the
+// middle of a file. Our own choice.
+const patience = 10
+
 func newWatchCommand(u *ui) *cobra.Command {
 	o := watchOptions{settle: 2}
 	cmd := &cobra.Command{
@@ -37,8 +42,9 @@ as it is fully written: when its size and time have stood still for --settle
 seconds and the file is complete. index.html in the output directory lists all,
 and is written anew after each. Stop it with Ctrl-C.
 
-A picture that cannot be graded is named with the reason and stands in
-index.html until it is scanned again or taken away. After a kill or a crash the
+A picture that cannot be graded is named with the reason once it has stood still
+for ten times as long, and stands in index.html until it is scanned again or
+taken away. After a kill or a crash the
 same command goes on where it ended.
 
 ` + folderHelp + `
@@ -193,7 +199,7 @@ func (s *watcher) round(ctx context.Context) (wait time.Duration, changed bool, 
 	s.complaint = ""
 	jobs, _ := s.o.jobs(settled, list)
 	jobs = slices.DeleteFunc(jobs, func(j job) bool {
-		if !s.still(j) {
+		if !s.still(j, 1) {
 			return true
 		}
 		_, done := s.done[s.name(j)]
@@ -207,7 +213,12 @@ func (s *watcher) round(ctx context.Context) (wait time.Duration, changed bool, 
 		names[i] = s.name(j)
 	}
 	s.u.progress("%s to grade", count(len(jobs), "sample", "samples"))
+	next := time.Duration(0)
 	err = s.w.each(ctx, jobs, func(i int, out outcome) {
+		if out.State == stateRefused && !s.still(jobs[i], patience) {
+			next = min(pollEvery, s.settle()) // looked at again
+			return
+		}
 		s.done[names[i]] = out
 		changed = true
 		if e := s.say(out); e != nil && err == nil {
@@ -215,14 +226,14 @@ func (s *watcher) round(ctx context.Context) (wait time.Duration, changed bool, 
 		}
 	})
 	s.u.done()
-	return 0, changed, err
+	return next, changed, err
 }
 
-// still reports whether all pictures of a job have settled; listed ones may
-// lie outside the folder, and count as settled.
-func (s *watcher) still(j job) bool {
+// still reports whether all pictures of a job have stood still for so many
+// times to settle; listed ones may lie outside the folder, and count as settled.
+func (s *watcher) still(j job, times time.Duration) bool {
 	for _, p := range j.pictures {
-		if at, known := s.seen[filepath.Base(p)]; known && filepath.Dir(p) == filepath.Clean(s.o.folder) && time.Since(at.since) < s.settle() {
+		if at, known := s.seen[filepath.Base(p)]; known && filepath.Dir(p) == filepath.Clean(s.o.folder) && time.Since(at.since) < times*s.settle() {
 			return false
 		}
 	}

@@ -52,7 +52,7 @@ func TestWatch(t *testing.T) {
 	go func() { ended <- run(ctx, []string{"watch", scans, "--register", where, "--settle", "0.3"}, u) }()
 	until(t, "the picture that was there", func() bool { return registered(t, where) == 1 })
 
-	// Slowly, in four parts, each within the time to settle.
+	// Slowly, in four parts, with a pause longer than the time to settle.
 	whole := filepath.Join(t.TempDir(), "whole.png")
 	tinyScan(t, whole, 7)
 	data, err := os.ReadFile(whole)
@@ -62,7 +62,7 @@ func TestWatch(t *testing.T) {
 	for i := range 4 {
 		_, err := slow.Write(data[i*len(data)/4 : (i+1)*len(data)/4])
 		require.NoError(t, err)
-		time.Sleep(120 * time.Millisecond)
+		time.Sleep([]time.Duration{120, 700, 120, 0}[i] * time.Millisecond)
 	}
 	require.NoError(t, slow.Close())
 	until(t, "the slow scan", func() bool { return registered(t, where) == 2 })
