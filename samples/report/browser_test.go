@@ -1,6 +1,7 @@
 package report_test
 
 import (
+	"bytes"
 	"context"
 	"os"
 	"os/exec"
@@ -20,7 +21,9 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"traytally/samples"
 	"traytally/samples/internal/sampletest"
+	"traytally/samples/report"
 )
 
 // browser starts a headless Chromium that has nothing of the user's.
@@ -143,4 +146,32 @@ func TestBrowser(t *testing.T) {
 	defer mu.Unlock()
 	assert.Empty(t, complaints)
 	assert.Equal(t, []string{"file://" + file}, fetched, "the report fetches nothing")
+}
+
+// Long texts stay on the page, of a report and of the index.
+func TestLongTextsInABrowser(t *testing.T) {
+	if testing.Short() {
+		t.Skip("starts a browser")
+	}
+	ctx := browser(t)
+	long, code := strings.Repeat("W", 120), strings.Repeat("K", 64)
+	f := samples.Facts{Lot: long, Party: long, Line: long, Variety: long, Stage: long, Note: strings.Repeat("X", 4000)}
+	in := input(t, sampletest.Options{Facts: f, Standard: "us-long", Kernels: 40, Code: code}, true)
+	in.Record.Pictures[0].Path = "/scans/" + long + ".png"
+	in.Command = "traytally grade " + long + ".png"
+	row, err := in.Record.Row()
+	require.NoError(t, err)
+	var index bytes.Buffer
+	require.NoError(t, report.WriteIndex(&index, report.Index{
+		Title: long, Rows: []report.IndexRow{{Row: *row, HTML: "a.html", PDF: "a.pdf"}},
+		Refused: []samples.Refusal{{Path: long, Reason: long, Hint: long}},
+	}))
+	for name, page := range map[string]string{"report": htmlOf(t, in), "index": index.String()} {
+		file := filepath.Join(t.TempDir(), name+".html")
+		require.NoError(t, os.WriteFile(file, []byte(page), 0o666))
+		require.NoError(t, chromedp.Do(ctx, chromedp.Navigate("file://"+file), chromedp.WaitVisible(chromedp.CSS("#caution"))))
+		over, err := chromedp.Run(ctx, chromedp.Evaluate[int]("document.documentElement.scrollWidth - document.documentElement.clientWidth"))
+		require.NoError(t, err)
+		assert.Zero(t, over, "px that the %s sticks out", name)
+	}
 }

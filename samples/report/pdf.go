@@ -267,7 +267,23 @@ func (p *pdfPage) head(v *view) {
 	if code == "" {
 		code = "not registered"
 	}
-	p.CellFormat(textW*0.4, 7, p.plain(code), "", 1, "R", false, 0, "")
+	// A long code becomes smaller, and then takes several lines.
+	const room, least = textW * 0.4, 8.0
+	code = p.plain(code)
+	size := 15.0
+	for p.GetStringWidth(code) > room && size > least {
+		size--
+		p.style(size, true, ink)
+	}
+	line := ""
+	for _, r := range code {
+		if line != "" && p.GetStringWidth(line+string(r)) > room {
+			p.CellFormat(room, 4, line, "", 2, "R", false, 0, "")
+			line = ""
+		}
+		line += string(r)
+	}
+	p.CellFormat(room, 7-(15-size)*0.4, line, "", 1, "R", false, 0, "")
 	p.SetDrawColor(int(ink.r), int(ink.g), int(ink.b))
 	p.SetLineWidth(0.7)
 	p.Line(margin, p.GetY()+1, margin+textW, p.GetY()+1)

@@ -234,7 +234,7 @@ func WriteIndex(w io.Writer, in Index) error {
 		fmt.Fprintf(&b, "<meta http-equiv=\"refresh\" content=\"%d\">\n", in.RefreshS)
 	}
 	fmt.Fprintf(&b, `<meta name="viewport" content="width=device-width, initial-scale=1"><title>%s</title><link rel="icon" href="data:,"><style>%s
-body { max-width: 260mm; } td a { color: #0b4f8a; margin-right: 2mm; } .refused td { color: #b33a00; } .whole { white-space: nowrap; } .fact { overflow-wrap: anywhere; }</style></head><body>
+body { max-width: 260mm; } td a { color: #0b4f8a; margin-right: 2mm; } .refused td { color: #b33a00; overflow-wrap: anywhere; min-width: 20mm; } .whole { white-space: nowrap; } .fact { overflow-wrap: anywhere; min-width: 14mm; }</style></head><body>
 <header><div><p class="kind">Samples of broken kernels in milled rice</p><h1>%s</h1></div><div class="code"><p class="number">%d</p><p class="kind">%s</p></div></header>
 `, e(in.Title), styleText, e(in.Title), len(in.Rows), map[bool]string{true: "sample", false: "samples"}[len(in.Rows) == 1])
 	if len(in.Refused) > 0 {
@@ -281,7 +281,11 @@ body { max-width: 260mm; } td a { color: #0b4f8a; margin-right: 2mm; } .refused 
 		if r.PDF != "" {
 			links += fmt.Sprintf(`<a href="%s">PDF</a>`, e(r.PDF))
 		}
-		fmt.Fprintf(&b, `<tr><td class="whole">%s</td><td class="whole">%s</td><td>%s</td>`, e(r.Code), links, e(when(r.At)))
+		whole := `<td class="whole">`
+		if len(r.Code) > 16 {
+			whole = `<td class="fact">`
+		}
+		fmt.Fprintf(&b, `<tr>%s%s</td><td class="whole">%s</td><td>%s</td>`, whole, e(r.Code), links, e(when(r.At)))
 		for _, f := range stated {
 			fmt.Fprintf(&b, `<td class="fact">%s</td>`, e(f.of(&r.Row)))
 		}
