@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -276,16 +275,18 @@ func (s *watcher) index(ctx context.Context) error {
 	}
 	slices.Sort(names)
 	jobs, _ := s.o.jobs(names, list)
+	rows, err := s.w.register.List(ctx, samples.Query{})
+	if err != nil {
+		return err
+	}
+	present := map[string]*samples.Row{} // some may have been amended
+	for i := range rows {
+		present[rows[i].Code] = &rows[i]
+	}
 	for _, j := range jobs {
 		if out, ok := s.done[s.name(j)]; ok {
-			if out.Sample != nil { // it may have been amended
-				if rec, err := s.w.register.Get(ctx, out.Sample.Code, 0); err == nil {
-					if row, err := rec.Row(); err == nil {
-						out.Sample = row
-					}
-				} else if !errors.Is(err, samples.ErrNotFound) {
-					return err
-				}
+			if out.Sample != nil && present[out.Sample.Code] != nil {
+				out.Sample = present[out.Sample.Code]
 			}
 			now = append(now, out)
 		}
