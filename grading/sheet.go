@@ -247,6 +247,38 @@ func (s *Sheet) Set(field, value string) error {
 	return nil
 }
 
+// Entries returns what the sheet holds as Set takes it, FIELD=VALUE, in the
+// order of the fields.
+func (s *Sheet) Entries() []string {
+	var out []string
+	add := func(field, value string) { out = append(out, field+"="+value) }
+	v := reflect.ValueOf(s).Elem()
+	for i, field := range sheetFields() {
+		switch p := v.Field(i).Interface().(type) {
+		case *float64:
+			if p != nil {
+				add(field, strconv.FormatFloat(*p, 'g', -1, 64))
+			}
+		case *standards.Whole:
+			if p != nil {
+				add(field, strconv.Itoa(int(*p)))
+			}
+		case *bool:
+			if p != nil {
+				add(field, map[bool]string{true: "yes", false: "no"}[*p])
+			}
+		}
+	}
+	for _, code := range sortedKeys(s.ByHand) {
+		value := s.ByHand[code].Word
+		if value == "" {
+			value = strconv.FormatFloat(s.ByHand[code].Number, 'g', -1, 64)
+		}
+		add("by_hand."+code, value)
+	}
+	return out
+}
+
 // Validate returns a *SheetError for the first impossible value.
 func (s *Sheet) Validate() error {
 	bad := func(field, way, format string, args ...any) error {

@@ -3,6 +3,9 @@ package grading
 import (
 	"os"
 	"path/filepath"
+	"reflect"
+	"slices"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -129,4 +132,26 @@ func FuzzParseSheet(f *testing.F) {
 		}
 		_ = s.check(std)
 	})
+}
+
+// What Entries returns fills an empty sheet with the same.
+func TestSheetEntries(t *testing.T) {
+	full, err := ParseSheet("sheet.csv", []byte(sheetCSV+"foreign_organic_g,0.07\nforeign_inorganic_g,0.05\nby_hand.milling,well milled\n"))
+	require.NoError(t, err)
+	entries := full.Entries()
+	assert.Contains(t, entries, "moisture_pct=13.2")
+	assert.Contains(t, entries, "odour_ok=yes")
+	assert.Contains(t, entries, "by_hand.colour=white or creamy")
+	var again Sheet
+	for _, e := range entries {
+		field, value, _ := strings.Cut(e, "=")
+		require.NoError(t, again.Set(field, value))
+	}
+	assert.Equal(t, full, &again)
+	for f := range reflect.TypeFor[Sheet]().Fields() {
+		if f.Name != "ByHand" {
+			assert.True(t, slices.ContainsFunc(entries, func(e string) bool { return strings.HasPrefix(e, f.Tag.Get("yaml")+"=") }), f.Name)
+		}
+	}
+	assert.Empty(t, (&Sheet{}).Entries())
 }

@@ -467,8 +467,8 @@ func reportInput(ctx context.Context, g *samples.Register, rec *samples.Record, 
 }
 
 // gradeCommand is the command by which whoever has the pictures, but not the
-// register, computes a sample's result again. What a flag takes from a file
-// stands in the report's settings, or was handed in with the sample.
+// register, computes a sample's result again. The contract or the colour profile
+// that a flag takes from a file stands in the report's settings.
 func gradeCommand(rec *samples.Record) string {
 	s := &rec.Settings
 	words := []string{"traytally", "grade"}
@@ -516,14 +516,16 @@ func gradeCommand(rec *samples.Record) string {
 	if s.ColourProfile != nil && s.ColourProfile.Name != grading.DefaultProfile().Name {
 		add("--profile", "PROFILE.yaml")
 	}
-	switch {
-	case s.Contract != "":
+	if s.Contract != "" {
 		add("--contract", "CONTRACT.yaml")
-	case s.Standard != "":
+	}
+	if s.Standard != "" { // of a contract for several kinds of rice, the one
 		add("--standard", s.Standard)
 	}
 	if s.Standard != "" && rec.Facts.Sheet != nil {
-		add("--sheet", "SHEET.csv")
+		for _, entry := range rec.Facts.Sheet.Entries() {
+			add("--found", entry)
+		}
 	}
 	for i, w := range words {
 		words[i] = shellWord(w)
