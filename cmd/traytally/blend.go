@@ -120,6 +120,9 @@ func runBlend(ctx context.Context, o blendOptions, u *ui) error {
 	if err := b.build(ctx); err != nil {
 		return err
 	}
+	if err := mill.Independent(b.graded); err != nil {
+		return millUsage(err)
+	}
 	plan, err := mill.PlanBlend(b.options)
 	if err != nil {
 		return millUsage(err)

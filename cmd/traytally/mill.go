@@ -50,9 +50,14 @@ func millUsage(err error) error {
 }
 
 // isTyped reports whether s is a figure typed on the command line, and not the
-// name of a file: it has a digit and no letter.
+// name of a file or a code such as 2026-0412: it has a digit, no letter, and
+// no dash but in +-.
 func isTyped(s string) bool {
 	digit := false
+	s = strings.NewReplacer("+/-", "±", "+-", "±").Replace(s)
+	if strings.LastIndexAny(s, "-/") > 0 {
+		return false
+	}
 	for _, r := range s {
 		switch {
 		case r >= '0' && r <= '9':
@@ -77,32 +82,36 @@ func (o *sampleFlags) addSampleFlags(cmd *cobra.Command) {
 }
 
 // registered returns the sample with a code of the register, worked out from
-// its stored kernels.
-func (o *sampleFlags) registered(ctx context.Context, code string) (*mill.Graded, error) {
+// its stored kernels, and the stage of the mill that it is tagged with.
+func (o *sampleFlags) registered(ctx context.Context, code string) (sample *mill.Graded, stage string, err error) {
 	g, err := o.open(ctx, false)
 	if err != nil {
-		return nil, err
+		return nil, "", err
 	}
 	defer g.Close()
 	rec, err := g.Get(ctx, code, 0)
 	if err != nil {
-		return nil, err
+		return nil, "", err
 	}
 	k, err := rec.Kernels()
 	if err != nil {
-		return nil, err
+		return nil, "", err
 	}
 	old, err := rec.Decode()
 	if err != nil {
-		return nil, err
+		return nil, "", err
 	}
 	p := rec.Settings.Params
 	p.ReferenceFrom, p.NotAssessed = k.Reference, old.Params.NotAssessed
 	r, err := grading.Analyse(k.Trays, p)
 	if err != nil {
-		return nil, err
+		return nil, "", err
 	}
-	return mill.FromResult(r, code), nil
+	var sums []string
+	for _, p := range rec.Pictures {
+		sums = append(sums, p.SHA256)
+	}
+	return mill.FromResult(r, code, sums), rec.Facts.Stage, nil
 }
 
 // readSample reads a graded sample: the JSON that grade wrote, a picture that
@@ -111,17 +120,22 @@ func (o *sampleFlags) registered(ctx context.Context, code string) (*mill.Graded
 func readSample(ctx context.Context, o sampleFlags, u *ui, path string) (*mill.Graded, error) {
 	if slices.Contains(pictureEndings, strings.ToLower(filepath.Ext(path))) {
 		o.pictures, o.out = []string{path}, ""
-		r, _, err := o.analyse(ctx, nil, u)
+		r, seen, err := o.analyse(ctx, nil, u)
 		if err != nil {
 			return nil, err
 		}
 		u.done()
 		tellWarnings(u, r)
-		return mill.FromResult(r, path), nil
+		var sums []string
+		for _, m := range seen {
+			sums = append(sums, m.sha256)
+		}
+		return mill.FromResult(r, path, sums), nil
 	}
 	f, err := os.Open(path)
 	if errors.Is(err, fs.ErrNotExist) && filepath.Ext(path) == "" && filepath.Base(path) == path {
-		return o.registered(ctx, path)
+		g, _, err := o.registered(ctx, path)
+		return g, err
 	}
 	if err != nil {
 		what := err.Error()

@@ -153,6 +153,9 @@ func runSorter(ctx context.Context, o sorterOptions, u *ui) error {
 			doc.Bad = append(doc.Bad, string(f))
 		}
 	}
+	if err := mill.Independent(graded); err != nil {
+		return millUsage(err)
+	}
 	res, err := mill.JudgeSorter(in)
 	if err != nil {
 		return millUsage(err)

@@ -4,6 +4,8 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"path/filepath"
+	"strings"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/spf13/cobra"
@@ -20,7 +22,7 @@ type stagesOptions struct {
 func newStagesCommand(u *ui) *cobra.Command {
 	o := stagesOptions{}
 	cmd := &cobra.Command{
-		Use:   "stages STAGE=SAMPLE STAGE=SAMPLE...",
+		Use:   "stages [STAGE=]SAMPLE [STAGE=]SAMPLE...",
 		Short: "Tell which stage of the mill breaks the grain",
 		Long: `Compares samples drawn behind the stages of a mill, in the order of the flow,
 and tells how much each stage adds to the broken share, with its 95 % interval,
@@ -28,13 +30,18 @@ and whether that is more than chance explains. The verdicts hold for all stages
 together: the more are compared, the stronger each must stand out.
 
 A SAMPLE is the JSON that grade wrote, a picture, a code of the register, or a
-typed broken share. Name a stage several times to give several samples of it;
-where they differ by more than chance, their scatter makes the interval.
+typed broken share. A code of a sample that was registered with its stage needs
+no STAGE=.
+
+Two samples or more of each stage (the stage named again, one after the other)
+show how the stream swings; where they scatter by more than their intervals
+explain, all intervals are widened by it.
 
 ` + shareHelp,
 		Example: `  traytally stages husker=husker.json whitener-1=w1.json whitener-2=w2.json polisher=p.json
   traytally stages husker=4.1±0.9 whitener-1=12.3±1.4 polisher=13.0±1.5
-  traytally stages before=a.json before=b.json after=c.json after=d.json --json stages-result.json`,
+  traytally stages before=a.json before=b.json after=c.json after=d.json --json stages-result.json
+  traytally stages HUSKER-0412 WHITENER1-0412 WHITENER2-0412`,
 		GroupID:     groupWork,
 		Annotations: showExitCodes,
 		Args: func(cmd *cobra.Command, args []string) error {
@@ -68,20 +75,27 @@ func runStages(ctx context.Context, o stagesOptions, u *ui) error {
 	var inputs []stageSample
 	var graded []*mill.Graded
 	for _, arg := range o.args {
-		name, value, err := oneName("stage", arg, "husker=husker.json")
-		if err != nil {
-			return err
-		}
 		var broken mill.Figure
-		if isTyped(value) {
-			if broken, err = mill.ParseShare(value); err != nil {
-				return millUsage(err)
-			}
-		} else {
-			g, err := readSample(ctx, o.sampleFlags, u, value)
-			if err != nil {
+		var g *mill.Graded
+		name, value, err := "", arg, error(nil)
+		switch {
+		case !strings.Contains(arg, "="):
+			if name, g, err = o.tagged(ctx, arg); err != nil {
 				return err
 			}
+		default:
+			if name, value, err = oneName("stage", arg, "husker=husker.json"); err != nil {
+				return err
+			}
+			if isTyped(value) {
+				if broken, err = mill.ParseShare(value); err != nil {
+					return millUsage(err)
+				}
+			} else if g, err = readSample(ctx, o.sampleFlags, u, value); err != nil {
+				return err
+			}
+		}
+		if g != nil {
 			graded = append(graded, g)
 			broken = g.Broken
 		}
@@ -91,6 +105,9 @@ func runStages(ctx context.Context, o stagesOptions, u *ui) error {
 			continue
 		}
 		stages = append(stages, mill.Stage{Name: name, Broken: []mill.Figure{broken}})
+	}
+	if err := mill.Independent(graded); err != nil {
+		return millUsage(err)
 	}
 	res, err := mill.CompareStages(stages)
 	if err != nil {
@@ -120,6 +137,21 @@ func runStages(ctx context.Context, o stagesOptions, u *ui) error {
 		}
 	}
 	return nil
+}
+
+// tagged returns the sample of the register with a code, and the stage that it
+// was registered with.
+func (o *stagesOptions) tagged(ctx context.Context, code string) (stage string, g *mill.Graded, err error) {
+	if isTyped(code) || filepath.Ext(code) != "" || filepath.Base(code) != code {
+		return "", nil, &usageError{what: fmt.Sprintf("stage %q is not NAME=VALUE", code), hint: "for example husker=husker.json; only codes of the register bring their stage with them"}
+	}
+	if g, stage, err = o.registered(ctx, code); err != nil {
+		return "", nil, &inputError{path: code, what: "names no stage, and is no sample of the register: " + err.Error(), hint: "write STAGE=SAMPLE, for example husker=husker.json"}
+	}
+	if stage == "" {
+		return "", nil, &usageError{what: fmt.Sprintf("sample %s was registered without a stage", code), hint: "name it, husker=" + code + ", or add it with 'traytally log amend'"}
+	}
+	return stage, g, nil
 }
 
 var stageVerdicts = map[string]string{
@@ -176,7 +208,10 @@ func showStages(w io.Writer, r *mill.StagesResult) {
 	fmt.Fprintln(w)
 	paragraph(w, fmt.Sprintf("From the first stage to the last: %s points. \"Of whole\" is the part of the whole grain fed to a stage that it breaks.", withEnds(signed(r.Total.Value, 1), r.Total)))
 	if r.Compared > 1 {
-		paragraph(w, fmt.Sprintf("Verdicts are for all %d differences together (Holm 1979): a mill that breaks nothing is blamed anywhere in no more than %g of 100 such comparisons. Intervals stand each for itself, and one of several can leave zero out by chance.", r.Compared, 100*r.Alpha))
+		paragraph(w, fmt.Sprintf("Verdicts are for all %d differences together (Holm 1979): a steady mill that breaks nothing is blamed anywhere in no more than %g of 100 such comparisons. Intervals stand each for itself, and one of several can leave zero out by chance.", r.Compared, 100*r.Alpha))
+	}
+	if r.Widened > 1 {
+		paragraph(w, fmt.Sprintf("Samples of one stage scatter by more than their intervals explain: all intervals are %s times as wide for it.", number(r.Widened, 2)))
 	}
 	if unjudged > 0 {
 		paragraph(w, "No verdict where a share has no interval: type it as 4.6±0.8, or give the graded sample.")

@@ -25,6 +25,8 @@ type Graded struct {
 	ReferenceUnit   string
 	// Cut is the fraction of it from which a piece is head rice.
 	Cut float64
+	// Pictures holds the SHA-256, in hexadecimal, of each picture, where known.
+	Pictures []string
 
 	shares []grading.ShareResult
 	unseen []kernel.Flag
@@ -56,9 +58,12 @@ func ReadGraded(r io.Reader, name string) (*Graded, error) {
 	}
 	// Not the whole Result: what the standard said of it is not read.
 	var f struct {
-		Schema    string                  `json:"schema"`
-		Params    grading.Params          `json:"params"`
-		Pictures  []grading.Picture       `json:"pictures"`
+		Schema   string         `json:"schema"`
+		Params   grading.Params `json:"params"`
+		Pictures []struct {
+			grading.Picture
+			SHA256 string `json:"sha256"`
+		} `json:"pictures"`
 		Reference grading.ReferenceResult `json:"reference"`
 		Broken    *struct {
 			MassPct *grading.Interval `json:"mass_pct"`
@@ -84,18 +89,26 @@ func ReadGraded(r io.Reader, name string) (*Graded, error) {
 	if err := g.check(); err != nil {
 		return bad("damaged", err)
 	}
+	var pictures []grading.Picture
+	for _, p := range f.Pictures {
+		pictures = append(pictures, p.Picture)
+		if p.SHA256 != "" {
+			g.Pictures = append(g.Pictures, p.SHA256)
+		}
+	}
 	if len(f.Kernels) > 0 {
-		if g.sample, err = sampleOf(f.Params, f.Pictures, f.Reference, f.Unresolved, f.Kernels); err != nil {
+		if g.sample, err = sampleOf(f.Params, pictures, f.Reference, f.Unresolved, f.Kernels); err != nil {
 			return bad("damaged", err)
 		}
 	}
 	return g, nil
 }
 
-// FromResult takes over a sample that was just graded. r.Sample must be set.
-func FromResult(r *grading.Result, name string) *Graded {
+// FromResult takes over a sample that was just graded, with the check sums of
+// its pictures. r.Sample must be set.
+func FromResult(r *grading.Result, name string, pictures []string) *Graded {
 	return &Graded{
-		Name: name, Broken: figureOf(r.Broken.MassPct.Estimate),
+		Name: name, Pictures: pictures, Broken: figureOf(r.Broken.MassPct.Estimate),
 		ReferenceLength: r.Reference.Length, ReferenceUnit: r.Reference.Unit, Cut: r.Params.Cut,
 		shares: r.Shares, unseen: r.Params.NotAssessed, sample: r.Sample,
 	}
@@ -257,6 +270,31 @@ func Alike(samples []*Graded) string {
 		}
 	}
 	return ""
+}
+
+// Independent returns an *InputError where a picture is in two of the samples,
+// or twice in one of them: they are then not two samples, and the arithmetic
+// would take one doubt for two that may cancel.
+func Independent(samples []*Graded) error {
+	in := map[string]*Graded{}
+	for _, g := range samples {
+		for _, sum := range g.Pictures {
+			other, seen := in[sum]
+			switch {
+			case !seen:
+				in[sum] = g
+				continue
+			case other == g:
+				return &InputError{What: g.Name + " counts one picture twice", Hint: "grade each picture once"}
+			}
+			what := g.Name + " is given twice: it is one sample, not two"
+			if other.Name != g.Name {
+				what = fmt.Sprintf("%s and %s hold the same picture: they are one sample, not two", other.Name, g.Name)
+			}
+			return &InputError{What: what, Hint: "give each sample once, and a sample of its own for each stage or stream"}
+		}
+	}
+	return nil
 }
 
 // A NotPlanned is a limit that took no part, and why.

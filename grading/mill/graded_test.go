@@ -71,7 +71,7 @@ func TestReadGraded(t *testing.T) {
 	r, b := analysed(t, params)
 	g, err := ReadGraded(bytes.NewReader(b), "lot.json")
 	require.NoError(t, err)
-	direct := FromResult(r, "lot")
+	direct := FromResult(r, "lot", nil)
 
 	assert.Equal(t, r.Broken.MassPct.Value, g.Broken.Value)
 	assert.Equal(t, r.Broken.MassPct.Low, g.Broken.Low)
@@ -241,6 +241,21 @@ func TestAlike(t *testing.T) {
 	px := g("b", 84, 0.75)
 	px.ReferenceUnit = "px"
 	assert.Empty(t, Alike([]*Graded{g("a", 7, 0.75), px}))
+}
+
+func TestIndependent(t *testing.T) {
+	read := func(name, sum string) *Graded {
+		g, err := ReadGraded(strings.NewReader(`{"schema":"traytally.grade/1","broken":{"mass_pct":{"value":5,"low":4,"high":6}},
+			"reference":{"unit":"mm","length":7},"pictures":[{"picture":"p.png","sha256":"`+sum+`"}]}`), name)
+		require.NoError(t, err)
+		return g
+	}
+	assert.NoError(t, Independent([]*Graded{read("a", "01"), read("b", "02"), read("c", "")}))
+	assert.NoError(t, Independent([]*Graded{read("a", ""), read("b", "")}), "not known")
+	err := Independent([]*Graded{read("a", "01"), read("b", "02"), read("c", "01")})
+	assert.Equal(t, "a and c hold the same picture: they are one sample, not two", requireInputError(t, err).What)
+	err = Independent([]*Graded{{Name: "a", Pictures: []string{"01", "01"}}})
+	assert.Equal(t, "a counts one picture twice", requireInputError(t, err).What)
 }
 
 // TestStandardLimits: every limit of every grade is planned or named as not
