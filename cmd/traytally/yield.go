@@ -99,8 +99,8 @@ func runYield(ctx context.Context, o yieldOptions, u *ui) error {
 		to          **mill.Figure
 		parse       func(string) (mill.Figure, error)
 	}{
-		{"head", o.head, &in.HeadMass, mill.ParseMass},
-		{"brokens", o.brokens, &in.BrokenMass, mill.ParseMass},
+		{"head", o.head, &in.HeadMass, mill.ParsePart},
+		{"brokens", o.brokens, &in.BrokenMass, mill.ParsePart},
 		{"broken", o.broken, &in.BrokenShare, mill.ParseShare},
 	} {
 		if x.typed == "" {
@@ -140,6 +140,9 @@ func runYield(ctx context.Context, o yieldOptions, u *ui) error {
 	}
 	if !y.DryMatter {
 		u.warn("no moistures given: masses are compared as weighed, and a point of moisture lost in the mill reads as yield lost", "add --paddy-moisture and the others")
+	}
+	for _, d := range y.Doubts {
+		u.warn(d, "a mass needs its own unit, g, kg or t")
 	}
 	if in.BrokenShare != nil && in.BrokenShare.Bare {
 		u.warn("the broken share has no interval, so what rests on it has none", "give it as 24.5±1.8, or give the graded sample: --sample FILE")
@@ -207,10 +210,16 @@ func showYield(w io.Writer, d *yieldDocument) {
 	}
 	fmt.Fprintln(w)
 
+	most := 0.0
+	for _, m := range y.Masses {
+		most = max(most, m.Weighed.Value)
+	}
+	unit := mill.UnitFor(most)
+	grams := func(v float64) string { return massText(v / unit.Grams) }
 	t := newTable(w)
-	header := table.Row{"Fraction", "Weighed g", "±"}
+	header := table.Row{"Fraction", "Weighed " + unit.Name, "±"}
 	if y.DryMatter {
-		header = append(header, "Moisture %", "±", fmt.Sprintf("At %s %% g", number(*y.BasisPct, 1)), "±")
+		header = append(header, "Moisture %", "±", fmt.Sprintf("At %s %% %s", number(*y.BasisPct, 1), unit.Name), "±")
 	}
 	t.AppendHeader(header)
 	for _, m := range y.Masses {
@@ -247,7 +256,7 @@ func showYield(w io.Writer, d *yieldDocument) {
 	fmt.Fprintln(w)
 
 	for _, b := range y.Balances {
-		paragraph(w, balanceText(b, y.DryMatter))
+		paragraph(w, balanceText(b, y.DryMatter, unit))
 	}
 	if y.GradedAgrees != nil {
 		if *y.GradedAgrees {
@@ -278,8 +287,8 @@ func showYield(w io.Writer, d *yieldDocument) {
 	paragraph(w, note)
 }
 
-// grams writes a mass with decimals to its size.
-func grams(v float64) string {
+// massText writes a mass with decimals to its size.
+func massText(v float64) string {
 	switch {
 	case v >= 10000:
 		return number(v, 0)
@@ -324,16 +333,17 @@ func usualSources(y *mill.Yield) [][2]string {
 	return out
 }
 
-func balanceText(b mill.YieldBalance, dryMatter bool) string {
+func balanceText(b mill.YieldBalance, dryMatter bool, unit mill.MassUnit) string {
 	what := fmt.Sprintf("Balance of %s: %s = %s", b.Step, b.In, strings.Join(b.Out, " + "))
 	if dryMatter && !b.Dry {
 		what += " (as weighed: a moisture is missing)"
 	}
+	f := mill.Figure{Value: b.Missing.Value / unit.Grams, Low: b.Missing.Low / unit.Grams, High: b.Missing.High / unit.Grams}
 	switch b.Verdict {
 	case mill.Closes:
-		return what + fmt.Sprintf(" closes: %s g missing (%s), which the weighings' doubt explains.", number(b.Missing.Value, 2), ends(b.Missing, 2))
+		return what + fmt.Sprintf(" closes: %s %s missing (%s), which the weighings' doubt explains.", number(f.Value, 2), unit.Name, ends(f, 2))
 	case mill.Loss:
-		return what + fmt.Sprintf(" leaves %s g missing (%s), %s %% of what went in: dust, spillage or a fraction not weighed.", number(b.Missing.Value, 2), ends(b.Missing, 2), number(b.OfIn.Value, 1))
+		return what + fmt.Sprintf(" leaves %s %s missing (%s), %s %% of what went in: dust, spillage or a fraction not weighed.", number(f.Value, 2), unit.Name, ends(f, 2), number(b.OfIn.Value, 1))
 	}
-	return what + fmt.Sprintf(" has %s g more out than in (%s): just beyond the 95 %% interval; weigh again.", number(-b.Missing.Value, 2), ends(b.Missing, 2))
+	return what + fmt.Sprintf(" has %s %s more out than in (%s): just beyond the 95 %% interval; weigh again.", number(-f.Value, 2), unit.Name, ends(mill.Figure{Low: -f.High, High: -f.Low}, 2))
 }

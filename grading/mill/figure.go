@@ -236,7 +236,13 @@ var grams = map[string]float64{"g": 1, "kg": 1000, "t": 1e6}
 // 1.2±0.02t. The result is in grams. Without ± its interval is half a unit of
 // the last digit typed to either side, what reading a display leaves open.
 // Errors are *InputError.
-func ParseMass(s string) (Figure, error) {
+func ParseMass(s string) (Figure, error) { return parseMass(s, false) }
+
+// ParsePart reads the mass of a part, which may be nothing: 0g. Else it is
+// ParseMass.
+func ParsePart(s string) (Figure, error) { return parseMass(s, true) }
+
+func parseMass(s string, orNothing bool) (Figure, error) {
 	bad := func(what, hint string) (Figure, error) {
 		return Figure{}, &InputError{What: fmt.Sprintf("mass %q: %s", s, what), Hint: hint}
 	}
@@ -253,11 +259,14 @@ func ParseMass(s string) (Figure, error) {
 		return bad("in which unit?", form)
 	case !ok:
 		return bad(fmt.Sprintf("%q is no unit of mass known here", t.rest), form)
-	case t.value <= 0:
+	case t.value < 0 || t.value == 0 && !orNothing:
 		return bad("a mass is above zero", form)
 	}
 	if !t.hasHalf {
 		t.half = t.step / 2
+	}
+	if orNothing && t.half >= t.value {
+		return Figure{Value: t.value, Low: 0, High: t.value + t.half}.times(k), nil
 	}
 	if t.half >= t.value {
 		return bad("an interval down to nothing", "weigh more, or on a finer balance")
@@ -297,6 +306,24 @@ func ParseMoisture(s string) (Figure, error) {
 	}
 	return Figure{Value: t.value, Low: t.value - t.half, High: t.value + t.half}, nil
 }
+
+// A MassUnit is a unit to show masses in.
+type MassUnit struct {
+	Name  string
+	Grams float64 // how many make one
+}
+
+// UnitFor returns the unit in which masses of up to most grams are readable:
+// kg from 10 kg on.
+func UnitFor(most float64) MassUnit {
+	if most >= 10_000 {
+		return MassUnit{"kg", 1000}
+	}
+	return MassUnit{"g", 1}
+}
+
+// write writes a mass of v grams with at most six decimals.
+func (u MassUnit) write(v float64) string { return trim(v/u.Grams) + " " + u.Name }
 
 // trim writes v with at most six decimals, without idle zeros.
 func trim(v float64) string {

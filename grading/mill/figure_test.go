@@ -99,6 +99,17 @@ func TestParseMass(t *testing.T) {
 	}
 }
 
+func TestParsePart(t *testing.T) {
+	f, err := ParsePart("0.0g")
+	require.NoError(t, err)
+	assert.Equal(t, Figure{0, 0, 0.05, false}, f)
+	f, err = ParsePart("2.5g")
+	require.NoError(t, err)
+	assert.InDelta(t, 2.45, f.Low, 1e-12)
+	_, err = ParsePart("-1g")
+	requireInputError(t, err)
+}
+
 func TestParseMoisture(t *testing.T) {
 	f, err := ParseMoisture("13.2")
 	require.NoError(t, err)

@@ -3,6 +3,7 @@ package mill
 import (
 	"fmt"
 	"math"
+	"strconv"
 	"strings"
 )
 
@@ -93,6 +94,8 @@ type Yield struct {
 	// GradedAgrees reports whether the graded broken share and the weighed one
 	// agree within their intervals; null unless both were given.
 	GradedAgrees *bool `json:"graded_agrees"`
+	// Doubts says, in words, what looks like a slip in the figures.
+	Doubts []string `json:"doubts"`
 	// Missing lists results that could not be worked out, and what they need.
 	Missing []NotPlanned `json:"not_assessed"`
 }
@@ -111,15 +114,25 @@ type massPart struct {
 	index int // of its mass in the inputs; its moisture follows, if it has one of its own
 }
 
+// leastMain is the share, percent, that the main product of a step surely is
+// of what went in: less comes of a gram typed for a kilogram. leastPart is that
+// for head rice or brokens weighed, where it is only a doubt. Our own choice,
+// far below the least usual yields (15 %).
+const (
+	leastMain = 10
+	leastPart = 0.1
+)
+
 // ComputeYield works the balance out. Errors are *InputError; a step with more
-// out than in by more than a 99.9 % interval of its figures wraps ErrBalance.
+// out than in by more than a 99.9 % interval of its figures, or with next to
+// nothing out of it, wraps ErrBalance.
 //
 // Moisture readings are taken as independent. Where one meter made them all,
 // what they share cancels in the ratios, and the intervals are too wide rather
 // than too narrow.
 func ComputeYield(in YieldInput) (*Yield, error) {
 	y := &yielder{in: in, out: Yield{
-		Masses: []YieldMass{}, Ratios: []YieldRatio{}, Balances: []YieldBalance{}, Missing: []NotPlanned{},
+		Masses: []YieldMass{}, Ratios: []YieldRatio{}, Balances: []YieldBalance{}, Doubts: []string{}, Missing: []NotPlanned{},
 	}}
 	if err := y.prepare(); err != nil {
 		return nil, err
@@ -317,6 +330,9 @@ func (y *yielder) balances() error {
 		if f.stretched(beyond).High < 0 {
 			return y.impossible(s.name, s.in, s.out, dry, f)
 		}
+		if err := y.tiny(s.name, s.in, s.out[0]); err != nil {
+			return err
+		}
 		b := YieldBalance{Step: s.name, In: s.in.name, Dry: dry, Missing: f, Verdict: Closes}
 		b.OfIn = propagate(y.inputs, func(x []float64) float64 { return 100 * missing(x) / y.mass(s.in, x, dry) })
 		for _, p := range s.out {
@@ -337,15 +353,33 @@ func (y *yielder) balances() error {
 	return nil
 }
 
+// tiny refuses a main product that is next to nothing, and doubts such a part.
+func (y *yielder) tiny(step string, in, out *massPart) error {
+	m, n := out.w.Mass.Value, in.w.Mass.Value
+	unit := UnitFor(max(m, n))
+	if main := out == y.husked || out == y.milled; main && 100*m < leastMain*n {
+		return &InputError{
+			What: fmt.Sprintf("%s: %s %s out of %s %s is %s %%", step, unit.write(m), out.name, unit.write(n), in.name, strconv.FormatFloat(100*m/n, 'g', 2, 64)),
+			Hint: "check the units, g, kg and t, and which fraction is which",
+			Err:  ErrBalance,
+		}
+	}
+	if m > 0 && 100*m < leastPart*n {
+		y.out.Doubts = append(y.out.Doubts, fmt.Sprintf("%s %s in %s %s: is one of the units wrong?", unit.write(m), out.name, unit.write(n), in.name))
+	}
+	return nil
+}
+
 func (y *yielder) impossible(step string, in *massPart, out []*massPart, dry bool, missing Figure) error {
+	unit := UnitFor(in.w.Mass.Value)
 	describe := func(p *massPart) string {
-		s := fmt.Sprintf("%s g %s", trim(p.w.Mass.Value), p.name)
+		s := unit.write(p.w.Mass.Value) + " " + p.name
 		if dry {
 			x := make([]float64, len(y.inputs))
 			for i := range x {
 				x[i] = y.inputs[i].Value
 			}
-			s += fmt.Sprintf(" (%.2f g at %s %% moisture)", y.mass(p, x, true), trim(y.in.BasisPct))
+			s += fmt.Sprintf(" (%.2f %s at %s %% moisture)", y.mass(p, x, true)/unit.Grams, unit.Name, trim(y.in.BasisPct))
 		}
 		return s
 	}
@@ -354,8 +388,8 @@ func (y *yielder) impossible(step string, in *massPart, out []*massPart, dry boo
 		parts = append(parts, describe(p))
 	}
 	return &InputError{
-		What: fmt.Sprintf("%s: more out than in: %s out of %s, %.2f g too much (95 %% interval %.2f to %.2f g)",
-			step, strings.Join(parts, " and "), describe(in), -missing.Value, -missing.High, -missing.Low),
+		What: fmt.Sprintf("%s: more out than in: %s out of %s, %.2f %s too much (95 %% interval %.2f to %.2f %s)",
+			step, strings.Join(parts, " and "), describe(in), -missing.Value/unit.Grams, unit.Name, -missing.High/unit.Grams, -missing.Low/unit.Grams, unit.Name),
 		Hint: "check the weighings, their units and which fraction is which",
 		Err:  ErrBalance,
 	}
@@ -378,18 +412,25 @@ func (y *yielder) ratio(code, name, formula string, part, of *massPart, removed 
 		return
 	}
 	calc := func(dry bool) Figure {
-		return propagate(y.inputs, func(x []float64) float64 {
+		return aShare(propagate(y.inputs, func(x []float64) float64 {
 			r := 100 * y.mass(part, x, dry) / y.mass(of, x, dry)
 			if removed {
 				return 100 - r
 			}
 			return r
-		})
+		}))
 	}
 	y.out.Ratios = append(y.out.Ratios, YieldRatio{
 		Code: code, Name: name, Formula: formula, Of: of.name,
 		Value: calc(y.dryKnown(part, of)), AsWeighed: calc(false), Usual: usual,
 	})
+}
+
+// aShare returns f with its interval cut to 0 to 100 %. The value stays what
+// the formula gives, even where more came out than went in by chance.
+func aShare(f Figure) Figure {
+	f.Low, f.High = min(f.Value, max(0, f.Low)), max(f.Value, min(100, f.High))
+	return f
 }
 
 // headRatios adds what hangs on the share of head rice.
@@ -428,7 +469,7 @@ func (y *yielder) headRatios() {
 		return
 	}
 	calc := func(part func(x []float64) float64) Figure {
-		return propagate(inputs, func(x []float64) float64 { return 100 * part(x) })
+		return aShare(propagate(inputs, func(x []float64) float64 { return 100 * part(x) }))
 	}
 	ofPaddy := func(code, name, formula string, part func(x []float64) float64, usual ...Usual) {
 		at := func(dry bool) Figure {
@@ -452,8 +493,9 @@ func (y *yielder) headRatios() {
 	} else {
 		y.out.Missing = append(y.out.Missing, NotPlanned{"head rice yield", "needs the paddy weighed"})
 	}
-	ofMilled("head_rice_content", "Head rice content", headName, head, y.usualContent())
-	ofMilled("broken_share", "Broken share", brokenName, broken)
+	content := y.usualContent()
+	ofMilled("head_rice_content", "Head rice content", headName, head, content)
+	ofMilled("broken_share", "Broken share", brokenName, broken, content.rest())
 	if y.out.HeadFrom == HeadGraded {
 		y.list("head rice", HeadGraded, propagate(inputs, func(x []float64) float64 { return head(x) * x[y.milled.index] }), in.Milled.Moisture)
 		return
@@ -471,6 +513,15 @@ func shareOfMilled(part string) string {
 		return strings.Trim(share, "()")
 	}
 	return part + " / milled rice"
+}
+
+// rest is the usual share of what is not u, of 100 %.
+func (u Usual) rest() Usual {
+	r := Usual{Low: 0, High: math.Round(10*(100-u.Low)) / 10, Source: u.Source}
+	if u.High > 0 {
+		r.Low = math.Round(10*(100-u.High)) / 10
+	}
+	return r
 }
 
 // usualContent turns the usual yields of paddy into a share of milled rice:

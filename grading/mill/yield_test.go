@@ -73,6 +73,48 @@ func TestYieldContentIsNotYield(t *testing.T) {
 	assert.Equal(t, 73.5, content.Usual[0].Low)
 }
 
+// TestYieldUsual: where head rice is usually 73.5 to 80.6 % of the milled rice,
+// brokens are the rest.
+func TestYieldUsual(t *testing.T) {
+	in := YieldInput{Paddy: weigh(pm(150, 0.05)), Milled: weigh(pm(102, 0.05)), BrokenShare: ptr(pm(24, 1)), BasisPct: 14, Mill: "laboratory"}
+	y, err := ComputeYield(in)
+	require.NoError(t, err)
+	usual := ratioOf(t, y, "broken_share").Usual
+	require.Len(t, usual, 1)
+	assert.Equal(t, 19.4, usual[0].Low)
+	assert.Equal(t, 26.5, usual[0].High)
+	assert.Equal(t, Usual{Low: 0, High: 40}, Usual{Low: 60}.rest(), "no upper end stated")
+}
+
+// TestYieldTiny: a gram for a kilogram.
+func TestYieldTiny(t *testing.T) {
+	_, err := ComputeYield(YieldInput{Paddy: weigh(pm(150_000, 50)), Milled: weigh(pm(102.9, 0.05)), BasisPct: 14, Mill: "modern"})
+	require.ErrorIs(t, err, ErrBalance)
+	assert.Equal(t, "hulling and whitening: 0.1029 kg milled rice out of 150 kg paddy is 0.069 %", requireInputError(t, err).What)
+	none := Figure{0, 0, 0.05, false}
+	y, err := ComputeYield(YieldInput{Paddy: weigh(pm(150, 0.05)), Milled: weigh(pm(102.9, 0.05)), BrokenMass: &none, BasisPct: 14, Mill: "modern"})
+	require.NoError(t, err)
+	assert.Empty(t, y.Doubts, "nothing broken is no slip")
+	few := pm(0.05, 0.01)
+	y, err = ComputeYield(YieldInput{Paddy: weigh(pm(150, 0.05)), Milled: weigh(pm(102.9, 0.05)), BrokenMass: &few, BasisPct: 14, Mill: "modern"})
+	require.NoError(t, err)
+	assert.Len(t, y.Doubts, 1)
+}
+
+// TestYieldWithin: intervals of shares end at 0 and 100 %, whatever the doubt.
+func TestYieldWithin(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		half := rapid.Float64Range(0, 0.9)
+		of := func(m float64) *Weighing { return &Weighing{Mass: pm(m, m*half.Draw(t, "half"))} }
+		broken := pm(50, 50)
+		y, err := ComputeYield(YieldInput{Paddy: of(150), Husked: of(119), Milled: of(103), BrokenShare: &broken, BasisPct: 14, Mill: "modern"})
+		require.NoError(t, err)
+		for _, r := range y.Ratios {
+			assert.True(t, 0 <= r.Value.Low && r.Value.Low <= r.Value.Value && r.Value.Value <= r.Value.High && r.Value.High <= 100, "%+v", r)
+		}
+	})
+}
+
 // TestYieldDryMatter, by hand: 150.0 g paddy at 13.0 % is 130.5 g dry, 102.0 g
 // milled at 12.0 % is 89.76 g dry; 89.76/130.5 = 68.7816 %. At 14 % the masses
 // are 151.7442 and 104.3721 g.
