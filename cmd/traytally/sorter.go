@@ -171,15 +171,41 @@ func runSorter(ctx context.Context, o sorterOptions, u *ui) error {
 			return err
 		}
 	}
+	for _, d := range res.Doubts {
+		u.warn(d, "a mass needs its own unit, g, kg or t")
+	}
 	for _, b := range res.Balances {
+		f, unit := readableMissing(b)
 		switch b.Verdict {
 		case mill.Excess:
-			u.warn(fmt.Sprintf("more %s out than in, just beyond the 95 %% interval: %s %s (%s)", b.What, number(-b.Missing.Value, 2), b.Unit, ends(b.Missing, 2)), "check that all samples were drawn over the same time")
+			u.warn(fmt.Sprintf("more %s out than in, just beyond the 95 %% interval: %s %s (%s)", strings.TrimPrefix(b.What, "all "), number(-f.Value, 2), unit, ends(mill.Figure{Low: -f.High, High: -f.Low}, 2)), "check that all samples were drawn over the same time")
 		case mill.Loss:
-			u.warn(fmt.Sprintf("%s is missing from what came out: %s %s (%s)", b.What, number(b.Missing.Value, 2), b.Unit, ends(b.Missing, 2)), "check that all samples were drawn over the same time")
+			u.warn(fmt.Sprintf("%s is missing from what came out: %s %s (%s)", strings.TrimPrefix(b.What, "all "), number(f.Value, 2), unit, ends(f, 2)), "check that all samples were drawn over the same time")
 		}
 	}
 	return nil
+}
+
+// readableMissing returns what is missing from a balance, in kg where it is a
+// kilogram or more.
+func readableMissing(b mill.SorterBalance) (mill.Figure, string) {
+	f, unit := b.Missing, b.Unit
+	if unit == "g" && max(math.Abs(f.Low), math.Abs(f.High)) >= 1000 {
+		f, unit = mill.Figure{Value: f.Value / 1000, Low: f.Low / 1000, High: f.High / 1000}, "kg"
+	}
+	return f, unit
+}
+
+// ratioText writes a percentage with two decimals, and a ratio, which may be
+// small or great, with two digits below 1 and one decimal from 100 on.
+func ratioText(v float64, unit string) string {
+	switch a := math.Abs(v); {
+	case unit == "" && a >= 5e-5 && a < 1:
+		return number(v, 1-int(math.Floor(math.Log10(a))))
+	case unit == "" && a >= 100:
+		return number(v, 1)
+	}
+	return number(v, 2)
 }
 
 func showSorter(w io.Writer, d *sorterDocument) {
@@ -188,6 +214,8 @@ func showSorter(w io.Writer, d *sorterDocument) {
 	switch {
 	case s.Works == mill.SorterUnjudged:
 		paragraph(w, "No verdict: a share was given without its interval.")
+	case s.Works == mill.SorterReversed:
+		paragraph(w, "The accept holds MORE bad rice than the reject: "+s.RicherOf+" is "+number(s.Richer.Value, 2)+" points ("+ends(s.Richer, 2)+"). Are the two samples swapped?")
 	case s.Works == mill.SorterNoProof:
 		paragraph(w, "NOT PROVEN that the sorter sorts: "+s.RicherOf+" is "+number(s.Richer.Value, 2)+" points of bad rice, and chance alone can make that ("+ends(s.Richer, 2)+").")
 	case len(s.TooSmall) > 0:
@@ -222,18 +250,20 @@ func showSorter(w io.Writer, d *sorterDocument) {
 	for _, f := range s.Figures {
 		value, interval := "none", ""
 		if v := f.Value.Value; !math.IsNaN(v) && !math.IsInf(v, 0) {
-			value = strings.TrimSpace(number(v, 2) + " " + f.Unit)
+			value = strings.TrimSpace(ratioText(v, f.Unit) + " " + f.Unit)
 		}
 		switch {
 		case f.Value.Bare:
 			interval = "no interval"
-		case !f.Told && f.Unit == "" && !math.IsInf(f.Value.Low, 0):
-			interval = "from " + number(f.Value.Low, 2)
+		case math.IsInf(f.Value.Low, 0):
+			// Nothing to divide by, and no doubt of it.
+		case !f.Told && f.Unit == "":
+			interval = "from " + ratioText(f.Value.Low, f.Unit)
 		case !f.Told:
 			// A number that may be anything is not shown as one.
 			value, interval = "not told", "too small"
 		default:
-			interval = ends(f.Value, 2)
+			interval = ratioText(f.Value.Low, f.Unit) + " to " + ratioText(f.Value.High, f.Unit)
 		}
 		t.AppendRow(table.Row{f.Name, value, interval, f.Formula})
 	}
@@ -261,17 +291,14 @@ func showSorter(w io.Writer, d *sorterDocument) {
 		case b.Verdict != mill.Closes:
 			verdict = "does NOT close"
 		}
-		f, unit := b.Missing, b.Unit
-		if unit == "g" && max(math.Abs(f.Low), math.Abs(f.High)) >= 1000 {
-			f, unit = mill.Figure{Value: f.Value / 1000, Low: f.Low / 1000, High: f.High / 1000}, "kg"
-		}
+		f, unit := readableMissing(b)
 		paragraph(w, fmt.Sprintf("Balance of %s %s: %s = %s %s (%s).", b.What, verdict, b.Formula, number(f.Value, 2), unit, ends(f, 2)))
 	}
 	if s.Works != mill.SorterUnjudged {
 		if s.TimesMore != nil {
 			paragraph(w, fmt.Sprintf("About %s times as much rice in the samples would bring the share removed to ± 10 points; the %s matters most.", number(math.Ceil(*s.TimesMore*10)/10, 1), s.Weakest))
-		} else if len(s.TooSmall) > 0 {
-			paragraph(w, fmt.Sprintf("Too small: the interval is wider than half of all that could be. Look at more rice; the %s matters most.", s.Weakest))
+		} else if len(s.TooSmall) > 0 && s.Works != mill.SorterReversed {
+			paragraph(w, fmt.Sprintf("Too small: the interval is wider than half of all that could be, or the feed lies outside accept and reject. Look at more rice; the %s matters most.", s.Weakest))
 		}
 		paragraph(w, fmt.Sprintf("Intervals: %d random draws, seed %d. They hold the doubt of the samples, not how the stream swings in time.", s.Draws, s.Seed))
 	}

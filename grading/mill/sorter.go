@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"strconv"
 	"strings"
 
 	"gonum.org/v1/gonum/stat"
@@ -57,11 +58,13 @@ type Sorter struct {
 	// the two was not graded the feed stands in for it: RicherOf says so.
 	Richer   Figure `json:"richer_points"`
 	RicherOf string `json:"richer_of"`
-	// Works reports what the samples prove: SorterWorks, SorterNoProof or
-	// SorterUnjudged.
+	// Works reports what the samples prove: SorterWorks, SorterNoProof,
+	// SorterReversed or SorterUnjudged.
 	Works string `json:"verdict"`
 	// TooSmall says, in words, what the samples are too small to tell.
 	TooSmall []string `json:"too_small_to_tell"`
+	// Doubts says, in words, what looks like a slip in the figures.
+	Doubts []string `json:"doubts"`
 	// Weakest is the sample that the interval of the removal hangs on most;
 	// TimesMore how many times as much rice all samples together would need to
 	// bring its half width to 10 points, null where it is there.
@@ -81,12 +84,21 @@ const (
 const (
 	SorterWorks    = "works"      // the reject holds more bad rice than the accept
 	SorterNoProof  = "not_proven" // it may be no better than a divider
+	SorterReversed = "reversed"   // the accept holds more bad rice than the reject
 	SorterUnjudged = "unjudged"   // an interval is missing
 )
 
 // tooWide is the width of an interval, in points, from which on a percentage
 // counts as not told: half of all that could be. Our own choice.
 const tooWide = 50
+
+// leastReject and mostReject are shares rejected, percent, outside of which a
+// unit is doubted. Our own choice: a sorter that turns down half of its feed is
+// none.
+const (
+	leastReject = 0.01
+	mostReject  = 50
+)
 
 // goodHalfWidth is the half width, in points, that SorterInput's hint on
 // sample size aims at. Our own choice.
@@ -122,8 +134,7 @@ func (s *sorting) settle() {
 		}
 		// Outside a..j the figures are off by chance; the balance allows no
 		// more than its ends.
-		f = min(j, max(a, f))
-		r := (f - a) / (j - a)
+		r := (min(j, max(a, f)) - a) / (j - a)
 		*s = sorting{f, a, j, 1, 1 - r, r}
 		return
 	}
@@ -165,7 +176,7 @@ type sorterResult struct {
 func sorterResults(masses bool) []sorterResult {
 	removal, loss, ratio, enrichment := "(f-a)·j / (f·(j-a))", "(f-a)·(1-j) / ((1-f)·(j-a))", "(f-a) / (j-a)", "j / f"
 	if masses {
-		removal, loss, ratio, enrichment = "J·j / (A·a + J·j)", "J·(1-j) / (A·(1-a) + J·(1-j))", "J / (A + J)", "j·(A + J) / (A·a + J·j)"
+		removal, loss, ratio, enrichment = "J·j / (A·a+J·j)", "J·(1-j) / (A·(1-a)+J·(1-j))", "J / (A+J)", "j·(A+J) / (A·a+J·j)"
 	}
 	inf := math.Inf(1)
 	return []sorterResult{
@@ -181,8 +192,8 @@ func sorterResults(masses bool) []sorterResult {
 		}},
 		{"reject_bad", "Reject: bad rice", "j", "%", 100, rejectShare, func(s *sorting) float64 { return 100 * s[rejectShare] }},
 		{"reject_good", "Reject: good rice", "1 - j", "%", 100, rejectShare, func(s *sorting) float64 { return 100 * (1 - s[rejectShare]) }},
-		{"carry_over_good_per_bad", "Carry-over, good : bad", "(1-j) / j", "", inf, rejectShare, func(s *sorting) float64 { return (1 - s[rejectShare]) / s[rejectShare] }},
-		{"carry_over_bad_per_good", "Carry-over, bad : good", "j / (1-j)", "", inf, rejectShare, func(s *sorting) float64 { return s[rejectShare] / (1 - s[rejectShare]) }},
+		{"carry_over_good_per_bad", "Carry-over good : bad", "(1-j) / j", "", inf, rejectShare, func(s *sorting) float64 { return (1 - s[rejectShare]) / s[rejectShare] }},
+		{"carry_over_bad_per_good", "Carry-over bad : good", "j / (1-j)", "", inf, rejectShare, func(s *sorting) float64 { return s[rejectShare] / (1 - s[rejectShare]) }},
 		{"accept_purity", "Accept: good rice", "1 - a", "%", 100, acceptShare, func(s *sorting) float64 { return 100 * (1 - s[acceptShare]) }},
 		{"enrichment", "Enrichment of reject", enrichment, "", inf, allInputs, func(s *sorting) float64 { return s[rejectShare] / s[feedShare] }},
 	}
@@ -199,7 +210,7 @@ func JudgeSorter(in SorterInput) (*Sorter, error) {
 	if err != nil {
 		return nil, err
 	}
-	out := &Sorter{Method: BySharesOnly, Seed: in.Seed, Draws: in.Draws, Works: SorterUnjudged, TooSmall: []string{}}
+	out := &Sorter{Method: BySharesOnly, Seed: in.Seed, Draws: in.Draws, Works: SorterUnjudged, TooSmall: []string{}, Doubts: []string{}}
 	if masses {
 		out.Method = ByMasses
 	}
@@ -226,6 +237,10 @@ func JudgeSorter(in SorterInput) (*Sorter, error) {
 		f.Value.Value = r.value(&middle)
 		f.Value.Low, f.Value.High = f.Value.Value, f.Value.Value
 		out.Figures = append(out.Figures, f)
+	}
+	if ratio := results[2].value(&middle); masses && !(ratio >= leastReject && ratio <= mostReject) && finite(ratio) {
+		out.Doubts = append(out.Doubts, fmt.Sprintf("%s of %s rejected, %s %%: is one of the units wrong?",
+			UnitFor(middle[feedMass]).write(middle[rejectMass]), UnitFor(middle[feedMass]).write(middle[feedMass]), strconv.FormatFloat(ratio, 'g', 2, 64)))
 	}
 	intervals(out, given, results)
 	if !bare {
@@ -328,14 +343,24 @@ func intervals(out *Sorter, given [sorterInputs]*Figure, results []sorterResult)
 // judge says what the samples prove, and what they are too small for.
 func (s *Sorter) judge(given [sorterInputs]*Figure, results []sorterResult) {
 	s.Works = SorterNoProof
-	if s.Richer.Low > 0 {
+	switch {
+	case s.Richer.Low > 0:
 		s.Works = SorterWorks
+	case s.Richer.High < 0:
+		s.Works = SorterReversed
 	}
+	// A feed outside accept and reject can only be chance. Removal and what goes
+	// with it then stand at an end of what can be, with an interval that looks
+	// narrow and tells nothing.
+	outside := s.Method == BySharesOnly && !(given[acceptShare].Value <= given[feedShare].Value && given[feedShare].Value <= given[rejectShare].Value)
 	for i := range s.Figures {
 		f := &s.Figures[i]
 		width := f.Value.High - f.Value.Low
 		f.Told = finite(f.Value.Value) && finite(width) && (f.Unit != "%" || width <= tooWide)
-		if !f.Told && (f.Code == "removal" || f.Code == "good_loss" || f.Code == "reject_ratio") {
+		if flow := f.Code == "removal" || f.Code == "good_loss" || f.Code == "reject_ratio"; flow && outside {
+			f.Told = false
+			s.TooSmall = append(s.TooSmall, strings.ToLower(f.Name[:1])+f.Name[1:])
+		} else if !f.Told && flow {
 			s.TooSmall = append(s.TooSmall, strings.ToLower(f.Name[:1])+f.Name[1:])
 		}
 	}
@@ -409,14 +434,15 @@ func sorterBalances(given [sorterInputs]*Figure, masses bool) ([]SorterBalance, 
 		if given[feedMass] != nil && given[i] != nil && !allMasses {
 			f := difference(*given[feedMass], *given[i])
 			if f.Value <= 0 {
-				return nil, impossibleSorter("all rice", fmt.Sprintf("%s g of feed, %s g of %s", trim(given[feedMass].Value), trim(given[i].Value), strings.TrimSuffix(sampleNames[i], " mass")), "g", f)
+				unit := UnitFor(given[feedMass].Value)
+				return nil, impossibleSorter("rice", fmt.Sprintf("%s of feed, %s of %s", unit.write(given[feedMass].Value), unit.write(given[i].Value), strings.TrimSuffix(sampleNames[i], " mass")), "g", f)
 			}
 		}
 	}
 	add := func(what, formula string, missing func(x []float64) float64) error {
 		f := propagate(in, missing)
 		if f.stretched(beyond).High < 0 && !f.Bare {
-			return impossibleSorter(what, describe(given), "g", f)
+			return impossibleSorter(strings.TrimPrefix(what, "all "), describe(given), "g", f)
 		}
 		b := SorterBalance{What: what, Formula: formula, Unit: "g", Missing: f, Verdict: closure(f)}
 		out = append(out, b)
@@ -492,11 +518,12 @@ func closure(missing Figure) string {
 
 // describe lists the figures of a sorter for a message.
 func describe(given [sorterInputs]*Figure) string {
+	unit := unitOf(given)
 	var parts []string
 	for k, name := range []string{"feed", "accept", "reject"} {
 		var s []string
 		if m := given[feedMass+k]; m != nil {
-			s = append(s, trim(m.Value)+" g")
+			s = append(s, unit.write(m.Value))
 		}
 		if f := given[k]; f != nil {
 			s = append(s, trim(f.Value)+" % bad")
@@ -508,7 +535,22 @@ func describe(given [sorterInputs]*Figure) string {
 	return strings.Join(parts, "; ")
 }
 
+// unitOf returns the unit that the masses are readable in.
+func unitOf(given [sorterInputs]*Figure) MassUnit {
+	most := 0.0
+	for _, m := range given[feedMass:] {
+		if m != nil {
+			most = max(most, m.Value)
+		}
+	}
+	return UnitFor(most)
+}
+
 func impossibleSorter(what, numbers, unit string, missing Figure) error {
+	if most := max(math.Abs(missing.Low), math.Abs(missing.High)); unit == "g" && UnitFor(most).Name != unit {
+		u := UnitFor(most)
+		missing, unit = missing.times(1/u.Grams), u.Name
+	}
 	return &InputError{
 		What: fmt.Sprintf("more %s out than in: %s: %.2f %s too much (95 %% interval %.2f to %.2f)",
 			what, numbers, -missing.Value, unit, -missing.High, -missing.Low),
