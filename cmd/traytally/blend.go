@@ -148,7 +148,15 @@ func runBlend(ctx context.Context, o blendOptions, u *ui) error {
 	if !plan.Feasible {
 		return &answer{exitInfeasible}
 	}
+	if m := plan.Maximise; m != mill.ByGain && !b.limited(m) {
+		u.warn(fmt.Sprintf("the blend has most %s, and no limit is on it", className(m)), "set one, --at-most "+m+"=5, or give each stream its --value")
+	}
 	return nil
+}
+
+// limited reports whether a limit is on the code.
+func (b *blendBuilder) limited(code string) bool {
+	return slices.ContainsFunc(b.options.Limits, func(l mill.Limit) bool { return l.Code == code })
 }
 
 // A blendBuilder gathers what the command line says of a blend.
@@ -303,6 +311,16 @@ func (b *blendBuilder) stream(ctx context.Context, s string) error {
 				return &usageError{what: fmt.Sprintf("--stream %s: there is no limit on %q", name, code), hint: "limits are on: " + strings.Join(b.codes(), ", ")}
 			}
 		}
+		// A code of the standard is what the standard says it is, not ours.
+		ours := map[string]mill.Figure{}
+		for code, f := range out.Shares {
+			if b.std == nil || b.std.Factor(code) == nil {
+				ours[code] = f
+			}
+		}
+		if err := mill.CheckSums(name, ours); err != nil {
+			return millUsage(err)
+		}
 		b.options.Streams = append(b.options.Streams, out)
 		return nil
 	}
@@ -326,6 +344,9 @@ func (b *blendBuilder) stream(ctx context.Context, s string) error {
 			return &usageError{what: fmt.Sprintf("stream %s has no share %q", name, code), hint: "its shares: " + strings.Join(g.Codes(), ", ")}
 		}
 		out.Shares[code] = f
+	}
+	if _, ok := out.Shares["broken"]; !ok {
+		out.Shares["broken"] = g.Broken // to have most of, where no limit is on it
 	}
 	b.files[name] = rest
 	b.graded = append(b.graded, g)
@@ -415,13 +436,18 @@ func (b *blendBuilder) objective() string {
 	for _, s := range b.options.Streams {
 		valued = valued && s.ValuePerKg != nil
 	}
-	switch {
-	case valued:
+	if valued {
 		return mill.ByGain
-	case b.std != nil && b.std.Broken() != nil:
-		return b.std.Broken().Code
-	case b.known("broken"):
-		return "broken"
+	}
+	var codes []string
+	if b.std != nil && b.std.Broken() != nil {
+		codes = append(codes, b.std.Broken().Code)
+	}
+	for _, code := range append(codes, "broken") {
+		without := func(s mill.Stream) bool { _, ok := s.Shares[code]; return !ok }
+		if !slices.ContainsFunc(b.options.Streams, without) {
+			return code
+		}
 	}
 	return b.options.Limits[0].Code
 }
@@ -438,7 +464,7 @@ func showBlend(w io.Writer, d *blendDocument) {
 		showNotPlanned(w, d.NotPlanned)
 		return
 	}
-	fmt.Fprintf(w, "Blend for %s: %s kg\n\n", plain(target), number(b.BatchKg, 0))
+	fmt.Fprintf(w, "Blend for %s: %s kg\n\n", plain(target), strconv.FormatFloat(b.BatchKg, 'f', -1, 64))
 	t := newTable(w)
 	stock := slices.ContainsFunc(b.Streams, func(s mill.BlendStream) bool { return s.HaveKg != nil })
 	header := table.Row{"Stream", "Share %", "kg", "Bears more kg", "Bears less kg"}
@@ -447,7 +473,7 @@ func showBlend(w io.Writer, d *blendDocument) {
 	}
 	t.AppendHeader(header)
 	for _, s := range b.Streams {
-		row := table.Row{shorten(s.Name, 24), number(s.SharePct, 2), kilograms(s.MassKg), "any", "any"}
+		row := table.Row{shorten(s.Name, 24), number(s.SharePct, 2), number(s.MassKg, decimalsOf(b.StepKg)), "any", "any"}
 		if s.MoreKg != nil {
 			row[3] = kilograms(*s.MoreKg)
 		}
@@ -591,6 +617,9 @@ func allowed(l *mill.Limit) string {
 	}
 	return fmt.Sprintf("%s %g", word, l.Value)
 }
+
+// decimalsOf returns how many decimals multiples of a power of ten have.
+func decimalsOf(step float64) int { return max(0, -int(math.Round(math.Log10(step)))) }
 
 // kilograms writes a mass in kg with decimals to its size.
 func kilograms(v float64) string {

@@ -497,7 +497,9 @@ func item(w io.Writer, label, s string) {
 	const indent, width = 22, 78
 	lines := strings.Split(text.WrapSoft(plain(s), width-indent), "\n")
 	if len(label) > indent-4 {
-		fmt.Fprintf(w, "  %s\n", plain(label))
+		for _, line := range strings.Split(text.WrapSoft(plain(label), width-2), "\n") {
+			fmt.Fprintf(w, "  %s\n", strings.TrimRight(line, " "))
+		}
 		label = ""
 	}
 	for i, line := range lines {

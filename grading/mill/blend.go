@@ -3,6 +3,7 @@ package mill
 import (
 	"fmt"
 	"math"
+	"math/bits"
 	"slices"
 	"strings"
 
@@ -81,7 +82,7 @@ const DefaultDosingPct = 1
 type BlendStream struct {
 	Name     string   `json:"stream"`
 	SharePct float64  `json:"share_pct"`
-	MassKg   float64  `json:"mass_kg"`
+	MassKg   float64  `json:"mass_kg"` // a multiple of StepKg; all together are the batch
 	HaveKg   *float64 `json:"have_kg"`
 	// MoreKg and LessKg tell how much more, and how much less, of this stream
 	// alone the blend bears until its figures reach a limit, guard not
@@ -123,6 +124,7 @@ type Blend struct {
 	WorthPerKg *float64      `json:"worth_per_kg"`
 	GainPerKg  *float64      `json:"gain_per_kg"`
 	BatchKg    float64       `json:"batch_kg"`
+	StepKg     float64       `json:"step_kg"` // that masses are rounded to
 	Guard      float64       `json:"guard"`
 	DosingPct  float64       `json:"dosing_pct"`
 	Streams    []BlendStream `json:"streams"`
@@ -509,8 +511,10 @@ func (b *blender) describe(out *Blend, x []float64) {
 		}
 		out.Lines = append(out.Lines, line)
 	}
+	out.StepKg = stepOf(b.BatchKg)
+	masses := b.weighOut(x, out.StepKg)
 	for i := range b.Streams {
-		s := BlendStream{Name: b.Streams[i].Name, SharePct: *rounded(100 * x[i]), MassKg: *rounded(b.BatchKg * x[i]), HaveKg: b.Streams[i].HaveKg}
+		s := BlendStream{Name: b.Streams[i].Name, SharePct: *rounded(100 * x[i]), MassKg: masses[i], HaveKg: b.Streams[i].HaveKg}
 		s.MoreKg, s.LessKg = b.bears(i, x)
 		out.Streams = append(out.Streams, s)
 	}
@@ -525,6 +529,90 @@ func (b *blender) describe(out *Blend, x []float64) {
 	if b.PricePerKg != nil {
 		out.GainPerKg = rounded(*b.PricePerKg - worth)
 	}
+}
+
+// stepOf returns the power of ten that masses of a batch are rounded to, a
+// hundred-thousandth of the batch or less: 10 g in a tonne.
+func stepOf(batchKg float64) float64 { return math.Pow10(int(math.Floor(math.Log10(batchKg))) - 5) }
+
+// manyStreams is the number of streams from which on masses are rounded by
+// their remainders alone.
+const manyStreams = 12
+
+// weighOut rounds the masses of the shares x to steps so that they make the
+// batch; what is left of a batch that is no multiple of the step goes to the
+// greatest. Of all ways to round each up or down it takes the one that breaks
+// limits and stocks least, then the one nearest to x.
+func (b *blender) weighOut(x []float64, step float64) []float64 {
+	total := b.BatchKg / step
+	down := make([]float64, len(x))
+	up := make([]float64, len(x)) // what is cut off, in steps
+	left := int(math.Floor(total + 1e-6))
+	for i := range x {
+		m := x[i] * total
+		down[i] = math.Floor(m + 1e-6)
+		up[i] = max(0, m-down[i])
+		left -= int(down[i])
+	}
+	order := make([]int, len(x))
+	floats.ArgsortStable(slices.Clone(up), order)
+	slices.Reverse(order)
+	best := slices.Clone(down)
+	for _, i := range order[:min(max(0, left), len(x))] {
+		best[i]++
+	}
+	if len(x) < manyStreams {
+		broken, off := math.Inf(1), math.Inf(1)
+		for ways := range 1 << len(x) {
+			if bits.OnesCount(uint(ways)) != left {
+				continue
+			}
+			try, far := slices.Clone(down), 0.0
+			for i := range try {
+				if ways>>i&1 == 1 {
+					try[i]++
+				}
+				far += math.Abs(try[i] - x[i]*total)
+			}
+			if k := b.breaks(try, total); k < broken-lineTol || k < broken+lineTol && far < off {
+				broken, off, best = k, far, try
+			}
+		}
+	}
+	greatest := floats.MaxIdx(best)
+	rest := b.BatchKg
+	for i := range best {
+		if step < 1 { // decimal steps are exact by division only
+			best[i] /= math.Round(1 / step)
+		} else {
+			best[i] *= step
+		}
+		if i != greatest {
+			rest -= best[i]
+		}
+	}
+	best[greatest] = math.Round(rest*1e9) / 1e9
+	return best
+}
+
+// breaks returns by how much masses in steps, out of total, break a limit or a
+// stock, in units of the row.
+func (b *blender) breaks(steps []float64, total float64) float64 {
+	x := slices.Clone(steps)
+	floats.Scale(1/total, x)
+	worst := 0.0
+	for _, o := range b.owners() {
+		r := b.base(o)
+		v := floats.Dot(r.coef, x) - r.bound
+		if o < len(b.Limits) {
+			l := &b.Limits[o]
+			v += b.Guard * uncertainty(x, b.doubts(l, l.Value, l.sign()))
+		} else {
+			v *= 1e6 // what is not there cannot be put in
+		}
+		worst = max(worst, v/r.unit)
+	}
+	return worst
 }
 
 // bears tells how much more and how much less of stream i the batch bears

@@ -140,6 +140,54 @@ func (g *Graded) check() error {
 	return nil
 }
 
+// brokenClasses are the size classes that are broken.
+var brokenClasses = []string{string(grading.LargeBroken), string(grading.MediumBroken), string(grading.SmallBroken), string(grading.Chip)}
+
+// sumTol is how far shares may be off their sum for having been rounded, points.
+const sumTol = 0.1
+
+// CheckSums returns an *InputError where shares of one stream, as typed, cannot
+// be together: the classes of brokens are parts of all broken rice, and that
+// and the head rice are parts of all rice. Shares by other codes are not
+// looked at.
+func CheckSums(stream string, shares map[string]Figure) error {
+	var names []string
+	parts, partsLow := 0.0, 0.0
+	for _, c := range brokenClasses {
+		if f, ok := shares[c]; ok {
+			names = append(names, readable(c)+" "+trim(f.Value)+" %")
+			parts += f.Value
+			partsLow += f.Low
+		}
+	}
+	too := func(what string) error {
+		return &InputError{What: fmt.Sprintf("stream %s: %s", stream, what), Hint: "shares are percent by mass of the whole stream, not of a part of it"}
+	}
+	sum := func() string {
+		s := strings.Join(names, " and ")
+		if len(names) > 1 {
+			s += " make " + trim(parts) + " %"
+		}
+		return s
+	}
+	broken, ok := shares["broken"]
+	if ok && partsLow > broken.High+sumTol {
+		return too(fmt.Sprintf("%s, more than the %s %% broken in all", sum(), trim(broken.Value)))
+	}
+	if ok {
+		names, parts, partsLow = []string{"broken " + trim(broken.Value) + " %"}, broken.Value, broken.Low
+	}
+	if head, ok := shares[string(grading.Head)]; ok {
+		names = append(names, "head "+trim(head.Value)+" %")
+		parts += head.Value
+		partsLow += head.Low
+	}
+	if partsLow > 100+sumTol {
+		return too(sum() + ", more than all of it")
+	}
+	return nil
+}
+
 // sampleOf makes the sample anew from the rows of its kernels.
 func sampleOf(params grading.Params, pictures []grading.Picture, ref grading.ReferenceResult, un grading.UnresolvedResult, rows []grading.KernelRow) (*grading.Sample, error) {
 	if err := params.Validate(); err != nil {

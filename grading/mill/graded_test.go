@@ -258,6 +258,28 @@ func TestIndependent(t *testing.T) {
 	assert.Equal(t, "a counts one picture twice", requireInputError(t, err).What)
 }
 
+func TestCheckSums(t *testing.T) {
+	for _, c := range []struct {
+		shares map[string]Figure
+		what   string // empty: they can be
+	}{
+		{map[string]Figure{"broken": pm(5, 1), "head": pm(95, 1)}, ""},
+		{map[string]Figure{"broken": pm(5, 1), "head": pm(96, 1)}, ""}, // within their doubt
+		{map[string]Figure{"broken": bare(5), "head": bare(97)}, "broken 5 % and head 97 % make 102 %, more than all of it"},
+		{map[string]Figure{"broken": pm(5, 1), "large_broken": pm(20, 2)}, "large broken 20 %, more than the 5 % broken in all"},
+		{map[string]Figure{"broken": bare(60), "large_broken": bare(40), "chip": bare(25)}, "large broken 40 % and chip 25 % make 65 %, more than the 60 % broken in all"},
+		{map[string]Figure{"small_broken": bare(60), "head": bare(50)}, "small broken 60 % and head 50 % make 110 %, more than all of it"},
+		{map[string]Figure{"chalky": bare(100), "yellow": bare(100)}, ""}, // one kernel can be both
+	} {
+		err := CheckSums("a", c.shares)
+		if c.what == "" {
+			assert.NoError(t, err, "%v", c.shares)
+			continue
+		}
+		assert.Equal(t, "stream a: "+c.what, requireInputError(t, err).What)
+	}
+}
+
 // TestStandardLimits: every limit of every grade is planned or named as not
 // planned, and the broken limit of every standard that sets one by mass is
 // planned.

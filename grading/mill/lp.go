@@ -5,8 +5,6 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/floats"
-	"gonum.org/v1/gonum/mat"
-	"gonum.org/v1/gonum/optimize/convex/lp"
 )
 
 // A row is the constraint coef·x <= bound on the shares x of a mix.
@@ -21,8 +19,9 @@ const (
 	// penalty is the price of breaking every row by its own unit, in units of
 	// the range of the objective: far above what such a break could gain.
 	penalty = 1e5
-	// lpTol is the least reduced cost that the simplex method still follows.
-	lpTol = 1e-10
+	// lpTol is the least reduced cost that the simplex method still follows,
+	// and the least element that it divides by. Costs and rows are of size 1.
+	lpTol = 1e-9
 	// noSoft is an owner that no row has.
 	noSoft = -1
 )
@@ -51,8 +50,11 @@ func mix(gain []float64, rows []row, soft int) (x []float64, broken float64, err
 	if hasSoft {
 		free, n = n, n+1
 	}
-	a := mat.NewDense(1+len(rows), n, nil)
-	b := make([]float64, 1+len(rows))
+	// The last column holds the right-hand side.
+	a := make([][]float64, 1+len(rows))
+	for i := range a {
+		a[i] = make([]float64, n+1)
+	}
 	cost := make([]float64, n)
 	best, least := floats.Max(gain), floats.Min(gain)
 	width := best - least
@@ -60,24 +62,23 @@ func mix(gain []float64, rows []row, soft int) (x []float64, broken float64, err
 		width = 1
 	}
 	for j := range k {
-		a.Set(0, j, 1)
+		a[0][j] = 1
 		if !hasSoft {
 			cost[j] = (best - gain[j]) / width
 		}
 	}
-	b[0] = 1
+	a[0][n] = 1
 	for i := range rows {
 		r := &rows[i]
 		s := r.unit
 		for j, v := range r.coef {
-			a.Set(1+i, j, v/s)
+			a[1+i][j] = v / s
 		}
-		a.Set(1+i, k+i, 1)
-		b[1+i] = r.bound / s
+		a[1+i][k+i], a[1+i][n] = 1, r.bound/s
 		if r.owner == soft {
-			a.Set(1+i, free, -1)
+			a[1+i][free] = -1
 		} else {
-			a.Set(1+i, common, -1)
+			a[1+i][common] = -1
 		}
 	}
 	if hasHard {
@@ -86,9 +87,9 @@ func mix(gain []float64, rows []row, soft int) (x []float64, broken float64, err
 	if hasSoft {
 		cost[free] = 1
 	}
-	_, all, err := lp.Simplex(cost, a, b, lpTol, startOf(rows, k, common, free, soft))
+	all, err := simplex(cost, a, startOf(rows, k, common, free, soft))
 	if err != nil {
-		return nil, 0, fmt.Errorf("linear programme: %w", err)
+		return nil, 0, err
 	}
 	// What rounding left below zero or off the sum goes.
 	x = all[:k:k]
@@ -136,4 +137,68 @@ func startOf(rows []row, k, common, free, soft int) []int {
 		basis[1+worstSoft] = free
 	}
 	return basis
+}
+
+// simplex minimises cost·x, x >= 0, under the equations of the tableau a, whose
+// last column is the right-hand side, from a feasible basis: the column that
+// belongs to each row. It changes a and cost.
+//
+// It enters the column of least reduced cost (G.B. Dantzig); after a step that
+// gained nothing it goes by R.G. Bland's rule (Math. Oper. Res. 2 (1977)
+// 103-107, from memory) until one does, so that it cannot run in circles where
+// many limits meet.
+func simplex(cost []float64, a [][]float64, basis []int) ([]float64, error) {
+	n := len(cost)
+	cost = append(cost, 0) // minus what is reached so far
+	pivot := func(row, col int) {
+		floats.Scale(1/a[row][col], a[row])
+		a[row][col] = 1
+		for _, r := range append(a[:len(a):len(a)], cost) {
+			if f := r[col]; &r[0] != &a[row][0] && f != 0 {
+				floats.AddScaled(r, -f, a[row])
+				r[col] = 0
+			}
+		}
+	}
+	for row, col := range basis {
+		pivot(row, col)
+	}
+	for i := range a {
+		a[i][n] = max(0, a[i][n])
+	}
+	careful := false
+	for range 100 * (n + len(a)) {
+		enter := -1
+		for j, c := range cost[:n] {
+			if c < -lpTol && (enter < 0 || !careful && c < cost[enter]) {
+				enter = j
+			}
+		}
+		if enter < 0 {
+			x := make([]float64, n)
+			for row, col := range basis {
+				x[col] = a[row][n]
+			}
+			return x, nil
+		}
+		leave, least := -1, math.Inf(1)
+		for i := range a {
+			if a[i][enter] <= lpTol {
+				continue
+			}
+			if q := a[i][n] / a[i][enter]; q < least || q == least && basis[i] < basis[leave] {
+				leave, least = i, q
+			}
+		}
+		if leave < 0 {
+			return nil, fmt.Errorf("linear programme: no bound on what it gains")
+		}
+		careful = least*-cost[enter] <= 0
+		pivot(leave, enter)
+		basis[leave] = enter
+		for i := range a {
+			a[i][n] = max(0, a[i][n])
+		}
+	}
+	return nil, fmt.Errorf("linear programme: not settled")
 }
