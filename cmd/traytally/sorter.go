@@ -302,4 +302,7 @@ func showSorter(w io.Writer, d *sorterDocument) {
 		}
 		paragraph(w, fmt.Sprintf("Intervals: %d random draws, seed %d. They hold the doubt of the samples, not how the stream swings in time.", s.Draws, s.Seed))
 	}
+	if len(d.Bad) > 0 {
+		paragraph(w, caution)
+	}
 }

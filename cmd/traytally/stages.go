@@ -125,7 +125,12 @@ func runStages(ctx context.Context, o stagesOptions, u *ui) error {
 		}
 	}
 	if o.json != "-" && !o.quiet {
-		if err := u.print(func(w io.Writer) { showStages(w, res) }); err != nil {
+		if err := u.print(func(w io.Writer) {
+			showStages(w, res)
+			if len(graded) > 0 {
+				paragraph(w, caution)
+			}
+		}); err != nil {
 			return err
 		}
 	}

@@ -285,6 +285,9 @@ func showYield(w io.Writer, d *yieldDocument) {
 		note += fmt.Sprintf(" Head rice is from %s of the whole length here.", number(*d.Cut, 2))
 	}
 	paragraph(w, note)
+	if d.Sample != "" {
+		paragraph(w, caution)
+	}
 }
 
 // massText writes a mass with decimals to its size.

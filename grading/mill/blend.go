@@ -147,6 +147,11 @@ const lineTol = 1e-7
 // each tightened by the guard. Errors are *InputError; limits that cannot hold
 // are no error: Feasible is then false and Conflicts says why.
 //
+// The streams' figures are taken as independent. A whole-kernel length picked
+// for all of them errs for all of them alike, which is left out: with 200 picked
+// kernels it makes 0.5 of the 2.2 points that a stream half broken is in doubt
+// (600 drawn kernels), and next to nothing of head rice.
+//
 // A blend's figure is b = Σ x_i·b_i, its variance
 // u² = Σ x_i²·u_i² + Σ x_i²·(b_i - b)²·d² with the relative standard
 // uncertainty d of each dosed mass (mass balance, propagated). In the guard

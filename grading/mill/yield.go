@@ -29,7 +29,7 @@ type YieldInput struct {
 	// percent.
 	BrokenShare *Figure
 	// BasisPct is the moisture to which masses are converted where all are
-	// measured, percent, in [0, 30].
+	// measured, percent, 0 (dry matter) or 1 to 30.
 	BasisPct float64
 	// Mill is the code of the MillType whose usual yields stand beside.
 	Mill string
@@ -161,6 +161,9 @@ func (y *yielder) prepare() error {
 	}
 	if !(in.BasisPct >= 0 && in.BasisPct <= 30) {
 		return &InputError{What: fmt.Sprintf("moisture basis of %g %%", in.BasisPct), Hint: "percent from 0 (dry matter) to 30; usual is 14"}
+	}
+	if in.BasisPct > 0 && in.BasisPct < 1 {
+		return &InputError{What: fmt.Sprintf("moisture basis of %g: a fraction of one, not percent", in.BasisPct), Hint: fmt.Sprintf("did you mean %s?", trim(100*in.BasisPct))}
 	}
 	chain := 0
 	for _, w := range []*Weighing{in.Paddy, in.Husked, in.Milled} {
