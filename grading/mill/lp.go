@@ -146,7 +146,8 @@ func startOf(rows []row, k, common, free, soft int) []int {
 // It enters the column of least reduced cost (G.B. Dantzig); after a step that
 // gained nothing it goes by R.G. Bland's rule (Math. Oper. Res. 2 (1977)
 // 103-107, from memory) until one does, so that it cannot run in circles where
-// many limits meet.
+// many limits meet. gonum's lp.Simplex (v0.17) does: it never returns from the
+// problem of TestBlendManyLimitsMeet.
 func simplex(cost []float64, a [][]float64, basis []int) ([]float64, error) {
 	n := len(cost)
 	cost = append(cost, 0) // minus what is reached so far
