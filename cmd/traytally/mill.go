@@ -18,6 +18,7 @@ import (
 
 	"traytally/grading"
 	"traytally/grading/mill"
+	"traytally/samples"
 )
 
 // What yield, stages, blend and sorter share.
@@ -135,6 +136,9 @@ func readSample(ctx context.Context, o sampleFlags, u *ui, path string) (*mill.G
 	f, err := os.Open(path)
 	if errors.Is(err, fs.ErrNotExist) && filepath.Ext(path) == "" && filepath.Base(path) == path {
 		g, _, err := o.registered(ctx, path)
+		if errors.Is(err, samples.ErrNoRegister) {
+			return nil, &inputError{path: path, what: "is no file here, and " + err.Error(), hint: "check the name, or name the register that has it: --register"}
+		}
 		return g, err
 	}
 	if err != nil {

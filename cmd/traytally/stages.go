@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"path/filepath"
@@ -11,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"traytally/grading/mill"
+	"traytally/samples"
 )
 
 // stagesOptions are the flags of the stages command.
@@ -150,8 +152,13 @@ func (o *stagesOptions) tagged(ctx context.Context, code string) (stage string, 
 	if isTyped(code) || filepath.Ext(code) != "" || filepath.Base(code) != code {
 		return "", nil, &usageError{what: fmt.Sprintf("stage %q is not NAME=VALUE", code), hint: "for example husker=husker.json; only codes of the register bring their stage with them"}
 	}
-	if g, stage, err = o.registered(ctx, code); err != nil {
+	g, stage, err = o.registered(ctx, code)
+	var noHome *usageError
+	if errors.Is(err, samples.ErrNoRegister) || errors.Is(err, samples.ErrNotFound) || errors.As(err, &noHome) {
 		return "", nil, &inputError{path: code, what: "names no stage, and is no sample of the register: " + err.Error(), hint: "write STAGE=SAMPLE, for example husker=husker.json"}
+	}
+	if err != nil {
+		return "", nil, err
 	}
 	if stage == "" {
 		return "", nil, &usageError{what: fmt.Sprintf("sample %s was registered without a stage", code), hint: "name it, husker=" + code + ", or add it with 'traytally log amend'"}
