@@ -64,7 +64,7 @@ cannot tell the whole-kernel length themselves.
 ` + shareHelp,
 		Example: `  traytally blend --stream head=head.json --stream brokens=brokens.json --at-most broken=5 --batch 5t
   traytally blend --stream head:broken=1.5±0.4 --stream brokens:broken=96±1 --at-most broken=10 --batch 2000kg
-  traytally blend --stream a=a.json --stream b=b.json --standard thai-white --grade "5 %" --have b=800kg --value a=0.62 --value b=0.31 --price 0.60`,
+  traytally blend --stream a=a.json --stream b=b.json --standard trade --grade 5 --have b=800kg --value a=0.62 --value b=0.31 --price 0.60`,
 		GroupID:     groupWork,
 		Annotations: showExitCodes,
 		Args:        noArgs,
