@@ -32,12 +32,22 @@ const CardRulerMM = 150
 // printer makes of "fit to page" is 3 to 6 %.
 const maxPrintError = 0.01
 
-// The print by the edges of its sheet: paper may be cut 1 % off, so that only
-// more is a misprint; where it is off by no more than maxSheetDoubt the print
-// counts as checked.
+// The print by the edges of its sheet, as shares. Sides of A4 may be cut 2 mm
+// off (ISO 216, from memory), 0.8 % on average, so that only more is a misprint;
+// where both are off by no more than maxSheetDoubt the print counts as checked.
 const (
-	maxSheetError = 0.015
-	maxSheetDoubt = 0.006
+	maxSheetError   = 0.009
+	maxSheetDoubt   = 0.003
+	maxSheetStretch = 0.007
+)
+
+// The print by how the camera sees it where no sheet tells: a stretch that
+// stands out of its uncertainty by stretchSure standard deviations and more
+// than noteStretch is said, and more than maxStretch refused.
+const (
+	noteStretch = 0.006
+	maxStretch  = 0.015
+	stretchSure = 3
 )
 
 // ErrNoCard is the cause where a picture shows no tray card.
@@ -61,7 +71,7 @@ type Card struct {
 	ResidualMM float64 // root mean square of what the fit leaves on the card
 	WorstMM    float64
 	Dots       int     // of the dots between the marks, those seen in their place
-	RadialPct  float64 // displacement by the lens at the picture's corners, % of half the diagonal; > 0: pincushion
+	RadialPct  float64 // greatest displacement by the lens, % of half the diagonal; > 0: pincushion
 	ScalePct   float64 // standard uncertainty of the scale by the fit, %; the print's is not in it
 	Ruler      float64 // measured length of the line over the nominal one; 0: not measured
 	// SheetPct is the size of the print by the edges of the sheet, % of the
@@ -71,12 +81,13 @@ type Card struct {
 	Light    CardLight
 	Warnings []kernel.Warning
 
-	found *card.Found
-	edge  card.Edge
-	light card.Light
-	lit   bool
-	area  card.Rect
-	scale float64 // px of the straightened picture per mm of the card's design
+	found  *card.Found
+	square bool // the print is as high as it should be for its width
+	edge   card.Edge
+	light  card.Light
+	lit    bool
+	area   card.Rect
+	scale  float64 // px of the straightened picture per mm of the card's design
 }
 
 // CardLight is what the paper and the grey patches of a card tell of light,
@@ -121,6 +132,9 @@ const (
 	// degrees from straight above, from which on it is mentioned: a cut face of
 	// 0.8 mm half height may then look 0.56 mm longer.
 	warnAngle = 35
+	// maxLensDoubt is the share of the scale from which on it is said that a
+	// strip card does not tell the lens from a bend of the strip.
+	maxLensDoubt = 0.003
 )
 
 // FindCard looks for a tray card in a picture. Its error is an *InputError
@@ -147,35 +161,14 @@ func FindCard(ctx context.Context, p *Picture, o CardOptions) (*Card, error) {
 	c := &Card{
 		Name: f.Layout.Name, TiltDeg: f.Pose.Tilt * 180 / math.Pi,
 		ResidualMM: f.Residual, WorstMM: f.Worst, Dots: f.Dots,
-		RadialPct: 100 * f.Camera.K, found: f,
+		RadialPct: 100 * f.Camera.Radial(), found: f,
 	}
-	size, paper, sheet := f.Printed(px)
-	if sheet {
-		c.Sheet = paper.Call
-		c.SheetPct = 100 * size
-	}
-	misprint := func(how string) error {
-		return refused(&card.Refusal{Code: "print_size", What: how,
-			Hint: "print the card again at 100 % (actual size), not fitted to the page, and measure the line"})
+	if err := c.checkPrint(px, o.RulerMM); err != nil {
+		return nil, refused(err)
 	}
 	actual := 1.0 // mm per mm of the design
-	if o.RulerMM > 0 {
-		actual = o.RulerMM / f.Layout.RulerLength()
-		c.Ruler = actual
-		if math.Abs(actual-1) > maxPrintError {
-			return nil, misprint(fmt.Sprintf("the line on the printed card measures %g mm instead of %g mm: it was printed at %.1f %%", o.RulerMM, f.Layout.RulerLength(), 100*actual))
-		}
-	}
-	switch {
-	case sheet && math.Abs(size/actual-1) > maxSheetError:
-		return nil, misprint(fmt.Sprintf("by the edges of its sheet (%s) the card was printed at %.1f %%", paper.Call, 100*size))
-	case o.RulerMM > 0:
-	case sheet && math.Abs(size-1) <= maxSheetDoubt:
-		// The sheet vouches for the print.
-	default:
-		c.warn("card_print_unchecked", "", 0, 0,
-			fmt.Sprintf("measure the line on the card with a ruler and give it, for example --card-ruler %.1f", f.Layout.RulerLength()),
-			"the print of the tray card was not checked: the scale is as right as the printer")
+	if c.Ruler > 0 {
+		actual = c.Ruler
 	}
 	c.HeightMM = f.Pose.Height * actual
 
@@ -198,7 +191,76 @@ func FindCard(ctx context.Context, p *Picture, o CardOptions) (*Card, error) {
 	c.PxPerMM = c.scale / actual
 	c.judgeLight()
 	c.judgeView()
+	doubt := 0.0
+	for _, q := range append(cornersOf(c.area), c.area.Middle()) {
+		doubt = max(doubt, f.LensDoubt(q))
+	}
+	if doubt > maxLensDoubt {
+		c.warn("card_bent_or_lens", "greatest change of the scale in the tray if the strip is bent, share", doubt, maxLensDoubt,
+			"lay the strip quite flat, near the rice; or use the tray card, which tells a bend from the lens",
+			"the strip card looks bent, by the lens or because it is not flat: the scale takes it for the lens, else it is wrong by up to %.1f %%", 100*doubt)
+	}
 	return c, nil
+}
+
+// checkPrint tells at which size the card was printed, by the measured length of
+// its line, 0 where it was not measured, by the edges of its sheet and by how
+// its width and height are seen.
+func (c *Card) checkPrint(px card.Pixels, ruler float64) *card.Refusal {
+	lay := c.found.Layout
+	misprint := func(format string, a ...any) *card.Refusal {
+		return &card.Refusal{Code: "print_size", What: fmt.Sprintf(format, a...),
+			Hint: "print the card again at 100 % (actual size), not fitted to the page, and measure the line"}
+	}
+	actual := 1.0
+	if ruler > 0 {
+		actual = ruler / lay.RulerLength()
+		c.Ruler = actual
+		if math.Abs(actual-1) > maxPrintError {
+			return misprint("the line on the printed card measures %g mm instead of %g mm: it was printed at %.1f %%", ruler, lay.RulerLength(), 100*actual)
+		}
+	}
+	sheet, seen := c.found.Printed(px)
+	if seen && math.Abs(sheet.Stretch()) > maxSheetStretch {
+		if ruler == 0 || math.Abs(sheet.X/actual-1) <= maxSheetDoubt {
+			e := misprint("by the edges of its sheet (%s) the card was printed at %.1f %% across and %.1f %% along", sheet.Paper.Call, 100*sheet.X, 100*sheet.Y)
+			e.Hint += "; where the sheet was cut smaller, give what the line measures"
+			return e
+		}
+		seen = false // cut smaller
+	}
+	print := "the print of the tray card was not checked: the scale is as right as the printer"
+	if seen {
+		c.Sheet, c.SheetPct = sheet.Paper.Call, 100*sheet.Size()
+		if math.Abs(sheet.Size()/actual-1) > maxSheetError {
+			return misprint("by the edges of its sheet (%s) the card was printed at %.1f %%", sheet.Paper.Call, c.SheetPct)
+		}
+		if max(math.Abs(sheet.X/actual-1), math.Abs(sheet.Y/actual-1)) <= maxSheetDoubt {
+			c.square = true
+			if ruler == 0 {
+				return nil // the sheet vouches for the print
+			}
+		}
+		print = fmt.Sprintf("by the edges of its sheet (%s) the card was printed at %.1f %% across and %.1f %% along, which may be the cut of the paper: the scale is as right as the printer", sheet.Paper.Call, 100*sheet.X, 100*sheet.Y)
+	} else {
+		c.square = c.found.Pose.StretchSD < maxSheetDoubt
+		by, doubt := c.found.Pose.Stretch, stretchSure*c.found.Pose.StretchSD
+		say := fmt.Sprintf("the card looks stretched along by %+.1f %% (±%.1f %%): by the printer, or the picture was cropped or changed", 100*by, 200*c.found.Pose.StretchSD)
+		switch {
+		case math.Abs(by) > maxStretch+doubt:
+			e := misprint("%s", say)
+			e.Hint += "; give the picture as the camera made it"
+			return e
+		case math.Abs(by) > noteStretch+doubt:
+			c.warn("card_stretched", "stretch of the print as seen, share", math.Abs(by), noteStretch,
+				"measure the field of the printed card: it must be 150 mm wide and 197 mm high", "%s", say)
+		}
+	}
+	if ruler == 0 {
+		c.warn("card_print_unchecked", "", 0, 0,
+			fmt.Sprintf("measure the line on the card with a ruler and give it, for example --card-ruler %.1f", lay.RulerLength()), "%s", print)
+	}
+	return nil
 }
 
 // findArea finds the dark place where the rice lies.
@@ -314,6 +376,9 @@ func (c *Card) ScaleSource() string {
 	switch {
 	case c.Ruler > 0:
 		print = fmt.Sprintf("printed line %.1f mm", c.Ruler*CardRulerMM)
+		if !c.square {
+			print += ", height of the print not checked"
+		}
 	case c.SheetPct > 0:
 		print = fmt.Sprintf("print at %.1f %% by the edges of the %s sheet", c.SheetPct, c.Sheet)
 	}

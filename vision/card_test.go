@@ -73,6 +73,9 @@ func TestCardScale(t *testing.T) {
 			p.K1, p.Lamp, p.Vignette, p.Exposure, p.Rice.Noise, p.Cast = 0.06, 1, 1, 0.35, 6, [3]float64{1.1, 1, 0.6}
 		}, 0.3},
 		{"pincushion of two terms", func(p *phantom.Photo) { p.K1, p.K2 = -0.05, 0.02 }, 0.3},
+		{"two strong terms", func(p *phantom.Photo) {
+			p.K1, p.K2, p.TiltDeg, p.LeanDeg, p.DistanceMM = -0.09, 0.08, 10, 60, 245
+		}, 0.1},
 		{"beside a strip", func(p *phantom.Photo) { p.Beside = true; p.TiltDeg, p.LeanDeg = 8, 45 }, 0.3},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -132,6 +135,19 @@ func TestCardRefuses(t *testing.T) {
 			p.PrintScale, p.DistanceMM = 1.012, 285
 			p.Width, p.Height = 1500, 1980
 		}},
+		{"stretched to the page, whole sheet seen", "print_size", "(A4) the card was printed at 100.0 % across and 98.5 % along", 0, func(p *phantom.Photo) {
+			p.PrintStretch, p.DistanceMM = 0.985, 285
+			p.Width, p.Height = 1500, 1980
+		}},
+		{"stretched and the line right, whole sheet seen", "print_size", "and 98.5 % along", 150, func(p *phantom.Photo) {
+			p.PrintStretch, p.DistanceMM = 0.985, 285
+			p.Width, p.Height = 1500, 1980
+		}},
+		{"stretched, no sheet seen", "print_size", "looks stretched along by -3.0 %", 150, func(p *phantom.Photo) { p.PrintStretch, p.DistanceMM, p.AimX = 0.97, 220, 3 }},
+		{"strip stretched", "print_size", "looks stretched along by +3.", 150, func(p *phantom.Photo) { p.Beside, p.PrintStretch = true, 1.035 }},
+		{"bent by 2 mm", "bent", "not flat", 150, func(p *phantom.Photo) { p.Bulge = 2 }},
+		{"bent by 8 mm", "dots_hidden", "only 0 of the 5 dots along the upper side", 150, func(p *phantom.Photo) { p.Bulge = 8 }},
+		{"strip bent by 1 mm", "bent", "of the strip card lie off", 150, func(p *phantom.Photo) { p.Beside, p.Bulge, p.TiltDeg, p.LeanDeg = true, 1, 8, 45 }},
 		{"no dark paper in the field", "field_bright", "the field of the tray card is bright", 150, func(p *phantom.Photo) { p.OpenRimMM = 18 }},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -233,6 +249,24 @@ func TestCardPrint(t *testing.T) {
 		assert.InDelta(t, truth.PxPerMM, c.PxPerMM, 0.003*truth.PxPerMM)
 		assert.InDelta(t, 99.4, c.SheetPct, 0.2)
 		assert.Contains(t, c.ScaleSource(), "printed line 149.1 mm")
+	})
+	t.Run("sheet or print a little off", func(t *testing.T) {
+		t.Parallel()
+		for _, stretch := range []float64{1, 0.995} {
+			pic, _ := photo(t, func(p *phantom.Photo) { whole(p); p.PrintScale, p.PrintStretch = 0.995/stretch, stretch })
+			c, err := FindCard(context.Background(), pic, CardOptions{})
+			require.NoError(t, err)
+			require.Len(t, c.Warnings, 1)
+			assert.Equal(t, "card_print_unchecked", c.Warnings[0].Code)
+			assert.Contains(t, c.Warnings[0].Text, "99.5 % along, which may be the cut of the paper")
+		}
+	})
+	t.Run("width measured, height not to be told", func(t *testing.T) {
+		t.Parallel()
+		pic, _ := photo(t, func(p *phantom.Photo) { p.TiltDeg, p.LeanDeg, p.DistanceMM = 16, 90, 235 })
+		c, err := FindCard(context.Background(), pic, CardOptions{RulerMM: 150})
+		require.NoError(t, err)
+		assert.Contains(t, c.ScaleSource(), "printed line 150.0 mm, height of the print not checked")
 	})
 	t.Run("neither", func(t *testing.T) {
 		t.Parallel()
@@ -349,6 +383,16 @@ func TestCardLightDoubts(t *testing.T) {
 			p.Width, p.Height = 1600, 2100
 		})
 		require.NotNil(t, warning(c, "card_oblique"))
+	})
+	t.Run("strip bent, seen from above", func(t *testing.T) {
+		_, c := find(t, func(p *phantom.Photo) { p.Beside, p.Bulge = true, 1 })
+		w := warning(c, "card_bent_or_lens")
+		require.NotNil(t, w)
+		assert.Greater(t, w.Value, 0.005)
+	})
+	t.Run("strip flat", func(t *testing.T) {
+		_, c := find(t, func(p *phantom.Photo) { p.Beside = true })
+		assert.Nil(t, warning(c, "card_bent_or_lens"))
 	})
 	t.Run("dark paper laid amiss", func(t *testing.T) {
 		_, c := find(t, func(p *phantom.Photo) { p.OpenRimMM = 6 })

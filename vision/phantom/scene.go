@@ -69,7 +69,10 @@ type Photo struct {
 
 	// size of the print over the design's; 0.5..1.5, default 1
 	PrintScale float64 `json:"print_scale"`
-	// height in mm by which the middle of the sheet bulges; 0..20, default 0
+	// height of the print over its width, by the design's; 0.8..1.25, default 1
+	PrintStretch float64 `json:"print_stretch"`
+	// height in mm at which the middle line of the sheet, from top to bottom, stands off the
+	// table, bent as paper bends; 0..20, default 0
 	Bulge float64 `json:"bulge_mm"`
 	// rectangles of the card that something dull covers
 	Covered []Rect `json:"covered"`
@@ -101,7 +104,7 @@ func DefaultPhoto() Photo {
 	p.Noise, p.BlurPx, p.BlurEncoded = 2, 0.8, false // as a lens
 	return Photo{
 		Rice: p, Width: 1500, Height: 2000, Focal: 0.75, DistanceMM: 300,
-		Exposure: 0.7, Cast: [3]float64{1, 1, 1}, PrintScale: 1,
+		Exposure: 0.7, Cast: [3]float64{1, 1, 1}, PrintScale: 1, PrintStretch: 1,
 	}
 }
 
@@ -154,6 +157,7 @@ func (p Photo) Validate() error {
 	between("Vignette", p.Vignette, 0, 1)
 	between("ShadowDepth", p.ShadowDepth, 0, 0.95)
 	between("PrintScale", p.PrintScale, 0.5, 1.5)
+	between("PrintStretch", p.PrintStretch, 0.8, 1.25)
 	between("Bulge", p.Bulge, 0, 20)
 	between("OpenRimMM", p.OpenRimMM, 0, 20)
 	return errors.Join(errs...)

@@ -169,8 +169,8 @@ func (ph *photograph) flatColour(x, y float64) colour {
 	// The print may be smaller than the design; the sheet never is.
 	px, py := x, y
 	mx, my := ph.layout.W/2, ph.layout.H/2
-	if p.PrintScale != 1 {
-		px, py = mx+(x-mx)/p.PrintScale, my+(y-my)/p.PrintScale
+	if p.PrintScale != 1 || p.PrintStretch != 1 {
+		px, py = mx+(x-mx)/p.PrintScale, my+(y-my)/(p.PrintScale*p.PrintStretch)
 	}
 	if !in(ph.sheet) {
 		if p.Beside {
@@ -300,11 +300,11 @@ func (ph *photograph) colourAt(x, y float64) colour {
 	at := &ph.view.at
 	cx, cy := at[0]-d[0]*at[2]/d[2], at[1]-d[1]*at[2]/d[2]
 	lx, ly := d[0]/d[2], d[1]/d[2]
-	if b := ph.p.Bulge; b > 0 { // the sheet rises towards its middle
+	if b := ph.p.Bulge; b > 0 { // the sheet rises towards its middle line
 		px, py := cx, cy
-		for range 4 {
-			u, v := (px-ph.layout.W/2)/(ph.layout.W/2), (py-ph.layout.H/2)/(ph.layout.H/2)
-			z := b * max(0, 1-u*u) * max(0, 1-v*v)
+		for range 8 {
+			u := (px - ph.layout.W/2) / (ph.sheet.W() / 2)
+			z := b * max(0, 1-u*u)
 			px, py = cx+lx*z, cy+ly*z
 		}
 		cx, cy = px, py

@@ -136,7 +136,7 @@ func TestPhotoParams(t *testing.T) {
 		"K1": func(p *Photo) { p.K1 = 1 }, "K2": func(p *Photo) { p.K2 = -1 },
 		"Exposure": func(p *Photo) { p.Exposure = 0 }, "Cast": func(p *Photo) { p.Cast[1] = 0 },
 		"Lamp": func(p *Photo) { p.Lamp = 2 }, "Vignette": func(p *Photo) { p.Vignette = -1 }, "ShadowDepth": func(p *Photo) { p.ShadowDepth = 1 },
-		"PrintScale": func(p *Photo) { p.PrintScale = 2 }, "Bulge": func(p *Photo) { p.Bulge = 30 }, "OpenRimMM": func(p *Photo) { p.OpenRimMM = 21 },
+		"PrintScale": func(p *Photo) { p.PrintScale = 2 }, "Bulge": func(p *Photo) { p.Bulge = 30 }, "PrintStretch": func(p *Photo) { p.PrintStretch = 0 }, "OpenRimMM": func(p *Photo) { p.OpenRimMM = 21 },
 		"Count": func(p *Photo) { p.Rice.Count = -1 },
 	} {
 		p := DefaultPhoto()

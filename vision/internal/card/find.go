@@ -26,15 +26,23 @@ const (
 	// MaxTilt is the steepest view from which kernels are measured. At 30° a
 	// fracture that faces the lens adds 0.58 of its height to the length.
 	MaxTilt = 30 * math.Pi / 180
-	// MaxResidual is the greatest root mean square, in mm, of what the fit
-	// leaves; MaxWorst is that of a single mark or dot. A sheet torn through its
+	// maxResidual is the greatest root mean square, in mm, of what the fit
+	// leaves; maxWorst is that of a single mark or dot. A sheet torn through its
 	// middle and laid with a gap of half a millimetre, 0.2 % of its length,
 	// leaves 0.1.
-	MaxResidual = 0.1
-	MaxWorst    = 0.3
+	maxResidual = 0.1
+	maxWorst    = 0.3
+	// A strip stands for a tray several times as wide as itself: seen at a slant
+	// and bent by 1 mm it leaves 0.018 mm, and scales 100 mm away are off by a
+	// hundredth.
+	maxStripResidual = 0.015
+	maxStripWorst    = 0.04
 	// MaxRadial is the greatest displacement at the picture's corners, as a
-	// share of half of its diagonal, that one radial term is trusted with.
+	// share of half of its diagonal, that the radial terms are trusted with.
 	MaxRadial = 0.1
+	// needsTerm is the share to which a second radial term must bring the
+	// residual down to be taken: a simpler lens gives a surer scale.
+	needsTerm = 0.6
 	// MinPxPerMM is the least resolution of the farthest part of the field: a
 	// kernel of 2 mm is then 8 pixels wide.
 	MinPxPerMM = 4
@@ -56,6 +64,9 @@ type Found struct {
 	w, h      int
 	fit       fit
 	sightings []sighting
+	// plain is the camera of a strip card if its lens were without distortion;
+	// nil on a tray card.
+	plain *Camera
 }
 
 // sides are the long sides in pixels, one after the other, of the shrunk
@@ -247,9 +258,15 @@ func (p Pixels) start(l *Layout, marks []sighting) (Camera, error) {
 // something round, or on a corner that curls.
 func (f *Found) adjust(cam Camera) error {
 	for range len(f.Layout.Dots)/4 + 1 {
-		a, err := adjust(cam, f.sightings)
+		cam.K2 = 0
+		a, err := adjust(cam, f.sightings, oneTerm)
 		if err != nil {
 			return err
+		}
+		if f.Layout.HasField() {
+			if b, err := adjust(a.cam, f.sightings, twoTerms); err == nil && b.rms < needsTerm*a.rms {
+				a = b
+			}
 		}
 		f.fit, cam = a, a.cam
 		var dist []float64
@@ -271,9 +288,19 @@ func (f *Found) adjust(cam Camera) error {
 		}
 		f.sightings[at].out = true
 	}
+	if !f.Layout.HasField() {
+		plain := cam
+		plain.K = 0
+		a, err := adjust(plain, f.sightings, noTerm)
+		if err != nil {
+			return err
+		}
+		f.plain = &a.cam
+	}
 	f.Camera, f.Residual, f.Worst = f.fit.cam, f.fit.rms, f.fit.worst
 	f.Dots = f.fit.n - 4
 	f.Pose = f.fit.pose(f.w, f.h)
+	f.Pose.Stretch, f.Pose.StretchSD = f.fit.stretch(f.w, f.h, f.Layout.Marks)
 	return nil
 }
 
@@ -284,15 +311,24 @@ func (f *Found) check() error {
 	case f.Pose.Tilt > MaxTilt:
 		return &Refusal{"tilt", fmt.Sprintf("the camera looks at the tray card at %.0f° from straight above, more than %.0f°", deg(f.Pose.Tilt), deg(MaxTilt)),
 			"hold the camera more nearly above the middle of the card"}
-	case math.Abs(f.Camera.K) > MaxRadial:
-		return &Refusal{"lens", fmt.Sprintf("the lens bends the picture by %.0f %% at its corners, more than %.0f %%; what the fit leaves is %.2f mm", 100*math.Abs(f.Camera.K), 100*MaxRadial, f.Residual),
+	case math.Abs(f.Camera.Radial()) > MaxRadial:
+		return &Refusal{"lens", fmt.Sprintf("the lens bends the picture by up to %.0f %%, more than %.0f %%; what the fit leaves is %.2f mm", 100*math.Abs(f.Camera.Radial()), 100*MaxRadial, f.Residual),
 			"use the main camera, not the wide-angle one, and go farther away"}
 	case float64(f.Dots) < minDots*float64(len(l.Dots)):
 		return &Refusal{"dots_hidden", fmt.Sprintf("only %d of the %d dots of the tray card are seen where they should be", f.Dots, len(l.Dots)),
 			"keep rice, fingers and shadows off the white rim of the card, and lay it flat"}
-	case f.Residual > MaxResidual || f.Worst > MaxWorst:
-		return &Refusal{"bent", fmt.Sprintf("the marks of the tray card lie off by %.2f mm (root mean square; up to %.2f mm), more than %.2f mm (%.2f mm): the sheet is not flat, it is torn, or the lens distorts", f.Residual, f.Worst, MaxResidual, MaxWorst),
-			"lay the card flat on a hard board; use the main camera, not the wide-angle one"}
+	}
+	if side, seen, all := f.barest(); 2*seen < all {
+		return &Refusal{"dots_hidden", fmt.Sprintf("only %d of the %d dots along the %s side of the tray card are seen where they should be: covered, or the sheet is not flat", seen, all, side),
+			"keep rice, fingers and shadows off the white rim of the card, and lay it flat"}
+	}
+	rms, worst := maxResidual, maxWorst
+	if !l.HasField() {
+		rms, worst = maxStripResidual, maxStripWorst
+	}
+	if f.Residual > rms || f.Worst > worst {
+		return &Refusal{"bent", fmt.Sprintf("the marks of the %s lie off by %.3f mm (root mean square; up to %.3f mm), more than %g mm (%g mm): the sheet is not flat, it is torn, the lens distorts, or the picture was cropped", l.Name, f.Residual, f.Worst, rms, worst),
+			"lay the card flat on a hard board; use the main camera, not the wide-angle one, and the whole picture"}
 	}
 	least := math.Inf(1)
 	area := l.Field
@@ -310,8 +346,40 @@ func (f *Found) check() error {
 	return nil
 }
 
+// barest returns that side of the card of whose dots the smallest share was
+// used, with the number used and of all. The middle of a sheet that bulges
+// leaves the dots of two sides out of place, all others and the marks in it.
+func (f *Found) barest() (side string, seen, all int) {
+	used, of := map[string]int{}, map[string]int{}
+	for _, q := range f.Layout.Dots {
+		of[f.Layout.Side(q)]++
+	}
+	for _, s := range f.sightings {
+		if !s.mark && !s.out {
+			used[f.Layout.Side(s.mm)]++
+		}
+	}
+	for _, name := range sideNames {
+		if n := of[name]; n > 0 && (all == 0 || used[name]*all < seen*n) {
+			side, seen, all = name, used[name], n
+		}
+	}
+	return side, seen, all
+}
+
 func deg(rad float64) float64 { return rad * 180 / math.Pi }
 
 // ScaleSD returns the standard uncertainty of the scale at a card position, as
 // a share of it, from the fit alone: without the print.
 func (f *Found) ScaleSD(q Point) float64 { return f.fit.scaleSD(q) }
+
+// LensDoubt returns by how much the scale at a card position hangs on taking
+// what bends a strip card in the picture for the lens, as a share: seen from
+// straight above, a strip that is not flat looks the same. It is 0 on a tray
+// card, whose four sides tell one from the other.
+func (f *Found) LensDoubt(q Point) float64 {
+	if f.plain == nil {
+		return 0
+	}
+	return math.Abs(f.Camera.logScale(q) - f.plain.logScale(q))
+}

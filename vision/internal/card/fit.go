@@ -8,18 +8,30 @@ import (
 )
 
 // A Camera takes card positions in mm to picture positions in px: a
-// homography, as a flat sheet seen through a pinhole is, and one radial term
+// homography, as a flat sheet seen through a pinhole is, and two radial terms
 // of the lens about the middle of the picture,
 //
-//	d = c + (u - c)·(1 + K·|u-c|²/R²)
+//	d = c + (u - c)·(1 + K·ρ + K2·ρ²),  ρ = |u-c|²/R²
 //
-// with R half of the picture's diagonal, so that K is the displacement at the
-// corners as a share of R, > 0 for a pincushion.
+// with R half of the picture's diagonal, so that K + K2 is the displacement at
+// the corners as a share of R, > 0 for a pincushion.
 type Camera struct {
-	H [9]float64 // row-major, H[8] = 1
-	K float64
-	C Point   // middle of the picture, px
-	R float64 // half of the diagonal, px
+	H     [9]float64 // row-major, H[8] = 1
+	K, K2 float64
+	C     Point   // middle of the picture, px
+	R     float64 // half of the diagonal, px
+}
+
+// Radial returns the greatest displacement by the lens within the picture, as
+// a share of R: > 0 outwards.
+func (m *Camera) Radial() float64 {
+	most := m.K + m.K2
+	if at := -m.K / (2 * m.K2); at > 0 && at < 1 {
+		if v := (m.K + m.K2*at) * at; math.Abs(v) > math.Abs(most) {
+			most = v
+		}
+	}
+	return most
 }
 
 // newCamera returns a camera of a picture of w × h px, without the homography.
@@ -38,16 +50,21 @@ func (m *Camera) pinhole(q Point) (Point, bool) {
 
 func (m *Camera) bend(u Point) Point {
 	d := u.Sub(m.C)
-	f := 1 + m.K*(d.X*d.X+d.Y*d.Y)/sq(m.R)
+	f := m.lens(d)
 	return Point{X: m.C.X + d.X*f, Y: m.C.Y + d.Y*f}
 }
 
-// unbend undoes bend by fixed-point steps; |K| is small.
+func (m *Camera) lens(d Point) float64 {
+	rho := (d.X*d.X + d.Y*d.Y) / sq(m.R)
+	return 1 + (m.K+m.K2*rho)*rho
+}
+
+// unbend undoes bend by fixed-point steps; |K| and |K2| are small.
 func (m *Camera) unbend(d Point) Point {
 	e := d.Sub(m.C)
 	u := e
 	for range 20 {
-		f := 1 + m.K*(u.X*u.X+u.Y*u.Y)/sq(m.R)
+		f := m.lens(u)
 		u = Point{X: e.X / f, Y: e.Y / f}
 	}
 	return Point{X: m.C.X + u.X, Y: m.C.Y + u.Y}
@@ -93,6 +110,13 @@ func (m *Camera) Scales(q Point) (greatest, least float64) {
 	s := math.Hypot(xx+yy, yx-xy)
 	d := math.Hypot(xx-yy, xy+yx)
 	return (s + d) / 2, math.Abs(s-d) / 2
+}
+
+// logScale returns the logarithm of the local px/mm, the geometric mean of both
+// directions.
+func (m *Camera) logScale(q Point) float64 {
+	xx, xy, yx, yy := m.Jacobian(q)
+	return math.Log(math.Abs(xx*yy-xy*yx)) / 2
 }
 
 // seen returns where the middle of the outline of a disc of radius r mm is
@@ -184,34 +208,34 @@ type sighting struct {
 // A fit is a camera with what it leaves unexplained.
 type fit struct {
 	cam Camera
-	// cov is the covariance of H[0..7] and K, from the scatter of the residuals.
+	// cov is the covariance of the parameters, from the scatter of the residuals.
 	cov   *mat.SymDense
 	rms   float64 // mm, of the distance of used sightings
 	worst float64 // mm
 	n     int     // used sightings
 }
 
-const params = 9
+// The parameters of a camera are H[0..7], K and K2.
+const (
+	noTerm   = 8
+	oneTerm  = 9  // fitted without K2
+	twoTerms = 10 // with it
+)
 
-func (m *Camera) get(i int) float64 {
-	if i == params-1 {
-		return m.K
+func (m *Camera) at(i int) *float64 {
+	switch i {
+	case 8:
+		return &m.K
+	case 9:
+		return &m.K2
 	}
-	return m.H[i]
+	return &m.H[i]
 }
 
-func (m *Camera) set(i int, v float64) {
-	if i == params-1 {
-		m.K = v
-	} else {
-		m.H[i] = v
-	}
-}
-
-// adjust fits the camera to all sightings that are not out, by Gauss-Newton on
-// the picture distances (bundle adjustment of one view). The camera must be
-// near already.
-func adjust(cam Camera, s []sighting) (fit, error) {
+// adjust fits that many parameters of the camera to all sightings that are not
+// out, by Gauss-Newton on the picture distances (bundle adjustment of one
+// view). The camera must be near already.
+func adjust(cam Camera, s []sighting, params int) (fit, error) {
 	var used []sighting
 	for _, v := range s {
 		if !v.out {
@@ -227,7 +251,7 @@ func adjust(cam Camera, s []sighting) (fit, error) {
 		switch i {
 		case 6, 7:
 			return 1e-7
-		case 8:
+		case 8, 9:
 			return 1e-5
 		case 2, 5:
 			return 1e-2
@@ -249,8 +273,8 @@ func adjust(cam Camera, s []sighting) (fit, error) {
 			h := step(m, j)
 			unit[j] = h
 			a, b := *m, *m
-			a.set(j, m.get(j)+h)
-			b.set(j, m.get(j)-h)
+			*a.at(j) += h
+			*b.at(j) -= h
 			ea, eb := residuals(&a), residuals(&b)
 			for i := range n {
 				jac.Set(i, j, (eb[i]-ea[i])/2) // per step
@@ -269,7 +293,7 @@ func adjust(cam Camera, s []sighting) (fit, error) {
 		next := cam
 		moved := 0.0
 		for j := range params {
-			next.set(j, cam.get(j)+unit[j]*dx.At(j, 0))
+			*next.at(j) += unit[j] * dx.At(j, 0)
 			moved = max(moved, math.Abs(dx.At(j, 0)))
 		}
 		e := residuals(&next)
@@ -319,20 +343,16 @@ func sumSq(v []float64) float64 {
 // scaleSD returns the standard uncertainty of the local scale at a card
 // position, as a share of it, from the fit alone.
 func (f *fit) scaleSD(q Point) float64 {
-	size := func(m *Camera) float64 {
-		xx, xy, yx, yy := m.Jacobian(q)
-		return math.Log(math.Abs(xx*yy-xy*yx)) / 2
-	}
-	var g [params]float64
+	g := make([]float64, f.cov.SymmetricDim())
 	for j := range g {
 		h := math.Sqrt(f.cov.At(j, j)) / 4
 		if h == 0 {
 			continue
 		}
 		a, b := f.cam, f.cam
-		a.set(j, a.get(j)+h)
-		b.set(j, b.get(j)-h)
-		g[j] = (size(&a) - size(&b)) / (2 * h)
+		*a.at(j) += h
+		*b.at(j) -= h
+		g[j] = (a.logScale(q) - b.logScale(q)) / (2 * h)
 	}
 	v := 0.0
 	for i := range g {
@@ -350,6 +370,11 @@ type Pose struct {
 	Tilt    float64 // of the optical axis against the card's normal, rad
 	Focal   float64 // focal length over the picture's long side
 	FocalSD float64 // standard uncertainty of its logarithm; that of Height is about the same
+	// Stretch is by how much more the card is as high as wide than designed, as
+	// a share, as far as the view tells, and StretchSD its standard uncertainty.
+	// A print can be stretched; so can the picture itself, and one that was
+	// cropped looks it.
+	Stretch, StretchSD float64
 }
 
 // usualFocal is the focal length of phone main cameras over the long side of
@@ -360,6 +385,56 @@ const (
 	usualFocal   = 0.75
 	usualFocalSD = 0.3
 )
+
+// centreSD is how far the lens's axis may lie from the middle of the picture,
+// over its long side: our own choice.
+const centreSD = 0.015
+
+// stretch works out Pose.Stretch. Given the focal length, the columns of K⁻¹·H
+// belonging to x and y tell it as the ratio of their lengths. Their square
+// angle and usualFocal tell the focal length.
+func (f *fit) stretch(w, h int, marks [4]Point) (value, sd float64) {
+	long := float64(max(w, h))
+	at := func(c Point) (mean, variance float64) {
+		const n, ratio = 120, 1.03
+		// A homography from marks known to 0.1 % or so.
+		const angleSD = 0.002
+		var p, v [2*n + 1]float64
+		best := math.Inf(1)
+		for i := range p {
+			x := math.Log(ratio) * float64(i-n)
+			focal := long * usualFocal * math.Exp(x)
+			var col [2][3]float64
+			for j := range col {
+				x, y, z := f.cam.H[j], f.cam.H[3+j], f.cam.H[6+j]
+				col[j] = [3]float64{(x - c.X*z) / focal, (y - c.Y*z) / focal, z}
+			}
+			a, b := norm(col[0]), norm(col[1])
+			v[i] = math.Log(b / a)
+			p[i] = sq(dot(col[0], col[1])/(a*b)/angleSD) + sq(x/usualFocalSD)
+			best = min(best, p[i])
+		}
+		var sum, second float64
+		for i := range p {
+			p[i] = math.Exp((best - p[i]) / 2)
+			sum, mean = sum+p[i], mean+p[i]*v[i]
+		}
+		mean /= sum
+		for i := range p {
+			second += p[i] * sq(v[i]-mean)
+		}
+		return mean, second / sum
+	}
+	c := f.cam.C
+	value, variance := at(c)
+	for _, d := range [2]Point{{X: centreSD * long}, {Y: centreSD * long}} {
+		moved, _ := at(Point{X: c.X + d.X, Y: c.Y + d.Y})
+		variance += sq(moved - value)
+	}
+	// Places known to 0.05 mm.
+	variance += 2 * (sq(0.05/(marks[1].X-marks[0].X)) + sq(0.05/(marks[3].Y-marks[0].Y)))
+	return value, math.Sqrt(variance)
+}
 
 // pose takes the homography apart: K⁻¹·H = s·[r1 r2 t] with r1, r2 orthogonal
 // unit vectors (Zhang 2000, A flexible new technique for camera calibration).

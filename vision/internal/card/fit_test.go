@@ -141,7 +141,7 @@ func TestFit(t *testing.T) {
 	start.H[2] += 3
 	start.H[6] *= 1.02
 	t.Run("exact", func(t *testing.T) {
-		f, err := adjust(start, sights(&truth, Layouts[0], 0, r))
+		f, err := adjust(start, sights(&truth, Layouts[0], 0, r), oneTerm)
 		require.NoError(t, err)
 		assert.InDelta(t, truth.K, f.cam.K, 1e-6)
 		assert.Less(t, f.worst, 1e-5)
@@ -150,6 +150,19 @@ func TestFit(t *testing.T) {
 		assert.InDelta(t, 300, p.Height, 3)
 		assert.InDelta(t, 0.75, p.Focal, 0.01)
 		assert.InDelta(t, 0, p.Foot.Dist(Point{X: 80, Y: 40}), 2)
+	})
+	t.Run("two terms", func(t *testing.T) {
+		bent := truth
+		bent.K, bent.K2 = 0.09, -0.07
+		f, err := adjust(start, sights(&bent, Layouts[0], 0, r), twoTerms)
+		require.NoError(t, err)
+		assert.InDelta(t, bent.K, f.cam.K, 1e-5)
+		assert.InDelta(t, bent.K2, f.cam.K2, 1e-5)
+		assert.InDelta(t, 0.09*0.09/(4*0.07), f.cam.Radial(), 1e-4, "greatest where K + 2·K2·ρ is 0")
+		assert.InDelta(t, 0.05, (&Camera{K: 0.02, K2: 0.03}).Radial(), 1e-12)
+		assert.Zero(t, (&Camera{}).Radial())
+		q := Point{X: 170, Y: 20}
+		assert.InDelta(t, 0, f.cam.ToCard(bent.ToPicture(q)).Dist(q), 1e-4)
 	})
 	t.Run("stated uncertainty holds", func(t *testing.T) {
 		// Of 60 fits to noisy places the scatter of the scale is what the fit
@@ -161,7 +174,7 @@ func TestFit(t *testing.T) {
 		}
 		want, sum, said := size(&truth), 0.0, 0.0
 		for range 60 {
-			f, err := adjust(start, sights(&truth, l, 0.5, r))
+			f, err := adjust(start, sights(&truth, l, 0.5, r), oneTerm)
 			require.NoError(t, err)
 			sum += sq(size(&f.cam) - want)
 			said += sq(f.scaleSD(q))
@@ -169,7 +182,7 @@ func TestFit(t *testing.T) {
 		assert.InDelta(t, 1, math.Sqrt(sum/said), 0.3)
 	})
 	t.Run("too few", func(t *testing.T) {
-		_, err := adjust(start, sights(&truth, Layouts[0], 0, r)[:5])
+		_, err := adjust(start, sights(&truth, Layouts[0], 0, r)[:5], oneTerm)
 		assert.ErrorIs(t, err, errDegenerate)
 	})
 }
@@ -179,7 +192,7 @@ func TestFit(t *testing.T) {
 func TestPoseFromAboveIsDoubtful(t *testing.T) {
 	for _, focal := range []float64{0.75, 1.5} {
 		m := looking(2400, 3200, Point{X: 95, Y: 118}, 400*focal, 0, 0, focal, 0)
-		f, err := adjust(m, sights(&m, Layouts[0], 0.05, rand.New(rand.NewPCG(3, 4))))
+		f, err := adjust(m, sights(&m, Layouts[0], 0.05, rand.New(rand.NewPCG(3, 4))), oneTerm)
 		require.NoError(t, err)
 		p := f.pose(2400, 3200)
 		assert.InDelta(t, 0.75, p.Focal, 0.02)
@@ -210,5 +223,33 @@ func TestFitStep(t *testing.T) {
 		got, left := fitStep(&v)
 		assert.InDelta(t, sigma, got, 0.005)
 		assert.Less(t, left, 1e-4)
+	}
+}
+
+// How a stretched print looks: from above as it is; tilted about a side, where
+// a longer focal length would look the same, with more doubt; and the doubt
+// covers it where the lens's axis is not in the middle.
+func TestStretch(t *testing.T) {
+	r := rand.New(rand.NewPCG(5, 6))
+	for _, tilt := range []float64{0, 0.1, 0.3} {
+		for _, by := range []float64{1, 0.97, 1.02} {
+			for _, off := range []float64{0, 0.015} {
+				m := looking(2400, 3200, Point{X: 95, Y: 118}, 300, tilt, 0.4, 0.78, 0)
+				for _, i := range []int{1, 4, 7} { // print places by y·by
+					m.H[i] *= by
+				}
+				s := sights(&m, Layouts[0], 0.02, r)
+				for i := range s {
+					s[i].px.X += off * 3200
+				}
+				f, err := adjust(m, s, oneTerm)
+				require.NoError(t, err)
+				got, sd := f.stretch(2400, 3200, Layouts[0].Marks)
+				assert.InDelta(t, math.Log(by), got, 2*sd, "tilt %g by %g off %g", tilt, by, off)
+				if tilt == 0 {
+					assert.Less(t, sd, 0.002)
+				}
+			}
+		}
 	}
 }

@@ -178,8 +178,10 @@ func (l *Layout) Side(q Point) string {
 			at = i
 		}
 	}
-	return [4]string{"upper", "right", "lower", "left"}[at]
+	return sideNames[at]
 }
+
+var sideNames = [4]string{"upper", "right", "lower", "left"}
 
 // Trimming of an area to its dark part.
 const (

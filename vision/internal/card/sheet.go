@@ -25,16 +25,31 @@ const (
 	edgeWidth = 1.0  // mm
 	// edgeSpread is how far the places along one side may scatter, mm.
 	edgeSpread = 0.4
-	// sameScale is how far the scales of width and height may differ.
-	sameScale = 0.006
+	// maxFit is how far a printer's "fit to page" may change width or height.
+	// What differs more from all papers is no whole sheet.
+	maxFit = 0.08
 )
 
-// Printed returns at which size the card was printed, 1 as designed, told from
-// the edges of the sheet where all four are seen and their distances are those
-// of a whole sheet of one of Papers. ok is false where that cannot be told.
-func (f *Found) Printed(p Pixels) (size float64, paper Paper, ok bool) {
+// A Print is the size at which a card was printed, told from the edges of its
+// sheet: 1 as designed.
+type Print struct {
+	Paper Paper
+	X, Y  float64 // along the card's x and y
+}
+
+// Size returns the mean of both directions.
+func (s *Print) Size() float64 { return (s.X + s.Y) / 2 }
+
+// Stretch returns by how much more the print is high than wide, as a share.
+func (s *Print) Stretch() float64 { return math.Log(s.Y / s.X) }
+
+// Printed returns at which size the card was printed, where all four edges of
+// the sheet are seen and their distances are about those of one of Papers: of
+// that one whose sides the print suits most alike. ok is false where that
+// cannot be told.
+func (f *Found) Printed(p Pixels) (s Print, ok bool) {
 	if !f.Layout.HasField() { // is cut out
-		return 0, Paper{}, false
+		return s, false
 	}
 	l := f.Layout
 	var out [4]float64 // from the card's rectangle to the edge: upper, right, lower, left
@@ -49,23 +64,22 @@ func (f *Found) Printed(p Pixels) (size float64, paper Paper, ok bool) {
 			}
 		}
 		if len(d) < edgeRays/2 {
-			return 0, Paper{}, false
+			return s, false
 		}
 		slices.Sort(d)
 		if n := len(d); d[n*3/4]-d[n/4] > edgeSpread {
-			return 0, Paper{}, false
+			return s, false
 		}
 		out[side] = d[len(d)/2]
 	}
 	w, h := l.W+out[1]+out[3], l.H+out[0]+out[2]
-	best := sameScale
 	for _, q := range Papers {
-		sx, sy := q.W/w, q.H/h
-		if d := math.Abs(sx/sy - 1); d < best {
-			best, size, paper, ok = d, (sx+sy)/2, q, true
+		t := Print{q, q.W / w, q.H / h}
+		if max(math.Abs(t.X-1), math.Abs(t.Y-1)) <= maxFit && (!ok || math.Abs(t.Stretch()) < math.Abs(s.Stretch())) {
+			s, ok = t, true
 		}
 	}
-	return size, paper, ok
+	return s, ok
 }
 
 // leave returns how far from a place of the card, in a direction, the light
