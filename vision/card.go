@@ -105,7 +105,7 @@ type CardLight struct {
 	FallOffPct float64
 	// ShadowPct is the depth of a shadow whose edge crosses the card's rim, %;
 	// 0: none found. ShadowSide names the side of the card where it is
-	// sharpest.
+	// sharpest, or darkest where its edge is soft.
 	ShadowPct  float64
 	ShadowSide string
 	// GreyDeltaE00 is the mean colour difference of the printed greys from
@@ -118,6 +118,7 @@ type CardLight struct {
 // Limits of what is said about light.
 const (
 	minShadow = 0.12 // of the light, from which on a step is a shadow
+	minWave   = 0.07 // of the light, from which on a departure from an even fall is one
 	maxBurnt  = 0.1  // of the white places
 	maxGreyDE = 5    // CIEDE2000
 	minPaper  = 0.15 // linear
@@ -128,6 +129,11 @@ const (
 	// maxAreaSD is the uncertainty of the scale up to which a place beside a
 	// strip card is measured, as a share.
 	maxAreaSD = 0.0015
+	// minArea is the least width and height of an area, mm.
+	minArea = 20
+	// otherSide is the share of bright things on the other side of a strip card
+	// from which on they are mentioned.
+	otherSide = 0.1
 	// warnAngle is the slant of the view at the farthest place of the area, in
 	// degrees from straight above, from which on it is mentioned: a cut face of
 	// 0.8 mm half height may then look 0.56 mm longer.
@@ -267,11 +273,12 @@ func (c *Card) checkPrint(px card.Pixels, ruler float64) *card.Refusal {
 func (c *Card) findArea(px card.Pixels) *card.Refusal {
 	f := c.found
 	onIt := f.Layout.HasField()
-	c.area = f.Area(maxAreaSD)
-	if c.area.W() < 20 || c.area.H() < 20 {
+	areas := f.Areas(maxAreaSD, minArea)
+	if len(areas) == 0 {
 		return &card.Refusal{Code: "no_room", What: "there is no room for rice beside the strip card in the picture",
 			Hint: "lay the card along one side of the tray and show the tray on the other"}
 	}
+	c.area = areas[0]
 	if !c.lit {
 		return nil
 	}
@@ -279,10 +286,27 @@ func (c *Card) findArea(px card.Pixels) *card.Refusal {
 	if !onIt {
 		trim = maxTrayTrim
 	}
-	dark, ok := f.Dark(px, &c.light, c.area, trim)
+	// Of the two sides of a strip the rice lies where there is more that is bright.
+	found, most, other := false, 0.0, 0.0
+	for _, r := range areas {
+		dark, ok := f.Dark(px, &c.light, r, trim)
+		if !ok {
+			continue
+		}
+		switch bright := f.Bright(px, &c.light, dark); {
+		case !found || bright > most:
+			c.area, found, most, other = dark, true, bright, most
+		default:
+			other = max(other, bright)
+		}
+	}
+	if other > otherSide*most {
+		c.warn("card_two_sides", "what is bright on the side not measured, over the other", other/most, otherSide,
+			"lay the strip along one side of the rice",
+			"rice or other bright things lie on both sides of the strip card: only the side with more of them is measured")
+	}
 	switch {
-	case ok:
-		c.area = dark
+	case found:
 		return nil
 	case onIt:
 		return &card.Refusal{Code: "field_bright", What: "the field of the tray card is bright along a side",
@@ -325,6 +349,11 @@ func (c *Card) judgeLight() {
 		c.warn("card_shadow", "step of light at the rim of the card, share", l.Step, minShadow,
 			"turn so that neither you nor the camera shades the card, or use light from both sides",
 			"a shadow crosses the card: at its %s side the light drops by %.0f %%; colours within it are not to be trusted", c.Light.ShadowSide, 100*l.Step)
+	} else if l.Wave >= minWave {
+		c.Light.ShadowPct, c.Light.ShadowSide = 100*l.Wave, lay.Side(l.Low)
+		c.warn("card_shadow", "departure of the light at the rim of the card from an even fall, share", l.Wave, minWave,
+			"turn so that neither you nor the camera shades the card, or use light from both sides",
+			"a soft shadow lies over the card, most at its %s side: the light departs from an even fall by %.0f %%; colours are not to be trusted", c.Light.ShadowSide, 100*l.Wave)
 	}
 	if l.Burnt > maxBurnt {
 		c.warn("card_burnt_out", "share of the card's paper with a channel at the top of its range", l.Burnt, maxBurnt,

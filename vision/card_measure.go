@@ -44,7 +44,8 @@ func (c *Card) Straighten(ctx context.Context, p *Picture) (*Picture, error) {
 	}
 	if c.Light.Known {
 		flat.balanced = "paper of the " + c.Name
-		flat.absolute = c.Light.ShadowPct == 0 && c.Light.GreyDeltaE00 <= maxGreyDE
+		// A strip tells the light only where it lies itself.
+		flat.absolute = c.found.Layout.HasField() && c.Light.ShadowPct == 0 && c.Light.GreyDeltaE00 <= maxGreyDE
 	}
 	// What the file says of its resolution no longer matters.
 	for _, m := range p.Warnings {

@@ -367,6 +367,45 @@ func TestCardLightDoubts(t *testing.T) {
 			assert.False(t, flat.absolute, "colours are not called absolute")
 		})
 	}
+	t.Run("soft shadow", func(t *testing.T) {
+		t.Parallel()
+		pic, _ := photo(t, func(p *phantom.Photo) {})
+		pix := pic.Pix()
+		for y := range pic.Height { // from full light to 0.65 of it over 0.3 of the width, about 60 mm
+			for x := range pic.Width {
+				s := min(1, max(0, (float64(x)/float64(pic.Width)-0.35)/0.3))
+				for k := range 3 {
+					v := &pix[3*(y*pic.Width+x)+k]
+					*v = byte(card.Encode(card.Linear(*v)*(1-0.35*s*s*(3-2*s))) + 0.5)
+				}
+			}
+		}
+		c, err := FindCard(context.Background(), pic, CardOptions{RulerMM: 150})
+		require.NoError(t, err)
+		w := warning(c, "card_shadow")
+		require.NotNil(t, w)
+		assert.Contains(t, w.Text, "a soft shadow")
+		assert.NotZero(t, c.Light.ShadowPct)
+	})
+	t.Run("rice on the far side of a strip", func(t *testing.T) {
+		// The strip lies at the foot of the picture, turned round: all its rice is
+		// found, and there is more room on the other side.
+		t.Parallel()
+		pic, truth := photo(t, func(p *phantom.Photo) {
+			p.Beside, p.TurnDeg, p.AimY, p.DistanceMM, p.Rice.Count = true, 176, -98, 330, 40
+			p.Width, p.Height = 1500, 1980
+		})
+		c, err := FindCard(context.Background(), pic, CardOptions{RulerMM: 150})
+		require.NoError(t, err)
+		assert.Greater(t, c.area.Y0, 50.0, "below the strip")
+		areas := c.found.Areas(maxAreaSD, minArea)
+		require.Len(t, areas, 2)
+		assert.Less(t, areas[0].Y1, 0.0, "the larger place is above")
+		for _, k := range truth.Kernels {
+			q := c.found.Camera.ToCard(kernel.Point{X: k.X, Y: k.Y})
+			assert.True(t, q.X > c.area.X0 && q.X < c.area.X1 && q.Y > c.area.Y0 && q.Y < c.area.Y1, "kernel at %v lies in %v", q, c.area)
+		}
+	})
 	t.Run("burnt out", func(t *testing.T) {
 		_, c := find(t, func(p *phantom.Photo) { p.Exposure = 1.5 })
 		require.NotNil(t, warning(c, "card_burnt_out"))

@@ -1,6 +1,7 @@
 package card
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -39,6 +40,11 @@ type Light struct {
 	// places, as a share of the brighter side, 0..1, and StepAt where it is.
 	Step   float64
 	StepAt Point
+	// Wave is how far the white places lie above the surface at one stretch and
+	// below it at another, together, as a share, and Low the middle of the
+	// latter: a shadow with a soft edge.
+	Wave float64
+	Low  Point
 	// Patches are the patches' linear values over those of paper in the same
 	// light; NaN where a patch is not seen.
 	Patches [][3]float64
@@ -61,6 +67,10 @@ func (l *Light) At(q Point) (bgr [3]float64) {
 	}
 	return bgr
 }
+
+// minSpread is the least scatter that white places are taken to have, as a
+// share: paper and sensors are not even.
+const minSpread = 0.004
 
 // shadowRun is the number of white places on each side that a shadow's edge is
 // judged from.
@@ -127,7 +137,7 @@ func (f *Found) Light(p Pixels) (l Light, ok bool) {
 		slices.Sort(size)
 		// Tukey's biweight: what lies over the paper, or a shadow's edge, has
 		// little say.
-		c := 4.7 * max(0.004, 1.4826*size[len(size)/2])
+		c := 4.7 * max(minSpread, 1.4826*size[len(size)/2])
 		l.Spread = 1.4826 * size[len(size)/2]
 		for i, d := range dev {
 			weight[i] = sq(max(1e-3, 1-sq(d/c)))
@@ -137,6 +147,7 @@ func (f *Found) Light(p Pixels) (l Light, ok bool) {
 		}
 	}
 	n := len(s)
+	low, high := math.Inf(1), math.Inf(-1)
 	for i := range s {
 		var before, after []float64
 		for k := range shadowRun {
@@ -148,7 +159,13 @@ func (f *Found) Light(p Pixels) (l Light, ok bool) {
 		if d := 1 - math.Exp(-math.Abs(before[shadowRun/2]-after[shadowRun/2])); d > l.Step {
 			l.Step, l.StepAt = d, s[i].at
 		}
+		run := before[shadowRun/2]
+		high = max(high, run)
+		if run < low {
+			low, l.Low = run, s[(i-shadowRun/2+n)%n].at
+		}
 	}
+	l.Wave = 1 - math.Exp(low-high)
 	for _, t := range lay.Patches {
 		v, _, seen := f.sample(p, t.Middle(), 0.3*min(t.W(), t.H()))
 		fit := l.At(t.Middle())
@@ -199,13 +216,7 @@ func (f *Found) Dark(p Pixels, l *Light, r Rect, most float64) (dark Rect, ok bo
 		for i := range n {
 			t := (float64(i) + 0.5) / float64(n)
 			q := Point{X: a.X + (b.X-a.X)*t, Y: a.Y + (b.Y-a.Y)*t}
-			px := f.Camera.ToPicture(q)
-			x, y := int(math.Round(px.X)), int(math.Round(px.Y))
-			if x < 0 || y < 0 || x >= p.W || y >= p.H {
-				hit++ // cut off by the picture
-				continue
-			}
-			if g := linear[p.Pix[3*(y*p.W+x)+1]]; float64(g) > brightRim*l.At(q)[1] {
+			if v, ok := f.share(p, l, q); !ok || v > brightRim { // cut off by the picture, or bright
 				hit++
 			}
 		}
@@ -231,48 +242,79 @@ func (f *Found) Dark(p Pixels, l *Light, r Rect, most float64) (dark Rect, ok bo
 	return r, true
 }
 
-// Area returns where the rice is looked for, before Dark: the field of a card
-// that has one, less the print's edge; else the largest rectangle above or
-// below the card that is in the picture and where the scale is known to
-// maxSD, as a share.
-func (f *Found) Area(maxSD float64) Rect {
+// brightThing is the share of paper's light from which on something in the tray
+// counts as bright.
+const brightThing = 0.25
+
+// Bright returns how much of r is covered by something bright, such as rice,
+// mm².
+func (f *Found) Bright(p Pixels, l *Light, r Rect) float64 {
+	n := 0
+	for y := r.Y0 + 0.5; y < r.Y1; y++ {
+		for x := r.X0 + 0.5; x < r.X1; x++ {
+			if v, ok := f.share(p, l, Point{X: x, Y: y}); ok && v > brightThing {
+				n++
+			}
+		}
+	}
+	return float64(n)
+}
+
+// share returns the green light of a card position as a share of that of paper
+// there; ok is false outside the picture.
+func (f *Found) share(p Pixels, l *Light, q Point) (v float64, ok bool) {
+	px := f.Camera.ToPicture(q)
+	x, y := int(math.Round(px.X)), int(math.Round(px.Y))
+	if x < 0 || y < 0 || x >= p.W || y >= p.H {
+		return 0, false
+	}
+	return float64(linear[p.Pix[3*(y*p.W+x)+1]]) / l.At(q)[1], true
+}
+
+// Areas returns where the rice may lie, before Dark: the field of a card that
+// has one, less the print's edge; else the largest rectangles above and below
+// the card that are in the picture and where the scale is known to maxSD, as a
+// share, the larger one first and those narrower than least mm left out.
+func (f *Found) Areas(maxSD, least float64) (out []Rect) {
 	lay := f.Layout
 	if lay.HasField() {
-		return lay.Field.Inset(1)
+		return []Rect{lay.Field.Inset(1)}
 	}
-	const gap, step, reach = 4, 2, 300
-	good := func(r Rect) bool {
-		for _, c := range r.Corners() {
-			q := f.Camera.ToPicture(c)
-			if !(q.X >= 0 && q.Y >= 0 && q.X <= float64(f.w-1) && q.Y <= float64(f.h-1)) || f.fit.scaleSD(c) > maxSD {
-				return false
-			}
-		}
-		return r.X0 > -reach && r.Y0 > -reach && r.X1 < reach+lay.W && r.Y1 < reach+lay.H
+	const (
+		gap, reach   = 4.0, 300.0
+		across, away = 10.0, 4.0 // steps
+	)
+	good := func(q Point) bool {
+		v := f.Camera.ToPicture(q)
+		return v.X >= 0 && v.Y >= 0 && v.X <= float64(f.w-1) && v.Y <= float64(f.h-1) && f.fit.scaleSD(q) <= maxSD
 	}
-	var best Rect
-	for _, start := range []Rect{{0, -gap - step, lay.W, -gap}, {0, lay.H + gap, lay.W, lay.H + gap + step}} {
-		r := start
-		for r.W() > 20 && !good(r) {
-			r.X0, r.X1 = r.X0+step, r.X1-step
-		}
-		for grew := good(r); grew; {
-			grew = false
-			next := r
-			if start.Y0 < 0 {
-				next.Y0 -= step
-			} else {
-				next.Y1 += step
+	for _, side := range [2]struct{ from, way float64 }{{-gap, -1}, {lay.H + gap, 1}} {
+		// How far the good places reach from the card at each x, and the largest
+		// rectangle under that.
+		var depth []float64
+		for x := -reach; x <= reach+lay.W; x += across {
+			d := -away
+			for d < reach && good(Point{X: x, Y: side.from + side.way*(d+away)}) {
+				d += away
 			}
-			for _, n := range []Rect{next, {r.X0 - step, r.Y0, r.X1, r.Y1}, {r.X0, r.Y0, r.X1 + step, r.Y1}} {
-				if n = (Rect{min(n.X0, r.X0), min(n.Y0, r.Y0), max(n.X1, r.X1), max(n.Y1, r.Y1)}); good(n) {
-					r, grew = n, true
+			depth = append(depth, d)
+		}
+		var best Rect
+		for i := range depth {
+			low := depth[i]
+			for j := i + 1; j < len(depth); j++ {
+				low = min(low, depth[j])
+				w := across * float64(j-i)
+				if low >= least && w >= least && w*low > best.W()*best.H() {
+					y := [2]float64{side.from, side.from + side.way*low}
+					best = Rect{across*float64(i) - reach, min(y[0], y[1]), across*float64(j) - reach, max(y[0], y[1])}
 				}
 			}
 		}
-		if good(r) && r.W()*r.H() > best.W()*best.H() {
-			best = r
+		if best.W() > 0 {
+			out = append(out, best)
 		}
 	}
-	return best
+	slices.SortStableFunc(out, func(a, b Rect) int { return cmp.Compare(b.W()*b.H(), a.W()*a.H()) })
+	return out
 }
