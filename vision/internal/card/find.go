@@ -71,8 +71,11 @@ type Found struct {
 
 // sides are the long sides in pixels, one after the other, of the shrunk
 // pictures in which marks are looked for. In the first a mark of a card that
-// fills half of the picture has a disc of 20 pixels.
+// fills half of the picture has a disc of 20 pixels; it is shrunk by no more
+// than maxShrink, so that a card shown at MinPxPerMM has one of 7.
 var sides = [...]int{1600, 3600}
+
+const maxShrink = 3
 
 // Find looks for a card. It returns ErrNone where there is none, a *Refusal
 // where there is one that gives no scale, and the error of ctx. thorough looks
@@ -84,6 +87,7 @@ func Find(ctx context.Context, p Pixels, thorough bool) (*Found, error) {
 	}
 	var good, bad []mark
 	for i, side := range sides {
+		side = max(side, (max(p.W, p.H)+maxShrink-1)/maxShrink)
 		if i > 0 && (max(p.W, p.H) <= sides[i-1] || !thorough && len(good)+len(bad) == 0) {
 			break
 		}
