@@ -18,6 +18,8 @@ type CardOptions struct {
 	// ruler, mm; 0: it was not measured. A card whose line is off by more than
 	// a hundredth is refused; less is taken into the scale.
 	RulerMM float64
+	// White is the reflectance of the card's paper, 0..1; 0: 0.86.
+	White float64
 	// Thorough looks for small marks as well, which takes a few times as long.
 	Thorough bool
 	// ScaleOnly asks for the scale alone, as of a card scanned by itself: there
@@ -87,6 +89,7 @@ type Card struct {
 	light  card.Light
 	lit    bool
 	area   card.Rect
+	white  float64 // reflectance of the paper
 	scale  float64 // px of the straightened picture per mm of the card's design
 }
 
@@ -97,9 +100,11 @@ type CardLight struct {
 	// paper is seen and it is not burnt out.
 	Known bool
 	// Paper is the linear value, 0..1, of the paper in the middle of the card,
-	// and Gain what it was multiplied with there to record paper as 0.86: blue,
+	// and Gain what it was multiplied with there to record paper as White: blue,
 	// green, red.
 	Paper, Gain [3]float64
+	// White is the reflectance that the paper is recorded with.
+	White float64
 	// FallOffPct is how much less light the darkest part of the card gets than
 	// the brightest, %.
 	FallOffPct float64
@@ -120,7 +125,7 @@ const (
 	minShadow = 0.12 // of the light, from which on a step is a shadow
 	minWave   = 0.07 // of the light, from which on a departure from an even fall is one
 	maxBurnt  = 0.1  // of the white places
-	maxGreyDE = 5    // CIEDE2000
+	maxGreyDE = 4    // CIEDE2000
 	minPaper  = 0.15 // linear
 	// maxFieldTrim is how far dark paper laid into the field may fall short of
 	// its sides, mm; maxTrayTrim the same of a tray beside a strip card.
@@ -167,7 +172,10 @@ func FindCard(ctx context.Context, p *Picture, o CardOptions) (*Card, error) {
 	c := &Card{
 		Name: f.Layout.Name, TiltDeg: f.Pose.Tilt * 180 / math.Pi,
 		ResidualMM: f.Residual, WorstMM: f.Worst, Dots: f.Dots,
-		RadialPct: 100 * f.Camera.Radial(), found: f,
+		RadialPct: 100 * f.Camera.Radial(), found: f, white: o.White,
+	}
+	if c.white <= 0 {
+		c.white = card.PaperY
 	}
 	if err := c.checkPrint(px, o.RulerMM); err != nil {
 		return nil, refused(err)
@@ -334,7 +342,7 @@ func (c *Card) judgeLight() {
 	}
 	l, lay := &c.light, c.found.Layout
 	mid := card.Point{X: lay.W / 2, Y: lay.H / 2}
-	c.Light = CardLight{Paper: l.At(mid), BurntShare: l.Burnt}
+	c.Light = CardLight{Paper: l.At(mid), White: c.white, BurntShare: l.Burnt}
 	low, high := math.Inf(1), 0.0
 	for _, q := range lay.White {
 		v := l.At(q)[1]
@@ -342,7 +350,7 @@ func (c *Card) judgeLight() {
 	}
 	c.Light.FallOffPct = 100 * (1 - low/high)
 	for k, v := range c.Light.Paper {
-		c.Light.Gain[k] = card.PaperY / v
+		c.Light.Gain[k] = c.white / v
 	}
 	if l.Step >= minShadow {
 		c.Light.ShadowPct, c.Light.ShadowSide = 100*l.Step, lay.Side(l.StepAt)
@@ -372,8 +380,8 @@ func (c *Card) judgeLight() {
 		if math.IsNaN(v[0]) {
 			continue
 		}
-		y := card.Reflectance(t.Grey)
-		sum += colour.DeltaE00(colour.FromLinear(v[2]*card.PaperY, v[1]*card.PaperY, v[0]*card.PaperY), colour.FromLinear(y, y, y))
+		y := card.Reflectance(t.Grey, c.white)
+		sum += colour.DeltaE00(colour.FromLinear(v[2]*c.white, v[1]*c.white, v[0]*c.white), colour.FromLinear(y, y, y))
 		n++
 	}
 	if n > 0 {

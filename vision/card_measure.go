@@ -18,7 +18,7 @@ import (
 // Straighten returns the part of the picture where the rice lies as if seen
 // straight from above: PxPerMM pixels to the millimetre of the card's plane in
 // both directions. Where Light.Known, the colours are those under even white
-// light in which the card's paper is neutral with a reflectance of 0.86. The
+// light in which the card's paper is neutral with the reflectance Light.White. The
 // caller closes the picture; p must still be open.
 func (c *Card) Straighten(ctx context.Context, p *Picture) (*Picture, error) {
 	w, h := int(c.area.W()*c.scale), int(c.area.H()*c.scale)
@@ -43,7 +43,7 @@ func (c *Card) Straighten(ctx context.Context, p *Picture) (*Picture, error) {
 		PxPerMMX: c.PxPerMM, PxPerMMY: c.PxPerMM, ScaleSource: c.ScaleSource(), img: img,
 	}
 	if c.Light.Known {
-		flat.balanced = "paper of the " + c.Name
+		flat.balanced = fmt.Sprintf("paper of the %s, taken to reflect %.3g %%", c.Name, 100*c.white)
 		// A strip tells the light only where it lies itself.
 		flat.absolute = c.found.Layout.HasField() && c.Light.ShadowPct == 0 && c.Light.GreyDeltaE00 <= maxGreyDE
 	}
@@ -72,7 +72,7 @@ func (c *Card) relight(width int) func(row int, bgr []byte) {
 	}
 	linear := new([256]float32)
 	for i := range linear {
-		linear[i] = float32(card.Linear(byte(i)) * card.PaperY * fine)
+		linear[i] = float32(card.Linear(byte(i)) * c.white * fine)
 	}
 	const step = 32 // px over which the light is straight
 	return func(row int, bgr []byte) {
@@ -154,6 +154,7 @@ const (
 type ScaleOptions struct {
 	Card   CardMode // "" is CardAuto
 	Ruler  float64  // CardOptions.RulerMM
+	White  float64  // CardOptions.White
 	Device string   // name of Profile; empty without one
 	// Profile is the scale of the device that took the picture; nil: none.
 	Profile *ScaleProfile
@@ -181,7 +182,7 @@ func MeasureBy(ctx context.Context, p *Picture, m Method) (*kernel.Tray, error) 
 		return nil, fmt.Errorf("card mode %q, want %s, %s or %s", m.Card, CardAuto, CardOn, CardOff)
 	}
 	if m.Card == CardOn || m.Card != CardOff && !known {
-		c, err := FindCard(ctx, p, CardOptions{RulerMM: m.Ruler, Thorough: m.Card == CardOn || m.Ruler > 0})
+		c, err := FindCard(ctx, p, CardOptions{RulerMM: m.Ruler, White: m.White, Thorough: m.Card == CardOn || m.Ruler > 0})
 		if err == nil {
 			return MeasureOnCard(ctx, p, c, m.MeasureOptions)
 		}

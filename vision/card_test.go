@@ -323,6 +323,24 @@ func TestCardColour(t *testing.T) {
 	}
 }
 
+// The paper's reflectance is taken as stated: a card whose paper reflects 0.86
+// comes out as one of 0.95, and everything with it.
+func TestCardWhite(t *testing.T) {
+	pic, truth := photo(t, func(p *phantom.Photo) { p.Swatches = swatches() })
+	got, err := FindCard(context.Background(), pic, CardOptions{RulerMM: 150, White: 0.95})
+	require.NoError(t, err)
+	assert.InDelta(t, 0.95, got.Light.White, 1e-9)
+	flat, err := got.Straighten(context.Background(), pic)
+	require.NoError(t, err)
+	defer flat.Close()
+	assert.Contains(t, flat.balanced, "taken to reflect 95 %")
+	for _, s := range truth.Photo.Swatches {
+		have := labAround(flat, (s.At.X-got.area.X0)*got.PxPerMM-0.5, (s.At.Y-got.area.Y0)*got.PxPerMM-0.5, 3*got.PxPerMM)
+		// L* + 16 goes with the cube root of the luminance (CIE 15), above 0.009.
+		assert.InDelta(t, (s.Lab[0]+16)*math.Cbrt(0.95/0.86), have.L+16, 0.8)
+	}
+}
+
 func labAround(p *Picture, x, y, half float64) colour.Lab {
 	var sum [3]float64
 	n := 0.0

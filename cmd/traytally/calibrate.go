@@ -33,7 +33,8 @@ const profilesVariable = "TRAYTALLY_PROFILES"
 type scaleFlags struct {
 	card       string // a vision.CardMode
 	cardRuler  float64
-	device     string // name of a scale profile
+	cardWhite  float64 // percent
+	device     string  // name of a scale profile
 	deviceFile string
 }
 
@@ -41,6 +42,7 @@ func (s *scaleFlags) addScale(f *pflag.FlagSet) {
 	s.card = string(vision.CardAuto)
 	f.StringVar(&s.card, "card", s.card, "look for a printed card in the picture: auto, on (fail without one) or `off`")
 	f.Var(&ranged{v: &s.cardRuler, min: 50, max: 300}, "card-ruler", "length in `MM` of the 150 mm line on the printed card, as measured with a ruler")
+	f.Var(&ranged{v: &s.cardWhite, min: 50, max: 100}, "card-white", "reflectance in `PERCENT` of the card's paper, instead of 86")
 	f.StringVar(&s.device, "scale-profile", "", "take the scale of the device from the profile with this `NAME`, see calibrate")
 	s.addProfiles(f)
 }
@@ -51,7 +53,7 @@ func (s *scaleFlags) addProfiles(f *pflag.FlagSet) {
 
 // method returns how the pictures of a sample are to be measured.
 func (o *gradeOptions) method() (vision.Method, error) {
-	m := vision.Method{MeasureOptions: o.measureOptions(), ScaleOptions: vision.ScaleOptions{Card: vision.CardMode(o.card), Ruler: o.cardRuler}}
+	m := vision.Method{MeasureOptions: o.measureOptions(), ScaleOptions: vision.ScaleOptions{Card: vision.CardMode(o.card), Ruler: o.cardRuler, White: o.cardWhite / 100}}
 	given := ""
 	for _, g := range []struct {
 		flag string
@@ -76,6 +78,8 @@ func (o *gradeOptions) method() (vision.Method, error) {
 		return m, &usageError{what: given + " and --card-ruler exclude each other", hint: "a card in the picture gives the scale by itself"}
 	case m.Card == vision.CardOff && o.cardRuler > 0:
 		return m, &usageError{what: "--card off and --card-ruler exclude each other", hint: "give one of them"}
+	case o.cardWhite > 0 && (given != "" || m.Card == vision.CardOff):
+		return m, &usageError{what: "--card-white without a card", hint: "give it where a card in the picture gives the scale"}
 	}
 	if o.device == "" {
 		return m, nil

@@ -74,7 +74,7 @@ func TestPhotoColours(t *testing.T) {
 		assert.InDeltaSlice(t, slice(want(tonerY/paperY)), slice(at(q)), 0.6)
 	}
 	for _, q := range l.Patches {
-		assert.InDeltaSlice(t, slice(want(card.Reflectance(q.Grey)/card.PaperY)), slice(at(q.Middle())), 0.6)
+		assert.InDeltaSlice(t, slice(want(card.Reflectance(q.Grey, card.PaperY)/card.PaperY)), slice(at(q.Middle())), 0.6)
 	}
 	// Each sector of each mark is what its code says.
 	for i, m := range l.Marks {

@@ -81,7 +81,7 @@ func (f *Found) Edge(p Pixels) Edge {
 		}
 		sigma[d], best[d] = fitStep(&sum[d])
 	}
-	light := sq(best[1]) / (sq(best[0]) + sq(best[1]))
+	light := sq(sq(best[1])) / (sq(sq(best[0])) + sq(sq(best[1])))
 	return Edge{Sigma: light*sigma[0] + (1-light)*sigma[1], InLight: light}
 }
 

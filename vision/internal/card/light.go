@@ -8,17 +8,18 @@ import (
 	"gonum.org/v1/gonum/mat"
 )
 
-// PaperY is the reflectance that the card's unprinted paper is taken to have,
-// the same in all colours: office paper has 0.83 to 0.90 (common practice, no
-// source). TonerY is that of full black.
+// PaperY is the reflectance that the card's unprinted paper is taken to have
+// where it is not stated, the same in all colours: office paper has 0.83 to 0.90
+// (common practice, no source). TonerY is that of full black.
 const (
 	PaperY = 0.86
 	TonerY = 0.04
 )
 
-// Reflectance returns what a printed grey is taken to reflect, 0..1: toner
-// lets the share of the paper through that the sRGB curve has for the grey.
-func Reflectance(grey byte) float64 { return TonerY + (PaperY-TonerY)*Linear(grey) }
+// Reflectance returns what a grey printed on paper of reflectance white is taken
+// to reflect, 0..1: toner lets the share of the paper through that the sRGB curve
+// has for the grey.
+func Reflectance(grey byte, white float64) float64 { return TonerY + (white-TonerY)*Linear(grey) }
 
 // surface is the number of terms of a light surface.
 const surface = 6
