@@ -37,7 +37,8 @@ millimetres, straightened outlines and colours under known light.
 
 Print at 100 % (actual size, not fitted to the page) on matt white paper, and
 measure the line on the print with a ruler: it must be 150 mm long. Give what
-you measure to grade (--card-ruler).
+you measure to grade (--card-ruler). The field must be 150 mm wide and 197 mm
+high; a printer that stretches the page is not always seen in the photo.
 
 The field for the rice is printed black (--field dark) or left open for matt
 dark paper to be laid in (--field open). --strip makes a card to be cut out and

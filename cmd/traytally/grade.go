@@ -48,9 +48,10 @@ That length is taken from the sample's own unbroken kernels, unless it is
 stated (--whole-length) or taken from a picture of picked whole kernels
 (--whole-from).
 
-Millimetres need a scale: the resolution stored in the picture, --dpi or
---scale. Without one the broken percentage is told all the same, lengths are in
-pixels, and what needs millimetres is not assessed.
+Millimetres need a scale: the printed card in the picture (see card), the
+resolution stored in it, --dpi, --scale or --scale-profile. Without one the
+broken percentage is told all the same, lengths are in pixels, and what needs
+millimetres is not assessed.
 
 With --standard or --contract the sample is graded by those limits: the grade,
 the line that limits it, how far the next grade is, and what was not assessed.

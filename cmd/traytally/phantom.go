@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"image"
 	"io"
 	"path/filepath"
 	"strings"
@@ -10,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"traytally/vision/kernel"
 	"traytally/vision/phantom"
 )
 
@@ -24,6 +26,49 @@ type phantomOptions struct {
 	truth   string
 	quality int
 	force   bool
+
+	scene   string // sceneCard, sceneBeside, or empty for a scan
+	photo   phantom.Photo
+	cast    []float64
+	covered []float64
+	torn    []float64
+}
+
+// Places of the rice in a photo.
+const (
+	sceneCard   = "card"
+	sceneBeside = "beside"
+)
+
+// A photoFlag is a flag of a photo that is one number.
+type photoFlag struct {
+	field, name string // of the parameter and of the flag
+	v           *float64
+	usage       string
+}
+
+func photoFlags(p *phantom.Photo) []photoFlag {
+	return []photoFlag{
+		{"Focal", "focal", &p.Focal, "focal length over the longer side of the photo"},
+		{"TiltDeg", "tilt", &p.TiltDeg, "angle of the camera's axis from straight down, degrees"},
+		{"LeanDeg", "lean", &p.LeanDeg, "direction in which it leans, clockwise from right, degrees"},
+		{"TurnDeg", "turn", &p.TurnDeg, "roll of the camera, degrees"},
+		{"DistanceMM", "distance", &p.DistanceMM, "from the lens to the point aimed at"},
+		{"AimX", "aim-x", &p.AimX, "that point, right of the middle of the card"},
+		{"AimY", "aim-y", &p.AimY, "that point, below the middle of the card"},
+		{"K1", "k1", &p.K1, "lens: a ray at radius r of the picture, 1 at its corners, comes from 1 + k1·r² + k2·r⁴ times that of a pinhole"},
+		{"K2", "k2", &p.K2, "see --k1"},
+		{"Exposure", "exposure", &p.Exposure, "linear value of paper in the best light"},
+		{"Lamp", "lamp", &p.Lamp, "share of the light that comes from a lamp near by"},
+		{"Vignette", "vignette", &p.Vignette, "darkening towards the corners of the photo, 1 as of a simple lens"},
+		{"ShadowDepth", "shade", &p.ShadowDepth, "share of light lost in a shadow over the left part of the card"},
+		{"ShadowTopMM", "shade-top", &p.ShadowTopMM, "where its edge crosses the card's upper side"},
+		{"ShadowBottomMM", "shade-bottom", &p.ShadowBottomMM, "where its edge crosses the lower side"},
+		{"PrintScale", "print-scale", &p.PrintScale, "size of the print over the design's"},
+		{"PrintStretch", "print-stretch", &p.PrintStretch, "height of the print over its width, by the design's"},
+		{"Bulge", "bulge", &p.Bulge, "height at which the bent sheet's middle line stands off the table"},
+		{"OpenRimMM", "open-rim", &p.OpenRimMM, "width of the rim of the field that shows paper"},
+	}
 }
 
 // crowding are the flags whose defaults follow --contact.
@@ -61,10 +106,15 @@ invented. The same flags draw the same picture.
 
 Shares are between 0 and 1. The three steps of --contact set how closely the
 kernels lie; --cover, --touch-share, --group-mean, --press and --gap change
-them one by one. Lengths are in millimetres.`,
+them one by one. Lengths are in millimetres.
+
+With --photo the picture is a phone's, in perspective: the rice lies on the
+printed card (see card) or beside it. Its size in mm, --dpi, --light,
+--light-drop and --shadow do not count then; the flags after --photo do.`,
 		Example: `  traytally phantom --out tray.png
   traytally phantom --out hard.jpg --type slender --contact dense --broken-mass 8 --seed 7
-  traytally phantom --out defects.png --chalky 0.05 --yellow 0.02 --red 0.01 --stones 2`,
+  traytally phantom --out defects.png --chalky 0.05 --yellow 0.02 --red 0.01 --stones 2
+  traytally phantom --out photo.jpg --photo card --tilt 12 --lean 40 --k1 0.03 --lamp 0.5`,
 		GroupID: groupHelp,
 		Args:    noArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -138,6 +188,17 @@ func (o *phantomOptions) addFlags(f *pflag.FlagSet) {
 	f.Float64Var(&p.BlurPx, "blur", p.BlurPx, "blur, SD in pixels")
 	f.BoolVar(&p.BlurEncoded, "blur-encoded", p.BlurEncoded, "blur the finished picture in place of the light; =false for the light")
 	f.Float64Var(&p.Noise, "noise", p.Noise, "noise, SD in steps of the 8-bit values")
+
+	o.photo = phantom.DefaultPhoto()
+	f.StringVar(&o.scene, "photo", "", "a photo with the rice on the card or beside it: card or beside")
+	f.IntVar(&o.photo.Width, "photo-width", o.photo.Width, "width of the photo in pixels")
+	f.IntVar(&o.photo.Height, "photo-height", o.photo.Height, "height of the photo in pixels")
+	for _, n := range photoFlags(&o.photo) {
+		f.Float64Var(n.v, n.name, *n.v, n.usage)
+	}
+	f.Float64SliceVar(&o.cast, "cast", o.photo.Cast[:], "red, green and blue of light and camera together")
+	f.Float64SliceVar(&o.covered, "covered", nil, "left, top, right and bottom of what hides a part of the card; may be repeated")
+	f.Float64SliceVar(&o.torn, "torn", nil, "where the card is torn across, and how far the lower part lies to the right and down")
 }
 
 // complete settles what depends on several flags.
@@ -171,6 +232,9 @@ func (o *phantomOptions) complete(f *pflag.FlagSet) error {
 			hint: "give one of them",
 		}
 	}
+	if err := o.completePhoto(f); err != nil {
+		return err
+	}
 	if o.out == "" {
 		return &usageError{what: "no picture to write", hint: "name it: --out tray.png"}
 	}
@@ -192,6 +256,63 @@ func (o *phantomOptions) complete(f *pflag.FlagSet) error {
 	return nil
 }
 
+// completePhoto settles what a photo needs.
+func (o *phantomOptions) completePhoto(f *pflag.FlagSet) error {
+	p := &o.photo
+	bad := func(format string, a ...any) error {
+		return &usageError{what: fmt.Sprintf(format, a...), hint: "see traytally phantom --help"}
+	}
+	switch o.scene {
+	case sceneCard, sceneBeside:
+		p.Beside = o.scene == sceneBeside
+	case "":
+		names := []string{"photo-width", "photo-height", "cast", "covered", "torn"}
+		for _, n := range photoFlags(p) {
+			names = append(names, n.name)
+		}
+		for _, n := range names {
+			if f.Changed(n) {
+				return bad("--%s without --photo", n)
+			}
+		}
+		return nil
+	default:
+		return bad("--photo is %q, want card or beside", o.scene)
+	}
+	switch {
+	case len(o.cast) != 3:
+		return bad("--cast has %d numbers, want 3", len(o.cast))
+	case len(o.covered)%4 != 0:
+		return bad("--covered has %d numbers, want 4", len(o.covered))
+	case f.Changed("torn") && len(o.torn) != 3:
+		return bad("--torn has %d numbers, want 3", len(o.torn))
+	}
+	copy(p.Cast[:], o.cast)
+	for c := o.covered; len(c) > 0; c = c[4:] {
+		p.Covered = append(p.Covered, phantom.Rect{X0: c[0], Y0: c[1], X1: c[2], Y1: c[3]})
+	}
+	if len(o.torn) == 3 {
+		p.TornMM, p.Torn = o.torn[0], kernel.Point{X: o.torn[1], Y: o.torn[2]}
+	}
+	// A lens does not picture as a scanner does.
+	usual := p.Rice
+	p.Rice = o.params
+	for name, field := range map[string]func(*phantom.Params){
+		"margin":       func(q *phantom.Params) { q.MarginMM = usual.MarginMM },
+		"noise":        func(q *phantom.Params) { q.Noise = usual.Noise },
+		"blur":         func(q *phantom.Params) { q.BlurPx = usual.BlurPx },
+		"blur-encoded": func(q *phantom.Params) { q.BlurEncoded = usual.BlurEncoded },
+	} {
+		if !f.Changed(name) {
+			field(&p.Rice)
+		}
+	}
+	return nil
+}
+
+// placeholderDPI is what cameras store for want of a resolution.
+const placeholderDPI = 72
+
 func runPhantom(cmd *cobra.Command, o *phantomOptions) error {
 	if err := o.complete(cmd.Flags()); err != nil {
 		return err
@@ -201,13 +322,29 @@ func runPhantom(cmd *cobra.Command, o *phantomOptions) error {
 			return err
 		}
 	}
-	img, truth, err := phantom.Draw(o.params)
+	var (
+		img    image.Image
+		truth  *phantom.Truth
+		encode func(io.Writer) error
+		err    error
+		dpi    = o.params.DPI
+	)
+	if o.scene == "" {
+		if img, truth, err = phantom.Draw(o.params); err == nil {
+			encode = truth.Encode
+		}
+	} else {
+		var t *phantom.PhotoTruth
+		if img, t, err = phantom.DrawPhoto(o.photo); err == nil {
+			truth, encode, dpi = &t.Truth, t.Encode, placeholderDPI
+		}
+	}
 	if err != nil {
 		return phantomError(err)
 	}
 	err = writeSet(cmd.Context(), []outFile{
-		{o.out, func(w io.Writer) error { return phantom.Encode(w, o.out, img, o.params.DPI, o.quality) }},
-		{o.truth, truth.Encode},
+		{o.out, func(w io.Writer) error { return phantom.Encode(w, o.out, img, dpi, o.quality) }},
+		{o.truth, encode},
 	}, o.force)
 	if err != nil {
 		return err
@@ -232,6 +369,14 @@ func phantomError(err error) error {
 		name := e.Field
 		if flag := phantomFlag[e.Field]; flag != "" {
 			name = "--" + flag
+		}
+		if flag, ok := map[string]string{"Width": "photo-width", "Height": "photo-height", "Cast": "cast"}[e.Field]; ok {
+			name = "--" + flag
+		}
+		for _, n := range photoFlags(new(phantom.Photo)) {
+			if n.field == e.Field {
+				name = "--" + n.name
+			}
 		}
 		return &usageError{what: fmt.Sprintf("%s is %s, want %s", name, e.Value, e.Want), hint: "see traytally phantom --help"}
 	}

@@ -1,9 +1,11 @@
 package phantom
 
 import (
+	"encoding/json"
 	"errors"
 	"fmt"
 	"image"
+	"io"
 	"math"
 
 	"traytally/vision/internal/card"
@@ -174,6 +176,13 @@ type PhotoTruth struct {
 	LensMM float64      `json:"lens_height"` // above the card
 
 	view view
+}
+
+// Encode writes the truth as JSON: what Truth.Encode writes, and the scene.
+func (t *PhotoTruth) Encode(w io.Writer) error {
+	e := json.NewEncoder(w)
+	e.SetIndent("", " ")
+	return e.Encode(t)
 }
 
 // ToPicture returns where a place on the card, height mm above it, is seen, px.
