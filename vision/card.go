@@ -143,6 +143,8 @@ const (
 	// degrees from straight above, from which on it is mentioned: a cut face of
 	// 0.8 mm half height may then look 0.56 mm longer.
 	warnAngle = 35
+	// maxGain is up to how much brightening raises what stands out of the tray.
+	maxGain = 3
 	// maxLensDoubt is the share of the scale from which on it is said that a
 	// strip card does not tell the lens from a bend of the strip.
 	maxLensDoubt = 0.003

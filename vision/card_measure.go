@@ -44,6 +44,12 @@ func (c *Card) Straighten(ctx context.Context, p *Picture) (*Picture, error) {
 	}
 	if c.Light.Known {
 		flat.balanced = fmt.Sprintf("paper of the %s, taken to reflect %.3g %%", c.Name, 100*c.white)
+		for _, q := range append(cornersOf(c.area), c.area.Middle()) {
+			// Encoded values go with about this power of the light (sRGB).
+			for _, v := range c.light.At(q) {
+				flat.gain = max(flat.gain, min(maxGain, math.Pow(c.white/v, 1/2.4)))
+			}
+		}
 		// A strip tells the light only where it lies itself.
 		flat.absolute = c.found.Layout.HasField() && c.Light.ShadowPct == 0 && c.Light.GreyDeltaE00 <= maxGreyDE
 	}

@@ -1,6 +1,7 @@
 package vision
 
 import (
+	"bytes"
 	"context"
 	"math"
 	"testing"
@@ -186,4 +187,25 @@ func TestStripCard(t *testing.T) {
 	t.Logf("whole %+.2f %%", 100*whole)
 	assert.GreaterOrEqual(t, found, 0.98)
 	assert.InDelta(t, 0, whole, 0.01) // 5 px/mm
+}
+
+// Brightening a dim photo raises what its compression left in the dark: none of
+// it counts as a kernel.
+func TestCardCompressedDim(t *testing.T) {
+	p := phantom.DefaultPhoto()
+	p.Rice.Count, p.Rice.Noise = 60, 4
+	p.Width, p.Height, p.DistanceMM = 1500, 1980, 260
+	p.Exposure, p.Cast = 0.3, [3]float64{1, 0.87, 0.45}
+	img, truth, err := phantom.DrawPhoto(p)
+	require.NoError(t, err)
+	var b bytes.Buffer
+	require.NoError(t, phantom.Encode(&b, "dim.jpg", img, 72, 55))
+	pic, err := Decode("dim.jpg", b.Bytes(), OpenOptions{})
+	require.NoError(t, err)
+	defer pic.Close()
+	c, err := FindCard(context.Background(), pic, CardOptions{RulerMM: 150})
+	require.NoError(t, err)
+	got, err := MeasureOnCard(context.Background(), pic, c, MeasureOptions{})
+	require.NoError(t, err)
+	assert.InDelta(t, len(truth.Kernels), len(got.Kernels), 2)
 }

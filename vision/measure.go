@@ -42,7 +42,7 @@ func Measure(ctx context.Context, p *Picture, o MeasureOptions) (*kernel.Tray, e
 		t.PxPerMM, t.ScaleSource = p.PxPerMMX, p.ScaleSource
 		aspect = p.PxPerMMX / p.PxPerMMY
 	}
-	r, err := segment.Find(ctx, segment.Picture{Pix: p.Pix(), W: p.Width, H: p.Height})
+	r, err := segment.Find(ctx, segment.Picture{Pix: p.Pix(), W: p.Width, H: p.Height, Gain: p.gain})
 	if err != nil {
 		return nil, err
 	}

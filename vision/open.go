@@ -61,8 +61,9 @@ type Picture struct {
 	Warnings           []kernel.Warning
 
 	img      *cv.Image
-	balanced string // where neutral was taken from, if colours are balanced already
-	absolute bool   // the same, and brought to a known reflectance
+	balanced string  // where neutral was taken from, if colours are balanced already
+	absolute bool    // the same, and brought to a known reflectance
+	gain     float64 // what Straighten multiplied grey values with since they were stored; 0: not at all
 }
 
 // Pix returns the pixels: 8-bit BGR, interleaved, row-major, rows of 3*Width

@@ -87,8 +87,9 @@ type shape struct {
 func Find(ctx context.Context, p Picture) (*Result, error) {
 	t := estimateTray(p)
 	// Six robust standard deviations keep a noisy tray silent; at least 10
-	// grey values keep compression noise out.
-	limit := min(max(10, int(math.Ceil(6*t.sigma))+2), 80)
+	// grey values, as compressed, keep compression noise out.
+	least := int(math.Round(10 * max(1, p.Gain)))
+	limit := min(max(least, int(math.Ceil(6*t.sigma))+2), 80)
 	res := &Result{TrayMean: t.mean, TraySigma: t.sigma, Limit: limit, BrightShare: t.brightShare, BorderBright: t.borderBright}
 	rel, err := newRelief(p.W, p.H, limit)
 	if err != nil {

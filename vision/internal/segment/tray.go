@@ -14,6 +14,9 @@ import (
 type Picture struct {
 	Pix  []byte
 	W, H int
+	// Gain is what grey values were multiplied with since they were compressed,
+	// where that is more than 1.
+	Gain float64
 }
 
 // cell is the size, in pixels, of the squares on which the tray's level is
