@@ -190,7 +190,7 @@ func TestStripCard(t *testing.T) {
 }
 
 // Brightening a dim photo raises what its compression left in the dark: none of
-// it counts as a kernel.
+// it counts as a kernel, bar a speck or two.
 func TestCardCompressedDim(t *testing.T) {
 	p := phantom.DefaultPhoto()
 	p.Rice.Count, p.Rice.Noise = 60, 4
