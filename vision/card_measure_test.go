@@ -193,6 +193,7 @@ func TestStripCard(t *testing.T) {
 // it counts as a kernel, bar a speck or two.
 func TestCardCompressedDim(t *testing.T) {
 	p := phantom.DefaultPhoto()
+	p.Width, p.Height = 1500, 2000 // enough from straight above
 	p.Rice.Count, p.Rice.Noise = 60, 4
 	p.Width, p.Height, p.DistanceMM = 1500, 1980, 260
 	p.Exposure, p.Cast = 0.3, [3]float64{1, 0.87, 0.45}

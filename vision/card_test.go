@@ -24,6 +24,7 @@ import (
 func photo(t testing.TB, change func(*phantom.Photo)) (*Picture, *phantom.PhotoTruth) {
 	t.Helper()
 	p := phantom.DefaultPhoto()
+	p.Width, p.Height = 1500, 2000 // enough from straight above
 	p.Rice.Count = 0
 	p.Width, p.Height, p.DistanceMM = 1250, 1650, 235
 	change(&p)

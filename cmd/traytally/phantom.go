@@ -190,7 +190,6 @@ func (o *phantomOptions) addFlags(f *pflag.FlagSet) {
 	f.Float64Var(&p.Noise, "noise", p.Noise, "noise, SD in steps of the 8-bit values")
 
 	o.photo = phantom.DefaultPhoto()
-	o.photo.Width, o.photo.Height = 2400, 3200 // 8 megapixels, what the card takes at a slant
 	f.StringVar(&o.scene, "photo", "", "a photo with the rice on the card or beside it: card or beside")
 	f.IntVar(&o.photo.Width, "photo-width", o.photo.Width, "width of the photo in pixels")
 	f.IntVar(&o.photo.Height, "photo-height", o.photo.Height, "height of the photo in pixels")

@@ -14,6 +14,7 @@ import (
 
 func smallPhoto(change func(*Photo)) Photo {
 	p := DefaultPhoto()
+	p.Width, p.Height = 1500, 2000
 	p.Rice.Count, p.Width, p.Height = 0, 600, 800
 	change(&p)
 	return p
@@ -140,6 +141,7 @@ func TestPhotoParams(t *testing.T) {
 		"Count": func(p *Photo) { p.Rice.Count = -1 },
 	} {
 		p := DefaultPhoto()
+		p.Width, p.Height = 1500, 2000
 		change(&p)
 		_, _, err := DrawPhoto(p)
 		e, ok := errors.AsType[*ParamError](err)
@@ -147,6 +149,7 @@ func TestPhotoParams(t *testing.T) {
 		assert.Equal(t, field, e.Field)
 	}
 	p := DefaultPhoto()
+	p.Width, p.Height = 1500, 2000
 	p.Rice.Count = 5000
 	_, _, err := DrawPhoto(p)
 	assert.ErrorIs(t, err, ErrNoRoom)
