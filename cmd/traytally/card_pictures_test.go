@@ -12,7 +12,6 @@ import (
 func drawCards(save func(name string, img image.Image, dpi float64)) error {
 	photo := func(name string, change func(*phantom.Photo)) error {
 		p := phantom.DefaultPhoto()
-		p.Width, p.Height = 1500, 2000 // enough from straight above
 		p.Rice.Count, p.Rice.Kind, p.Rice.BrokenShare = 110, phantom.Bold, 0.2
 		p.Width, p.Height, p.DistanceMM = 1250, 1650, 235
 		p.TiltDeg, p.LeanDeg = 8, 100
