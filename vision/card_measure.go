@@ -126,10 +126,11 @@ func MeasureOnCard(ctx context.Context, p *Picture, c *Card, o MeasureOptions) (
 			Text: "the grey patch was not used: colours are balanced by the paper of the card", Hint: "leave out the grey patch where there is a card in the picture"})
 	}
 	ground := groundOf(flat)
+	shifts := c.shifts(p, t.Kernels, ground)
 	for i := range t.Kernels {
 		k := &t.Kernels[i]
 		t.KernelAreaPx2 -= k.AreaPx2
-		c.sharpen(k, ground)
+		c.sharpen(k, shifts[i])
 		c.upright(k)
 		t.KernelAreaPx2 += k.AreaPx2
 		c.bringBack(k)
@@ -270,17 +271,73 @@ func groundOf(flat *Picture) (rgb [3]float64) {
 	return rgb
 }
 
-// sharpen takes from the measures of a kernel what the camera's blur adds to
-// them, as the marks of the card show it. Outlines run at half of the contrast
-// in the channel that has most of it.
-func (c *Card) sharpen(k *kernel.Kernel, ground [3]float64) {
-	r, g, b := colorful.Lab(k.Lab[0]/100, k.Lab[1]/100, k.Lab[2]/100).LinearRgb()
-	most, shift := 0.0, 0.0
-	for i, v := range [3]float64{r, g, b} {
-		if d := card.Encode(v) - card.Encode(ground[i]); d > most {
-			most, shift = d, c.edge.Shift(ground[i], v)
+// shifts returns how far outwards of the true edge the outline of each kernel
+// lies, in pixels of the picture: by the camera's blur, as the marks of the card
+// show it, and by the dark rims of kernels, as they show it together. Outlines
+// run at half of the contrast in the channel that has most of it.
+func (c *Card) shifts(p *Picture, ks []kernel.Kernel, ground [3]float64) []float64 {
+	out := make([]float64, len(ks))
+	mean := 0.0
+	for i := range ks {
+		r, g, b := colorful.Lab(ks[i].Lab[0]/100, ks[i].Lab[1]/100, ks[i].Lab[2]/100).LinearRgb()
+		most := 0.0
+		for k, v := range [3]float64{r, g, b} {
+			if d := card.Encode(v) - card.Encode(ground[k]); d > most {
+				most, out[i] = d, c.edge.Shift(ground[k], v)
+			}
+		}
+		mean += out[i] / float64(len(ks))
+	}
+	px := card.Pixels{Pix: p.Pix(), W: p.Width, H: p.Height}
+	rim := card.NewRim(c.edge)
+	for i := range ks {
+		c.flanks(&ks[i], func(at, outward card.Point) { rim.Add(px, at, outward) })
+	}
+	if seen, ok := rim.Shift(); ok {
+		for i := range out {
+			out[i] += seen - mean
 		}
 	}
+	return out
+}
+
+// flanks calls use with places along the outline of a kernel in the straightened
+// picture, its ends left out, and the direction outwards there, both in the
+// picture of the card.
+func (c *Card) flanks(k *kernel.Kernel, use func(at, outward card.Point)) {
+	sin, cos := math.Sincos(k.AngleRad)
+	middle := c.toPicture(kernel.Point{X: k.X, Y: k.Y})
+	for i, a := range k.Outline {
+		b := k.Outline[(i+1)%len(k.Outline)]
+		q := kernel.Point{X: (a.X + b.X) / 2, Y: (a.Y + b.Y) / 2}
+		if math.Abs((q.X-k.X)*cos+(q.Y-k.Y)*sin) > flankShare*k.AxisLengthPx/2 {
+			continue
+		}
+		from, to := c.toPicture(a), c.toPicture(b)
+		u := card.Point{X: to.Y - from.Y, Y: from.X - to.X}
+		l := math.Hypot(u.X, u.Y)
+		if l == 0 {
+			continue
+		}
+		at := card.Point{X: (from.X + to.X) / 2, Y: (from.Y + to.Y) / 2}
+		if (at.X-middle.X)*u.X+(at.Y-middle.Y)*u.Y < 0 {
+			l = -l
+		}
+		n := int(math.Ceil(math.Abs(l)))
+		for j := range n {
+			f := (float64(j) + 0.5) / float64(n)
+			use(card.Point{X: from.X + f*(to.X-from.X), Y: from.Y + f*(to.Y-from.Y)}, card.Point{X: u.X / l, Y: u.Y / l})
+		}
+	}
+}
+
+// flankShare is the part of a kernel's length, about its middle, along which
+// its outline counts as flank.
+const flankShare = 0.6
+
+// sharpen takes from the measures of a kernel what its outline lies outwards,
+// in pixels of the picture.
+func (c *Card) sharpen(k *kernel.Kernel, shift float64) {
 	s, _ := c.found.Camera.Scales(c.toCard(kernel.Point{X: k.X, Y: k.Y}))
 	width := k.WidthPx
 	by := min(2*shift*c.scale/s, width/4)
@@ -292,9 +349,12 @@ func (c *Card) sharpen(k *kernel.Kernel, ground [3]float64) {
 	k.VolumePx3 *= long * wide * wide
 }
 
-// tipFullness is n of a tip |x/a|ⁿ + |z/c|² = 1 seen from the side: 2 for an
-// ellipsoid; rendered kernels have 2.2 (round) to 2.8 (slender).
-const tipFullness = 2.5
+// tipFullness is n of a tip |x/a|ⁿ + |z/c|² = 1 of a kernel so many times as
+// long as wide: 2 for an ellipsoid; rendered kernels have 2.2 where they are
+// 1.6 times as long as wide, 2.8 where they are 3.7 times.
+func tipFullness(slender float64) float64 {
+	return min(2.8, max(2.2, 2.2+0.6*(slender-1.6)/2.1))
+}
 
 // cutSlant is how far a usual cut runs along the kernel from its middle to its
 // outer corner, over the half thickness: at 0.4, 25° from square for a kernel
@@ -332,7 +392,7 @@ func (c *Card) upright(k *kernel.Kernel) {
 			add := math.Hypot(high*along, m) - m
 			longer, doubt = longer+add, math.Hypot(doubt, cutDoubt*add)
 		} else {
-			longer += tipFullness / 2 * (half - math.Sqrt(max(half*half/4, half*half-sq(high*along))))
+			longer += tipFullness(k.AxisLengthPx/k.WidthPx) / 2 * (half - math.Sqrt(max(half*half/4, half*half-sq(high*along))))
 		}
 	}
 	longer = min(longer, half)

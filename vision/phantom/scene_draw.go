@@ -271,7 +271,7 @@ func (o *solid) hit(x, y, lx, ly float64) (z, bx, by float64, ok bool) {
 		}
 		return true
 	}
-	const n = 14
+	const n = 15 // odd: the middle, where thin tips lie, is looked at
 	for i := range n {
 		z = o.top * (float64(n-i) - 0.5) / n
 		if !in(z) {
