@@ -347,8 +347,14 @@ func uncertainty(x, u []float64) float64 {
 }
 
 // mostCuts bounds the rounds of tangent planes of one solution: a handful for
-// two or three streams, about a hundred for nine.
-const mostCuts = 500
+// two or three streams, about a hundred for nine. Where guarded limits can only
+// just hold, at one point, they near it ever more slowly: every slackAfter rounds
+// the slack of what counts as kept is doubled, to 0.06 % of a row's unit at the
+// most.
+const (
+	mostCuts   = 500
+	slackAfter = 40
+)
 
 // solve maximises gain within the owners given. feasible is false where they
 // cannot all hold; x then breaks them about as little as can be. With soft,
@@ -365,7 +371,8 @@ func (b *blender) solve(gain []float64, owners []int, soft int) (x []float64, fe
 			doubt[o] = b.doubts(l, l.Value, l.sign())
 		}
 	}
-	for range mostCuts {
+	for round := range mostCuts {
+		slack := lineTol * math.Exp2(float64(round)/slackAfter)
 		x, broken, err := mix(gain, rows, soft)
 		if err != nil {
 			return nil, false, err
@@ -387,7 +394,7 @@ func (b *blender) solve(gain []float64, owners []int, soft int) (x []float64, fe
 				continue
 			}
 			s := uncertainty(x, u)
-			allowed := r.bound + lineTol*r.unit
+			allowed := r.bound + slack*r.unit
 			if o == soft {
 				allowed += free
 			}
@@ -546,8 +553,9 @@ const manyStreams = 12
 
 // weighOut rounds the masses of the shares x to steps so that they make the
 // batch; what is left of a batch that is no multiple of the step goes to the
-// greatest. Of all ways to round each up or down it takes the one that breaks
-// limits and stocks least, then the one nearest to x.
+// greatest. Of all ways to round each up or down, and one step more of the
+// greatest where others are at their stocks, it takes the one that breaks limits
+// and stocks least, then the one nearest to x.
 func (b *blender) weighOut(x []float64, step float64) []float64 {
 	total := b.BatchKg / step
 	down := make([]float64, len(x))
@@ -569,7 +577,8 @@ func (b *blender) weighOut(x []float64, step float64) []float64 {
 	if len(x) < manyStreams {
 		broken, off := math.Inf(1), math.Inf(1)
 		for ways := range 1 << len(x) {
-			if bits.OnesCount(uint(ways)) != left {
+			over := left - bits.OnesCount(uint(ways))
+			if over < 0 || over > 1 {
 				continue
 			}
 			try, far := slices.Clone(down), 0.0
@@ -577,6 +586,9 @@ func (b *blender) weighOut(x []float64, step float64) []float64 {
 				if ways>>i&1 == 1 {
 					try[i]++
 				}
+			}
+			try[floats.MaxIdx(try)] += float64(over)
+			for i := range try {
 				far += math.Abs(try[i] - x[i]*total)
 			}
 			if k := b.breaks(try, total); k < broken-lineTol || k < broken+lineTol && far < off {
@@ -584,7 +596,6 @@ func (b *blender) weighOut(x []float64, step float64) []float64 {
 			}
 		}
 	}
-	greatest := floats.MaxIdx(best)
 	rest := b.BatchKg
 	for i := range best {
 		if step < 1 { // decimal steps are exact by division only
@@ -592,11 +603,17 @@ func (b *blender) weighOut(x []float64, step float64) []float64 {
 		} else {
 			best[i] *= step
 		}
-		if i != greatest {
-			rest -= best[i]
+		rest -= best[i]
+	}
+	// What is left goes to the greatest that there is enough of.
+	takes := floats.MaxIdx(best)
+	for i := range best {
+		has := func(i int) bool { h := b.Streams[i].HaveKg; return h == nil || best[i]+rest <= *h }
+		if has(i) && (!has(takes) || best[i] > best[takes]) {
+			takes = i
 		}
 	}
-	best[greatest] = math.Round(rest*1e9) / 1e9
+	best[takes] = math.Round((best[takes]+rest)*1e9) / 1e9
 	return best
 }
 
