@@ -61,9 +61,14 @@ func (c *counted) estimate(level float64) Estimate {
 		return e
 	}
 	a := (1 - level) / 2
-	e.Low = distuv.ChiSquared{K: 2 * float64(c.n)}.Quantile(a) / 2 * f
-	e.High = distuv.ChiSquared{K: 2*float64(c.n) + 2}.Quantile(1-a) / 2 * f
+	e.Low, e.High = poissonLimit(c.n, a)*f, poissonLimit(c.n+1, 1-a)*f
 	return e
+}
+
+// poissonLimit is the mean of a Poisson count with which n or more are found
+// with probability p.
+func poissonLimit(n int, p float64) float64 {
+	return distuv.ChiSquared{K: 2 * float64(n)}.Quantile(p) / 2
 }
 
 // An assessor measures the factors of one standard on one sample.

@@ -244,22 +244,22 @@ func MakePlan(o PlanOptions) (*Plan, error) {
 		return p, nil
 	}
 	p.LimitPct = exactLimit(*o.Limit)
-	accept, reject, canAccept, canReject := o.bounds(n)
-	if canAccept {
-		x := round(accept, 4)
+	b := o.bounds(n)
+	if b.canAccept {
+		x := round(b.accept, 4)
 		p.AcceptPct = &x
 	}
-	if canReject {
-		x := round(reject, 4)
+	if b.canReject {
+		x := round(b.reject, 4)
 		p.RejectPct = &x
 	}
-	p.Power = round(o.power(n), 4)
+	p.Power = round(o.power(n, b), 4)
 	if o.GuardBand != nil {
-		s, c := o.decided(p.LimitPct, n)
+		s, c := o.decided(p.LimitPct, n, b)
 		p.Risks = Risks{round(s, 4), round(c, 4)}
 	}
 	for _, truth := range ocPoints(p.LimitPct, o.ExpectPct, o.Limit.Bound.Upper(), 99.9) {
-		s, c := o.decided(truth, n)
+		s, c := o.decided(truth, n, b)
 		p.OC = append(p.OC, OCPoint{round(truth, 6), round(s, 4), round(1-s-c, 4), round(c, 4)})
 	}
 	return p, nil
@@ -290,16 +290,24 @@ func (o *PlanOptions) validate() error {
 		return bad(fmt.Sprintf("a limit of %g %%", o.Limit.Value), "give percent between 0 and 100, for example 5")
 	case o.Limit != nil && o.Limit.Value < 0.1 && o.typed():
 		return bad(fmt.Sprintf("a limit of %g %%", o.Limit.Value), fmt.Sprintf("give percent: did you mean %.4g?", 100*o.Limit.Value))
-	case !(o.Power > 0.5 && o.Power < 1):
-		return bad(fmt.Sprintf("a probability of deciding of %g", o.Power), "give one between 0.5 and 1, for example 0.9")
 	case !finite(o.MethodU) || o.MethodU < 0 || o.MethodU > 20:
 		return bad(fmt.Sprintf("a method uncertainty of %g points", o.MethodU), "give points of percent, for example 0.3")
-	case !(o.WholeKernelMG >= 1 && o.WholeKernelMG <= 100):
-		return bad(fmt.Sprintf("a kernel of %g mg", o.WholeKernelMG), "milled kernels have 15 to 22 mg")
 	case o.KernelsPerTray < 1:
 		return bad(fmt.Sprintf("%d kernels on a tray", o.KernelsPerTray), "give 1 or more")
 	case !(m.BrokenMean > 0 && m.BrokenMean <= 1) || !(m.BrokenSD >= 0 && m.BrokenSD <= 1) || !(m.WholeCV >= 0 && m.WholeCV <= 1):
 		return bad("impossible masses of pieces", "whole kernels weigh 1 on average, pieces less")
+	}
+	return checkPlan(o.Power, o.WholeKernelMG)
+}
+
+// checkPlan checks what all plans ask: the probability of a decision and the
+// mass of a kernel, mg. Its error is an *InputError.
+func checkPlan(power, kernelMG float64) error {
+	switch {
+	case !(power > 0.5 && power < 1):
+		return &InputError{What: fmt.Sprintf("a probability of deciding of %g", power), Hint: "give one between 0.5 and 1, for example 0.9", Err: ErrParams}
+	case !(kernelMG >= 1 && kernelMG <= 100):
+		return &InputError{What: fmt.Sprintf("a kernel of %g mg", kernelMG), Hint: "milled kernels have 15 to 22 mg", Err: ErrParams}
 	}
 	return nil
 }
@@ -326,10 +334,17 @@ func (o *PlanOptions) share(pct float64, n int) figure {
 	return figure{known: true, estimate: s.Estimate, share: &s}
 }
 
+// planBounds are the figures, percent, that decide; canAccept and canReject
+// tell whether any does.
+type planBounds struct {
+	accept, reject       float64
+	canAccept, canReject bool
+}
+
 // bounds returns the figures up to which (for a lower limit: from which) n
 // kernels prove conformity, and from which (up to which) they prove the
 // opposite.
-func (o *PlanOptions) bounds(n int) (accept, reject float64, canAccept, canReject bool) {
+func (o *PlanOptions) bounds(n int) (b planBounds) {
 	verdict := func(pct float64) string {
 		fig := o.share(pct, n)
 		return fig.decide(*o.Limit, o.Decision)
@@ -339,15 +354,15 @@ func (o *PlanOptions) bounds(n int) (accept, reject float64, canAccept, canRejec
 		best, worst = worst, best
 	}
 	limit := exactLimit(*o.Limit)
-	canAccept = verdict(best) == Meets
-	if canAccept {
-		accept = bisect(best, limit, func(x float64) bool { return verdict(x) == Meets })
+	b.canAccept = verdict(best) == Meets
+	if b.canAccept {
+		b.accept = bisect(best, limit, func(x float64) bool { return verdict(x) == Meets })
 	}
-	canReject = verdict(worst) == Fails
-	if canReject {
-		reject = bisect(worst, limit, func(x float64) bool { return verdict(x) == Fails })
+	b.canReject = verdict(worst) == Fails
+	if b.canReject {
+		b.reject = bisect(worst, limit, func(x float64) bool { return verdict(x) == Fails })
 	}
-	return accept, reject, canAccept, canReject
+	return b
 }
 
 // bisect returns the last x, going from yes towards no, for which in holds.
@@ -363,26 +378,25 @@ func bisect(yes, no float64, in func(float64) bool) float64 {
 }
 
 // decided returns the probabilities that n kernels of a lot with the true
-// share pct are called conforming and not conforming, the figure taken as
-// normally distributed about the truth.
-func (o *PlanOptions) decided(pct float64, n int) (supports, contradicts float64) {
-	accept, reject, canAccept, canReject := o.bounds(n)
+// share pct are called conforming and not conforming by their bounds, the figure
+// taken as normally distributed about the truth.
+func (o *PlanOptions) decided(pct float64, n int, b planBounds) (supports, contradicts float64) {
 	u := o.u(pct, n)
 	if !o.Limit.Bound.Upper() {
 		u = -u
 	}
-	if canAccept {
-		supports = distuv.UnitNormal.CDF((accept - pct) / u)
+	if b.canAccept {
+		supports = distuv.UnitNormal.CDF((b.accept - pct) / u)
 	}
-	if canReject {
-		contradicts = distuv.UnitNormal.CDF((pct - reject) / u)
+	if b.canReject {
+		contradicts = distuv.UnitNormal.CDF((pct - b.reject) / u)
 	}
 	return supports, contradicts
 }
 
 // power is the probability of the right decision at ExpectPct.
-func (o *PlanOptions) power(n int) float64 {
-	s, c := o.decided(o.ExpectPct, n)
+func (o *PlanOptions) power(n int, b planBounds) float64 {
+	s, c := o.decided(o.ExpectPct, n, b)
 	if o.Limit.Bound.Holds(o.ExpectPct, exactLimit(*o.Limit)) {
 		return s
 	}
@@ -422,7 +436,7 @@ func (o *PlanOptions) kernelsForWidth() (int, error) {
 }
 
 func (o *PlanOptions) kernelsToDecide() (int, error) {
-	enough := func(n int) bool { return o.power(n) >= o.Power }
+	enough := func(n int) bool { return o.power(n, o.bounds(n)) >= o.Power }
 	if !enough(mostKernels) {
 		return 0, &InputError{
 			What: fmt.Sprintf("no number of kernels decides about %g %% when the lot has %g %%", exactLimit(*o.Limit), o.ExpectPct),

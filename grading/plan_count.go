@@ -70,13 +70,16 @@ func MakeCountPlan(o CountPlanOptions) (*CountPlan, error) {
 		p.AcceptUpTo = &accept
 	}
 	p.RejectFrom = &reject
-	s, c := o.decided(o.Expect, p.Grams)
+	decided := func(truth float64) (supports, contradicts float64) {
+		return decidedBy(accept, reject, truth*p.Grams/p.PortionG)
+	}
+	s, c := decided(o.Expect)
 	p.Power = round(c, 4)
 	if o.conforms() {
 		p.Power = round(s, 4)
 	}
 	for _, truth := range ocPoints(o.Limit.Value, o.Expect, true, math.Inf(1)) {
-		s, c := o.decided(truth, p.Grams)
+		s, c := decided(truth)
 		p.OC = append(p.OC, OCPoint{round(truth, 6), round(s, 4), round(1-s-c, 4), round(c, 4)})
 	}
 	return p, nil
@@ -98,12 +101,8 @@ func (o *CountPlanOptions) validate() error {
 		return bad(fmt.Sprintf("an expected number of %g %s", o.Expect, o.Limit.Unit), "give 0 or more, for example 2")
 	case !finite(o.Grams) || o.Grams < 0 || o.Grams > mostGrams:
 		return bad(fmt.Sprintf("%g g of rice", o.Grams), "give grams, up to a tonne")
-	case !(o.Power > 0.5 && o.Power < 1):
-		return bad(fmt.Sprintf("a probability of deciding of %g", o.Power), "give one between 0.5 and 1, for example 0.9")
-	case !(o.WholeKernelMG >= 1 && o.WholeKernelMG <= 100):
-		return bad(fmt.Sprintf("a kernel of %g mg", o.WholeKernelMG), "milled kernels have 15 to 22 mg")
 	}
-	return nil
+	return checkPlan(o.Power, o.WholeKernelMG)
 }
 
 func (o *CountPlanOptions) conforms() bool { return o.Limit.Bound.Holds(o.Expect, o.Limit.Value) }
@@ -133,11 +132,9 @@ func (o *CountPlanOptions) bounds(grams float64) (accept, reject int) {
 	}
 }
 
-// decided returns the probabilities that so much rice of a lot with the true
-// number per portion is called conforming and not conforming.
-func (o *CountPlanOptions) decided(truth, grams float64) (supports, contradicts float64) {
-	accept, reject := o.bounds(grams)
-	mean := truth * grams / o.portion()
+// decidedBy returns the probabilities that a lot is called conforming and not
+// conforming, by those bounds, where the mean number of kernels found is mean.
+func decidedBy(accept, reject int, mean float64) (supports, contradicts float64) {
 	if mean == 0 {
 		if accept >= 0 {
 			return 1, 0
@@ -162,9 +159,9 @@ func (o *CountPlanOptions) gramsToDecide() (float64, error) {
 	const hair = 1e-9
 	portion, limit := o.portion(), exactLimit(o.Limit)
 	for n := 0; ; n++ {
-		grams := portion * distuv.ChiSquared{K: 2*float64(n) + 2}.Quantile(1-o.Risks.Consumer) / 2 / limit * (1 + hair)
+		grams := portion * poissonLimit(n+1, 1-o.Risks.Consumer) / limit * (1 + hair)
 		if !o.conforms() {
-			grams = portion * distuv.ChiSquared{K: 2*float64(n) + 2}.Quantile(o.Risks.Producer) / 2 / limit * (1 - hair)
+			grams = portion * poissonLimit(n+1, o.Risks.Producer) / limit * (1 - hair)
 		} else if grams < portion {
 			grams = portion
 		}

@@ -348,3 +348,9 @@ func shiftOf(in, out *powers) shift {
 	rise := third/v - 4*cov - equal
 	return shift{constant: skewness/6 + cov, square: rise/2 - skewness/6}
 }
+
+// uAt is the standard uncertainty, of 1, of a share of r from a sample like s;
+// at 0 and 1 that of half a kernel.
+func (s Share) uAt(r float64) float64 {
+	return math.Sqrt(max(r*(1-r), 0.25/s.EffectiveN) / s.EffectiveN)
+}

@@ -81,8 +81,7 @@ func ConformanceProbability(value, u, limit float64, bound standards.Bound) floa
 // the sample would have there.
 func (s Share) bandRisk(l standards.Limit, points float64) float64 {
 	r := min(max(exactLimit(l)/100, 0), 1)
-	u := 100 * math.Sqrt(max(r*(1-r), 0.25/s.EffectiveN)/s.EffectiveN)
-	return ConformanceProbability(points, u, 0, standards.AtMost)
+	return ConformanceProbability(points, 100*s.uAt(r), 0, standards.AtMost)
 }
 
 // exactLimit returns the unrounded figure at which the verdict of l turns:

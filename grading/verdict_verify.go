@@ -256,7 +256,7 @@ func (fig *figure) timesToDecide(l standards.Limit, rule Decision) (times float6
 		r := s.Value / 100
 		// The figure that the larger sample shows with probability decideIn
 		// or less: nearer to the limit by z standard uncertainties.
-		shift := 100 * z * math.Sqrt(max(r*(1-r), 0.25/s.EffectiveN)/s.EffectiveN)
+		shift := 100 * z * s.uAt(r)
 		if (l.Bound.Upper()) != holds {
 			shift = -shift
 		}

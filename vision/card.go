@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"slices"
 
 	"traytally/vision/internal/card"
 	"traytally/vision/internal/colour"
@@ -157,7 +156,7 @@ func FindCard(ctx context.Context, p *Picture, o CardOptions) (*Card, error) {
 	refused := func(e *card.Refusal) error {
 		return &InputError{p.Name, e.What, e.Hint, &CardError{e.Code, e.What}}
 	}
-	px := card.Pixels{Pix: p.Pix(), W: p.Width, H: p.Height}
+	px := pixelsOf(p)
 	if px.Pix == nil {
 		return nil, errors.New("the picture is closed")
 	}
@@ -199,7 +198,7 @@ func FindCard(ctx context.Context, p *Picture, o CardOptions) (*Card, error) {
 	c.ScalePct = 100 * max(f.ScaleSD(c.area.Middle()), f.ScaleSD(card.Point{X: c.area.X0, Y: c.area.Y0}), f.ScaleSD(card.Point{X: c.area.X1, Y: c.area.Y1}))
 
 	// As fine as the finest part of the area, but no more pixels than there are.
-	for _, q := range append(slices.Clone(cornersOf(c.area)), c.area.Middle()) {
+	for _, q := range c.places() {
 		s, _ := f.Camera.Scales(q)
 		c.scale = max(c.scale, s)
 	}
@@ -208,7 +207,7 @@ func FindCard(ctx context.Context, p *Picture, o CardOptions) (*Card, error) {
 	c.judgeLight()
 	c.judgeView()
 	doubt := 0.0
-	for _, q := range append(cornersOf(c.area), c.area.Middle()) {
+	for _, q := range c.places() {
 		doubt = max(doubt, f.LensDoubt(q))
 	}
 	if doubt > maxLensDoubt {
@@ -218,6 +217,9 @@ func FindCard(ctx context.Context, p *Picture, o CardOptions) (*Card, error) {
 	}
 	return c, nil
 }
+
+// pixelsOf returns the pixels of p, which must stay open.
+func pixelsOf(p *Picture) card.Pixels { return card.Pixels{Pix: p.Pix(), W: p.Width, H: p.Height} }
 
 // checkPrint tells at which size the card was printed, by the measured length of
 // its line, 0 where it was not measured, by the edges of its sheet and by how
@@ -326,9 +328,10 @@ func (c *Card) findArea(px card.Pixels) *card.Refusal {
 		Hint: "lay the card flat on a dark tray that fills the picture"}
 }
 
-func cornersOf(r card.Rect) []card.Point {
-	c := r.Corners()
-	return c[:]
+// places are the corners and the middle of the area.
+func (c *Card) places() []card.Point {
+	corners := c.area.Corners()
+	return append(corners[:], c.area.Middle())
 }
 
 func (c *Card) warn(code, metric string, value, limit float64, hint, format string, a ...any) {

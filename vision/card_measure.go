@@ -44,7 +44,7 @@ func (c *Card) Straighten(ctx context.Context, p *Picture) (*Picture, error) {
 	}
 	if c.Light.Known {
 		flat.balanced = fmt.Sprintf("paper of the %s, taken to reflect %.3g %%", c.Name, 100*c.white)
-		for _, q := range append(cornersOf(c.area), c.area.Middle()) {
+		for _, q := range c.places() {
 			// Encoded values go with about this power of the light (sRGB).
 			for _, v := range c.light.At(q) {
 				flat.gain = max(flat.gain, min(maxGain, math.Pow(c.white/v, 1/2.4)))
@@ -288,7 +288,7 @@ func (c *Card) shifts(p *Picture, ks []kernel.Kernel, ground [3]float64) []float
 		}
 		mean += out[i] / float64(len(ks))
 	}
-	px := card.Pixels{Pix: p.Pix(), W: p.Width, H: p.Height}
+	px := pixelsOf(p)
 	rim := card.NewRim(c.edge)
 	for i := range ks {
 		c.flanks(&ks[i], func(at, outward card.Point) { rim.Add(px, at, outward) })

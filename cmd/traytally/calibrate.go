@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -366,10 +365,7 @@ func runCalibrate(ctx context.Context, o calibrateOptions, now time.Time, u *ui)
 }
 
 func (d *calibrationDocument) write(w io.Writer) error {
-	e := json.NewEncoder(w)
-	e.SetEscapeHTML(false)
-	e.SetIndent("", " ")
-	return e.Encode(d)
+	return indented(w, d)
 }
 
 // tell says the result for people.

@@ -2,7 +2,6 @@ package main
 
 import (
 	"encoding/csv"
-	"encoding/json"
 	"fmt"
 	"io"
 	"path/filepath"
@@ -36,10 +35,7 @@ func newDocument(r *grading.Result, seen []measured) *document {
 }
 
 func (d *document) write(w io.Writer) error {
-	e := json.NewEncoder(w)
-	e.SetEscapeHTML(false)
-	e.SetIndent("", " ")
-	return e.Encode(d)
+	return indented(w, d)
 }
 
 // evidenceFiles returns what goes into the directory of the evidence.

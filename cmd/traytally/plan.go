@@ -24,7 +24,7 @@ type planOptions struct {
 	grade  string
 	factor string  // code, empty: the broken share
 	limit  float64 // percent, 0: not given
-	guard  float64 // points
+	guardBand
 	// portions are the limits of the grade on numbers per portion.
 	portions []standards.Limit
 	// expected: the user said what is expected of the lot.
@@ -58,14 +58,11 @@ trays, and the uncertainty of the method (--method-u), come on top.`,
 		Args:    noArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			err := errors.Join(oneOf(cmd, "within", "limit"), oneOf(cmd, "limit", "standard"), oneOf(cmd, "limit", "contract"),
-				oneOf(cmd, "limit", "factor"), oneOf(cmd, "guard-band", "consumer-risk"), oneOf(cmd, "guard-band", "producer-risk"))
+				oneOf(cmd, "limit", "factor"), o.guardBand.settle(cmd, &o.Decision))
 			if err != nil {
 				return err
 			}
 			o.expected = cmd.Flags().Changed("expect")
-			if cmd.Flags().Changed("guard-band") {
-				o.GuardBand = &o.guard
-			}
 			return runPlan(cmd.Context(), o, u)
 		},
 	}
@@ -80,7 +77,7 @@ trays, and the uncertainty of the method (--method-u), come on top.`,
 	f.IntVar(&o.Kernels, "kernels", 0, "a given `NUMBER` of kernels, to see what it can show")
 	f.Float64Var(&o.Risks.Consumer, "consumer-risk", o.Risks.Consumer, "greatest `RISK` of supporting a lot that is beyond the limit")
 	f.Float64Var(&o.Risks.Producer, "producer-risk", o.Risks.Producer, "greatest `RISK` of contradicting a lot that is within the limit")
-	f.Float64Var(&o.guard, "guard-band", 0, guardBandUsage)
+	o.guardBand.add(f)
 	f.Float64Var(&o.Power, "power", o.Power, "wanted `PROBABILITY` of a decision when the lot is as expected")
 	f.Float64Var(&o.MethodU, "method-u", 0, "standard uncertainty in `POINTS` that more kernels do not lessen")
 	f.StringVar(&o.from, "from", "", "take the masses of whole kernels and pieces from `RESULT.json` of a graded sample")
@@ -91,9 +88,6 @@ trays, and the uncertainty of the method (--method-u), come on top.`,
 	f.BoolVar(&o.force, "force", false, "replace files that hold something else")
 	return cmd
 }
-
-// guardBandUsage describes the flag, which verify has too.
-const guardBandUsage = "decide by a band of `POINTS` on either side of a limit on a percentage, instead of by the risks; 0 for none"
 
 func runPlan(ctx context.Context, o planOptions, u *ui) error {
 	limits, about, err := o.chooseLimit(u)
@@ -145,12 +139,7 @@ func (o *planOptions) write(ctx context.Context, u *ui, doc any, chart func(io.W
 		files = append(files, outFile{o.chart, chart})
 	}
 	if o.json != "" && o.json != "-" {
-		files = append(files, outFile{o.json, func(w io.Writer) error {
-			e := json.NewEncoder(w)
-			e.SetEscapeHTML(false)
-			e.SetIndent("", " ")
-			return e.Encode(doc)
-		}})
+		files = append(files, outFile{o.json, func(w io.Writer) error { return indented(w, doc) }})
 	}
 	for _, f := range files {
 		if err := checkPlace(f.path); err != nil {

@@ -3,7 +3,6 @@ package main
 import (
 	"bytes"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -278,12 +277,7 @@ func (u *ui) print(fn func(io.Writer)) error {
 
 // writeJSON writes v to a file, or to the standard output for "-".
 func writeJSON(ctx context.Context, u *ui, path string, force bool, v any) error {
-	encode := func(w io.Writer) error {
-		e := json.NewEncoder(w)
-		e.SetEscapeHTML(false)
-		e.SetIndent("", " ")
-		return e.Encode(v)
-	}
+	encode := func(w io.Writer) error { return indented(w, v) }
 	if path == "-" {
 		if err := encode(u.out); err != nil {
 			return &outputError{path: "standard output", what: "cannot be written: " + err.Error(), err: err}

@@ -10,6 +10,7 @@ import (
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/jedib0t/go-pretty/v6/text"
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
 	"traytally/grading"
 	"traytally/grading/standards"
@@ -20,7 +21,22 @@ type verifyOptions struct {
 	gradeOptions
 	declared string
 	rule     grading.Decision
-	guard    float64 // points
+	guardBand
+}
+
+// A guardBand is the flag of that name, in points.
+type guardBand struct{ points float64 }
+
+func (g *guardBand) add(f *pflag.FlagSet) {
+	f.Float64Var(&g.points, "guard-band", 0, "decide by a band of `POINTS` on either side of a limit on a percentage, instead of by the risks; 0 for none")
+}
+
+// settle puts the band, where it was given, into the rule. It excludes risks.
+func (g *guardBand) settle(cmd *cobra.Command, rule *grading.Decision) error {
+	if cmd.Flags().Changed("guard-band") {
+		rule.GuardBand = &g.points
+	}
+	return errors.Join(oneOf(cmd, "guard-band", "consumer-risk"), oneOf(cmd, "guard-band", "producer-risk"))
 }
 
 func newVerifyCommand(u *ui) *cobra.Command {
@@ -44,11 +60,8 @@ the sheet decide is named as not assessed.`,
 		Annotations: showExitCodes,
 		Args:        needsPicture,
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if err := errors.Join(oneOf(cmd, "guard-band", "consumer-risk"), oneOf(cmd, "guard-band", "producer-risk")); err != nil {
+			if err := o.guardBand.settle(cmd, &o.rule); err != nil {
 				return err
-			}
-			if cmd.Flags().Changed("guard-band") {
-				o.rule.GuardBand = &o.guard
 			}
 			o.pictures = args
 			return runVerify(cmd.Context(), o, u)
@@ -60,7 +73,7 @@ the sheet decide is named as not assessed.`,
 	f.StringVar(&o.declared, "declared", "", "the `GRADE` the delivery was sold as; the end of its name will do: 2 for U.S. No. 2")
 	f.Float64Var(&o.rule.Risks.Consumer, "consumer-risk", o.rule.Risks.Consumer, "greatest `RISK` of supporting a lot that is beyond a limit")
 	f.Float64Var(&o.rule.Risks.Producer, "producer-risk", o.rule.Risks.Producer, "greatest `RISK` of contradicting a lot that is within every limit")
-	f.Float64Var(&o.guard, "guard-band", 0, guardBandUsage)
+	o.guardBand.add(f)
 	f.StringVar(&o.json, "json", "", "write the result as JSON to `FILE`, or to the standard output with -")
 	f.BoolVar(&o.force, "force", false, "replace a file that holds something else")
 	return cmd

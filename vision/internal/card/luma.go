@@ -25,13 +25,18 @@ func (p Pixels) at(x, y float64) (float64, bool) {
 	if !(x >= 0 && y >= 0 && x <= float64(p.W-1) && y <= float64(p.H-1)) {
 		return 0, false
 	}
-	x0, y0 := min(int(x), p.W-2), min(int(y), p.H-2)
-	fx, fy := x-float64(x0), y-float64(y0)
-	i := 3 * (y0*p.W + x0)
-	j := i + 3*p.W
+	i, j, fx, fy := p.cell(x, y)
 	top := p.luma(i)*(1-fx) + p.luma(i+3)*fx
 	low := p.luma(j)*(1-fx) + p.luma(j+3)*fx
 	return top*(1-fy) + low*fy, true
+}
+
+// cell returns the bytes of the pixels to the upper and to the lower left of
+// a place in the picture, and how far from them it is.
+func (p Pixels) cell(x, y float64) (i, j int, fx, fy float64) {
+	x0, y0 := min(int(x), p.W-2), min(int(y), p.H-2)
+	i = 3 * (y0*p.W + x0)
+	return i, i + 3*p.W, x - float64(x0), y - float64(y0)
 }
 
 // mean returns the mean of the linear blue, green and red in the square of the

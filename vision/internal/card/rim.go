@@ -65,10 +65,7 @@ func (r *Rim) place(k int) float64 { return r.reach * (2*float64(k)/(rimBins-1) 
 // lightAt is Pixels.at with light, and not its encoded value, taken between
 // pixels. The place must lie in the picture.
 func (p Pixels) lightAt(x, y float64) float64 {
-	x0, y0 := min(int(x), p.W-2), min(int(y), p.H-2)
-	fx, fy := x-float64(x0), y-float64(y0)
-	i := 3 * (y0*p.W + x0)
-	j := i + 3*p.W
+	i, j, fx, fy := p.cell(x, y)
 	top := lin(p.luma(i))*(1-fx) + lin(p.luma(i+3))*fx
 	low := lin(p.luma(j))*(1-fx) + lin(p.luma(j+3))*fx
 	return top*(1-fy) + low*fy
