@@ -1,10 +1,12 @@
 package vision
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"traytally/vision/internal/card"
 	"traytally/vision/internal/colour"
@@ -299,26 +301,25 @@ func (c *Card) findArea(px card.Pixels) *card.Refusal {
 		trim = maxTrayTrim
 	}
 	// Of the two sides of a strip the rice lies where there is more that is bright.
-	found, most, other := false, 0.0, 0.0
+	type side struct {
+		dark   card.Rect
+		bright float64
+	}
+	var sides []side
 	for _, r := range areas {
-		dark, ok := f.Dark(px, &c.light, r, trim)
-		if !ok {
-			continue
-		}
-		switch bright := f.Bright(px, &c.light, dark); {
-		case !found || bright > most:
-			c.area, found, most, other = dark, true, bright, most
-		default:
-			other = max(other, bright)
+		if dark, ok := f.Dark(px, &c.light, r, trim); ok {
+			sides = append(sides, side{dark, f.Bright(px, &c.light, dark)})
 		}
 	}
-	if other > otherSide*most {
-		c.warn("card_two_sides", "what is bright on the side not measured, over the other", other/most, otherSide,
+	slices.SortStableFunc(sides, func(a, b side) int { return cmp.Compare(b.bright, a.bright) })
+	if len(sides) > 1 && sides[1].bright > otherSide*sides[0].bright {
+		c.warn("card_two_sides", "what is bright on the side not measured, over the other", sides[1].bright/sides[0].bright, otherSide,
 			"lay the strip along one side of the rice",
 			"rice or other bright things lie on both sides of the strip card: only the side with more of them is measured")
 	}
 	switch {
-	case found:
+	case len(sides) > 0:
+		c.area = sides[0].dark
 		return nil
 	case onIt:
 		return &card.Refusal{Code: "field_bright", What: "the field of the tray card is bright along a side",
