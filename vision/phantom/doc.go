@@ -33,6 +33,13 @@
 // has area (π/4)·κ·w². A fracture stands upright, and what it cuts off is
 // integrated exactly within the section.
 //
+// # What real pictures have
+//
+// Params.Take(LookPhone) makes a picture look like one that a phone took of
+// real rice: natural.go holds all that it adds, and every number there was
+// chosen by eye. Params.Pile lays pieces on others, and Params.Coins and Caps
+// strew things that are no rice; the truth knows all of it.
+//
 // # Light
 //
 // Reflectances are mixed in linear light and encoded as sRGB (IEC 61966-2-1);

@@ -53,8 +53,10 @@ func Draw(p Params) (*image.RGBA, *Truth, error) {
 type scene struct {
 	p      Params
 	truth  *Truth
-	pieces []*piece // those that the picture's edge cuts too
+	pieces []*piece // those that the picture's edge cuts and things too; what is drawn later lies on top
 	w, h   int
+	light  lighting
+	rim    float64 // of the picture: 1 dark rims, -1 bright ones
 }
 
 func (p Params) scene() (*scene, error) {
@@ -67,18 +69,55 @@ func (p Params) scene() (*scene, error) {
 		across[i] = p.uncut(p.Count + i)
 		across[i].measure()
 	}
-	s := &scene{p: p, pieces: slices.Concat(listed, across)}
+	things := p.things()
+	s := &scene{p: p, pieces: slices.Concat(listed, across, things)}
 	for _, k := range s.pieces {
 		p.tint(k)
 	}
-	listed, err := p.lay(listed, across)
+	listed, err := p.lay(listed, across, things)
 	if err != nil {
 		return nil, err
 	}
+	// Which lies on top is chance, but for those that were laid there.
+	stream(p.Seed, streamOrder, 0).Shuffle(len(s.pieces), func(i, j int) { s.pieces[i], s.pieces[j] = s.pieces[j], s.pieces[i] })
+	if p.Pile > 0 {
+		slices.SortStableFunc(s.pieces, func(a, b *piece) int {
+			if a.top == b.top {
+				return 0
+			} else if a.top {
+				return 1
+			}
+			return -1
+		})
+		s.hide()
+	}
 	s.truth = p.truth(listed, true)
 	s.truth.CutByEdge = len(across)
+	for _, k := range things {
+		s.truth.Objects = append(s.truth.Objects, Object{Kind: string(k.defect), X: p.toPx(k.at.X), Y: p.toPx(k.at.Y), Diameter: k.length})
+	}
 	s.w, s.h = s.truth.Width, s.truth.Height
+	s.light = s.lighting()
 	return s, nil
+}
+
+// hide notes what share of each piece is hidden by what is drawn later.
+func (s *scene) hide() {
+	drawn := make(map[*piece]int, len(s.pieces))
+	for i, k := range s.pieces {
+		drawn[k] = i
+	}
+	for i, k := range s.pieces {
+		var over [][]point
+		for _, o := range k.contacts {
+			if drawn[o] > i {
+				over = append(over, o.outlineOnTray())
+			}
+		}
+		if len(over) > 0 {
+			k.covered = hidden(k.outlineOnTray(), over)
+		}
+	}
 }
 
 // tileSize is the side of the squares in which the picture is drawn: small
@@ -99,6 +138,8 @@ type brush struct {
 	broad     float64 // half of the greatest width
 	mid, half [65]float64
 	limb      float64 // darkening towards the rim
+	shadow    point   // px, from the piece to its shadow on the tray
+	ground    colour  // what shines through
 }
 
 // lampSide is the direction from which the lamp of the scanner shines a little
@@ -114,18 +155,27 @@ const (
 )
 
 func (s *scene) brush(k *piece) *brush {
-	b := &brush{k: k, length: k.body.length(), limb: s.p.Limb}
+	b := &brush{k: k, length: k.body.length(), ground: s.light.ground}
+	b.limb = s.p.Limb * lerp(1, s.rim+k.paint.rim, s.p.Natural)
 	b.sin, b.cos = math.Sincos(k.turn)
-	b.light = point{X: lampSide.X*b.cos + lampSide.Y*b.sin, Y: lampSide.Y*b.cos - lampSide.X*b.sin}
+	lamp := s.light.lamp
+	b.light = point{X: lamp.X*b.cos + lamp.Y*b.sin, Y: lamp.Y*b.cos - lamp.X*b.sin}
 	px := s.p.pxPerMM()
+	rise := 1.0 // of the rim that casts the shadow, against a kernel's on the tray
+	if k.top {
+		rise = 1.6
+	} else if k.thing != nil {
+		rise = k.thing.rise
+	}
+	fall := s.light.fall * rise
+	b.shadow = point{X: -lamp.X * fall * px, Y: -lamp.Y * fall * px}
 	for i := range b.mid {
 		low, high := k.body.at(b.length * float64(i) / float64(len(b.mid)-1))
 		b.mid[i], b.half[i] = (low+high)/2, max(1e-3, (high-low)/2)
 		b.broad = max(b.broad, b.half[i])
 	}
-	b.outline = make([]point, len(k.outline))
-	for i, q := range k.outline {
-		q = k.onTray(q)
+	b.outline = k.outlineOnTray()
+	for i, q := range b.outline {
 		b.outline[i] = point{X: q.X * px, Y: q.Y * px}
 	}
 	reach := 1.0
@@ -134,7 +184,7 @@ func (s *scene) brush(k *piece) *brush {
 		reach += grooveMM * px
 	}
 	if s.p.Shadow > 0 {
-		reach += (shadowMM + 2*shadowSoftMM) * px
+		reach += (fall + 2*s.light.soft) * px
 	}
 	b.bounds = boxOf(b.outline).grown(reach)
 	return b
@@ -156,6 +206,9 @@ func grown(p []point, by float64) []point {
 // its body, under full light.
 func (b *brush) shade(x, y float64) colour {
 	t := b.k.paint
+	if b.k.thing != nil {
+		return b.k.thing.shade(x-b.k.centre.X, y-b.k.centre.Y, t.base, b.light)
+	}
 	u := min(1, max(0, x/b.length))
 	i := min(len(b.mid)-2, int(u*float64(len(b.mid)-1)))
 	f := u*float64(len(b.mid)-1) - float64(i)
@@ -167,7 +220,7 @@ func (b *brush) shade(x, y float64) colour {
 	low := 1 - min(1, height)
 	limb := 1 - b.limb*low*math.Sqrt(low)*(1-t.soft)
 	slant := point{X: (u - 0.5) * low, Y: eta * low}
-	limb *= 1 + 0.12*(slant.X*b.light.X+slant.Y*b.light.Y)
+	limb *= 1 + (0.12+0.2*t.natural)*(slant.X*b.light.X+slant.Y*b.light.Y)
 
 	// Grain inside, ridges, the clear middle.
 	nx, ny := x+t.offset[0], y+t.offset[1]
@@ -179,12 +232,22 @@ func (b *brush) shade(x, y float64) colour {
 	}
 	grain *= 1 + t.glass*(2*height-1)
 	for i := range b.k.fractures {
-		if d := math.Abs(b.k.fractures[i].side(point{X: x, Y: y})); d < faceMM {
-			grain *= 1 + t.face*(1-d/faceMM)
+		f := &b.k.fractures[i]
+		face, reach := t.face, faceMM
+		if t.natural > 0 { // an oblique face is seen, lit or in its own shade
+			face += 0.3 * t.natural * (f.direction.X*b.light.X + f.direction.Y*b.light.Y)
+			reach *= t.reach
+		}
+		if d := math.Abs(f.side(point{X: x, Y: y})); d < reach {
+			grain *= 1 + face*(1-d/reach)
 		}
 	}
 
 	c := t.base
+	if t.natural > 0 {
+		c = c.mix(b.ground, float32(t.clarity(nx, ny, low)))
+		grain *= t.furrowed(x, eta)
+	}
 	for i := range t.layers {
 		l := &t.layers[i]
 		a := smooth(l.cut-l.softness, l.cut+l.softness, l.field.value(x, y, u, eta))
@@ -216,7 +279,11 @@ func (b *brush) shade(x, y float64) colour {
 		}
 	}
 	v := float32(max(0, limb*grain))
-	return colour{c[0] * v, c[1] * v, c[2] * v}
+	c = colour{c[0] * v, c[1] * v, c[2] * v}
+	if t.natural > 0 {
+		c = c.mix(colour{1, 1, 1}, float32(t.glint(u, eta, b.light)))
+	}
+	return c
 }
 
 func sq(x float64) float64 { return x * x }
@@ -239,8 +306,6 @@ func (s *scene) draw() *image.RGBA {
 			brushes[i] = s.brush(s.pieces[i])
 		}
 	})
-	// Which lies on top is chance.
-	stream(s.p.Seed, streamOrder, 0).Shuffle(len(brushes), func(i, j int) { brushes[i], brushes[j] = brushes[j], brushes[i] })
 	for _, b := range brushes {
 		bb := b.bounds.grown(float64(halo) + 1)
 		for row := max(0, int(bb.y0)/tileSize); row <= min(rows-1, int(bb.y1)/tileSize); row++ {
@@ -249,10 +314,9 @@ func (s *scene) draw() *image.RGBA {
 			}
 		}
 	}
-	l := s.lighting()
 	dust := s.dust(cols, rows)
 	each(cols*rows, func() func(int) {
-		t := newTile(s, l, halo)
+		t := newTile(s, halo)
 		return func(i int) {
 			t.place(image.Rect(0, 0, tileSize, tileSize).
 				Add(image.Pt(i%cols*tileSize, i/cols*tileSize)).Intersect(img.Rect))
@@ -276,6 +340,7 @@ func (s *scene) draw() *image.RGBA {
 			t.write(img, stream(s.p.Seed, streamNoise, i))
 		}
 	})
+	sharpen(img, s.p.Sharpen)
 	return img
 }
 
@@ -310,6 +375,16 @@ type lighting struct {
 	weaveX, weaveY    point // across the threads, in threads per px
 	grain             float64
 	ground            colour
+
+	lamp  point   // the side from which the light comes
+	fall  float64 // of a kernel's shadow, mm
+	soft  float64 // of its rim, mm
+	cast  [3]float32
+	stuff Ground
+	mm    float64       // per px
+	hand  float64       // share lost in the shadow of the hand
+	edges [2][3]float64 // of that shadow: a·x + b·y + c is positive within, 1 where it is full
+	twist point         // direction of the stuff's grain
 }
 
 func (s *scene) lighting() lighting {
@@ -343,13 +418,31 @@ func (s *scene) lighting() lighting {
 		l.ground = lab(29, 12, 20)
 	case TrayGrey:
 		l.ground = lab(38, -0.5, -1.5)
+	case TraySky:
+		l.ground = lab(55, -6, -22)
+	case TrayGreen:
+		l.ground = lab(38, -23, 14)
 	}
+	l.lamp, l.fall, l.soft, l.cast = lampSide, shadowMM, shadowSoftMM, [3]float32{1, 1, 1}
+	l.stuff, l.mm, l.twist = s.p.Ground, 1/s.p.pxPerMM(), polar(twist)
+	if l.stuff == GroundCloth && l.weave == 0 {
+		l.weave = 0.5
+	}
+	s.naturalLight(&l)
 	return l
 }
 
 // at returns the share of light at a place in px.
 func (l *lighting) at(x, y float64) float64 {
-	return l.one + x*(l.x+l.xx*x) + y*(l.y+l.yy*y)
+	v := l.one + x*(l.x+l.xx*x) + y*(l.y+l.yy*y)
+	if l.hand > 0 {
+		in := 1.0
+		for _, e := range l.edges {
+			in = min(in, e[0]*x+e[1]*y+e[2])
+		}
+		v *= 1 - l.hand*smooth(0, 1, in)
+	}
+	return v
 }
 
 // texture returns the brightness of the tray at a place against its mean.
@@ -365,6 +458,9 @@ func (l *lighting) texture(x, y float64) float64 {
 		}
 		round := (1 - sq(2*top-1)) * (0.6 + 0.4*(1-sq(2*along-1))) // 0..1, mean 0.58
 		v *= 1 + l.weave*(1.4*(round-0.58)+0.25*noise(i*0.37+j*7.1, j*0.53))
+	}
+	if l.stuff != GroundSheet {
+		v *= l.grown(x*l.mm, y*l.mm)
 	}
 	return max(0, v)
 }
@@ -396,7 +492,7 @@ func (s *scene) dust(cols, rows int) [][]speck {
 // pixels on each side for the blur.
 type tile struct {
 	s      *scene
-	l      lighting
+	l      *lighting
 	halo   int
 	rect   image.Rectangle // of the picture, without rim
 	outer  image.Rectangle // with rim
@@ -409,9 +505,9 @@ type tile struct {
 	mask   image.Alpha
 }
 
-func newTile(s *scene, l lighting, halo int) *tile {
+func newTile(s *scene, halo int) *tile {
 	side := tileSize + 2*halo
-	t := &tile{s: s, l: l, halo: halo, pix: make([]float32, 3*side*side), row: make([]float32, 3*side*side)}
+	t := &tile{s: s, l: &s.light, halo: halo, pix: make([]float32, 3*side*side), row: make([]float32, 3*side*side)}
 	if halo > 0 {
 		sum := 0.0
 		for i := -halo; i <= halo; i++ {
@@ -481,14 +577,24 @@ func (t *tile) cover(p []point, dx, dy float64, clip image.Rectangle) bool {
 
 // piece paints one piece over what is there.
 func (t *tile) piece(b *brush) {
-	if b.groove != nil && t.cover(b.groove, 0, 0, t.outer) {
-		dark := float32(t.s.p.Seam * b.k.paint.seam / 255)
+	darken := func(by float64) {
+		dark := float32(by / 255)
 		t.eachCovered(func(i, _, _ int, a uint8) {
 			v := 1 - dark*float32(a)
 			t.pix[i] *= v
 			t.pix[i+1] *= v
 			t.pix[i+2] *= v
 		})
+	}
+	if b.k.top { // its shadow on what it lies on, soft as four steps are
+		for _, f := range [4]float64{0.1, 0.4, 0.7, 1} {
+			if t.cover(b.outline, f*b.shadow.X, f*b.shadow.Y, t.outer) {
+				darken(t.s.p.Shadow / 4)
+			}
+		}
+	}
+	if b.groove != nil && t.cover(b.groove, 0, 0, t.outer) {
+		darken(t.s.p.Seam * b.k.paint.seam)
 	}
 	if !t.cover(b.outline, 0, 0, t.outer) {
 		return
@@ -524,7 +630,7 @@ func (t *tile) eachCovered(do func(i, x, y int, a uint8)) {
 // shadows darkens the tray beside the pieces, away from the lamp.
 func (t *tile) shadows(brushes []*brush) {
 	px := t.s.p.pxPerMM()
-	radius := max(1, int(shadowSoftMM*px/2))
+	radius := max(1, int(t.l.soft*px/2))
 	// The plane is wider than the tile by the reach of the softening.
 	plane := t.outer.Inset(-3 * radius)
 	w, h := plane.Dx(), plane.Dy()
@@ -534,7 +640,7 @@ func (t *tile) shadows(brushes []*brush) {
 	dim, other := t.dim[:w*h], t.dim[w*h:2*w*h]
 	clear(dim)
 	for _, b := range brushes {
-		if !t.cover(b.outline, -lampSide.X*shadowMM*px, -lampSide.Y*shadowMM*px, plane) {
+		if !t.cover(b.outline, b.shadow.X, b.shadow.Y, plane) {
 			continue
 		}
 		r := t.mask.Rect
@@ -568,8 +674,8 @@ func (t *tile) shadows(brushes []*brush) {
 	}
 }
 
-// runningMean writes to the transposed dst the mean of 2·radius+1 values along
-// each row of src, which is h rows of w.
+// runningMean writes to the transposed dst the mean of 2·radius+1 values, fewer
+// at the ends, along each row of src, which is h rows of w.
 func runningMean(dst, src []float32, w, h, radius int) {
 	for y := range h {
 		row := src[y*w : (y+1)*w]
@@ -582,7 +688,7 @@ func runningMean(dst, src []float32, w, h, radius int) {
 				sum -= row[x-radius-1]
 			}
 			if x >= 0 && x < w {
-				dst[x*h+y] = sum / float32(2*radius+1)
+				dst[x*h+y] = sum / float32(min(w-1, x+radius)-max(0, x-radius)+1)
 			}
 		}
 	}
@@ -667,8 +773,10 @@ var normals = func() *[1 << 16]float32 {
 
 // gamma turns light into encoded values, 0..255.
 func (t *tile) gamma() {
-	for i, v := range t.pix {
-		t.pix[i] = srgb[int(min(1, max(0, v))*encodeSteps+0.5)]
+	for i := 0; i < len(t.pix); i += 3 {
+		for c, f := range t.l.cast {
+			t.pix[i+c] = srgb[int(min(1, max(0, t.pix[i+c]*f))*encodeSteps+0.5)]
+		}
 	}
 }
 

@@ -18,8 +18,8 @@ import (
 // compression, as scanners offer for documents (common practice, no source).
 const DefaultQuality = 92
 
-// Encode writes the picture as PNG or JPEG, by the ending of name (.png, .jpg
-// or .jpeg), with dpi as its stored resolution. Quality is that of JPEG,
+// Encode writes the picture as PNG or JPEG (colour at half resolution, 4:2:0),
+// by the ending of name (.png, .jpg or .jpeg), with dpi as its stored resolution. Quality is that of JPEG,
 // 1..100, or 0 for DefaultQuality; it is not used for PNG.
 func Encode(w io.Writer, name string, img image.Image, dpi float64, quality int) error {
 	if !(dpi > 0 && dpi < 60000) {

@@ -1,6 +1,7 @@
 package phantom
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -251,6 +252,60 @@ func travel(p, q []point, d point) float64 {
 	cast(p, q, d)
 	cast(q, p, point{X: -d.X, Y: -d.Y})
 	return best
+}
+
+// strips cuts the polygon into steps strips across x, each dx wide, from x0 on.
+// It returns where the middle line of each crosses the polygon, ascending.
+func strips(p []point, x0, dx float64, steps int) [][]float64 {
+	crossings := make([][]float64, steps)
+	for i, j := 0, len(p)-1; i < len(p); j, i = i, i+1 {
+		a, c := p[j], p[i]
+		if a.X > c.X {
+			a, c = c, a
+		}
+		for k := max(0, int(math.Ceil((a.X-x0)/dx-0.5))); k < steps; k++ {
+			x := x0 + (float64(k)+0.5)*dx
+			if x >= c.X {
+				break
+			}
+			crossings[k] = append(crossings[k], a.Y+(x-a.X)/(c.X-a.X)*(c.Y-a.Y))
+		}
+	}
+	for _, ys := range crossings {
+		slices.Sort(ys)
+	}
+	return crossings
+}
+
+// hidden returns the share of p's area that lies in one or more of the others,
+// exact in y and by the midpoint rule in 240 strips in x.
+func hidden(p []point, others [][]point) float64 {
+	const steps = 240
+	bb := boxOf(p)
+	dx := (bb.x1 - bb.x0) / steps
+	over := make([][][2]float64, steps)
+	for _, o := range others {
+		for i, ys := range strips(o, bb.x0, dx, steps) {
+			for j := 0; j+1 < len(ys); j += 2 {
+				over[i] = append(over[i], [2]float64{ys[j], ys[j+1]})
+			}
+		}
+	}
+	var all, hid float64
+	for i, ys := range strips(p, bb.x0, dx, steps) {
+		slices.SortFunc(over[i], func(a, b [2]float64) int { return cmp.Compare(a[0], b[0]) })
+		for j := 0; j+1 < len(ys); j += 2 {
+			all += ys[j+1] - ys[j]
+			at := ys[j]
+			for _, o := range over[i] {
+				if low, high := max(at, o[0]), min(ys[j+1], o[1]); high > low {
+					hid += high - low
+					at = high
+				}
+			}
+		}
+	}
+	return hid / all
 }
 
 // thin keeps every nth corner.

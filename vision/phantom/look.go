@@ -39,6 +39,16 @@ type paint struct {
 	face    float64 // brightness of cut faces
 	glass   float64 // how much clearer the middle is than the flanks
 
+	// What only a natural look has.
+	natural  float64 // Params.Natural
+	rim      float64 // darkening of the rim beyond that of the picture's usual kernel
+	clear    float64 // how much of the ground shines through where it is thin
+	furrow   float64 // darkness of the furrow
+	furrowAt float64 // across, -1..1
+	reach    float64 // width of a fracture's face, in faceMM
+	shine    float64 // brightness of the glint
+	shineAt  float64 // along, 0..1
+
 	layers  []layer
 	streaks []streak
 	spots   []blot
@@ -129,12 +139,19 @@ func (p Params) tint(k *piece) {
 			t.base = lab(uniform(r, 32, 60), uniform(r, -1, 2), uniform(r, -2, 6))
 		}
 		t.mottle, t.ribs, t.glass = 0.25, 0, 0
+	case coin:
+		t.base = lab(uniform(r, 30, 60), uniform(r, 0, 4), uniform(r, 2, 22))
+	case bottleCap:
+		t.base = lab(uniform(r, 20, 60), uniform(r, -45, 50), uniform(r, -40, 40))
 	case seed:
 		t.base = lab(uniform(r, 13, 32), uniform(r, 2, 8), uniform(r, 2, 12))
 		t.ribs, t.mottle, t.glass = 0, 0.12, 0
 	}
 	if k.defect != red && k.defect != streaked && k.defect != spot {
 		t.cover = t.base
+	}
+	if p.Natural > 0 && !k.defect.foreign() {
+		p.naturalPaint(r, t)
 	}
 	k.paint = t
 }
@@ -155,7 +172,8 @@ func (p Params) dress(k *piece) {
 		default:
 			f.patchy = 0.6
 		}
-		t.layers = append(t.layers, k.layer(f, k.chalk, layer{colour: t.chalk, chalk: true, softness: uniform(r, 0.04, 0.25)}))
+		f.patchy *= 1 - 0.6*p.Natural
+		t.layers = append(t.layers, k.layer(f, k.chalk, layer{colour: t.chalk, chalk: true, softness: uniform(r, 0.04, 0.25) * (1 + 2*p.Natural)}))
 	}
 	bb := boxOf(k.outline)
 	switch k.defect {

@@ -73,10 +73,41 @@ const (
 	TrayBlue  Tray = "blue"
 	TrayBrown Tray = "brown"
 	TrayGrey  Tray = "grey"
+	TraySky   Tray = "sky" // light blue
+	TrayGreen Tray = "green"
 )
 
 // Trays lists the tray colours.
-func Trays() []Tray { return []Tray{TrayBlack, TrayBlue, TrayBrown, TrayGrey} }
+func Trays() []Tray {
+	return []Tray{TrayBlack, TrayBlue, TrayBrown, TrayGrey, TraySky, TrayGreen}
+}
+
+// A Ground is the stuff of the tray; its colour is the Tray's.
+type Ground string
+
+const (
+	GroundSheet   Ground = ""        // smooth but for a fine grain
+	GroundCard    Ground = "card"    // matt, with clouds and short fibres
+	GroundCloth   Ground = "cloth"   // woven, whatever Weave says
+	GroundLeather Ground = "leather" // creased
+	GroundWood    Ground = "wood"    // long grain and pores
+)
+
+// Grounds lists the grounds.
+func Grounds() []Ground {
+	return []Ground{GroundSheet, GroundCard, GroundCloth, GroundLeather, GroundWood}
+}
+
+// A Look is by what the picture is taken; see Params.Take.
+type Look string
+
+const (
+	LookScan  Look = "scan"  // a flatbed scanner
+	LookPhone Look = "phone" // a phone in the hand, over card
+)
+
+// Looks lists the looks.
+func Looks() []Look { return []Look{LookScan, LookPhone} }
 
 // A Contact is how closely the kernels lie; see Params.Crowd.
 type Contact string
@@ -214,19 +245,59 @@ type Params struct {
 	BlurEncoded bool `json:"blur_encoded"`
 	// SD of the noise, in steps of the 8-bit encoded values; 0..30, default 1.5
 	Noise float64 `json:"noise_levels"`
+
+	// As real rice and phones are. All default to 0, which leaves pictures and truth files as
+	// they were before there were these.
+
+	// how far a kernel looks as real ones do: rim darker or brighter, clear and chalky zones,
+	// glint, furrow, germ notch, shaded face of a fracture; the ground's colour, the white balance and the
+	// lamp's place vary by picture; 0..1
+	Natural float64 `json:"natural,omitempty"`
+	// share of the pieces that lie on others; 0..0.4
+	Pile float64 `json:"pile_share,omitempty"`
+	// this and Caps: things that are no rice, listed in Truth.Objects; 0..20
+	Coins int `json:"coins,omitempty"`
+	Caps  int `json:"caps,omitempty"`
+	// default GroundSheet
+	Ground Ground `json:"ground,omitempty"`
+	// exposure over that of a scanner, which shows the tray's and the kernels' own colours; -4..3 stops
+	Stops float64 `json:"exposure_stops,omitempty"`
+	// share of light lost in the shadow of the hand that holds the phone; 0..0.9
+	HandShadow float64 `json:"hand_shadow,omitempty"`
+	// halo of a sharpened picture: what of the difference from a mean of about 5 pixels across is
+	// added to the brightness; 0..3
+	Sharpen float64 `json:"sharpen,omitempty"`
 }
 
 // DefaultParams returns a loose tray of 250 long kernels at 300 dpi, one piece
 // in ten cut.
 func DefaultParams() Params {
 	p := Params{
-		Seed: 1, Kind: Long, Count: 250, LengthCV: 0.045, WidthCV: 0.045, Curve: 0.03,
+		Seed: 1, Kind: Long, Count: 250,
 		BrokenShare: 0.1, PieceMin: 0.2, PieceMax: 0.92, Splinters: 0.03,
-		MarginMM: 2, DPI: 300, Light: LightEven, LightDrop: 0.4, Tray: TrayBlack,
-		Limb: 0.3, Seam: 0.35, BlurPx: 0.7, BlurEncoded: true, Noise: 1.5,
+		MarginMM: 2, DPI: 300, Limb: 0.3, Seam: 0.35,
 	}
+	p.Take(LookScan)
 	p.Crowd(Loose)
 	return p
+}
+
+// Take sets how kernels scatter, the tray and all about light and camera to
+// one of two ways to take a picture. It does nothing for any other value. The
+// phone's numbers are chosen by eye on real photographs of rice on blue card.
+func (p *Params) Take(l Look) {
+	switch l {
+	case LookScan:
+		p.LengthCV, p.WidthCV, p.Curve, p.Natural = 0.045, 0.045, 0.03, 0
+		p.Tray, p.Ground = TrayBlack, GroundSheet
+		p.Light, p.LightDrop, p.Shadow, p.HandShadow, p.Stops = LightEven, 0.4, 0, 0, 0
+		p.BlurPx, p.BlurEncoded, p.Noise, p.Sharpen = 0.7, true, 1.5, 0
+	case LookPhone:
+		p.LengthCV, p.WidthCV, p.Curve, p.Natural = 0.06, 0.07, 0.04, 1
+		p.Tray, p.Ground = TrayBlue, GroundCard
+		p.Light, p.LightDrop, p.Shadow, p.HandShadow, p.Stops = LightGradient, 0.3, 0.85, 0.4, 1.1
+		p.BlurPx, p.BlurEncoded, p.Noise, p.Sharpen = 1, false, 1.5, 1
+	}
 }
 
 // Crowd sets everything about contact (Cover, TouchShare, GroupMean, PressMM,
@@ -340,6 +411,16 @@ func (p Params) Validate() error {
 	between("Seam", p.Seam, 0, 1)
 	between("BlurPx", p.BlurPx, 0, 8)
 	between("Noise", p.Noise, 0, 30)
+	between("Natural", p.Natural, 0, 1)
+	between("Pile", p.Pile, 0, 0.4)
+	whole("Coins", p.Coins, 20)
+	whole("Caps", p.Caps, 20)
+	if !slices.Contains(Grounds(), p.Ground) {
+		bad("Ground", fmt.Sprintf("%q", p.Ground), oneOf(Grounds()[1:]))
+	}
+	between("Stops", p.Stops, -4, 3)
+	between("HandShadow", p.HandShadow, 0, 0.9)
+	between("Sharpen", p.Sharpen, 0, 3)
 	if len(errs) == 0 {
 		if w, h := p.sizeMM(); p.px(w)*p.px(h) > maxPixels {
 			bad("picture", fmt.Sprintf("%.0f megapixels", p.px(w)*p.px(h)/1e6),
@@ -376,7 +457,8 @@ func (p Params) sizeMM() (w, h float64) {
 	s := milled[p.Kind]
 	kernel := 0.83 * s.length * s.width // fuller than an ellipse, see shape.go
 	n := float64(p.Count+p.Stones+p.Husks+p.Seeds) + float64(p.CutByEdge)/2
-	area := n * kernel / p.Cover
+	// A coin or cap asks for three squares about it: room to lie apart.
+	area := n*kernel/p.Cover + 3*(float64(p.Coins)*sq(coinMM[1])+float64(p.Caps)*sq(capMM[1]))
 	h = math.Sqrt(area / math.Sqrt2)
 	return max(30, h*math.Sqrt2) + 2*p.MarginMM, max(22, h) + 2*p.MarginMM
 }
@@ -397,9 +479,14 @@ const (
 	stone    defect = "stone"
 	husk     defect = "husk"
 	seed     defect = "seed"
+
+	coin      defect = "coin"
+	bottleCap defect = "cap"
 )
 
-func (d defect) foreign() bool { return d == stone || d == husk || d == seed }
+func (d defect) foreign() bool {
+	return d == stone || d == husk || d == seed || d == coin || d == bottleCap
+}
 
 type defectShare struct {
 	field     string

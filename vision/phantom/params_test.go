@@ -57,6 +57,14 @@ func TestValidateNamesTheField(t *testing.T) {
 		"Seam":                 func(p *Params) { p.Seam = -1 },
 		"BlurPx":               func(p *Params) { p.BlurPx = 9 },
 		"Noise":                func(p *Params) { p.Noise = 31 },
+		"Natural":              func(p *Params) { p.Natural = 2 },
+		"Pile":                 func(p *Params) { p.Pile = 0.5 },
+		"Coins":                func(p *Params) { p.Coins = 21 },
+		"Caps":                 func(p *Params) { p.Caps = -1 },
+		"Ground":               func(p *Params) { p.Ground = "sand" },
+		"Stops":                func(p *Params) { p.Stops = 4 },
+		"HandShadow":           func(p *Params) { p.HandShadow = 1 },
+		"Sharpen":              func(p *Params) { p.Sharpen = -1 },
 		"picture":              func(p *Params) { p.WidthMM, p.HeightMM, p.DPI = 1000, 1000, 1200 },
 	} {
 		p := DefaultParams()
@@ -109,6 +117,12 @@ func drawParams(t *rapid.T) Params {
 	p.Tray = rapid.SampledFrom(Trays()).Draw(t, "tray")
 	p.LightDrop, p.Shadow, p.Weave = num("drop", 0, 0.9), num("shadow", 0, 1), num("weave", 0, 1)
 	p.Limb, p.Seam, p.BlurPx, p.Noise = num("limb", 0, 0.8), num("seam", 0, 1), num("blur", 0, 8), num("noise", 0, 30)
+	if rapid.Bool().Draw(t, "phone") {
+		p.Natural, p.Pile, p.Stops = num("natural", 0, 1), num("pile", 0, 0.4), num("stops", -4, 3)
+		p.HandShadow, p.Sharpen = num("hand", 0, 0.9), num("sharpen", 0, 3)
+		p.Coins, p.Caps = rapid.IntRange(0, 1).Draw(t, "coins"), rapid.IntRange(0, 1).Draw(t, "caps")
+		p.Ground = rapid.SampledFrom(Grounds()).Draw(t, "ground")
+	}
 	return p
 }
 
@@ -140,6 +154,8 @@ func sane(t require.TestingT, p Params, truth *Truth) {
 		require.Greater(t, k.Volume, 0.0)
 		require.True(t, k.Chalk >= 0 && k.Chalk <= 1)
 		require.True(t, k.Solidity > 0 && k.Solidity <= 1)
+		require.True(t, k.Covered >= 0 && k.Covered < 1)
+		require.True(t, k.Notch[1] >= 0 && k.Notch[1] < 3)
 	}
 }
 

@@ -161,7 +161,7 @@ func TestCoverage(t *testing.T) {
 	p := small(func(p *Params) { p.Crowd(Dense); p.DPI = 450 })
 	s, err := p.scene()
 	require.NoError(t, err)
-	tl := newTile(s, s.lighting(), 2)
+	tl := newTile(s, 2)
 	for _, k := range s.pieces {
 		s.p.dress(k)
 		b := s.brush(k)
@@ -565,6 +565,10 @@ func TestTrays(t *testing.T) {
 	b = mean(TrayGrey)
 	assert.InDelta(t, b[0], b[2], 10)
 	assert.Greater(t, b[1], 60.0)
+	b = mean(TraySky)
+	assert.True(t, b[2] > b[1]+20 && b[1] > b[0]+20 && b[1] > 120)
+	b = mean(TrayGreen)
+	assert.Greater(t, b[1], max(b[0], b[2])+20)
 }
 
 // TestParboiled: the whole sample shifts to amber.

@@ -15,6 +15,15 @@ func (k *piece) onTray(q point) point {
 	return point{X: k.at.X + x*cos - y*sin, Y: k.at.Y + x*sin + y*cos}
 }
 
+// outlineOnTray returns the outline where the piece lies.
+func (k *piece) outlineOnTray() []point {
+	p := make([]point, len(k.outline))
+	for i, q := range k.outline {
+		p[i] = k.onTray(q)
+	}
+	return p
+}
+
 // prepare makes what placing needs of a measured piece: a polygon with
 // about 45 of the corners, which lies within about 0.02 mm of the outline.
 func (k *piece) prepare() {
@@ -108,12 +117,11 @@ func (l *layout) put(k *piece) {
 
 // fits reports whether the piece lies in the picture, presses into others by
 // no more than the parameters say, and keeps clear of those it does not touch.
-func (l *layout) fits(k *piece) bool {
-	m := l.p.MarginMM
-	if b := k.bounds; b.x0 < m || b.y0 < m || b.x1 > l.w-m || b.y1 > l.h-m {
-		return false
-	}
-	return l.free(k, l.p.PressMM)
+func (l *layout) fits(k *piece) bool { return l.inMargin(k) && l.free(k, l.p.PressMM) }
+
+func (l *layout) inMargin(k *piece) bool {
+	m, b := l.p.MarginMM, k.bounds
+	return b.x0 >= m && b.y0 >= m && b.x1 <= l.w-m && b.y1 <= l.h-m
 }
 
 func (l *layout) free(k *piece, press float64) bool {
@@ -130,16 +138,53 @@ func (l *layout) free(k *piece, press float64) bool {
 func (l *layout) scatter(k *piece) bool {
 	for range 3000 {
 		k.pose(point{X: uniform(l.r, 0, l.w), Y: uniform(l.r, 0, l.h)}, uniform(l.r, 0, 2*math.Pi))
-		m := l.p.MarginMM
-		if b := k.bounds; b.x0 < m || b.y0 < m || b.x1 > l.w-m || b.y1 > l.h-m {
-			continue
-		}
-		if l.free(k, 0) {
+		if l.inMargin(k) && l.free(k, 0) {
 			l.put(k)
 			return true
 		}
 	}
 	return false
+}
+
+// pile lays the piece on one that lies on the tray, or on several, so that it
+// hides no less than pileLeast of one and no more than pileMost of any.
+func (l *layout) pile(k *piece) bool {
+	for range 1000 {
+		host := l.all[l.r.IntN(len(l.all))]
+		u := polar(host.axisOnTray())
+		along, side := uniform(l.r, -0.6, 0.6)*host.length, uniform(l.r, -0.9, 0.9)*host.width
+		k.pose(point{X: host.at.X + u.X*along - u.Y*side, Y: host.at.Y + u.Y*along + u.X*side}, uniform(l.r, 0, 2*math.Pi))
+		if ok, most := l.rests(k); l.inMargin(k) && ok && most >= pileLeast {
+			l.put(k)
+			return true
+		}
+	}
+	return false
+}
+
+// rests reports whether the piece may lie where it is, with nothing but pieces
+// of the tray under it, and the greatest share of one that is hidden then.
+func (l *layout) rests(k *piece) (ok bool, most float64) {
+	for _, o := range slices.Clone(l.near(k.bounds.grown(l.p.GapMM))) {
+		pressed, clear := relation(k.placed, o.placed, k.bounds, o.bounds, l.p.GapMM+1e-3)
+		switch {
+		case o.top || o.thing != nil:
+			if pressed > 0 || clear < l.p.GapMM {
+				return false, 0
+			}
+		case pressed > 0:
+			over := [][]point{k.placed}
+			for _, c := range o.contacts {
+				if c.top {
+					over = append(over, c.placed)
+				}
+			}
+			if most = max(most, hidden(o.placed, over)); most > pileMost {
+				return false, 0
+			}
+		}
+	}
+	return true, most
 }
 
 // layAcross lays the piece so that an edge of the picture cuts it.
@@ -370,24 +415,32 @@ func pick(r *rand.Rand, weights []float64) int {
 	return 0
 }
 
-// lay places rice and foreign bodies, and across the picture's edge the cut
-// kernels. It returns all that the truth lists, in reading order.
-func (p Params) lay(listed, across []*piece) ([]*piece, error) {
-	for _, k := range slices.Concat(listed, across) {
+// lay places rice and foreign bodies, things, and across the picture's edge
+// the cut kernels. It returns all kernels that the truth lists, in reading order.
+func (p Params) lay(listed, across, things []*piece) ([]*piece, error) {
+	all := slices.Concat(listed, across, things)
+	for _, k := range all {
 		k.prepare()
 	}
-	l := newLayout(p, slices.Concat(listed, across))
-	noRoom := func(n int) error {
+	l := newLayout(p, all)
+	noRoom := func() error {
 		return fmt.Errorf("%w of %.0f × %.0f mm for %d of %d pieces: take fewer, a larger tray or a lower cover",
-			ErrNoRoom, l.w, l.h, n, len(listed)+len(across))
+			ErrNoRoom, l.w, l.h, len(all)-len(l.all), len(all))
 	}
-	for i, k := range across {
+	for _, k := range things {
+		if !l.scatter(k) {
+			return nil, noRoom()
+		}
+	}
+	for _, k := range across {
 		if !l.layAcross(k) {
-			return nil, noRoom(len(across) - i)
+			return nil, noRoom()
 		}
 	}
 	order := slices.Clone(listed)
 	l.r.Shuffle(len(order), func(i, j int) { order[i], order[j] = order[j], order[i] })
+	piled := order[len(order)-int(math.Round(p.Pile*float64(len(order)))):]
+	order = order[:len(order)-len(piled)]
 	grouped := int(math.Round(p.TouchShare * float64(len(order))))
 	if grouped < 2 {
 		grouped = 0
@@ -401,7 +454,7 @@ func (p Params) lay(listed, across []*piece) ([]*piece, error) {
 		var group []*piece
 		if !l.scatter(order[i]) { // no free place left: join others
 			if len(groups) == 0 || !l.pushAnywhere(order[i], groups) {
-				return nil, noRoom(len(order) - i)
+				return nil, noRoom()
 			}
 		}
 		group = append(group, order[i])
@@ -409,15 +462,20 @@ func (p Params) lay(listed, across []*piece) ([]*piece, error) {
 			if l.push(k, group) {
 				group = append(group, k)
 			} else if !l.pushAnywhere(k, groups) && !l.scatter(k) {
-				return nil, noRoom(len(order) - len(l.all) + len(across))
+				return nil, noRoom()
 			}
 		}
 		groups = append(groups, group)
 		i += size
 	}
-	for i, k := range order[grouped:] {
+	for _, k := range order[grouped:] {
 		if !l.scatter(k) {
-			return nil, noRoom(len(order) - grouped - i)
+			return nil, noRoom()
+		}
+	}
+	for _, k := range piled {
+		if k.top = true; !l.pile(k) {
+			return nil, noRoom()
 		}
 	}
 	number(listed)

@@ -20,7 +20,8 @@ import (
 type Photo struct {
 	// Rice is what lies in the field. Its kernels are solids here, as high as
 	// the truth's volume has them. Of the picture parameters only Tray, Weave,
-	// Limb, Noise, BlurPx and BlurEncoded count; its size follows the field.
+	// Limb, Natural, Ground, Sharpen, Noise, BlurPx and BlurEncoded count; its size follows the
+	// field. Pile, Coins and Caps are 0.
 	Rice Params `json:"rice"`
 	// Beside takes the strip card, with the rice beside it on a tray that fills
 	// the picture; else the rice lies on the tray card.
@@ -162,6 +163,11 @@ func (p Photo) Validate() error {
 	between("PrintStretch", p.PrintStretch, 0.8, 1.25)
 	between("Bulge", p.Bulge, 0, 20)
 	between("OpenRimMM", p.OpenRimMM, 0, 20)
+	for field, v := range map[string]float64{"Pile": r.Pile, "Coins": float64(r.Coins), "Caps": float64(r.Caps)} {
+		if v != 0 {
+			errs = append(errs, &ParamError{Field: field, Value: fmt.Sprint(v), Want: "0 in a photo"})
+		}
+	}
 	return errors.Join(errs...)
 }
 
@@ -222,5 +228,7 @@ func DrawPhoto(p Photo) (*image.RGBA, *PhotoTruth, error) {
 			k.Outline[j] = place(q)
 		}
 	}
-	return ph.draw(), t, nil
+	img := ph.draw()
+	sharpen(img, r.Sharpen)
+	return img, t, nil
 }

@@ -58,7 +58,7 @@ type solid struct {
 }
 
 func newPhotograph(p Photo, s *scene) *photograph {
-	ph := &photograph{p: p, s: s, layout: p.Layout(), field: p.Field(), ground: s.lighting()}
+	ph := &photograph{p: p, s: s, layout: p.Layout(), field: p.Field(), ground: s.light}
 	l := ph.layout
 	aim := kernel.Point{X: l.W / 2, Y: l.H / 2}
 	ph.sheet = card.Rect{X0: 0, Y0: 0, X1: l.W, Y1: l.H}

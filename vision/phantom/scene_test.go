@@ -139,6 +139,7 @@ func TestPhotoParams(t *testing.T) {
 		"Lamp": func(p *Photo) { p.Lamp = 2 }, "Vignette": func(p *Photo) { p.Vignette = -1 }, "ShadowDepth": func(p *Photo) { p.ShadowDepth = 1 },
 		"PrintScale": func(p *Photo) { p.PrintScale = 2 }, "Bulge": func(p *Photo) { p.Bulge = 30 }, "PrintStretch": func(p *Photo) { p.PrintStretch = 0 }, "OpenRimMM": func(p *Photo) { p.OpenRimMM = 21 },
 		"Count": func(p *Photo) { p.Rice.Count = -1 },
+		"Pile":  func(p *Photo) { p.Rice.Pile = 0.1 }, "Coins": func(p *Photo) { p.Rice.Coins = 1 }, "Caps": func(p *Photo) { p.Rice.Caps = 1 },
 	} {
 		p := DefaultPhoto()
 		p.Width, p.Height = 1500, 2000

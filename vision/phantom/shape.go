@@ -21,6 +21,7 @@ const (
 	streamNoise
 	streamBreak
 	streamOrder
+	streamNatural
 )
 
 // stream returns the random source number i of a stream.
@@ -119,14 +120,18 @@ func grow(r *rand.Rand, s size, curve float64, notch bool) *body {
 			b.low[i], b.high[i] = -b.low[i], -b.high[i]
 		}
 	}
-	// The calipers shall read what was asked for, bow and notch included.
+	b.scale(s)
+	return b
+}
+
+// scale makes the calipers read what was asked for, bow and notch included.
+func (b *body) scale(s size) {
 	length, width := calipers(hull(b.outline()))
-	for i := range n {
+	for i := range b.x {
 		b.x[i] *= s.length / length
 		b.low[i] *= s.width / width
 		b.high[i] *= s.width / width
 	}
-	return b
 }
 
 // outline returns the closed polygon round the body.
@@ -179,29 +184,13 @@ func (b *body) volume(p []point) float64 {
 		t = min(1, max(-1, t))
 		return t*math.Sqrt(1-t*t) + math.Asin(t)
 	}
-	var crossings [steps][]float64
-	for i, j := 0, len(p)-1; i < len(p); j, i = i, i+1 {
-		a, c := p[j], p[i]
-		if a.X > c.X {
-			a, c = c, a
-		}
-		first := max(0, int(math.Ceil((a.X-bb.x0)/dx-0.5)))
-		for k := first; k < steps; k++ {
-			x := bb.x0 + (float64(k)+0.5)*dx
-			if x >= c.X {
-				break
-			}
-			crossings[k] = append(crossings[k], a.Y+(x-a.X)/(c.X-a.X)*(c.Y-a.Y))
-		}
-	}
 	sum := 0.0
-	for k, ys := range crossings {
+	for k, ys := range strips(p, bb.x0, dx, steps) {
 		low, high := b.at(bb.x0 + (float64(k)+0.5)*dx)
 		h, mid := (high-low)/2, (high+low)/2
 		if h <= 0 {
 			continue
 		}
-		slices.Sort(ys)
 		for m := 0; m+1 < len(ys); m += 2 {
 			sum += b.kappa * h * h * (strip((ys[m+1]-mid)/h) - strip((ys[m]-mid)/h))
 		}
@@ -350,6 +339,10 @@ type piece struct {
 	placed                            []point // coarse, on the tray
 	bounds                            box
 	group                             int
+	notch                             float64  // depth of the germ notch at the end of greater x, mm
+	top                               bool     // to lie on others
+	covered                           float64  // share of the area that others hide
+	thing                             *thing   // where it is one
 	contacts                          []*piece // what it touches
 }
 
@@ -379,8 +372,8 @@ func whole(b *body) *piece {
 
 // breakOff cuts a piece from a whole kernel: a share of its length between
 // least and most, from a tip or the middle, the faces square, oblique, curved
-// or ragged; split lengthwise with the chance splinter.
-func breakOff(r *rand.Rand, b *body, least, most, splinter float64) *piece {
+// or ragged, and the less so the more even; split lengthwise with the chance splinter.
+func breakOff(r *rand.Rand, b *body, least, most, splinter, even float64) *piece {
 	for try := 0; ; try++ {
 		k := whole(b)
 		k.intact = false
@@ -418,6 +411,7 @@ func breakOff(r *rand.Rand, b *body, least, most, splinter float64) *piece {
 		}
 		ok := true
 		for i := range k.fractures {
+			k.fractures[i].rough *= 1 - even
 			if k.outline, ok = k.fractures[i].cut(k.outline); !ok {
 				break
 			}
@@ -469,7 +463,17 @@ func (p Params) uncut(i int) *piece {
 	if r.Float64() < p.OnSideShare {
 		s.width, s.thick = s.thick, s.width
 	}
-	k := whole(grow(r, s, p.Curve, class != paddy && r.Float64() < 0.85))
+	germ := class != paddy && r.Float64() < 0.85
+	b := grow(r, s, p.Curve, germ && p.Natural == 0)
+	notch := 0.0
+	if germ && p.Natural > 0 {
+		notch = b.notch(stream(p.Seed, streamNatural, i), s, p.Natural)
+	}
+	if class == sound && chalk == 0 && !p.Parboiled && d.Float64() < naturalChalk*p.Natural {
+		chalk = uniform(d, 0.04, 0.42) // below every limit, as WhiteBelly
+	}
+	k := whole(b)
+	k.notch = notch
 	k.defect, k.chalk, k.look = class, chalk, stream(p.Seed, streamLook, i)
 	return k
 }
@@ -477,8 +481,8 @@ func (p Params) uncut(i int) *piece {
 // kernels draws the rice of the tray.
 func (p Params) kernels() []*piece {
 	broken := func(i int, w *piece) *piece {
-		k := breakOff(stream(p.Seed, streamCut, i), w.body, p.PieceMin, p.PieceMax, p.Splinters)
-		k.defect, k.chalk, k.look = w.defect, w.chalk, w.look
+		k := breakOff(stream(p.Seed, streamCut, i), w.body, p.PieceMin, p.PieceMax, p.Splinters, 0.7*p.Natural)
+		k.defect, k.chalk, k.look, k.notch = w.defect, w.chalk, w.look, w.notch
 		return k
 	}
 	all := make([]*piece, p.Count)

@@ -34,6 +34,15 @@ type Truth struct {
 
 	Params  Params   `json:"params"`
 	Kernels []Kernel `json:"kernels"` // in reading order of their centres
+	Objects []Object `json:"objects,omitempty"`
+}
+
+// An Object is a round thing among the kernels that is no rice.
+type Object struct {
+	Kind     string  `json:"kind"` // coin or cap
+	X        float64 `json:"x"`    // centre, px
+	Y        float64 `json:"y"`
+	Diameter float64 `json:"diameter_mm"`
 }
 
 // A Kernel is the truth of one piece, foreign bodies included. Positions are
@@ -51,15 +60,22 @@ type Kernel struct {
 	Fraction float64 `json:"fraction"` // Length over the mean whole length; 0 where there is none
 	// Defect is none, chalky, yellow, red, streaked, black, spot or paddy; or
 	// stone, husk or seed, which are foreign bodies.
-	Defect   string         `json:"defect"`
-	Chalk    float64        `json:"chalk"`     // share of the visible surface, 0..1
-	Group    int            `json:"group"`     // equal for pieces that touch, directly or through others
-	Contacts int            `json:"contacts"`  // pieces that this one touches
-	Angle    float64        `json:"angle_rad"` // of the axis, in (-π/2, π/2]
-	Solidity float64        `json:"solidity"`  // area over hull area
-	Ends     [2]string      `json:"ends"`      // "intact" or "broken"; both broken where split lengthwise
-	Outline  []kernel.Point `json:"-"`         // closed polygon, px; not stored in the file, and nil from Sample
-	Lab      [3]float64     `json:"lab"`       // colour of the material in full light, CIELAB D65; see Draw for shading
+	Defect   string    `json:"defect"`
+	Chalk    float64   `json:"chalk"`     // share of the visible surface, 0..1
+	Group    int       `json:"group"`     // equal for pieces that touch, directly or through others
+	Contacts int       `json:"contacts"`  // pieces that this one touches
+	Angle    float64   `json:"angle_rad"` // of the axis, in (-π/2, π/2]
+	Solidity float64   `json:"solidity"`  // area over hull area
+	Ends     [2]string `json:"ends"`      // "intact" or "broken"; both broken where split lengthwise
+	// Depth in mm, across the kernel, to which the notch or flat of the germ cuts into each of
+	// the Ends; 0 where there is none, where the end is broken off, and where Params.Natural is 0.
+	Notch [2]float64 `json:"notch_mm,omitzero"`
+	// Whether the piece lies on others, and what share of its area others hide; no and 0 where
+	// Params.Pile is 0. All measures are of the whole piece.
+	OnTop   bool           `json:"on_top,omitempty"`
+	Covered float64        `json:"covered,omitempty"`
+	Outline []kernel.Point `json:"-"`   // closed polygon, px; not stored in the file, and nil from Sample
+	Lab     [3]float64     `json:"lab"` // colour of the material in full light, CIELAB D65; see Draw for shading
 }
 
 // Foreign reports whether k is no rice.
@@ -130,7 +146,10 @@ func (p Params) truth(all []*piece, laid bool) *Truth {
 			Intact: k.intact, Defect: string(k.defect), Chalk: k.chalk, Group: i,
 			Angle: foldAngle(k.angle + k.turn), Solidity: min(1, k.area/k.convex),
 			Ends: [2]string{k.ends[0].String(), k.ends[1].String()},
-			Lab:  k.paint.lab(k.chalk),
+			Lab:  k.paint.lab(k.chalk), OnTop: k.top, Covered: k.covered,
+		}
+		if k.ends[1] == kernel.EndIntact {
+			tk.Notch[1] = k.notch
 		}
 		if t.MeanWholeLength > 0 {
 			tk.Fraction = k.length / t.MeanWholeLength
@@ -141,9 +160,8 @@ func (p Params) truth(all []*piece, laid bool) *Truth {
 			if len(k.contacts) > 0 {
 				t.Touching++
 			}
-			tk.Outline = make([]kernel.Point, len(k.outline))
-			for j, q := range k.outline {
-				q = k.onTray(q)
+			tk.Outline = k.outlineOnTray()
+			for j, q := range tk.Outline {
 				tk.Outline[j] = kernel.Point{X: p.toPx(q.X), Y: p.toPx(q.Y)}
 			}
 		}
