@@ -6,6 +6,7 @@ import (
 	"image"
 	"io"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -18,9 +19,7 @@ import (
 // phantomOptions are the flags of the phantom command.
 type phantomOptions struct {
 	params  phantom.Params
-	kind    string
-	light   string
-	tray    string
+	look    string
 	contact string
 	out     string
 	truth   string
@@ -71,15 +70,6 @@ func photoFlags(p *phantom.Photo) []photoFlag {
 	}
 }
 
-// crowding are the flags whose defaults follow --contact.
-var crowding = map[string]func(p *phantom.Params) *float64{
-	"cover":       func(p *phantom.Params) *float64 { return &p.Cover },
-	"touch-share": func(p *phantom.Params) *float64 { return &p.TouchShare },
-	"group-mean":  func(p *phantom.Params) *float64 { return &p.GroupMean },
-	"press":       func(p *phantom.Params) *float64 { return &p.PressMM },
-	"gap":         func(p *phantom.Params) *float64 { return &p.GapMM },
-}
-
 // phantomFlag names the flag of each parameter, by its field.
 var phantomFlag = map[string]string{
 	"Seed": "seed", "Kind": "type", "Count": "count", "LengthCV": "length-cv", "WidthCV": "width-cv",
@@ -92,6 +82,8 @@ var phantomFlag = map[string]string{
 	"TouchShare": "touch-share", "GroupMean": "group-mean", "PressMM": "press", "GapMM": "gap",
 	"DPI": "dpi", "Light": "light", "LightDrop": "light-drop", "Shadow": "shadow", "Tray": "tray",
 	"Weave": "weave", "Limb": "limb", "Seam": "seam", "BlurPx": "blur", "BlurEncoded": "blur-encoded", "Noise": "noise",
+	"Natural": "natural", "Pile": "pile", "Coins": "coins", "Caps": "caps", "Ground": "ground",
+	"Stops": "stops", "HandShadow": "hand-shadow", "Sharpen": "sharpen",
 }
 
 func newPhantomCommand() *cobra.Command {
@@ -108,12 +100,21 @@ Shares are between 0 and 1. The three steps of --contact set how closely the
 kernels lie; --cover, --touch-share, --group-mean, --press and --gap change
 them one by one. Lengths are in millimetres.
 
+With --look phone kernels and picture look as real ones do: rims, clear and
+chalky zones, germ notches, furrows, shaded fractures; card, the hand's shadow,
+sharpening. --length-cv, --width-cv, --curve, --natural and the flags from
+--light to --sharpen change it one by one. --pile lays kernels on others; the
+truth says how much of each is covered, and lists --coins and --caps as
+objects.
+
 With --photo the picture is a phone's, in perspective: the rice lies on the
 printed card (see card) or beside it. Its size in mm, --dpi, --light,
---light-drop and --shadow do not count then; the flags after --photo do.`,
+--light-drop, --shadow, --hand-shadow and --stops do not count then; the flags
+after --photo do.`,
 		Example: `  traytally phantom --out tray.png
   traytally phantom --out hard.jpg --type slender --contact dense --broken-mass 8 --seed 7
   traytally phantom --out defects.png --chalky 0.05 --yellow 0.02 --red 0.01 --stones 2
+  traytally phantom --out real.jpg --look phone --contact touching --pile 0.1 --coins 1
   traytally phantom --out photo.jpg --photo card --tilt 12 --lean 40 --k1 0.03 --lamp 0.5`,
 		GroupID: groupHelp,
 		Args:    noArgs,
@@ -136,7 +137,7 @@ func (o *phantomOptions) addFlags(f *pflag.FlagSet) {
 	f.IntVar(&o.quality, "quality", phantom.DefaultQuality, "JPEG quality, 1 to 100")
 	f.Uint64Var(&p.Seed, "seed", p.Seed, "which tray of those that the other flags describe")
 
-	f.StringVar(&o.kind, "type", string(p.Kind), "kind of rice: slender, long, medium, short or bold")
+	f.StringVar((*string)(&p.Kind), "type", string(p.Kind), "kind of rice: slender, long, medium, short or bold")
 	f.IntVar(&p.Count, "count", p.Count, "number of pieces, cut ones included")
 	f.Float64Var(&p.BrokenShare, "broken-share", p.BrokenShare, "chance of each piece to be cut from a kernel")
 	f.Float64Var(&p.BrokenMass, "broken-mass", 0, "instead: wanted broken share by mass, in percent")
@@ -164,30 +165,35 @@ func (o *phantomOptions) addFlags(f *pflag.FlagSet) {
 	f.IntVar(&p.CutByEdge, "cut-by-edge", 0, "number of kernels that the picture's edge cuts")
 
 	f.StringVar(&o.contact, "contact", string(phantom.Loose), "how closely the kernels lie: loose, touching or dense")
-	for _, c := range []struct{ name, usage string }{
-		{"cover", "share of the tray that the rice covers, where no size is given"},
-		{"touch-share", "share of pieces laid in groups that touch"},
-		{"group-mean", "mean number of pieces in a group"},
-		{"press", "greatest depth of touching outlines in each other"},
-		{"gap", "least distance of pieces that do not touch"},
-	} {
-		f.Float64Var(crowding[c.name](p), c.name, *crowding[c.name](p), c.usage)
-	}
+	f.Float64Var(&p.Cover, "cover", p.Cover, "share of the tray that the rice covers, where no size is given")
+	f.Float64Var(&p.TouchShare, "touch-share", p.TouchShare, "share of pieces laid in groups that touch")
+	f.Float64Var(&p.GroupMean, "group-mean", p.GroupMean, "mean number of pieces in a group")
+	f.Float64Var(&p.PressMM, "press", p.PressMM, "greatest depth of touching outlines in each other")
+	f.Float64Var(&p.GapMM, "gap", p.GapMM, "least distance of pieces that do not touch")
+	f.Float64Var(&p.Pile, "pile", 0, "share of pieces that lie on others")
+	f.IntVar(&p.Coins, "coins", 0, "number of invented coins")
+	f.IntVar(&p.Caps, "caps", 0, "number of bottle caps with invented print")
 	f.Float64Var(&p.WidthMM, "width", 0, "width of the picture in mm (default as the rice needs)")
 	f.Float64Var(&p.HeightMM, "height", 0, "height of the picture in mm")
 	f.Float64Var(&p.MarginMM, "margin", p.MarginMM, "free rim of the picture")
 
 	f.Float64Var(&p.DPI, "dpi", p.DPI, "resolution, 100 to 1200")
-	f.StringVar(&o.light, "light", string(p.Light), "light: even, falloff or gradient")
+	f.StringVar(&o.look, "look", string(phantom.LookScan), "kernels and picture as from a scanner or a phone: scan or phone")
+	f.Float64Var(&p.Natural, "natural", 0, "how far kernels look as real ones do")
+	f.StringVar((*string)(&p.Light), "light", string(p.Light), "light: even, falloff or gradient")
 	f.Float64Var(&p.LightDrop, "light-drop", p.LightDrop, "share of light lost at the darkest place")
 	f.Float64Var(&p.Shadow, "shadow", 0, "darkness of the shadows on the tray")
-	f.StringVar(&o.tray, "tray", string(p.Tray), "tray: black, blue, brown or grey")
+	f.Float64Var(&p.HandShadow, "hand-shadow", 0, "share of light lost in the shadow of the phone's hand")
+	f.Float64Var(&p.Stops, "stops", 0, "exposure over that of a scanner, in stops")
+	f.StringVar((*string)(&p.Tray), "tray", string(p.Tray), "tray: black, blue, brown, grey, sky or green")
+	f.StringVar((*string)(&p.Ground), "ground", "", "stuff of the tray: card, cloth, leather or wood (default a smooth sheet)")
 	f.Float64Var(&p.Weave, "weave", 0, "contrast of a woven tray")
 	f.Float64Var(&p.Limb, "limb", p.Limb, "darkening of kernels towards the rim")
 	f.Float64Var(&p.Seam, "seam", p.Seam, "darkness of the groove between touching kernels")
 	f.Float64Var(&p.BlurPx, "blur", p.BlurPx, "blur, SD in pixels")
 	f.BoolVar(&p.BlurEncoded, "blur-encoded", p.BlurEncoded, "blur the finished picture in place of the light; =false for the light")
 	f.Float64Var(&p.Noise, "noise", p.Noise, "noise, SD in steps of the 8-bit values")
+	f.Float64Var(&p.Sharpen, "sharpen", 0, "halo of a sharpened picture, 1 as of a phone")
 
 	o.photo = phantom.DefaultPhoto()
 	f.StringVar(&o.scene, "photo", "", "a photo with the rice on the card or beside it: card or beside")
@@ -204,21 +210,25 @@ func (o *phantomOptions) addFlags(f *pflag.FlagSet) {
 // complete settles what depends on several flags.
 func (o *phantomOptions) complete(f *pflag.FlagSet) error {
 	p := &o.params
-	p.Kind, p.Light, p.Tray = phantom.Kind(o.kind), phantom.Light(o.light), phantom.Tray(o.tray)
-	given := *p
-	switch c := phantom.Contact(o.contact); c {
-	case phantom.Loose, phantom.Touching, phantom.Dense:
-		p.Crowd(c)
-	default:
-		return &usageError{
-			what: fmt.Sprintf("--contact is %q, want loose, touching or dense", o.contact),
-			hint: "see traytally phantom --help",
-		}
+	look, contact := phantom.Look(o.look), phantom.Contact(o.contact)
+	bad := func(flag, value, want string) error {
+		return &usageError{what: fmt.Sprintf("--%s is %q, want %s", flag, value, want), hint: "see traytally phantom --help"}
 	}
-	for name, field := range crowding {
-		if f.Changed(name) {
-			*field(p) = *field(&given)
-		}
+	if !slices.Contains(phantom.Looks(), look) {
+		return bad("look", o.look, "scan or phone")
+	}
+	if !slices.Contains(phantom.Contacts(), contact) {
+		return bad("contact", o.contact, "loose, touching or dense")
+	}
+	given := givenFlags(f)
+	p.Take(look)
+	p.Crowd(contact)
+	if o.scene != "" { // a lens does not picture as a scanner does
+		usual := phantom.DefaultPhoto().Rice
+		p.MarginMM, p.Noise, p.BlurPx, p.BlurEncoded = usual.MarginMM, usual.Noise, usual.BlurPx, usual.BlurEncoded
+	}
+	if err := given(); err != nil {
+		return err
 	}
 	if p.TouchShare > 0 && o.contact == string(phantom.Loose) {
 		// Loose names no ways to touch beyond any.
@@ -254,6 +264,25 @@ func (o *phantomOptions) complete(f *pflag.FlagSet) error {
 		return &usageError{what: "--out and --truth name the same file", hint: "name the truth something like tray.truth.json"}
 	}
 	return nil
+}
+
+// givenFlags keeps the single values given on the command line; what it
+// returns sets them again.
+func givenFlags(f *pflag.FlagSet) func() error {
+	given := map[*pflag.Flag]string{}
+	f.Visit(func(fl *pflag.Flag) {
+		if _, list := fl.Value.(pflag.SliceValue); !list {
+			given[fl] = fl.Value.String()
+		}
+	})
+	return func() error {
+		for fl, v := range given {
+			if err := fl.Value.Set(v); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
 }
 
 // completePhoto settles what a photo needs.
@@ -294,19 +323,7 @@ func (o *phantomOptions) completePhoto(f *pflag.FlagSet) error {
 	if len(o.torn) == 3 {
 		p.TornMM, p.Torn = o.torn[0], kernel.Point{X: o.torn[1], Y: o.torn[2]}
 	}
-	// A lens does not picture as a scanner does.
-	usual := p.Rice
 	p.Rice = o.params
-	for name, field := range map[string]func(*phantom.Params){
-		"margin":       func(q *phantom.Params) { q.MarginMM = usual.MarginMM },
-		"noise":        func(q *phantom.Params) { q.Noise = usual.Noise },
-		"blur":         func(q *phantom.Params) { q.BlurPx = usual.BlurPx },
-		"blur-encoded": func(q *phantom.Params) { q.BlurEncoded = usual.BlurEncoded },
-	} {
-		if !f.Changed(name) {
-			field(&p.Rice)
-		}
-	}
 	return nil
 }
 
@@ -329,6 +346,9 @@ func runPhantom(cmd *cobra.Command, o *phantomOptions) error {
 		err    error
 		dpi    = o.params.DPI
 	)
+	if o.look == string(phantom.LookPhone) {
+		dpi = placeholderDPI
+	}
 	if o.scene == "" {
 		if img, truth, err = phantom.Draw(o.params); err == nil {
 			encode = truth.Encode
@@ -351,6 +371,9 @@ func runPhantom(cmd *cobra.Command, o *phantomOptions) error {
 	}
 	out := &checkedWriter{w: cmd.OutOrStdout()}
 	fmt.Fprintf(out, "%s: %d × %d px, %d pieces", o.out, truth.Width, truth.Height, truth.N)
+	if n := len(truth.Objects); n > 0 {
+		fmt.Fprintf(out, ", %s", count(n, "object", "objects"))
+	}
 	if truth.CutByEdge > 0 {
 		fmt.Fprintf(out, " and %d cut by the edge", truth.CutByEdge)
 	}

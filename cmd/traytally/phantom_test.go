@@ -53,6 +53,21 @@ func TestPhantomCrowding(t *testing.T) {
 	assert.Equal(t, want, o.params)
 }
 
+// TestPhantomLook: single flags win over what --look sets, even where they give
+// what is usual without it.
+func TestPhantomLook(t *testing.T) {
+	o := &phantomOptions{}
+	cmd := newPhantomCommand()
+	cmd.ResetFlags()
+	o.addFlags(cmd.Flags())
+	require.NoError(t, cmd.ParseFlags([]string{"--out", "x.png", "--look", "phone", "--light", "even", "--blur-encoded=true", "--ground", "wood", "--seed", "8"}))
+	require.NoError(t, o.complete(cmd.Flags()))
+	want := phantom.DefaultParams()
+	want.Take(phantom.LookPhone)
+	want.Seed, want.Light, want.BlurEncoded, want.Ground = 8, phantom.LightEven, true, phantom.GroundWood
+	assert.Equal(t, want, o.params)
+}
+
 // TestPhantomPhotoFlags: every parameter of a photo has its flag, and the flags
 // leave the defaults as the package has them.
 func TestPhantomPhotoFlags(t *testing.T) {
