@@ -150,7 +150,7 @@ func TestPile(t *testing.T) {
 				}
 			}
 			assert.InDelta(t, float64(hid)/float64(all), k.covered, 0.012)
-			assert.Less(t, k.covered, pileMost+0.1) // beside what lies on it, neighbours press a little
+			assert.Less(t, k.covered, 0.7) // 0.6 by what lies on it, and neighbours press a little
 		}
 	}
 }
