@@ -207,18 +207,19 @@ func (o *phantomOptions) addFlags(f *pflag.FlagSet) {
 	f.Float64SliceVar(&o.torn, "torn", nil, "where the card is torn across, and how far the lower part lies to the right and down")
 }
 
+func phantomUsage(format string, a ...any) error {
+	return &usageError{what: fmt.Sprintf(format, a...), hint: "see traytally phantom --help"}
+}
+
 // complete settles what depends on several flags.
 func (o *phantomOptions) complete(f *pflag.FlagSet) error {
 	p := &o.params
 	look, contact := phantom.Look(o.look), phantom.Contact(o.contact)
-	bad := func(flag, value, want string) error {
-		return &usageError{what: fmt.Sprintf("--%s is %q, want %s", flag, value, want), hint: "see traytally phantom --help"}
-	}
 	if !slices.Contains(phantom.Looks(), look) {
-		return bad("look", o.look, "scan or phone")
+		return phantomUsage("--look is %q, want scan or phone", o.look)
 	}
 	if !slices.Contains(phantom.Contacts(), contact) {
-		return bad("contact", o.contact, "loose, touching or dense")
+		return phantomUsage("--contact is %q, want loose, touching or dense", o.contact)
 	}
 	given := givenFlags(f)
 	p.Take(look)
@@ -255,7 +256,7 @@ func (o *phantomOptions) complete(f *pflag.FlagSet) error {
 		}
 	}
 	if o.quality < 1 || o.quality > 100 {
-		return &usageError{what: fmt.Sprintf("--quality is %d, want 1 to 100", o.quality), hint: "see traytally phantom --help"}
+		return phantomUsage("--quality is %d, want 1 to 100", o.quality)
 	}
 	if o.truth == "" {
 		o.truth = strings.TrimSuffix(o.out, filepath.Ext(o.out)) + ".truth.json"
@@ -288,9 +289,6 @@ func givenFlags(f *pflag.FlagSet) func() error {
 // completePhoto settles what a photo needs.
 func (o *phantomOptions) completePhoto(f *pflag.FlagSet) error {
 	p := &o.photo
-	bad := func(format string, a ...any) error {
-		return &usageError{what: fmt.Sprintf(format, a...), hint: "see traytally phantom --help"}
-	}
 	switch o.scene {
 	case sceneCard, sceneBeside:
 		p.Beside = o.scene == sceneBeside
@@ -301,20 +299,20 @@ func (o *phantomOptions) completePhoto(f *pflag.FlagSet) error {
 		}
 		for _, n := range names {
 			if f.Changed(n) {
-				return bad("--%s without --photo", n)
+				return phantomUsage("--%s without --photo", n)
 			}
 		}
 		return nil
 	default:
-		return bad("--photo is %q, want card or beside", o.scene)
+		return phantomUsage("--photo is %q, want card or beside", o.scene)
 	}
 	switch {
 	case len(o.cast) != 3:
-		return bad("--cast has %d numbers, want 3", len(o.cast))
+		return phantomUsage("--cast has %d numbers, want 3", len(o.cast))
 	case len(o.covered)%4 != 0:
-		return bad("--covered has %d numbers, want 4", len(o.covered))
+		return phantomUsage("--covered has %d numbers, want 4", len(o.covered))
 	case f.Changed("torn") && len(o.torn) != 3:
-		return bad("--torn has %d numbers, want 3", len(o.torn))
+		return phantomUsage("--torn has %d numbers, want 3", len(o.torn))
 	}
 	copy(p.Cast[:], o.cast)
 	for c := o.covered; len(c) > 0; c = c[4:] {
@@ -401,7 +399,7 @@ func phantomError(err error) error {
 				name = "--" + n.name
 			}
 		}
-		return &usageError{what: fmt.Sprintf("%s is %s, want %s", name, e.Value, e.Want), hint: "see traytally phantom --help"}
+		return phantomUsage("%s is %s, want %s", name, e.Value, e.Want)
 	}
 	return err
 }

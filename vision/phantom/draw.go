@@ -367,6 +367,25 @@ func haloOf(sigma float64) int {
 	return int(math.Ceil(3 * sigma))
 }
 
+// gaussian returns the weights of a blur, sum 1.
+func gaussian(sigma float64) []float32 {
+	halo := haloOf(sigma)
+	g := make([]float32, 2*halo+1)
+	sum := 0.0
+	for i := range g {
+		w := 1.0
+		if halo > 0 {
+			w = math.Exp(-sq(float64(i-halo)/sigma) / 2)
+		}
+		g[i] = float32(w)
+		sum += w
+	}
+	for i := range g {
+		g[i] /= float32(sum)
+	}
+	return g
+}
+
 // A lighting gives the share of the full light that reaches a place, as a
 // polynomial of second degree.
 type lighting struct {
@@ -507,18 +526,7 @@ type tile struct {
 
 func newTile(s *scene, halo int) *tile {
 	side := tileSize + 2*halo
-	t := &tile{s: s, l: &s.light, halo: halo, pix: make([]float32, 3*side*side), row: make([]float32, 3*side*side)}
-	if halo > 0 {
-		sum := 0.0
-		for i := -halo; i <= halo; i++ {
-			w := math.Exp(-sq(float64(i)/s.p.BlurPx) / 2)
-			t.kernel = append(t.kernel, float32(w))
-			sum += w
-		}
-		for i := range t.kernel {
-			t.kernel[i] /= float32(sum)
-		}
-	}
+	t := &tile{s: s, l: &s.light, halo: halo, pix: make([]float32, 3*side*side), row: make([]float32, 3*side*side), kernel: gaussian(s.p.BlurPx)}
 	return t
 }
 
@@ -579,12 +587,7 @@ func (t *tile) cover(p []point, dx, dy float64, clip image.Rectangle) bool {
 func (t *tile) piece(b *brush) {
 	darken := func(by float64) {
 		dark := float32(by / 255)
-		t.eachCovered(func(i, _, _ int, a uint8) {
-			v := 1 - dark*float32(a)
-			t.pix[i] *= v
-			t.pix[i+1] *= v
-			t.pix[i+2] *= v
-		})
+		t.eachCovered(func(i, _, _ int, a uint8) { t.dimmed(i, 1-dark*float32(a)) })
 	}
 	if b.k.top { // its shadow on what it lies on, soft as four steps are
 		for _, f := range [4]float64{0.1, 0.4, 0.7, 1} {
@@ -609,6 +612,12 @@ func (t *tile) piece(b *brush) {
 		t.pix[i+1] += (c[1]*v - t.pix[i+1]) * f
 		t.pix[i+2] += (c[2]*v - t.pix[i+2]) * f
 	})
+}
+
+func (t *tile) dimmed(i int, v float32) {
+	t.pix[i] *= v
+	t.pix[i+1] *= v
+	t.pix[i+2] *= v
 }
 
 // eachCovered calls do for the pixels of the mask that are not empty, with the
@@ -664,10 +673,7 @@ func (t *tile) shadows(brushes []*brush) {
 		for x := t.outer.Min.X; x < t.outer.Max.X; x++ {
 			// Less is what rounding leaves of a running mean.
 			if d := dim[(y-plane.Min.Y)*w+x-plane.Min.X]; d > 1e-4 {
-				v := 1 - dark*d
-				t.pix[i] *= v
-				t.pix[i+1] *= v
-				t.pix[i+2] *= v
+				t.dimmed(i, 1-dark*d)
 			}
 			i += 3
 		}

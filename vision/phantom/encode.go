@@ -11,6 +11,7 @@ import (
 	"io"
 	"math"
 	"path/filepath"
+	"slices"
 	"strings"
 )
 
@@ -42,11 +43,7 @@ func Encode(w io.Writer, name string, img image.Image, dpi float64, quality int)
 
 // CanEncode reports whether Encode knows what the ending of name asks for.
 func CanEncode(name string) bool {
-	switch strings.ToLower(filepath.Ext(name)) {
-	case ".png", ".jpg", ".jpeg":
-		return true
-	}
-	return false
+	return slices.Contains([]string{".png", ".jpg", ".jpeg"}, strings.ToLower(filepath.Ext(name)))
 }
 
 // A splicer writes extra after the first n bytes of what passes through it.

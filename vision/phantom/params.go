@@ -327,6 +327,19 @@ func (e *ParamError) Error() string {
 	return fmt.Sprintf("%s is %s, want %s", e.Field, e.Value, e.Want)
 }
 
+// faults are parameters out of their range.
+type faults []error
+
+func (f *faults) bad(field string, v any, want string) {
+	*f = append(*f, &ParamError{Field: field, Value: fmt.Sprint(v), Want: want})
+}
+
+func (f *faults) between(field string, v, low, high float64) {
+	if !(v >= low && v <= high) {
+		f.bad(field, v, fmt.Sprintf("%g to %g", low, high))
+	}
+}
+
 // ErrNoRoom is the cause where the pieces do not fit on the tray.
 var ErrNoRoom = errors.New("no room on the tray")
 
@@ -336,15 +349,8 @@ const maxPixels = 300e6
 // Validate returns nil, or the parameters that are out of range, each as a
 // *ParamError, joined.
 func (p Params) Validate() error {
-	var errs []error
-	bad := func(field string, v any, want string) {
-		errs = append(errs, &ParamError{Field: field, Value: fmt.Sprint(v), Want: want})
-	}
-	between := func(field string, v, low, high float64) {
-		if !(v >= low && v <= high) {
-			bad(field, v, fmt.Sprintf("%g to %g", low, high))
-		}
-	}
+	var f faults
+	bad, between := f.bad, f.between
 	whole := func(field string, v, high int) {
 		if v < 0 || v > high {
 			bad(field, v, fmt.Sprintf("0 to %d", high))
@@ -421,13 +427,13 @@ func (p Params) Validate() error {
 	between("Stops", p.Stops, -4, 3)
 	between("HandShadow", p.HandShadow, 0, 0.9)
 	between("Sharpen", p.Sharpen, 0, 3)
-	if len(errs) == 0 {
+	if len(f) == 0 {
 		if w, h := p.sizeMM(); p.px(w)*p.px(h) > maxPixels {
 			bad("picture", fmt.Sprintf("%.0f megapixels", p.px(w)*p.px(h)/1e6),
 				fmt.Sprintf("at most %.0f: a lower DPI or a smaller picture", maxPixels/1e6))
 		}
 	}
-	return errors.Join(errs...)
+	return errors.Join(f...)
 }
 
 func oneOf[T ~string](names []T) string {

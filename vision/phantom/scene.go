@@ -3,7 +3,6 @@ package phantom
 import (
 	"encoding/json"
 	"errors"
-	"fmt"
 	"image"
 	"io"
 	"math"
@@ -135,12 +134,8 @@ func (p *Photo) Field() Rect {
 func (p Photo) Validate() error {
 	r := p.Rice
 	r.WidthMM, r.HeightMM = p.Field().W(), p.Field().H()
-	errs := []error{r.Validate()}
-	between := func(field string, v, low, high float64) {
-		if !(v >= low && v <= high) {
-			errs = append(errs, &ParamError{Field: field, Value: fmt.Sprint(v), Want: fmt.Sprintf("%g to %g", low, high)})
-		}
-	}
+	var f faults
+	between := f.between
 	between("Width", float64(p.Width), 200, 12000)
 	between("Height", float64(p.Height), 200, 12000)
 	between("Focal", p.Focal, 0.4, 4)
@@ -165,10 +160,10 @@ func (p Photo) Validate() error {
 	between("OpenRimMM", p.OpenRimMM, 0, 20)
 	for field, v := range map[string]float64{"Pile": r.Pile, "Coins": float64(r.Coins), "Caps": float64(r.Caps)} {
 		if v != 0 {
-			errs = append(errs, &ParamError{Field: field, Value: fmt.Sprint(v), Want: "0 in a photo"})
+			f.bad(field, v, "0 in a photo")
 		}
 	}
-	return errors.Join(errs...)
+	return errors.Join(append(f, r.Validate())...)
 }
 
 // A PhotoTruth is what is in a photo. Its Truth has the kernels' measures in

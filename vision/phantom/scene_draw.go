@@ -356,19 +356,7 @@ func (ph *photograph) draw() *image.RGBA {
 	encode := func(v float32) float32 { return srgb[int(min(1, max(0, v))*encodeSteps+0.5)] }
 	w, h := ph.p.Width, ph.p.Height
 	ow := w + 2*halo
-	var taps []float32
-	sum := 0.0
-	for i := -halo; i <= halo; i++ {
-		t := 1.0
-		if halo > 0 {
-			t = math.Exp(-sq(float64(i)/ph.p.Rice.BlurPx) / 2)
-		}
-		taps = append(taps, float32(t))
-		sum += t
-	}
-	for i := range taps {
-		taps[i] /= float32(sum)
-	}
+	taps := gaussian(ph.p.Rice.BlurPx)
 	each((h+band-1)/band, func() func(int) {
 		pix := make([]float32, 3*ow*(band+2*halo))
 		row := make([]float32, 3*w*(band+2*halo))
