@@ -3,6 +3,7 @@ package grading
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"traytally/vision/kernel"
 )
@@ -17,7 +18,9 @@ const (
 // Analyse grades the kernels of one or more trays of one sample.
 //
 // Errors are *InputError wrapping ErrParams, ErrMeasure, ErrMixedScale,
-// ErrNoScale, ErrNoKernels or ErrNoReference. The trays are not changed.
+// ErrNoScale, ErrNoKernels or, of pictures of picked kernels, ErrNoReference.
+// A sample that does not tell its whole-kernel length gets all that can be told
+// without one. The trays are not changed.
 func Analyse(trays []kernel.Tray, params Params) (*Result, error) {
 	if err := params.Validate(); err != nil {
 		return nil, err
@@ -98,8 +101,20 @@ func Analyse(trays []kernel.Tray, params Params) (*Result, error) {
 	r.Broken = BrokenResult{
 		MassPct: mass.interval(), CountPct: count.interval(), Found: mass.Found, Budget: mass.Budget.rounded(),
 	}
+	if !s.Told() {
+		m, c := s.byTips()
+		r.Broken.MassPct.Estimate = r.Broken.MassPct.with(m)
+		r.Broken.CountPct.Estimate = r.Broken.CountPct.with(c)
+	}
+	for i := range rice {
+		if s.ClassOf(&rice[i]) == Untold {
+			r.Broken.Untold++
+		}
+	}
 	r.Broken.Other = s.otherMeasure()
-	r.TradeClass = TradeClassOf(r.Broken.MassPct.Estimate, params.TradeClasses)
+	if s.Told() {
+		r.TradeClass = TradeClassOf(r.Broken.MassPct.Estimate, params.TradeClasses)
+	}
 	if mass.TraysDiffer {
 		warnings = append(warnings, Warning{
 			Code:   "trays_differ",
@@ -124,6 +139,14 @@ func Analyse(trays []kernel.Tray, params Params) (*Result, error) {
 			Text:  fmt.Sprintf("%d touching groups were not taken apart; every interval is widened by their %.1f %% of the rice", clusters, 100*s.Unresolved),
 			Hint:  "part these kernels on the tray and scan again",
 			Value: round(s.Unresolved, 4), Metric: "share of the area of rice",
+		})
+	}
+	if r.Broken.Untold > 0 && s.Told() {
+		warnings = append(warnings, Warning{
+			Code:  "covered",
+			Text:  fmt.Sprintf("of %d pieces that lie partly under others it cannot be told whether they are whole; every interval is widened by them", r.Broken.Untold),
+			Hint:  "part these kernels on the tray and scan again",
+			Value: float64(r.Broken.Untold), Metric: "pieces",
 		})
 	}
 	r.Warnings = warnings
@@ -182,11 +205,12 @@ func (s *Sample) reference(m LengthMeasure) (Reference, []Warning, error) {
 		if !s.MM {
 			hint = "give a picture of picked whole kernels with --whole-from"
 		}
-		return Reference{}, nil, &InputError{
-			What: "the whole-kernel length cannot be told from this sample",
+		return Reference{Method: NotTold}, []Warning{{
+			Code: "whole_length_not_told",
+			Text: fmt.Sprintf("the whole-kernel length cannot be told from this sample (%s): whole and broken are told by the tips alone, and no size class",
+				strings.TrimPrefix(ownErr.Error(), ErrNoReference.Error()+": ")),
 			Hint: hint,
-			Err:  ownErr,
-		}
+		}}, nil
 	}
 	var w []Warning
 	if own.N < fewUnbroken {
@@ -323,6 +347,10 @@ func (r *Result) setShares() {
 		r.Shares = append(r.Shares, ShareResult{name, kind, mass.Found, mass.interval(), count.interval()})
 	}
 	for _, c := range Classes {
+		if !s.Told() {
+			r.NotAssessed = append(r.NotAssessed, NotAssessed{string(c), noLength})
+			continue
+		}
 		if c == Chip && !s.MM {
 			r.NotAssessed = append(r.NotAssessed, NotAssessed{string(Chip), "no scale, and chips are told by a sieve hole in millimetres; they are among the small brokens"})
 			continue
@@ -355,13 +383,16 @@ func (r *Result) setShares() {
 // otherMeasure is the broken share by the length measure not chosen, or nil
 // where that has no reference length.
 func (s *Sample) otherMeasure() *OtherMeasure {
+	if !s.Told() {
+		return nil
+	}
 	o := *s
 	o.Params.Measure = Axis
 	if s.Params.Measure == Axis {
 		o.Params.Measure = Caliper
 	}
 	ref, _, err := o.reference(o.Params.Measure)
-	if err != nil {
+	if err != nil || ref.Method == NotTold {
 		return nil
 	}
 	o.Reference = ref

@@ -84,6 +84,7 @@ func TestAnalyseByHand(t *testing.T) {
 	assert.Equal(t, KernelRow{
 		ID: 201, Picture: "simple.png", X: 2010, Y: 5, LengthMM: 5, WidthMM: 2, AreaMM2: 10, VolumeMM3: 20,
 		LengthRatio: r.Kernels[200].LengthRatio, Class: LargeBroken, Ends: [2]string{"broken", "intact"},
+		Tips: [2]string{"broken", "intact"}, FractureChance: [2]float64{0.95, 0.05},
 		Flags: []string{}, Lab: [3]float64{70, 0.5, 12},
 	}, r.Kernels[200])
 	assert.InDelta(t, 5.0/7, r.Kernels[200].LengthRatio, 1e-4)

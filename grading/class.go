@@ -19,6 +19,11 @@ const (
 	SmallBroken  Class = "small_broken"
 	Chip         Class = "chip"
 	ForeignBody  Class = "foreign" // not rice, not in any share of the rice
+
+	// AnyBroken is a broken piece whose size is not told, for want of a
+	// whole-kernel length, and Untold what may be whole or broken.
+	AnyBroken Class = "broken"
+	Untold    Class = "untold"
 )
 
 // Classes lists the size classes of rice, largest first.
@@ -35,6 +40,20 @@ func AtLeast(ratio, limit float64) bool { return ratio >= limit*(1-ratioEps) }
 
 // above reports whether ratio is more than the limit, equality excluded.
 func above(ratio, limit float64) bool { return ratio > limit*(1+ratioEps) }
+
+// ClassOf returns the size class of p as far as it can be told.
+func (s *Sample) ClassOf(p *Piece) Class {
+	for _, c := range Classes {
+		is, ok := s.settled(p, func(p *Piece, ratio float64) bool { return s.Class(p, ratio) == c })
+		if is && ok {
+			return c
+		}
+	}
+	if broken, ok := s.settled(p, Broken(s.Params.Cut)); broken && ok {
+		return AnyBroken
+	}
+	return Untold
+}
 
 // Size returns the class of a piece of the given length ratio when kernels
 // from cut on (3/4 in Codex) are head. With a cut at or below 1/2 the class of

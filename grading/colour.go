@@ -7,9 +7,11 @@ import (
 )
 
 // Flag sets the flags of every kernel of the trays from its surface, its size
-// and the limits of the profile, in place of flags set before. All flags that
-// apply are set: a kernel may be chalky and spotted. Paddy and foreign bodies
-// carry no other flag.
+// and the limits of the profile, in place of flags set before. The yardstick
+// are the tray's own usual kernels: a sample that is coloured as a whole, as
+// parboiled, red or aged rice is, has no flag for it. What is beyond it carries
+// every name that applies; kernel.Odd where none clearly does. Paddy and
+// foreign bodies carry no other flag.
 //
 // It returns the flags that some picture could not decide, which belong in
 // Params.NotAssessed: nothing about hue on a grey picture, nothing at all
@@ -26,11 +28,7 @@ func Flag(trays []kernel.Tray, p Profile) (notAssessed []kernel.Flag) {
 		}
 		blind = blind || t.Look.Kernels == 0
 		grey = grey || t.Grey
-		for j := range t.Kernels {
-			k := &t.Kernels[j]
-			k.Flags = p.flags(t, k)
-		}
-		p.mend(t)
+		p.flagTray(t)
 	}
 	switch {
 	case blind:
@@ -39,6 +37,21 @@ func Flag(trays []kernel.Tray, p Profile) (notAssessed []kernel.Flag) {
 		return []kernel.Flag{kernel.Yellow, kernel.Red, kernel.RedStreaked, kernel.Paddy}
 	}
 	return nil
+}
+
+// flagTray sets the flags of one tray.
+func (p *Profile) flagTray(t *kernel.Tray) {
+	if t.Look.Kernels == 0 {
+		for i := range t.Kernels {
+			t.Kernels[i].Flags = nil
+		}
+		return
+	}
+	y := newYardstick(&t.Look, t.Kernels, p.Odd.Rate)
+	for i := range t.Kernels {
+		t.Kernels[i].Flags = p.flags(y, t, &t.Kernels[i])
+	}
+	mend(t)
 }
 
 // partOfBlack is the area, in that of a rectangle round the usual kernel, from
@@ -52,11 +65,10 @@ const wholeLength = 0.85
 
 // mend takes back the flag of nearly black round pieces that lie together and
 // are as large as a kernel: on a dark tray black kernels come apart.
-func (p *Profile) mend(t *kernel.Tray) {
-	black := (t.Look.Lab[0] + 16) * p.Surface.Black
+func mend(t *kernel.Tray) {
 	var dark []*kernel.Kernel
 	for i := range t.Kernels {
-		if k := &t.Kernels[i]; k.Surface.DarkShare >= 0.5 && k.Surface.EvenLab[0]+16 <= black {
+		if k := &t.Kernels[i]; k.Surface.DarkShare >= 0.5 {
 			dark = append(dark, k)
 		}
 	}
@@ -78,36 +90,41 @@ func (p *Profile) mend(t *kernel.Tray) {
 }
 
 // flags judges one kernel.
-func (p *Profile) flags(t *kernel.Tray, k *kernel.Kernel) []kernel.Flag {
-	if t.Look.Kernels == 0 || k.Surface.Pixels == 0 {
+func (p *Profile) flags(y *yardstick, t *kernel.Tray, k *kernel.Kernel) []kernel.Flag {
+	s := &k.Surface
+	if s.Pixels == 0 {
 		return nil
 	}
-	switch p.body(t, k) {
+	h := p.hueOf(y, t, k)
+	switch p.body(t, k, h) {
 	case bodyForeign:
 		return []kernel.Flag{kernel.Foreign}
 	case bodyPaddy:
 		return []kernel.Flag{kernel.Paddy}
 	}
-	s := &k.Surface
+	m := marksOf(s)
+	beyond := func(mark int, least float64) bool { return m[mark] >= math.Max(least, y.mark[mark]) }
 	var f []kernel.Flag
 	if k.ChalkShare >= p.Chalky.Share {
 		f = append(f, kernel.Chalky)
 	}
-	if !t.Grey && s.DarkShare < 0.5 { // hue of what is nearly black means nothing
-		if s.YellowShare >= p.Yellow.Share && s.ColourShift >= p.Yellow.Shift ||
-			t.Calibrated && p.Yellow.AbsoluteB > 0 && k.Lab[2] >= p.Yellow.AbsoluteB {
-			f = append(f, kernel.Yellow)
-		}
+	if h == hueYellow || !t.Grey && t.Calibrated && p.Yellow.AbsoluteB > 0 && k.Lab[2] >= p.Yellow.AbsoluteB {
+		f = append(f, kernel.Yellow)
+	}
+	if !t.Grey && h != hueDark { // hue of what is nearly black means nothing
 		switch {
-		case s.RedShare > p.Red.Share:
+		case beyond(markRed, p.Red.Share):
 			f = append(f, kernel.Red)
-		case s.RedLength >= p.Red.Streak:
+		case beyond(markStreak, p.Red.Streak):
 			f = append(f, kernel.RedStreaked)
 		}
 	}
-	stain := s.StainShare >= p.Damaged.Stain && s.YellowShare < p.Yellow.Share
-	if s.DarkShare >= p.Damaged.Dark || s.SpotShare >= p.Damaged.Spot || float64(s.Spots) >= p.Damaged.Spots || stain && !t.Grey {
+	stain := !t.Grey && h != hueYellow && beyond(markStain, p.Damaged.Stain)
+	if h == hueDark || stain || beyond(markSpot, p.Damaged.Spot) {
 		f = append(f, kernel.Damaged)
+	}
+	if len(f) == 0 && h != hueUsual && h != huePale && !through(&t.Look, tintOf(&t.Look, s)) {
+		f = append(f, kernel.Odd)
 	}
 	return f
 }
@@ -121,117 +138,64 @@ const (
 	bodyForeign
 )
 
-// body tells rice from paddy and from what is no rice.
-func (p *Profile) body(t *kernel.Tray, k *kernel.Kernel) body {
-	s, look, f := &k.Surface, &t.Look, &p.Foreign
+// Sizes in those of the usual whole kernel. Rough rice is 1.3 times as long and
+// 1.15 as wide as milled (Cereals Processing Technology, Woodhead 2001, table
+// 5.1), of bold rice up to 1.5 times as long; a kernel on its side is 0.8 wide.
+const (
+	tooLong, tooWide     = 1.8, 1.6
+	paddyWidth           = 1.06
+	paddyLong            = 1.25 // whatever the width
+	shortPiece           = 0.6  // a stone or a seed of rice's own length is too rare to tell
+	slenderHusk          = 1.33 // length over width: paddy has 1.14, a kernel on its side 1.25
+	roundStone, roundOne = 0.92, 0.975
+	stubby               = 1.6 // length over width, in pixels
+	narrow               = 0.65
+	onSide               = 0.8
+	redBran              = 11 // a* above the usual kernel: brown stones reach 9, red bran begins at 12 (rendered trays)
+)
+
+// body tells rice from paddy and from what is no rice. A piece within the
+// length, width and colour of the sample's own kernels is rice, unless the
+// network is sure that it is not.
+func (p *Profile) body(t *kernel.Tray, k *kernel.Kernel, h hue) body {
+	look := &t.Look
 	long, wide := k.LengthPx/look.LengthPx, k.WidthPx/look.WidthPx
-	if above(long, f.Length) || above(wide, f.Width) {
-		return bodyForeign
-	}
-	darker := darker(t, s)
-	brown := !t.Grey && s.YellowShare >= p.Yellow.Share
-	straw := straw(t, s)
-	short := long < f.Short
-	stubby := k.LengthPx < f.Aspect*k.WidthPx
-	rough := look.Grain > 0 && s.Grain >= f.Rough*look.Grain
-	slender := wide < f.HuskWidth && long/wide >= f.HuskSlender
-	switch {
-	case !t.Grey && s.DarkShare < 0.5 && strange(s.EvenLab, f.Strange):
-		return bodyForeign
-	case brown && slender && (straw >= f.HuskStraw || long >= f.HuskLength),
-		brown && rough && !short && wide < f.RoughWidth: // paddy is wider than the kernel in it
-		return bodyForeign // husk
-	case brown && straw >= p.Paddy.Straw && short:
-		if stubby || wide < f.Narrow {
-			return bodyForeign // a brown stone or seed
-		}
-		return bodyRice // a piece of a kernel gone brown; paddy does not break
-	case brown && straw >= p.Paddy.Straw && look.Lab[2] < p.Paddy.PaleB:
-		return bodyPaddy
-	case !t.Grey && long >= p.Paddy.Length && wide >= p.Paddy.Width && s.ColourShift >= p.Paddy.Shift &&
-		(s.ShiftDeg > 30 && s.ShiftDeg < 110 || look.Lab[2] >= p.Paddy.PaleB && long >= p.Paddy.AmberLength):
-		return bodyPaddy
-	}
-	if !short || s.YellowShare >= p.Yellow.Share {
-		return bodyRice
-	}
-	// Rice gone dark is yellow, brown or nearly black. Grey or brown in between
-	// is stone; nearly black and round is a seed, unless one end is grown and the
-	// other fractured, as on a piece of a kernel. A piece of a kernel is as wide
-	// as the kernel was.
-	black := exposure(t) * (look.Lab[0] + 16) * (1 - p.Surface.Black)
-	redder := s.EvenLab[1] - look.Lab[1]
-	if darker < black+f.Near {
-		if darker >= f.Drop && (s.RedShare <= p.Red.Share || redder < f.Red) {
-			return bodyForeign
-		}
-		return bodyRice
-	}
-	if darker < black+f.Deep && redder < f.GreyRed && paler(look, s) > 1 {
-		return bodyForeign // a dark grey stone: black rice is brownish
-	}
+	x := tintOf(look, &k.Surface)
+	large := long >= p.Paddy.Length && wide >= paddyWidth || long >= paddyLong && wide >= 1
+	brownish := h == hueYellow || h == hueHusk || h == hueOdd && x[1] > 0 && x[2] > x[1]
+	short := long < shortPiece
+	slender := wide < 0.9 && long/wide >= slenderHusk
 	full := fullness(k)
 	piece := k.Ends[0] == kernel.EndIntact && k.Ends[1] == kernel.EndBroken ||
 		k.Ends[1] == kernel.EndIntact && k.Ends[0] == kernel.EndBroken
-	if (stubby || wide < f.Narrow) && (full >= f.Round && !piece || full >= f.Whole) {
+	round := short && (k.LengthPx < stubby*k.WidthPx || wide < narrow) && (full >= roundStone && !piece || full >= roundOne)
+	sure := p.Foreign.Chance
+	switch {
+	case h == hueUsual || h == hueYellow || h == hueRed || h == hueDark && !short: // as rice is
+		sure = 1 - (1-sure)/4
+	case slender || round:
+		sure /= 2
+	}
+	switch {
+	case h != hueUsual && (above(long, tooLong) || above(wide, tooWide)), h == hueStrange, k.ForeignChance >= sure:
 		return bodyForeign
+	case h == hueHusk && (slender || wide < onSide), brownish && slender && (long > 1.04 || long > 0.85 && wide < onSide):
+		return bodyForeign // husk: as long as a kernel, and narrower than one on its side
+	case h == hueHusk && short && round:
+		return bodyForeign // a brown stone or seed
+	case h == hueHusk && !short:
+		return bodyPaddy
+	case large && brownish:
+		return bodyPaddy
+	case short && full >= roundStone && h == hueGrey, round && (h == hueDark || h == hueOdd || h == hueRed && x[1] < redBran):
+		return bodyForeign // stones and seeds
 	}
 	return bodyRice
 }
 
-// paler is how much lower a piece's b* is than usual, at the usual lightness.
-func paler(look *kernel.Look, s *kernel.Surface) float64 {
-	return look.Lab[2] - s.EvenLab[2]*(look.Lab[0]+16)/math.Max(s.EvenLab[0]+16, 1)
-}
-
-// strawHue is the direction, in degrees, in which yellowed rice lies from the
-// usual kernel: 74 to 82 on rendered trays. Husk lies below, towards red.
-const strawHue = 77
-
-// strawRed is what redness may add to that sum at most: rice can be redder
-// than yellow without being dark.
-const strawRed = 3
-
-// straw is how much darker a kernel is than usual, plus 1 for every 2° that it
-// is redder than yellowed rice: rice that has turned yellow stays translucent,
-// husk does not.
-func straw(t *kernel.Tray, s *kernel.Surface) float64 {
-	return darker(t, s) + math.Max(-10, math.Min(strawRed, (strawHue-s.ShiftDeg)/2))
-}
-
-// darker is how much darker than the usual kernel a kernel is, L* of a well
-// exposed picture.
-func darker(t *kernel.Tray, s *kernel.Surface) float64 {
-	return exposure(t) * (t.Look.Lab[0] - s.EvenLab[0])
-}
-
 // fullness is the area of the hull over that of an ellipse as long and wide:
-// noise frays outlines in the dark.
+// fragments have 0.75 to 0.9, seeds 0.98 (rendered trays). Noise frays outlines
+// in the dark.
 func fullness(k *kernel.Kernel) float64 {
 	return k.AreaPx2 / k.Solidity / (math.Pi / 4 * k.LengthPx * k.WidthPx)
-}
-
-// usualL is the L* of raw milled rice in well exposed pictures, which the
-// limits on lightness are for: 71 on rendered trays.
-const usualL = 71
-
-// exposure is the factor that takes differences of L* on a tray to those of a
-// well exposed picture: a picture with less light has all L*+16 smaller by one
-// factor (CIE 15). It is 1 where the colours are calibrated or the kernels are
-// as light as that.
-func exposure(t *kernel.Tray) float64 {
-	if t.Calibrated {
-		return 1
-	}
-	return min(1.6, max(1, (usualL+16)/(t.Look.Lab[0]+16)))
-}
-
-// strange reports whether a colour is blue, violet or green: no rice is.
-func strange(lab [3]float64, chroma float64) bool {
-	a, b := lab[1], lab[2]
-	if math.Hypot(a, b) < chroma {
-		return false
-	}
-	h := math.Atan2(b, a) * 180 / math.Pi
-	return h < -20 || h > 115
 }

@@ -3,6 +3,7 @@ package grading
 import (
 	"bytes"
 	"math"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"testing"
@@ -35,13 +36,20 @@ func flagsOf(t *testing.T, k kernel.Kernel, change func(*kernel.Tray, *Profile))
 	return trays[0].Kernels[0].Flags
 }
 
+// tinted is a usual kernel whose colour differs by a tint.
+func tinted(x tint) kernel.Kernel {
+	k := soundKernel()
+	level := soundLook.Lab[0] + 16
+	l := level + x[0]
+	k.Surface.EvenLab = [3]float64{l - 16, (soundLook.Lab[1] + x[1]) * l / level, (soundLook.Lab[2] + x[2]) * l / level}
+	k.Surface.DeltaE00 = x.length() / 1.5
+	return k
+}
+
 // One kernel just under, on and just over each limit.
 func TestFlagLimits(t *testing.T) {
 	type set func(k *kernel.Kernel, x float64)
-	yellow := func(k *kernel.Kernel) {
-		k.Surface.YellowShare, k.Surface.ColourShift, k.Surface.ShiftDeg = 1, 15, 79
-		k.Surface.EvenLab = [3]float64{64, 4, 32}
-	}
+	yellow := tinted(tint{-4, 2, 14})
 	for _, c := range []struct {
 		name  string
 		flag  kernel.Flag
@@ -50,24 +58,17 @@ func TestFlagLimits(t *testing.T) {
 		set   set
 	}{
 		{"chalk share", kernel.Chalky, 0.5, false, func(k *kernel.Kernel, x float64) { k.ChalkShare = x }},
-		{"yellow share", kernel.Yellow, 0.5, false, func(k *kernel.Kernel, x float64) { yellow(k); k.Surface.YellowShare = x }},
-		{"yellow shift", kernel.Yellow, 5, false, func(k *kernel.Kernel, x float64) { yellow(k); k.Surface.ColourShift = x }},
-		{"red share", kernel.Red, 0.25, true, func(k *kernel.Kernel, x float64) { k.Surface.RedShare, k.Surface.RedLength = x, 0.9 }},
+		{"plainly odd", kernel.Yellow, 5, false, func(k *kernel.Kernel, x float64) { *k = yellow; k.Surface.DeltaE00 = x }},
+		{"red share", kernel.Red, 0.25, false, func(k *kernel.Kernel, x float64) { k.Surface.RedShare, k.Surface.RedLength = x, 0.9 }},
 		{"streak", kernel.RedStreaked, 0.5, false, func(k *kernel.Kernel, x float64) { k.Surface.RedShare, k.Surface.RedLength = 0.1, x }},
-		{"dark share", kernel.Damaged, 0.02, false, func(k *kernel.Kernel, x float64) { k.Surface.DarkShare = x }},
+		{"dark share", kernel.Damaged, 0.006, false, func(k *kernel.Kernel, x float64) { k.Surface.DarkShare = 3 * x }},
 		{"spot", kernel.Damaged, 0.006, false, func(k *kernel.Kernel, x float64) { k.Surface.SpotShare = x }},
 		{"stain", kernel.Damaged, 0.12, false, func(k *kernel.Kernel, x float64) { k.Surface.StainShare = x }},
-		{"paddy by straw", kernel.Paddy, 14.2, false, func(k *kernel.Kernel, x float64) {
-			yellow(k)
-			k.Surface.ShiftDeg = 77
-			k.Surface.EvenLab[0] = 71 - x
-		}},
-		{"too long", kernel.Foreign, 1.8, true, func(k *kernel.Kernel, x float64) { k.LengthPx = 80 * x }},
-		{"too wide", kernel.Foreign, 1.6, true, func(k *kernel.Kernel, x float64) { k.WidthPx = 24 * x }},
-		{"grey stone", kernel.Foreign, 12, false, func(k *kernel.Kernel, x float64) {
-			k.LengthPx, k.AreaPx2 = 30, 0.7*30*24
-			k.Surface.EvenLab = [3]float64{71 - x, 1, 4}
-		}},
+		{"paddy by size", kernel.Paddy, 1.15, false, func(k *kernel.Kernel, x float64) { *k = yellow; k.LengthPx, k.WidthPx = 80*x, 1.1*24 }},
+		{"chance, odd colour", kernel.Foreign, 0.8, false, func(k *kernel.Kernel, x float64) { *k = tinted(tint{-15, -8, 6}); k.ForeignChance = x }},
+		{"chance, usual colour", kernel.Foreign, 0.95, false, func(k *kernel.Kernel, x float64) { k.ForeignChance = x }},
+		{"too long", kernel.Foreign, 1.8, true, func(k *kernel.Kernel, x float64) { *k = tinted(tint{-15, -8, 6}); k.LengthPx = 80 * x }},
+		{"too wide", kernel.Foreign, 1.6, true, func(k *kernel.Kernel, x float64) { *k = tinted(tint{-15, -8, 6}); k.WidthPx = 24 * x }},
 	} {
 		for _, d := range []float64{-1e-6, 0, 1e-6} {
 			k := soundKernel()
@@ -78,6 +79,104 @@ func TestFlagLimits(t *testing.T) {
 		}
 	}
 	assert.Empty(t, flagsOf(t, soundKernel(), nil))
+	// A piece of the sample's own colour is rice however large: kernels that
+	// were not taken apart.
+	large := soundKernel()
+	large.LengthPx, large.WidthPx = 200, 60
+	assert.Empty(t, flagsOf(t, large, nil))
+}
+
+// soundTray is a tray of n kernels whose colours and marks vary by bells and by
+// even dying away.
+func soundTray(n int, r *rand.Rand) kernel.Tray {
+	t := kernel.Tray{Look: soundLook}
+	for range n {
+		k := tinted(tint{3 * r.NormFloat64(), 0.5 * r.NormFloat64(), 1.5 * r.NormFloat64()})
+		k.Surface.DeltaE00 = 10 // all are plainly off: the rate alone decides
+		k.Surface.StainShare, k.Surface.RedLength = 0.1*r.ExpFloat64(), 0.4*r.ExpFloat64()
+		t.Kernels = append(t.Kernels, k)
+	}
+	return t
+}
+
+// The rate of the profile is that of the false alarms, for colours and for each
+// kind of mark, whatever sound kernels vary by.
+func TestRate(t *testing.T) {
+	for _, rate := range []float64{0.05, 0.01, 0.002} {
+		p := DefaultProfile()
+		p.Odd.Rate = rate
+		r := rand.New(rand.NewPCG(5, 6))
+		odd, stained, streaked, n := 0.0, 0.0, 0.0, 0.0
+		for range 40 {
+			tray := soundTray(500, r)
+			y := newYardstick(&tray.Look, tray.Kernels, rate)
+			for i := range tray.Kernels {
+				k := &tray.Kernels[i]
+				m := marksOf(&k.Surface)
+				n++
+				if y.distance(tintOf(&tray.Look, &k.Surface)) > y.colour {
+					odd++
+				}
+				if m[markStain] > y.mark[markStain] {
+					stained++
+				}
+				if m[markStreak] > y.mark[markStreak] {
+					streaked++
+				}
+			}
+		}
+		// Marks as stated, give or take a third: the prior's share, and three
+		// standard deviations at the lowest rate (40 of 20,000). Bells die away
+		// faster than the tail allows for: no more than stated.
+		assert.InDelta(t, rate, stained/n, 0.34*rate+3*math.Sqrt(rate/n), "stains at %g", rate)
+		assert.InDelta(t, rate, streaked/n, 0.34*rate+3*math.Sqrt(rate/n), "streaks at %g", rate)
+		assert.LessOrEqual(t, odd/n, rate+3*math.Sqrt(rate/n), "colours at %g", rate)
+	}
+}
+
+// A third of the kernels off colour do not move the yardstick so far that they
+// pass, and on few kernels the prior stands.
+func TestYardstickHolds(t *testing.T) {
+	r := rand.New(rand.NewPCG(7, 8))
+	for _, n := range []int{15, 100, 400} {
+		tray := soundTray(n, r)
+		for i := range tray.Kernels {
+			k := &tray.Kernels[i]
+			k.Surface.DeltaE00, k.Surface.StainShare, k.Surface.RedLength = 1, 0, 0
+			if i%3 == 0 {
+				*k = tinted(tint{-5, 4, 20})
+			} else if i%3 == 1 {
+				k.Surface.SpotShare = 0.02
+			}
+		}
+		trays := []kernel.Tray{tray}
+		Flag(trays, DefaultProfile())
+		for i, k := range trays[0].Kernels {
+			var want []kernel.Flag
+			switch i % 3 {
+			case 0:
+				want = []kernel.Flag{kernel.Yellow}
+			case 1:
+				want = []kernel.Flag{kernel.Damaged}
+			}
+			require.Equal(t, want, k.Flags, "%d of %d", i, n)
+		}
+	}
+}
+
+// A colour between two names, and one that is none, is odd and nothing else.
+func TestOddIsNotNamed(t *testing.T) {
+	for name, x := range map[string]tint{
+		"between yellow and red":  {-15, 12, 18},
+		"between yellow and husk": {-13.5, 7.5, 29},
+		"greenish":                {-3, -9, 6},
+	} {
+		assert.Equal(t, []kernel.Flag{kernel.Odd}, flagsOf(t, tinted(x), nil), name)
+	}
+	// What shines through from the ground is no oddity of the kernel.
+	blue := tinted(tint{-7, 3, -10})
+	onBlue := func(tr *kernel.Tray, _ *Profile) { tr.Look.Ground = [3]float64{45, 25, -60} }
+	assert.Empty(t, flagsOf(t, blue, onBlue))
 }
 
 func contains(fs []kernel.Flag, f kernel.Flag) bool {
@@ -101,37 +200,27 @@ func TestFlagsAddUp(t *testing.T) {
 }
 
 func TestBodies(t *testing.T) {
-	husk := soundKernel()
+	straw := tinted(tint{-18, 10, 33})
+	husk := straw
 	husk.WidthPx, husk.AreaPx2 = 15, 0.75*80*15
-	husk.Surface.YellowShare, husk.Surface.ColourShift, husk.Surface.ShiftDeg = 1, 15, 72
-	husk.Surface.EvenLab = [3]float64{55, 7, 29}
 	assert.Equal(t, []kernel.Flag{kernel.Foreign}, flagsOf(t, husk, nil))
+	assert.Equal(t, []kernel.Flag{kernel.Paddy}, flagsOf(t, straw, nil), "as brown as husk, and as wide as a kernel")
 
-	onSide := husk // yellow rice lying on its side is 0.8 wide
-	onSide.WidthPx = 19.2
-	onSide.Surface.EvenLab, onSide.Surface.ShiftDeg = [3]float64{65, 4, 30}, 79
+	onSide := tinted(tint{-8, 5, 26}) // yellow rice lying on its side is 0.8 wide
+	onSide.WidthPx = 19.4
 	assert.Equal(t, []kernel.Flag{kernel.Yellow}, flagsOf(t, onSide, nil))
 
 	// Rough rice is 1.3 times as long and 1.15 as wide as milled.
-	paddy := soundKernel()
+	paddy := tinted(tint{-5, 4, 22})
+	assert.Equal(t, []kernel.Flag{kernel.Yellow}, flagsOf(t, paddy, nil))
 	paddy.LengthPx, paddy.WidthPx = 104, 27.6
-	paddy.Surface.YellowShare, paddy.Surface.ColourShift, paddy.Surface.ShiftDeg = 1, 14, 80
-	paddy.Surface.EvenLab = [3]float64{66, 5, 30}
 	assert.Equal(t, []kernel.Flag{kernel.Paddy}, flagsOf(t, paddy, nil))
 
-	// In an amber sample a darker, browner kernel is heat-damaged, not paddy.
-	amber := soundKernel()
-	amber.Surface.YellowShare, amber.Surface.ColourShift, amber.Surface.ShiftDeg = 1, 10, 60
-	amber.Surface.EvenLab = [3]float64{46, 11, 38}
-	got := flagsOf(t, amber, func(tr *kernel.Tray, _ *Profile) { tr.Look.Lab = [3]float64{60, 3, 24} })
-	assert.Equal(t, []kernel.Flag{kernel.Yellow}, got)
-
-	seed := soundKernel()
+	seed := tinted(tint{-50, 4, 6})
 	seed.LengthPx, seed.WidthPx = 24, 22
 	seed.AreaPx2 = math.Pi / 4 * 24 * 22
 	seed.Ends = [2]kernel.End{kernel.EndBroken, kernel.EndBroken}
 	seed.Surface.DarkShare, seed.Surface.SpotShare, seed.Surface.Spots = 1, 1, 1
-	seed.Surface.EvenLab = [3]float64{20, 4, 6}
 	assert.Equal(t, []kernel.Flag{kernel.Foreign}, flagsOf(t, seed, nil))
 
 	black := seed // a piece of a black kernel: one end grown, the other broken
@@ -143,33 +232,17 @@ func TestBodies(t *testing.T) {
 	round.Ends[0], round.Solidity = kernel.EndIntact, 0.99
 	assert.Equal(t, []kernel.Flag{kernel.Foreign}, flagsOf(t, round, nil))
 
-	// A brown stone reads red, but less so than bran.
-	brown := soundKernel()
-	brown.LengthPx, brown.AreaPx2 = 30, 0.75*30*24
-	brown.Surface.RedShare, brown.Surface.ColourShift, brown.Surface.EvenLab = 0.7, 12, [3]float64{45, 7, 12}
-	assert.Equal(t, []kernel.Flag{kernel.Foreign}, flagsOf(t, brown, nil))
-	brown.Surface.EvenLab[1] = 20
-	assert.Equal(t, []kernel.Flag{kernel.Red}, flagsOf(t, brown, nil))
+	// A grey piece as short and full as a stone; one as long as rice may be a
+	// clear kernel on a dark tray, and on a light one is odd.
+	stone := tinted(tint{-22, 3, -1})
+	stone.LengthPx, stone.AreaPx2 = 30, 0.95*math.Pi/4*30*24
+	assert.Equal(t, []kernel.Flag{kernel.Foreign}, flagsOf(t, stone, nil))
+	stone.LengthPx, stone.AreaPx2 = 80, 0.95*math.Pi/4*80*24
+	assert.Empty(t, flagsOf(t, stone, nil))
+	onWhite := func(tr *kernel.Tray, _ *Profile) { tr.Look.Ground = [3]float64{95, 0, 0} }
+	assert.Equal(t, []kernel.Flag{kernel.Odd}, flagsOf(t, stone, onWhite))
 
-	// A dark grey stone is not black rice, which is brownish.
-	grey := seed
-	grey.AreaPx2, grey.Surface.EvenLab = 0.8*math.Pi/4*24*22, [3]float64{36, 0.5, 3}
-	assert.Equal(t, []kernel.Flag{kernel.Foreign}, flagsOf(t, grey, nil))
-	grey.Surface.EvenLab = [3]float64{36, 3, 6}
-	assert.Equal(t, []kernel.Flag{kernel.Damaged}, flagsOf(t, grey, nil))
-
-	grained := func(tr *kernel.Tray, _ *Profile) { tr.Look.Grain = 1 }
-	// Husk is ribbed, and narrower than the paddy that it came from.
-	ribbed := soundKernel()
-	ribbed.WidthPx = 0.9 * 24
-	ribbed.Surface.YellowShare, ribbed.Surface.ColourShift, ribbed.Surface.ShiftDeg, ribbed.Surface.Grain = 1, 15, 76, 1.7
-	ribbed.Surface.EvenLab = [3]float64{62, 6, 30}
-	assert.Equal(t, []kernel.Flag{kernel.Foreign}, flagsOf(t, ribbed, grained))
-	ribbed.Surface.Grain = 1
-	assert.Equal(t, []kernel.Flag{kernel.Yellow}, flagsOf(t, ribbed, grained))
-
-	blue := soundKernel()
-	blue.Surface.ColourShift, blue.Surface.ShiftDeg, blue.Surface.EvenLab = 40, -80, [3]float64{45, 5, -40}
+	blue := tinted(tint{-26, 5, -48})
 	assert.Equal(t, []kernel.Flag{kernel.Foreign}, flagsOf(t, blue, nil))
 }
 
@@ -179,7 +252,7 @@ func TestPiecesOfOneBlackKernel(t *testing.T) {
 	piece := soundKernel()
 	piece.LengthPx, piece.WidthPx, piece.AreaPx2, piece.Solidity = 28, 22, math.Pi/4*28*22, 1
 	piece.Surface.DarkShare, piece.Surface.SpotShare, piece.Surface.Spots = 1, 1, 1
-	piece.Surface.EvenLab = [3]float64{20, 4, 6}
+	piece.Surface.EvenLab, piece.Surface.DeltaE00 = [3]float64{20, 4, 6}, 40
 	pieces := []kernel.Kernel{piece, piece, piece, piece}
 	pieces[1].X, pieces[3].X = 26, 500
 	pieces[2].X, pieces[2].AreaPx2, pieces[2].LengthPx = 50, 800, 40
@@ -200,7 +273,7 @@ func TestPiecesOfOneBlackKernel(t *testing.T) {
 
 func TestNotAssessed(t *testing.T) {
 	k := soundKernel()
-	k.ChalkShare, k.Surface.RedShare, k.Surface.YellowShare, k.Surface.ColourShift = 0.9, 1, 1, 20
+	k.ChalkShare, k.Surface.RedShare, k.Surface.StainShare = 0.9, 1, 1
 	trays := []kernel.Tray{{Look: soundLook, Grey: true, Kernels: []kernel.Kernel{k}}}
 	not := Flag(trays, DefaultProfile())
 	assert.Equal(t, []kernel.Flag{kernel.Yellow, kernel.Red, kernel.RedStreaked, kernel.Paddy}, not)
@@ -208,7 +281,7 @@ func TestNotAssessed(t *testing.T) {
 
 	trays = []kernel.Tray{{Kernels: []kernel.Kernel{k}}}
 	not = Flag(trays, DefaultProfile())
-	assert.Len(t, not, 7)
+	assert.Len(t, not, 8)
 	assert.Empty(t, trays[0].Kernels[0].Flags)
 
 	assert.Empty(t, Flag([]kernel.Tray{{}}, DefaultProfile()), "an empty tray decides nothing")
@@ -253,17 +326,18 @@ func TestProfileFile(t *testing.T) {
 	assert.Equal(t, kernel.DefaultSurfaceLimits(), DefaultProfile().Surface)
 
 	path := filepath.Join(t.TempDir(), "mine.yaml")
-	require.NoError(t, os.WriteFile(path, []byte("yellow:\n  share: 0.3\n"), 0o644))
+	require.NoError(t, os.WriteFile(path, []byte("red:\n  share: 0.3\n"), 0o644))
 	got, err = ReadProfile(path)
 	require.NoError(t, err)
 	want := DefaultProfile()
-	want.Name, want.Yellow.Share = path, 0.3
+	want.Name, want.Red.Share = path, 0.3
 	assert.Equal(t, want, got, "what is left out keeps its default")
 }
 
 func TestProfileErrors(t *testing.T) {
 	for name, c := range map[string]struct{ text, says string }{
 		"unknown key":  {"yellow:\n  shade: 1\n", "p.yaml:2:3"},
+		"older key":    {"foreign:\n  husk_width: 0.9\n", "husk_width"},
 		"out of range": {"chalky:\n  share: 1.5\n", "chalky.share is 1.5"},
 		"not a number": {"chalky:\n  share: .nan\n", "chalky.share is NaN"},
 		"text":         {"chalky:\n  share: half\n", "p.yaml:2:"},
@@ -289,7 +363,7 @@ func FuzzDecodeProfile(f *testing.F) {
 		f.Fatal(err)
 	}
 	f.Add(b.Bytes())
-	f.Add([]byte("yellow: {share: 0.3}\nname: &a [*a]\n"))
+	f.Add([]byte("red: {share: 0.3}\nname: &a [*a]\n"))
 	f.Fuzz(func(t *testing.T, data []byte) {
 		p, err := DecodeProfile("f", data)
 		if err != nil {
@@ -335,15 +409,12 @@ func TestLessLight(t *testing.T) {
 	shrink := func(lab [3]float64) [3]float64 {
 		return [3]float64{(lab[0]+16)*k - 16, lab[1] * k, lab[2] * k}
 	}
-	straw := soundKernel()
-	straw.Surface.YellowShare, straw.Surface.ShiftDeg, straw.Surface.EvenLab[0] = 1, 77, 71-15
-	stone := soundKernel()
-	stone.LengthPx, stone.AreaPx2, stone.Surface.EvenLab = 30, 0.7*30*24, [3]float64{71 - 14, 1, 4}
-	for want, piece := range map[kernel.Flag]kernel.Kernel{kernel.Paddy: straw, kernel.Foreign: stone} {
-		require.Equal(t, []kernel.Flag{want}, flagsOf(t, piece, nil))
-		piece.Surface.EvenLab = shrink(piece.Surface.EvenLab)
-		assert.Equal(t, []kernel.Flag{want}, flagsOf(t, piece, func(tr *kernel.Tray, _ *Profile) {
-			tr.Look.Lab = shrink(tr.Look.Lab)
-		}))
+	piece := tinted(tint{-18, 10, 33})
+	look := soundLook
+	want := tintOf(&look, &piece.Surface)
+	look.Lab, piece.Surface.EvenLab = shrink(look.Lab), shrink(piece.Surface.EvenLab)
+	got := tintOf(&look, &piece.Surface)
+	for i := range want {
+		assert.InDelta(t, want[i], got[i], 1e-9)
 	}
 }

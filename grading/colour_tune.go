@@ -107,19 +107,13 @@ var tuneFeatures = []struct {
 	of    func(p *Profile, s *Sorted) float64
 }{
 	{"chalky.share", kernel.Chalky, func(_ *Profile, s *Sorted) float64 { return s.ChalkShare }},
-	{"yellow.share", kernel.Yellow, func(_ *Profile, s *Sorted) float64 { return s.Surface.YellowShare }},
-	{"yellow.shift", kernel.Yellow, func(_ *Profile, s *Sorted) float64 { return s.Surface.ColourShift }},
+	{"odd.plain", kernel.Yellow, func(_ *Profile, s *Sorted) float64 { return s.Surface.DeltaE00 }},
 	{"red.share", kernel.Red, func(_ *Profile, s *Sorted) float64 { return s.Surface.RedShare }},
 	{"red.streak", kernel.RedStreaked, func(_ *Profile, s *Sorted) float64 { return s.Surface.RedLength }},
-	{"damaged.spot", kernel.Damaged, func(_ *Profile, s *Sorted) float64 { return s.Surface.SpotShare }},
-	{"damaged.dark", kernel.Damaged, func(_ *Profile, s *Sorted) float64 { return s.Surface.DarkShare }},
+	{"damaged.spot", kernel.Damaged, func(_ *Profile, s *Sorted) float64 { return marksOf(&s.Surface)[markSpot] }},
 	{"damaged.stain", kernel.Damaged, func(_ *Profile, s *Sorted) float64 { return s.Surface.StainShare }},
-	{"paddy.straw", kernel.Paddy, func(_ *Profile, s *Sorted) float64 { return straw(s.Tray, &s.Surface) }},
 	{"paddy.length", kernel.Paddy, func(_ *Profile, s *Sorted) float64 { return s.LengthPx / s.Tray.Look.LengthPx }},
-	{"paddy.width", kernel.Paddy, func(_ *Profile, s *Sorted) float64 { return s.WidthPx / s.Tray.Look.WidthPx }},
-	{"foreign.husk_straw", kernel.Foreign, func(_ *Profile, s *Sorted) float64 { return straw(s.Tray, &s.Surface) }},
-	{"foreign.drop", kernel.Foreign, func(_ *Profile, s *Sorted) float64 { return darker(s.Tray, &s.Surface) }},
-	{"foreign.round", kernel.Foreign, func(_ *Profile, s *Sorted) float64 { return fullness(&s.Kernel) }},
+	{"foreign.chance", kernel.Foreign, func(_ *Profile, s *Sorted) float64 { return s.ForeignChance }},
 }
 
 // Tune learns limits from kernels sorted by hand, starting from base. A limit
@@ -164,12 +158,18 @@ func Tune(sorted []Sorted, base Profile) (*Tuned, error) {
 	}
 	t := &Tuned{Profile: base, Folds: tuneFolds, Kernels: len(sorted), Changed: []string{}}
 	all := make([]*Sorted, len(sorted))
+	var sound []kernel.Kernel // all against the same usual kernel
+	var look *kernel.Look
 	for i := range sorted {
 		all[i] = &sorted[i]
+		if sorted[i].Class == Accept {
+			sound, look = append(sound, sorted[i].Kernel), &sorted[i].Tray.Look
+		}
 	}
+	y := newYardstick(look, sound, base.Odd.Rate)
 	t.Base = newConfusion(classes)
 	for _, s := range all {
-		t.Base.add(s, &base)
+		t.Base.add(y, s, &base)
 	}
 	fold := deal(sorted)
 	t.Validated = newConfusion(classes)
@@ -182,12 +182,12 @@ func Tune(sorted []Sorted, base Profile) (*Tuned, error) {
 				train = append(train, s)
 			}
 		}
-		p := learn(train, base, classes)
+		p := learn(y, train, base, classes)
 		for _, s := range test {
-			t.Validated.add(s, &p)
+			t.Validated.add(y, s, &p)
 		}
 	}
-	t.Profile = learn(all, base, classes)
+	t.Profile = learn(y, all, base, classes)
 	t.Profile.Name = "tuned"
 	for i := range ProfileLimits {
 		if l := &ProfileLimits[i]; l.Value(&t.Profile) != l.Value(&base) {
@@ -241,15 +241,15 @@ func newConfusion(classes []kernel.Flag) Confusion {
 }
 
 // add sorts one kernel by p.
-func (c *Confusion) add(s *Sorted, p *Profile) {
-	got := p.sort(s, c.Classes)
+func (c *Confusion) add(y *yardstick, s *Sorted, p *Profile) {
+	got := p.sort(y, s, c.Classes)
 	c.Count[slices.Index(c.Classes, s.Class)][slices.Index(c.Classes, got)]++
 }
 
 // sort returns the class that p gives a kernel: the one it has by hand where
 // that is among its flags, else its first flag of those in use, else Accept.
-func (p *Profile) sort(s *Sorted, classes []kernel.Flag) kernel.Flag {
-	flags := p.flags(s.Tray, &s.Kernel)
+func (p *Profile) sort(y *yardstick, s *Sorted, classes []kernel.Flag) kernel.Flag {
+	flags := p.flags(y, s.Tray, &s.Kernel)
 	if slices.Contains(flags, s.Class) {
 		return s.Class
 	}
@@ -262,14 +262,14 @@ func (p *Profile) sort(s *Sorted, classes []kernel.Flag) kernel.Flag {
 }
 
 // learn moves limits one after another, twice round.
-func learn(train []*Sorted, base Profile, classes []kernel.Flag) Profile {
+func learn(y *yardstick, train []*Sorted, base Profile, classes []kernel.Flag) Profile {
 	p := base
 	loss := func(p *Profile) float64 {
 		var wrong, n [len(TuneClasses)]float64
 		for _, s := range train {
 			i := slices.Index(classes, s.Class)
 			n[i]++
-			if p.sort(s, classes) != s.Class {
+			if p.sort(y, s, classes) != s.Class {
 				wrong[i]++
 			}
 		}

@@ -12,7 +12,7 @@ import (
 )
 
 // handSorted is a set in which the hand calls a kernel chalky from a share of
-// 0.7 on, and yellow from a shift of 9, both other limits than the default.
+// 0.7 on, and red from 0.4 on, both other limits than the default.
 func handSorted(n int, pictures int) []Sorted {
 	r := rand.New(rand.NewPCG(1, 2))
 	trays := make([]*kernel.Tray, pictures)
@@ -31,11 +31,10 @@ func handSorted(n int, pictures int) []Sorted {
 		k.ChalkShare = 0.72 + 0.28*r.Float64()
 		add(kernel.Chalky, k)
 		k = soundKernel()
-		k.Surface.YellowShare, k.Surface.ShiftDeg, k.Surface.ColourShift = 1, 79, 8.8*r.Float64()
-		k.Surface.EvenLab = [3]float64{66, 3, 20}
+		k.Surface.RedShare = 0.38 * r.Float64()
 		add(Accept, k)
-		k.Surface.ColourShift = 9.2 + 6*r.Float64()
-		add(kernel.Yellow, k)
+		k.Surface.RedShare = 0.42 + 0.5*r.Float64()
+		add(kernel.Red, k)
 	}
 	return out
 }
@@ -45,8 +44,8 @@ func TestTune(t *testing.T) {
 	got, err := Tune(set, DefaultProfile())
 	require.NoError(t, err)
 	assert.InDelta(t, 0.7, got.Profile.Chalky.Share, 0.021)
-	assert.InDelta(t, 9, got.Profile.Yellow.Shift, 0.25)
-	assert.ElementsMatch(t, []string{"chalky.share", "yellow.shift"}, got.Changed)
+	assert.InDelta(t, 0.4, got.Profile.Red.Share, 0.021)
+	assert.ElementsMatch(t, []string{"chalky.share", "red.share"}, got.Changed)
 	right, all := got.Base.Right()
 	assert.Equal(t, len(set), all)
 	assert.Less(t, right, all, "the default sorts some of them wrong")
@@ -104,7 +103,7 @@ func TestTuneRefuses(t *testing.T) {
 	for name, c := range map[string][]Sorted{
 		"nothing":   nil,
 		"one class": {set[0], set[0], set[0], set[0], set[0], set[0], set[0], set[0]},
-		"few":       append(append([]Sorted{}, set...), Sorted{Class: kernel.Red, Tray: set[0].Tray, Kernel: soundKernel()}),
+		"few":       append(append([]Sorted{}, set...), Sorted{Class: kernel.Paddy, Tray: set[0].Tray, Kernel: soundKernel()}),
 		"unknown":   append(append([]Sorted{}, set...), Sorted{Class: "green", Tray: set[0].Tray, Kernel: soundKernel()}),
 	} {
 		_, err := Tune(c, DefaultProfile())

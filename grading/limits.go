@@ -178,6 +178,9 @@ func (a *assessor) byPicture(f *standards.Factor, g int) figure {
 	if !decided {
 		return unknown("no scale: what a sieve of so many millimetres takes is not known")
 	}
+	if f.Pieces.OfWhole && !a.sample.Told() || a.sample.hangs(in) {
+		return unknown(noLength)
+	}
 	if portion := f.Basis.SamplePortionG(); portion > 0 {
 		if a.looked == 0 {
 			return unknown("no scale and no sample_mass_g on the sheet: how much rice was looked at is not known")

@@ -36,6 +36,8 @@ type Piece struct {
 	Area     float64 // projected area, > 0
 	Mass     float64 // relative mass (solid volume), > 0; only ratios matter
 	Ends     [2]kernel.End
+	Odds     [2]float64 // of a fracture at each tip, see kernel.Kernel.Odds; > 0
+	Covered  float64    // chance that another kernel lies over its rim, 0..1
 	Flags    []kernel.Flag
 	// ChalkShare is the opaque share of the visible surface, 0..1: standards
 	// draw the line of "chalky" at different shares.
@@ -52,12 +54,31 @@ func (p *Piece) Has(f kernel.Flag) bool {
 	return false
 }
 
+// coveredFrom is the CoveredShare from which on a part of a piece is taken to
+// lie under another. On drawn trays, whose kernels press into each other and
+// never overlap, no piece of 4,000 reaches 0.14; on six photographs of real
+// crowds 19 of 412 do.
+const coveredFrom = 0.15
+
+// covered reports whether another kernel hides a part of p, so that it may be
+// longer than it reads: it does not where both tips were seen.
+func (p *Piece) covered() bool {
+	return p.Covered >= coveredFrom && (p.Ends[0] == kernel.EndUnknown || p.Ends[1] == kernel.EndUnknown)
+}
+
 // An Estimate is a share in percent with its 95 % interval,
 // 0 <= Low <= Value <= High <= 100.
 type Estimate struct {
 	Value float64 `json:"value"`
 	Low   float64 `json:"low"`
 	High  float64 `json:"high"`
+}
+
+// with returns the estimate with another value, the interval stretched to hold
+// it.
+func (e Estimate) with(value float64) Estimate {
+	value = round(value, 4)
+	return Estimate{value, min(e.Low, value), max(e.High, value)}
 }
 
 // gather reduces the kernels of the trays to pieces, rice apart from foreign
@@ -114,7 +135,7 @@ func gather(trays []kernel.Tray) (rice, foreign []Piece, mm bool, err error) {
 				Length: k.LengthPx / unit, LengthSD: k.LengthSDPx / unit,
 				Axis: k.AxisLengthPx / unit, Width: k.WidthPx / unit,
 				Area: k.AreaPx2 / (unit * unit), Mass: k.VolumePx3 / (unit * unit * unit),
-				Ends: k.Ends, Flags: k.Flags, ChalkShare: k.ChalkShare,
+				Ends: k.Ends, Odds: [2]float64{k.Odds(0), k.Odds(1)}, Covered: k.CoveredShare, Flags: k.Flags, ChalkShare: k.ChalkShare,
 			}
 			if k.Has(kernel.Foreign) {
 				foreign = append(foreign, p)

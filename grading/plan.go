@@ -72,10 +72,10 @@ const fewPieces = 20
 // 20 of either.
 func (s *Sample) PieceModel() (PieceModel, error) {
 	var m masses
-	broken := Broken(s.Params.Cut)
 	for i := range s.Pieces {
-		p := &s.Pieces[i]
-		m.add(p.Mass, broken(p, s.Ratio(p)))
+		if c := s.ClassOf(&s.Pieces[i]); c != Untold {
+			m.add(s.Pieces[i].Mass, c != Head)
+		}
 	}
 	return m.model()
 }
@@ -89,8 +89,8 @@ func PieceModelOf(r *Result) (PieceModel, error) {
 		if volume == 0 {
 			volume = k.VolumePx3
 		}
-		if k.Class != ForeignBody && finite(volume) && volume > 0 {
-			m.add(volume, !AtLeast(k.LengthRatio, r.Params.Cut))
+		if k.Class != ForeignBody && k.Class != Untold && finite(volume) && volume > 0 {
+			m.add(volume, k.Class != Head)
 		}
 	}
 	return m.model()

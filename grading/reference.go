@@ -5,8 +5,6 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/mat"
-
-	"traytally/vision/kernel"
 )
 
 // How the reference length was found.
@@ -14,6 +12,7 @@ const (
 	FromSample = "sample" // mean of the sample's own unbroken kernels, told apart by length and tips
 	FromPicked = "picked" // plain mean of trays of picked whole kernels
 	FromStated = "stated" // given by the user
+	NotTold    = "not_told"
 )
 
 const (
@@ -27,10 +26,10 @@ const (
 
 // A Reference is the mean length of unbroken kernels that the classes go by.
 type Reference struct {
-	Length float64 // > 0, in the unit of the pieces
+	Length float64 // > 0, in the unit of the pieces; 0 where it is not told
 	SE     float64 // standard error of Length as an estimate of the lot's mean, >= 0
 	N      float64 // unbroken kernels behind it (expected number, where told by a fit); 0 when stated
-	Method string  // FromSample, FromPicked or FromStated
+	Method string  // FromSample, FromPicked, FromStated or NotTold
 	// SD is the scatter of the unbroken kernels' lengths, 0 when stated.
 	SD float64
 	// SecondLength is another frequent length of unbroken-looking kernels,
@@ -79,10 +78,13 @@ func (p *Piece) along(m LengthMeasure) float64 {
 // Unbroken kernels are normal about mu with scatter s. Pieces have the density
 // exp(b·z) up to the fraction top of their parent's length, softened by the
 // parent's own scatter: what a smooth distribution of cuts looks like between
-// fitFrom and the whole length. The two tips of each kind show intact or
-// fractured with frequencies of their own, learned from the sample as well; a
-// tip that was not judged says nothing. A break that cost little of the length
-// may not show. All is fitted together by expectation and maximisation, from
+// fitFrom and the whole length. The two tips of each kind are grown or
+// fractured with frequencies of their own, learned from the sample as well;
+// each tip speaks with the odds of its look (kernel.Kernel.Odds), and one that
+// was not judged says nothing. A break that cost little of the length may not
+// show. What lies beyond the unbroken kernels, longer by three scatters and
+// more, is a longer rice or kernels lying end to end, of any length. All is
+// fitted together by expectation and maximisation, from
 // the most frequent length (a mode is what brokens disturb least: D.R. Bickel,
 // R. Fruehwirth, Comput. Stat. Data Anal. 50 (2006) 3500-3530), under the weak
 // priors below, which only speak up where the sample says little.
@@ -103,9 +105,10 @@ const (
 	binW    = 0.004
 	nBins   = 250 // (maxShown - fitFrom) / binW
 
-	// stray is the density of lengths that belong to neither kind: it lets go
-	// of what lies far above the unbroken kernels (beyond some 4.5 s).
-	stray = 1e-4
+	// stray is the density of lengths that belong to neither kind, and
+	// priorLonger how many pieces' worth of belief there is in a longer rice.
+	stray       = 1e-4
+	priorLonger = 0.2
 
 	priorPieces = 0.5   // pieces' and wholes' worth of belief that both kinds exist
 	priorCV     = 0.045 // usual scatter of whole-kernel length, 4 to 6 % (from memory)
@@ -132,58 +135,34 @@ var (
 	priorBroken = [3]float64{0.05, 0.80, 0.15}
 )
 
-// Tip patterns: how many tips were judged, and how.
-const (
-	tipsII = iota // both intact
-	tipsIB        // one intact, one broken
-	tipsBB        // both broken
-	tipsI         // one intact, one not judged
-	tipsB         // one broken, one not judged
-	tipsNone
-	nTips
-)
+// A look is how much likelier what the tips of a piece look like is with none,
+// one and both of them fractured than with none; see kernel.Kernel.Odds.
+type look [3]float64
 
-func tips(e [2]kernel.End) int {
-	var intact, broken int
-	for _, t := range e {
-		switch t {
-		case kernel.EndIntact:
-			intact++
-		case kernel.EndBroken:
-			broken++
-		}
-	}
-	switch {
-	case intact == 2:
-		return tipsII
-	case broken == 2:
-		return tipsBB
-	case intact == 1 && broken == 1:
-		return tipsIB
-	case intact == 1:
-		return tipsI
-	case broken == 1:
-		return tipsB
-	}
-	return tipsNone
+func lookOf(odds [2]float64) look {
+	return look{1, (odds[0] + odds[1]) / 2, odds[0] * odds[1]}
 }
 
-// tipLik is the probability of each pattern given how many tips were judged,
-// for frequencies q of two, one and no intact tips.
-func tipLik(q [3]float64) [nTips]float64 {
-	return [nTips]float64{q[0], q[1], q[2], q[0] + q[1]/2, q[2] + q[1]/2, 1}
+// of returns the likelihood of the look for frequencies q of no, one and two
+// fractured tips, and adds weight's share of each to count.
+func (l look) of(q [3]float64) float64 { return l[0]*q[0] + l[1]*q[1] + l[2]*q[2] }
+
+func (l look) count(count *[3]float64, q [3]float64, weight float64) {
+	weight /= l.of(q)
+	for i := range count {
+		count[i] += weight * l[i] * q[i]
+	}
 }
 
-// tipCounts turns expected counts of patterns into expected counts of the
-// three full patterns, sharing out those with one tip judged.
-func tipCounts(c [nTips]float64, q [3]float64) (out [3]float64) {
-	out[0], out[1], out[2] = c[tipsII], c[tipsIB], c[tipsBB]
-	l := tipLik(q)
-	out[0] += c[tipsI] * q[0] / l[tipsI]
-	out[1] += c[tipsI] * q[1] / 2 / l[tipsI]
-	out[2] += c[tipsB] * q[2] / l[tipsB]
-	out[1] += c[tipsB] * q[1] / 2 / l[tipsB]
-	return out
+// broken is how many times likelier the look is for a broken piece than for an
+// unbroken kernel.
+func (l look) broken() float64 { return l.of(priorBroken) / l.of(priorWhole) }
+
+// grown is the chance that both tips are grown, if pieces and unbroken kernels
+// are equally many.
+func (l look) grown() float64 {
+	w, b := l.of(priorWhole), l.of(priorBroken)
+	return (l[0]*priorWhole[0] + l[0]*priorBroken[0]) / (w + b)
 }
 
 // frequencies is the mean of a Dirichlet posterior with the given prior mean
@@ -196,19 +175,22 @@ func frequencies(count, prior [3]float64, weight float64) (q [3]float64) {
 	return q
 }
 
-// A cell gathers the pieces of one length bin with one tip pattern.
-type cell struct {
-	bin, tips    int
-	n, sum, sum2 float64 // count, sum and sum of squares of z
+// A seen is a piece as the fit sees it: its length z, and the bin of that.
+type seen struct {
+	z    float64
+	bin  int
+	look look
 }
 
 // A mixture is the state of the fit.
 type mixture struct {
 	mu, s, w    float64 // w: unbroken share of the pieces from fitFrom on
+	longer      float64 // share of a longer rice
 	b, top      float64
 	qw, qb      [3]float64     // tips of unbroken kernels, and of pieces whose break shows
 	unseen      float64        // share of the breaks of the longest pieces that do not show
 	whole, part [nBins]float64 // densities at the bins' centres
+	far         [nBins]float64 // density of a longer rice
 	rim         [nBins]float64 // derivative of log part by top, up to a constant
 	// Means, variances and covariance of z and rim among the pieces.
 	partZ, partRim, varZ, varRim, cov float64
@@ -219,7 +201,7 @@ func centre(bin int) float64 { return fitFrom + (float64(bin)+0.5)*binW }
 // tabulate fills the densities for the current parameters.
 func (m *mixture) tabulate() {
 	inv := 1 / (m.s * math.Sqrt(2*math.Pi))
-	var s0, sz, szz, sg, sgg, szg float64
+	var s0, sz, szz, sg, sgg, szg, sf float64
 	for i := range m.whole {
 		z := centre(i)
 		m.whole[i] = 0
@@ -236,6 +218,8 @@ func (m *mixture) tabulate() {
 			}
 		}
 		m.part[i], m.rim[i] = p, g
+		m.far[i] = normalCDF((z-m.mu)/m.s - 3)
+		sf += m.far[i]
 		s0 += p
 		sz += p * z
 		szz += p * z * z
@@ -250,6 +234,7 @@ func (m *mixture) tabulate() {
 	inv = 1 / (s0 * binW)
 	for i := range m.part {
 		m.part[i] *= inv
+		m.far[i] /= max(1, sf) * binW
 	}
 }
 
@@ -273,14 +258,13 @@ func normalCDF(t float64) float64 {
 // modeLength returns the most frequent length of unbroken-looking pieces: the
 // peak of a smoothed histogram of log-length in which a piece counts by how
 // whole its tips look.
-func modeLength(length []float64, tip []uint8) float64 {
+func modeLength(length []float64, looks []look) float64 {
 	const step = 0.005
 	lo, hi := math.Inf(1), 0.0
 	for _, l := range length {
 		lo, hi = min(lo, l), max(hi, l)
 	}
 	lo = max(lo, hi/100) // a range of 1:100 holds any piece worth the name
-	weight := [nTips]float64{tipsII: 1, tipsI: 0.8, tipsNone: 0.6, tipsIB: 0.2, tipsB: 0.15, tipsBB: 0.05}
 	const pad = 24
 	h := make([]float64, int(math.Log(hi/lo)/step)+2*pad+2)
 	logLo := math.Log(lo)
@@ -292,8 +276,9 @@ func modeLength(length []float64, tip []uint8) float64 {
 		f := (math.Log(l)-logLo)/step + pad
 		j := int(f)
 		f -= float64(j)
-		h[j] += weight[tip[i]] * (1 - f)
-		h[j+1] += weight[tip[i]] * f
+		w := looks[i].grown()
+		h[j] += w * (1 - f)
+		h[j+1] += w * f
 	}
 	// Three running means of 9 bins: nearly a Gaussian of 4.5 bins, 2.2 %.
 	g := make([]float64, len(h))
@@ -322,62 +307,54 @@ func modeLength(length []float64, tip []uint8) float64 {
 	return math.Exp(logLo + float64(best-pad)*step)
 }
 
-// fitReference finds the mean length of the unbroken kernels among pieces.
+// fitReference finds the mean length of the unbroken kernels among pieces. Of
+// one that another covers the length counts only where both tips show.
 // The error wraps ErrNoReference.
 func fitReference(pieces []Piece, measure LengthMeasure) (Reference, error) {
-	length := make([]float64, len(pieces))
-	tip := make([]uint8, len(pieces))
-	for i := range pieces {
-		length[i] = pieces[i].along(measure)
-		tip[i] = uint8(tips(pieces[i].Ends))
-	}
-	unit := modeLength(length, tip)
-
 	ref := Reference{Method: FromSample}
-	var grid [nBins][nTips]cell
-	var below [nTips]float64
+	length := make([]float64, 0, len(pieces))
+	looks := make([]look, 0, len(pieces))
+	for i := range pieces {
+		if p := &pieces[i]; !p.covered() {
+			length = append(length, p.along(measure))
+			looks = append(looks, lookOf(p.Odds))
+		}
+	}
+	if len(length) == 0 {
+		return ref, fmt.Errorf("%w: no piece lies open", ErrNoReference)
+	}
+	unit := modeLength(length, looks)
+
+	var below [3]float64
+	in := make([]seen, 0, len(length))
 	for i, l := range length {
 		z := l / unit
-		if z < fitFrom {
-			below[tip[i]]++
-			continue
-		}
 		bin := int((z - fitFrom) / binW)
-		if bin >= nBins {
+		switch {
+		case z < fitFrom:
+			looks[i].count(&below, priorBroken, 1)
+		case bin >= nBins:
 			ref.TooLong++
-			continue
-		}
-		c := &grid[bin][tip[i]]
-		c.n++
-		c.sum += z
-		c.sum2 += z * z
-	}
-	cells := make([]cell, 0, min(len(pieces), nBins*nTips))
-	for bin := range grid {
-		for t := range grid[bin] {
-			if c := grid[bin][t]; c.n > 0 {
-				c.bin, c.tips = bin, t
-				cells = append(cells, c)
-			}
+		default:
+			in = append(in, seen{z, bin, looks[i]})
 		}
 	}
 
 	// What breaks look like on the surely broken teaches the prior for the rest.
-	tipPrior := frequencies(tipCounts(below, priorBroken), priorBroken, priorTips)
+	tipPrior := frequencies(below, priorBroken, priorTips)
 	m := mixture{mu: 1, s: 0.05, w: 0.5, top: priorTop, qw: priorWhole, qb: tipPrior, unseen: priorUnseen}
-	var r []float64
-	m, r = em(m, cells, tipPrior)
+	m, r := em(m, in, tipPrior)
 
 	var nw float64
-	for i, c := range cells {
-		nw += r[i] * c.n
+	for i := range in {
+		nw += r[i]
 	}
 	ref.Length = m.mu * unit
 	ref.SD = m.s * unit
 	ref.N = nw
-	ref.SE = unit * m.standardError(cells, r, nw)
+	ref.SE = unit * m.standardError(in, r, nw)
 
-	all := float64(len(pieces))
+	all := float64(len(length))
 	switch {
 	case m.s/m.mu > maxCV:
 		return ref, fmt.Errorf("%w: lengths gather about no value (scatter %.0f %% of the length)", ErrNoReference, 100*m.s/m.mu)
@@ -388,39 +365,40 @@ func fitReference(pieces []Piece, measure LengthMeasure) (Reference, error) {
 	case m.qw[0] < leastGrown:
 		return ref, fmt.Errorf("%w: the pieces of the most frequent length have broken ends", ErrNoReference)
 	}
-	ref.SecondLength = unit * m.secondMode(&grid)
+	ref.SecondLength = unit * m.secondMode(in, r)
 	return ref, nil
 }
 
-// em runs the fit from m and returns it with each cell's probability of being
+// em runs the fit from m and returns it with each piece's probability of being
 // unbroken.
-func em(m mixture, cells []cell, tipPrior [3]float64) (mixture, []float64) {
-	r := make([]float64, len(cells))
+func em(m mixture, in []seen, tipPrior [3]float64) (mixture, []float64) {
+	r := make([]float64, len(in))
 	for range 300 {
 		m.tabulate()
-		lw, lb := tipLik(m.qw), tipLik(m.qb)
-		var nw, nb, sw, sw2, sb, sg, su, hu float64
-		var cw, cb [nTips]float64
-		for i := range cells {
-			c := &cells[i]
+		var nw, nb, nl, sw, sw2, sb, sg, su, hu float64
+		var cw, cb [3]float64
+		for i := range in {
+			c := &in[i]
 			h := m.hidden(centre(c.bin))
-			a := m.w * m.whole[c.bin] * lw[c.tips]
-			shown := (1 - h) * lb[c.tips]
-			hid := h * lw[c.tips]
+			lw := c.look.of(m.qw)
+			a := m.w * m.whole[c.bin] * lw
+			shown := (1 - h) * c.look.of(m.qb)
+			hid := h * lw
 			b := (1 - m.w) * m.part[c.bin] * (shown + hid)
-			total := a + b + stray
-			p, q := a/total, b/total*c.n
+			l := m.longer * m.far[c.bin] * lw
+			total := a + b + l + stray
+			p, q := a/total, b/total
 			r[i] = p
-			p *= c.n
 			nw += p
-			sw += r[i] * c.sum
-			sw2 += r[i] * c.sum2
-			cw[c.tips] += p
+			sw += p * c.z
+			sw2 += p * c.z * c.z
+			c.look.count(&cw, m.qw, p)
 			nb += q
-			sb += q / c.n * c.sum
+			nl += l / total
+			sb += q * c.z
 			sg += q * m.rim[c.bin]
 			hid /= shown + hid
-			cb[c.tips] += q * (1 - hid)
+			c.look.count(&cb, m.qb, q*(1-hid))
 			if h > 0 {
 				// Score of unseen times itself, and its expected square.
 				su += q * (hid - h) / (1 - h)
@@ -436,11 +414,11 @@ func em(m mixture, cells []cell, tipPrior [3]float64) (mixture, []float64) {
 		prior := priorCV * m.mu
 		m.s = math.Sqrt((ss + priorCVObs*prior*prior) / (nw + priorCVObs))
 		m.w = (nw + priorPieces) / (nw + nb + 2*priorPieces)
-		m.qw = frequencies(tipCounts(cw, old.qw), priorWhole, priorTips)
-		cq := tipCounts(cb, old.qb)
+		m.longer = (nl + priorLonger) / (float64(len(in)) + 2*priorPieces)
+		m.qw = frequencies(cw, priorWhole, priorTips)
 		// The surely broken weigh twice: or short unbroken kernels would teach
 		// that breaks look like grown tips.
-		m.qb = frequencies(cq, tipPrior, priorTips+2*(cq[0]+cq[1]+cq[2]))
+		m.qb = frequencies(cb, tipPrior, priorTips+2*(cb[0]+cb[1]+cb[2]))
 		const iu = 1 / (priorUnseenSD * priorUnseenSD)
 		m.unseen = min(0.98, max(0.02, m.unseen+
 			(su/m.unseen-(m.unseen-priorUnseen)*iu)/(hu/(m.unseen*m.unseen)+iu)))
@@ -465,17 +443,17 @@ func em(m mixture, cells []cell, tipPrior [3]float64) (mixture, []float64) {
 // the priors carry about mu, log s, w, b, top and unseen together, tip
 // frequencies taken as known; never less than the scatter over the root of the
 // number of unbroken kernels.
-func (m *mixture) standardError(cells []cell, r []float64, nw float64) float64 {
+func (m *mixture) standardError(in []seen, r []float64, nw float64) float64 {
 	const k = 6
 	var sum [k][k]float64
 	var known float64 // information about mu if the lengths scatter as s says
-	lw, lb := tipLik(m.qw), tipLik(m.qb)
-	for i := range cells {
-		c := &cells[i]
+	for i := range in {
+		c := &in[i]
 		z := centre(c.bin)
 		p, d := r[i], (z-m.mu)/m.s
 		h := m.hidden(z)
-		hid := h * lw[c.tips] / (h*lw[c.tips] + (1-h)*lb[c.tips])
+		lw, lb := c.look.of(m.qw), c.look.of(m.qb)
+		hid := h * lw / (h*lw + (1-h)*lb)
 		score := [k]float64{
 			p * d / m.s,
 			p * (d*d - 1),
@@ -486,10 +464,10 @@ func (m *mixture) standardError(cells []cell, r []float64, nw float64) float64 {
 		}
 		for a := range score {
 			for b := a; b < k; b++ {
-				sum[a][b] += c.n * score[a] * score[b]
+				sum[a][b] += score[a] * score[b]
 			}
 		}
-		known += c.n * p * p / (m.s * m.s)
+		known += p * p / (m.s * m.s)
 	}
 	// Lengths that are all but equal have no scores to speak of.
 	if sum[0][0] < known/2 {
@@ -520,34 +498,29 @@ func (m *mixture) standardError(cells []cell, r []float64, nw float64) float64 {
 
 // secondMode looks for a second frequent length of unbroken kernels more than
 // modesApart from mu, and returns it in z, or 0. The number of unbroken
-// kernels near a length is estimated from the tips alone where most are
-// judged, so that a heap of pieces broken at one place is no second mode: with
-// shares q and p of two intact tips among unbroken kernels and pieces, it is
-// the sum of (1-p)/(q-p) over pieces with two intact tips less p/(q-p) over
-// the others. Else every piece counts.
-func (m *mixture) secondMode(grid *[nBins][nTips]cell) float64 {
-	var judged, all float64
-	for i := range grid {
-		for t := range grid[i] {
-			all += grid[i][t].n
-			if t <= tipsBB {
-				judged += grid[i][t].n
-			}
-		}
+// kernels near a length is estimated from the tips alone where these tell, so
+// that a heap of pieces broken at one place is no second mode: with g the
+// chance that both tips are grown, and q and p its means over unbroken kernels
+// and pieces, it is the sum of (g-p)/(q-p). Else every piece counts.
+func (m *mixture) secondMode(in []seen, r []float64) float64 {
+	var q, p, nq, np float64
+	for i := range in {
+		g := in[i].look.grown()
+		q, nq = q+r[i]*g, nq+r[i]
+		p, np = p+(1-r[i])*g, np+1-r[i]
 	}
-	weight := [nTips]float64{1, 1, 1, 1, 1, 1}
-	if q, p := m.qw[0], m.qb[0]; judged > all/2 && q-p > 0.2 {
-		weight = [nTips]float64{tipsII: (1 - p) / (q - p), tipsIB: -p / (q - p), tipsBB: -p / (q - p)}
-	}
+	q, p = q/max(nq, 1e-9), p/max(np, 1e-9)
 	// Running sums over ±3 % of the length.
 	const half = 7
 	var sum, sum2 [nBins]float64
-	for i := range sum {
-		for j := max(0, i-half); j <= min(nBins-1, i+half); j++ {
-			for t := range weight {
-				sum[i] += weight[t] * grid[j][t].n
-				sum2[i] += weight[t] * weight[t] * grid[j][t].n
-			}
+	for i := range in {
+		w := 1.0
+		if q-p > 0.2 {
+			w = (in[i].look.grown() - p) / (q - p)
+		}
+		for j := max(0, in[i].bin-half); j <= min(nBins-1, in[i].bin+half); j++ {
+			sum[j] += w
+			sum2[j] += w * w
 		}
 	}
 	main := min(nBins-1, max(0, int((m.mu-fitFrom)/binW)))

@@ -190,6 +190,9 @@ func TestPlainMethodsReadLow(t *testing.T) {
 }
 
 // TestReferenceRefuses: a sample of pieces only has no whole-kernel length.
+// What the tips say is told all the same: nearly all are broken, which the
+// interval holds, and no size class has a share. One tip in twenty is judged
+// wrongly in this lot, and one in ten not at all.
 func TestReferenceRefuses(t *testing.T) {
 	for _, cut := range [][2]float64{{0.1, 0.5}, {0.1, 0.7}, {0.2, 0.95}} {
 		l := usual()
@@ -198,13 +201,28 @@ func TestReferenceRefuses(t *testing.T) {
 		refused := 0
 		for range 20 {
 			tray, _, _ := l.tray(r, 300)
-			_, err := Analyse([]kernel.Tray{tray}, DefaultParams())
-			if err != nil {
-				refused++
-				var in *InputError
-				require.ErrorAs(t, err, &in)
-				assert.ErrorIs(t, err, ErrNoReference)
-				assert.Contains(t, in.Hint, "--whole-length")
+			r, err := Analyse([]kernel.Tray{tray}, DefaultParams())
+			require.NoError(t, err)
+			if r.Reference.Method != NotTold {
+				continue
+			}
+			refused++
+			assert.Zero(t, r.ReferenceLengthMM)
+			assert.Zero(t, r.Reference.Length)
+			assert.Nil(t, r.TradeClass)
+			assert.Nil(t, r.Broken.Other)
+			require.NotEmpty(t, r.Warnings)
+			assert.Equal(t, "whole_length_not_told", r.Warnings[len(r.Warnings)-1].Code)
+			assert.Contains(t, r.Warnings[len(r.Warnings)-1].Hint, "--whole-length")
+			assert.InDelta(t, 94, r.Broken.CountPct.Value, 6)
+			assert.Less(t, r.Broken.CountPct.Low, r.Broken.CountPct.Value)
+			assert.Greater(t, r.Broken.CountPct.High, 95.0)
+			for _, s := range r.Shares {
+				assert.NotEqual(t, KindClass, s.Kind)
+			}
+			for _, k := range r.Kernels {
+				assert.Contains(t, []Class{Head, AnyBroken, Untold}, k.Class)
+				assert.Zero(t, k.LengthRatio)
 			}
 		}
 		assert.GreaterOrEqual(t, refused, 19, "pieces from %g to %g", cut[0], cut[1])
@@ -261,7 +279,8 @@ func TestReferenceOfAnything(t *testing.T) {
 		end := rapid.SampledFrom([]kernel.End{kernel.EndUnknown, kernel.EndIntact, kernel.EndBroken})
 		pieces := rapid.SliceOfN(rapid.Custom(func(t *rapid.T) Piece {
 			l := math.Exp(rapid.Float64Range(-8, 8).Draw(t, "log length"))
-			return Piece{Length: l, Axis: l, Ends: [2]kernel.End{end.Draw(t, "end"), end.Draw(t, "end")}}
+			k := kernel.Kernel{Ends: [2]kernel.End{end.Draw(t, "end"), end.Draw(t, "end")}}
+			return Piece{Length: l, Axis: l, Odds: [2]float64{k.Odds(0), k.Odds(1)}}
 		}), 1, 40).Draw(t, "pieces")
 		lo, hi := math.Inf(1), 0.0
 		for _, p := range pieces {

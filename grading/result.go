@@ -12,7 +12,7 @@ const Schema = "traytally.grade/1"
 
 // MethodVersion numbers the arithmetic of this package: the same kernels and
 // parameters give the same figures as long as it stays.
-const MethodVersion = "2"
+const MethodVersion = "3"
 
 // A Result is a graded sample. It marshals to the JSON that the tool writes:
 // units in key names, no null lists, numbers rounded to four decimals (ratios
@@ -24,7 +24,7 @@ type Result struct {
 	Pictures []Picture         `json:"pictures"`
 
 	// ReferenceLengthMM is the whole-kernel length in mm; absent without a
-	// scale. ReferenceLengthPx is the same in pixels, PxPerMM the scale; absent
+	// scale and where it is not told. ReferenceLengthPx is the same in pixels, PxPerMM the scale; absent
 	// where the pictures differ in scale, PxPerMM also without one.
 	ReferenceLengthMM float64         `json:"reference_length_mm,omitempty"`
 	ReferenceLengthPx float64         `json:"reference_length_px,omitempty"`
@@ -71,15 +71,19 @@ type Picture struct {
 
 // A ReferenceResult says what the classes go by, and how well it is known.
 type ReferenceResult struct {
-	Unit      string  `json:"unit"` // "mm" or "px"
-	Length    float64 `json:"length"`
+	Unit      string  `json:"unit"`             // "mm" or "px"
+	Length    float64 `json:"length,omitempty"` // absent where it is not told
 	SE        float64 `json:"se"`
 	SD        float64 `json:"sd,omitempty"` // scatter of unbroken kernels
 	NUnbroken float64 `json:"n_unbroken"`   // expected number, one decimal
-	Method    string  `json:"method"`       // FromSample, FromPicked or FromStated
+	Method    string  `json:"method"`       // FromSample, FromPicked, FromStated or NotTold
 	// Pictures names the pictures of picked whole kernels.
 	Pictures []string `json:"pictures,omitempty"`
 }
+
+// Told reports whether the whole-kernel length is known, and so the size
+// classes.
+func (r *ReferenceResult) Told() bool { return r.Method != NotTold }
 
 // An Interval is an Estimate with its half width in points and the number of
 // equal, independent kernels that would give it.
@@ -89,12 +93,16 @@ type Interval struct {
 	EffectiveN float64 `json:"effective_n"`
 }
 
-// A BrokenResult is the share of pieces shorter than the cut.
+// A BrokenResult is the share of pieces shorter than the cut; where the
+// whole-kernel length is not told, that of pieces with a fracture.
 type BrokenResult struct {
 	MassPct  Interval `json:"mass_pct"`
 	CountPct Interval `json:"count_pct"`
 	Found    int      `json:"found"`
-	Budget   Budget   `json:"budget"` // of the share by mass
+	// Untold counts the pieces that may be whole or broken: they are in the
+	// interval, not in the value.
+	Untold int    `json:"untold"`
+	Budget Budget `json:"budget"` // of the share by mass
 	// Other is the same by the other length measure: what the choice between
 	// caliper and axis does. Null where that gives no reference length.
 	Other *OtherMeasure `json:"other_measure"`
@@ -149,29 +157,43 @@ type Warning struct {
 
 // A KernelRow is one piece, measures in mm where there is a scale, else in px.
 type KernelRow struct {
-	ID          int        `json:"id"`
-	Picture     string     `json:"picture"`
-	X           float64    `json:"x_px"`
-	Y           float64    `json:"y_px"`
-	LengthMM    float64    `json:"length_mm,omitempty"`
-	WidthMM     float64    `json:"width_mm,omitempty"`
-	AreaMM2     float64    `json:"area_mm2,omitempty"`
-	VolumeMM3   float64    `json:"volume_mm3,omitempty"`
-	LengthPx    float64    `json:"length_px,omitempty"`
-	WidthPx     float64    `json:"width_px,omitempty"`
-	AreaPx2     float64    `json:"area_px2,omitempty"`
-	VolumePx3   float64    `json:"volume_px3,omitempty"`
-	LengthRatio float64    `json:"length_ratio"` // by the measure chosen, to the reference
-	Class       Class      `json:"class"`
-	Ends        [2]string  `json:"ends"`
-	Flags       []string   `json:"flags"`
-	Lab         [3]float64 `json:"lab"`
-	ChalkShare  float64    `json:"chalk_share"`
+	ID        int     `json:"id"`
+	Picture   string  `json:"picture"`
+	X         float64 `json:"x_px"`
+	Y         float64 `json:"y_px"`
+	LengthMM  float64 `json:"length_mm,omitempty"`
+	WidthMM   float64 `json:"width_mm,omitempty"`
+	AreaMM2   float64 `json:"area_mm2,omitempty"`
+	VolumeMM3 float64 `json:"volume_mm3,omitempty"`
+	LengthPx  float64 `json:"length_px,omitempty"`
+	WidthPx   float64 `json:"width_px,omitempty"`
+	AreaPx2   float64 `json:"area_px2,omitempty"`
+	VolumePx3 float64 `json:"volume_px3,omitempty"`
+	// LengthRatio is by the measure chosen, to the reference; absent without one.
+	LengthRatio float64 `json:"length_ratio,omitempty"`
+	Class       Class   `json:"class"`
+	// Ends says "intact" or "broken" where that is fairly sure, else "unknown";
+	// Tips their likeliest forms: "rounded", "pointed" or "germ" where grown,
+	// "square" or "oblique" where fractured, "chipped" where a fracture left a
+	// head kernel, "unknown" where hidden. FractureChance is that of a fracture,
+	// 0.01..0.99, at even odds before the look; 0.5 where hidden.
+	Ends           [2]string  `json:"ends"`
+	Tips           [2]string  `json:"tips"`
+	FractureChance [2]float64 `json:"fracture_chance"`
+	CoveredShare   float64    `json:"covered_share"`
+	Flags          []string   `json:"flags"`
+	Lab            [3]float64 `json:"lab"`
+	ChalkShare     float64    `json:"chalk_share"`
+	// ChalkZone is where the chalk lies; empty where there is none.
+	ChalkZone kernel.ChalkZone `json:"chalk_zone,omitempty"`
 }
+
+// Length returns the caliper length, in mm where there is a scale, else in px.
+func (k *KernelRow) Length() float64 { return max(k.LengthMM, k.LengthPx) }
 
 // flagOrder is the order in which flags are reported.
 var flagOrder = [...]kernel.Flag{
-	kernel.Chalky, kernel.Yellow, kernel.Red, kernel.RedStreaked, kernel.Damaged, kernel.Paddy,
+	kernel.Chalky, kernel.Yellow, kernel.Red, kernel.RedStreaked, kernel.Damaged, kernel.Paddy, kernel.Odd,
 }
 
 // round returns v with the given number of decimals; what is not a finite
@@ -207,7 +229,7 @@ func (s *Sample) rows(trays []kernel.Tray) []KernelRow {
 		class := ForeignBody
 		if len(foreign) == 0 || len(rice) > 0 && before(&rice[0], &foreign[0]) {
 			p, rice = &rice[0], rice[1:]
-			class = s.Class(p, s.Ratio(p))
+			class = s.ClassOf(p)
 		} else {
 			p, foreign = &foreign[0], foreign[1:]
 		}
@@ -216,13 +238,26 @@ func (s *Sample) rows(trays []kernel.Tray) []KernelRow {
 		row := KernelRow{
 			ID: k.ID, Picture: t.Picture, X: round(k.X, 4), Y: round(k.Y, 4),
 			LengthRatio: round(s.Ratio(p), 6), Class: class,
-			Ends:       [2]string{k.Ends[0].String(), k.Ends[1].String()},
-			Flags:      make([]string, 0, len(k.Flags)),
-			Lab:        [3]float64{round(k.Lab[0], 4), round(k.Lab[1], 4), round(k.Lab[2], 4)},
-			ChalkShare: round(k.ChalkShare, 4),
+			Ends:         [2]string{k.Ends[0].String(), k.Ends[1].String()},
+			CoveredShare: round(k.CoveredShare, 4),
+			Flags:        make([]string, 0, len(k.Flags)),
+			Lab:          [3]float64{round(k.Lab[0], 4), round(k.Lab[1], 4), round(k.Lab[2], 4)},
+			ChalkShare:   round(k.ChalkShare, 4),
+		}
+		for i, t := range k.Tips {
+			row.Tips[i] = t.Form.String()
+			if t.Form == kernel.TipHidden { // or measured before tips had a form
+				row.Tips[i] = k.Ends[i].String()
+			} else if class == Head && t.Form.Fractured() {
+				row.Tips[i] = "chipped"
+			}
+			row.FractureChance[i] = round(k.Odds(i)/(1+k.Odds(i)), 4)
 		}
 		for _, f := range k.Flags {
 			row.Flags = append(row.Flags, string(f))
+		}
+		if row.ChalkShare > 0 {
+			row.ChalkZone = k.Surface.ChalkZone
 		}
 		l, w, a, v := round(p.Length, 4), round(p.Width, 4), round(p.Area, 4), round(p.Mass, 4)
 		if s.MM {

@@ -2,6 +2,7 @@ package grading
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/stat/distuv"
 
@@ -37,8 +38,94 @@ type Sample struct {
 	Unresolved float64
 }
 
-// Ratio returns the length of p over the reference length.
-func (s *Sample) Ratio(p *Piece) float64 { return p.along(s.Params.Measure) / s.Reference.Length }
+// Told reports whether the whole-kernel length is known, and so the size
+// classes.
+func (s *Sample) Told() bool { return s.Reference.Length > 0 }
+
+// Ratio returns the length of p, as far as it is seen, over the reference
+// length; 0 where that is not told.
+func (s *Sample) Ratio(p *Piece) float64 {
+	if !s.Told() {
+		return 0
+	}
+	return p.along(s.Params.Measure) / s.Reference.Length
+}
+
+// possible returns ratios, one of each size class, that p may have where its
+// own does not tell: all of them of a piece that another covers, unless what
+// is seen is long enough for a head kernel. Without a reference length only
+// the tips speak, where their look leaves little doubt. It returns nil where
+// the ratio is known.
+func (s *Sample) possible(p *Piece) []float64 {
+	cut := s.Params.Cut
+	all := []float64{0.2, 0.4, (0.5 + cut) / 2, 1}
+	switch {
+	case s.Told() && p.covered() && !AtLeast(s.Ratio(p), cut):
+		return all
+	case s.Told():
+		return nil
+	}
+	switch odds := lookOf(p.Odds).broken(); {
+	case odds > sureByTips:
+		return all[:3]
+	case odds < 1/sureByTips:
+		return all[3:]
+	}
+	return all
+}
+
+// sureByTips is from which odds on, either way, the tips alone tell whole from
+// broken: four to one, our choice. Of 396 pieces on six photographs of real
+// crowds, set by eye, half are told by it, and one in forty of these wrongly.
+const sureByTips = 4
+
+// byTips returns the share of broken pieces, percent by mass and by count, that
+// makes the looks of all tips likeliest: those that leave doubt take part by
+// their odds (expectation and maximisation).
+func (s *Sample) byTips() (mass, count float64) {
+	share := func(weight func(*Piece) float64) float64 {
+		r := 0.5
+		for range 100 {
+			in, all := 0.0, 0.0
+			for i := range s.Pieces {
+				p := &s.Pieces[i]
+				odds := lookOf(p.Odds).broken() * r
+				in += weight(p) * odds / (odds + 1 - r)
+				all += weight(p)
+			}
+			r = in / all
+		}
+		return 100 * r
+	}
+	return share(func(p *Piece) float64 { return p.Mass }), share(func(*Piece) float64 { return 1 })
+}
+
+// noLength says why what hangs on the whole-kernel length is not assessed.
+const noLength = "the whole-kernel length is not told"
+
+// hangs reports whether in asks for a size that is not told, for want of a
+// reference length.
+func (s *Sample) hangs(in Predicate) bool {
+	return !s.Told() && slices.ContainsFunc(s.Pieces, func(p Piece) bool {
+		last := in(&p, 1)
+		return in(&p, 0.2) != last || in(&p, 0.4) != last || in(&p, (0.5+s.Params.Cut)/2) != last
+	})
+}
+
+// settled returns in for p and true, or false where it may be either.
+func (s *Sample) settled(p *Piece, in Predicate) (is, ok bool) {
+	ratios := s.possible(p)
+	if ratios == nil {
+		return in(p, s.Ratio(p)), true
+	}
+	is = in(p, ratios[0])
+	for _, r := range ratios {
+		if in(p, r) != is {
+			return false, false
+		}
+	}
+	return is, true
+}
 
 // Broken returns the predicate "shorter than the fraction cut of the
 // reference length".
@@ -54,7 +141,8 @@ type Budget struct {
 	NearLimit float64 `json:"near_limit"` // shift by measuring noise of lengths near a limit
 	Reference float64 `json:"reference"`  // standard error of the reference length
 	// Unresolved is not a standard uncertainty but the share of rice that may
-	// belong to either side: the interval is widened by it outright.
+	// belong to either side, groups not taken apart and pieces whose class is not
+	// told: the interval is widened by it outright.
 	Unresolved float64 `json:"unresolved"`
 }
 
@@ -120,6 +208,10 @@ func (s *Sample) Share(b Basis, in Predicate) Share {
 // little of the spread of such masses; one piece of middling mass is added on
 // either side for that, and only for that. Nothing found gives the exact upper
 // limit of zero found in that many kernels.
+//
+// Pieces of which it cannot be told whether they belong, see Sample.possible,
+// are left out of all that and widen the interval both ways. Where there are no
+// others the value is 50, from 0 to 100.
 func (s *Sample) Shares(in Predicate) (mass, count Share) {
 	return s.shares(s.Pieces, in)
 }
@@ -135,6 +227,7 @@ func (s *Sample) ForeignShares() (mass, count Share) {
 // A tally holds the sums of one basis.
 type tally struct {
 	in, out  powers  // of weights, predicate true and false
+	doubt    float64 // weight of what may be either
 	soft     float64 // expected weight of true under the doubt of lengths
 	up, down float64 // weight of true with the reference shorter, longer by h
 	trays    []trayTally
@@ -181,22 +274,34 @@ var noise = func() (z [16]float64) {
 func (s *Sample) shares(pieces []Piece, in Predicate) (mass, count Share) {
 	mt := tally{trays: make([]trayTally, s.Trays)}
 	ct := tally{trays: make([]trayTally, s.Trays)}
-	rel := s.Reference.SE / s.Reference.Length
+	rel := 0.0
+	if s.Told() {
+		rel = s.Reference.SE / s.Reference.Length
+	}
 	// The slope is taken over at least ±1 %, or single kernels would make it.
 	h := min(0.05, max(0.01, 2*rel))
-	found := 0
+	n, found := 0, 0
 	for i := range pieces {
 		p := &pieces[i]
-		length := p.along(s.Params.Measure)
-		ratio := length / s.Reference.Length
-		is := in(p, ratio)
-		if is {
-			found++
+		is, ok := s.settled(p, in)
+		if !ok {
+			mt.doubt += p.Mass
+			ct.doubt++
+			continue
 		}
+		n++
 		soft := 0.0
 		if is {
+			found++
 			soft = 1
 		}
+		if s.possible(p) != nil {
+			mt.add(p.Mass, is, is, is, soft, p.Tray)
+			ct.add(1, is, is, is, soft, p.Tray)
+			continue
+		}
+		length := p.along(s.Params.Measure)
+		ratio := length / s.Reference.Length
 		if sd := p.LengthSD / length; sd > 0 && (in(p, ratio*(1-3*sd)) != is || in(p, ratio*(1+3*sd)) != is) {
 			soft = 0
 			for _, z := range noise {
@@ -209,7 +314,6 @@ func (s *Sample) shares(pieces []Piece, in Predicate) (mass, count Share) {
 		mt.add(p.Mass, is, up, down, soft, p.Tray)
 		ct.add(1, is, up, down, soft, p.Tray)
 	}
-	n := len(pieces)
 	mass = s.estimate(&mt, n, found, rel, h)
 	count = s.estimate(&ct, n, found, rel, h)
 	return mass, count
@@ -218,6 +322,10 @@ func (s *Sample) shares(pieces []Piece, in Predicate) (mass, count Share) {
 func (s *Sample) estimate(t *tally, n, found int, rel, h float64) Share {
 	nf, k := float64(n), float64(found)
 	total := t.in.sum + t.out.sum
+	open := s.Unresolved + (1-s.Unresolved)*t.doubt/max(total+t.doubt, math.SmallestNonzeroFloat64)
+	if n == 0 {
+		return Share{Estimate: Estimate{50, 0, 100}, HalfWidth: 50, EffectiveN: 1, Budget: Budget{Unresolved: 100}}
+	}
 	r := t.in.sum / total
 	out := Share{Found: found}
 
@@ -284,7 +392,7 @@ func (s *Sample) estimate(t *tally, n, found int, rel, h float64) Share {
 		Trays:      100 * math.Sqrt(max(0, between)),
 		NearLimit:  100 * math.Abs(bias),
 		Reference:  100 * math.Sqrt(vref),
-		Unresolved: 100 * s.Unresolved,
+		Unresolved: 100 * open,
 	}
 	out.Value = 100 * r
 	out.Estimate = out.At(confidence)

@@ -335,7 +335,7 @@ func (a *assessor) notes() []string {
 	}
 	add(a.sheet.moistureNote())
 	add(a.shapeNote())
-	if want := a.std.Reference.Kernels; want > 0 && a.sample.Reference.Method != FromStated && a.sample.Reference.N < float64(want) {
+	if want := a.std.Reference.Kernels; want > 0 && a.sample.Told() && a.sample.Reference.Method != FromStated && a.sample.Reference.N < float64(want) {
 		add(fmt.Sprintf("the whole-kernel length rests on about %.0f kernels, the standard asks for %d", a.sample.Reference.N, want))
 	}
 	return out
@@ -344,7 +344,7 @@ func (a *assessor) notes() []string {
 // shapeNote warns where the mean whole kernel is not of the standard's type.
 func (a *assessor) shapeNote() string {
 	sh := a.std.Shape
-	if sh == nil {
+	if sh == nil || !a.sample.Told() {
 		return ""
 	}
 	var n, length, width float64

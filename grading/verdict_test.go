@@ -494,7 +494,9 @@ func TestOrderOfKernelsNeverMatters(t *testing.T) {
 func TestStandardsKnowTheFlags(t *testing.T) {
 	want := []string{string(kernel.Foreign)}
 	for _, f := range flagOrder {
-		want = append(want, string(f))
+		if f != kernel.Odd { // no standard has a limit for what has no name
+			want = append(want, string(f))
+		}
 	}
 	assert.ElementsMatch(t, want, standards.PieceFlags)
 	for _, f := range standards.SheetFields {

@@ -55,12 +55,12 @@ var columns = []column{
 	{"moisture_pct", 12, func(r *Row) any { return optional(r.Moisture) }},
 	{"sample_mass_g", 13, func(r *Row) any { return optional(r.MassG) }},
 	{"kernels", 8, func(r *Row) any { return r.Kernels }},
-	{"reference_length", 15, func(r *Row) any { return r.Reference }},
+	{"reference_length", 15, func(r *Row) any { return told(r, r.Reference) }},
 	{"reference_unit", 13, func(r *Row) any { return r.Unit }},
-	{"broken_mass_pct", 15, func(r *Row) any { return r.BrokenMass.Value }},
+	{"broken_mass_pct", 15, func(r *Row) any { return told(r, r.BrokenMass.Value) }},
 	{"broken_mass_low", 15, func(r *Row) any { return r.BrokenMass.Low }},
 	{"broken_mass_high", 15, func(r *Row) any { return r.BrokenMass.High }},
-	{"broken_count_pct", 15, func(r *Row) any { return r.BrokenCount.Value }},
+	{"broken_count_pct", 15, func(r *Row) any { return told(r, r.BrokenCount.Value) }},
 	{"broken_count_low", 15, func(r *Row) any { return r.BrokenCount.Low }},
 	{"broken_count_high", 15, func(r *Row) any { return r.BrokenCount.High }},
 	{"trade_class", 14, func(r *Row) any { return r.TradeClass }},
@@ -69,6 +69,15 @@ var columns = []column{
 	{"warnings", 9, func(r *Row) any { return r.Warnings }},
 	{"pictures", 28, func(r *Row) any { return strings.Join(r.Pictures, "; ") }},
 	{"note", 30, func(r *Row) any { return r.Note }},
+}
+
+// told is v, or nothing where the whole-kernel length is not told: the tips
+// alone give bounds, and no figure to reckon with.
+func told(r *Row, v float64) any {
+	if r.Untold {
+		return nil
+	}
+	return v
 }
 
 func optional(v *float64) any {

@@ -137,13 +137,27 @@ type Row struct {
 	BrokenCount grading.Estimate `json:"broken_count_pct"`
 	EffectiveN  float64          `json:"effective_n"`
 	Kernels     int              `json:"kernels"`
-	Reference   float64          `json:"reference_length"`
-	Unit        string           `json:"reference_unit"` // "mm" or "px"
-	TradeClass  string           `json:"trade_class,omitempty"`
-	Standard    string           `json:"standard,omitempty"`
-	Grade       string           `json:"grade,omitempty"` // in the words that can be stood by
-	Warnings    int              `json:"warnings"`
-	Pictures    []string         `json:"pictures"` // file names
+	Reference   float64          `json:"reference_length"` // 0 where it is not told
+	Unit        string           `json:"reference_unit"`   // "mm" or "px"
+	// Untold is set where no whole-kernel length is known. The broken share is
+	// then what the tips tell, in a wide interval, and no figure to reckon with.
+	Untold     bool     `json:"whole_length_not_told,omitempty"`
+	TradeClass string   `json:"trade_class,omitempty"`
+	Standard   string   `json:"standard,omitempty"`
+	Grade      string   `json:"grade,omitempty"` // in the words that can be stood by
+	Warnings   int      `json:"warnings"`
+	Pictures   []string `json:"pictures"` // file names
+}
+
+// Outcome is the grade, the trade class, or why there is neither.
+func (r *Row) Outcome() string {
+	switch {
+	case r.Untold && r.Grade == "":
+		return "no whole-kernel length"
+	case r.Grade == "":
+		return r.TradeClass
+	}
+	return r.Grade
 }
 
 // Row returns what lists show of the record.
@@ -159,6 +173,7 @@ func (r *Record) Row() (*Row, error) {
 		Lot: f.Lot, Party: f.Party, Line: f.Line, Variety: f.Variety, Stage: f.Stage, Note: f.Note,
 		BrokenMass: res.Broken.MassPct.Estimate, BrokenCount: res.Broken.CountPct.Estimate, EffectiveN: res.Broken.MassPct.EffectiveN,
 		Kernels: len(res.Kernels), Reference: res.Reference.Length, Unit: res.Reference.Unit,
+		Untold:   !res.Reference.Told(),
 		Standard: r.Settings.Standard, Warnings: len(res.Warnings),
 	}
 	if m, ok := f.Moisture(); ok {
@@ -201,7 +216,8 @@ type Query struct {
 	// From and To bound the time of sampling: From <= t < To; zero is no bound.
 	From, To time.Time
 	// BrokenFrom and BrokenTo bound the broken share by mass, percent; nil is
-	// no bound.
+	// no bound. With one, samples whose whole-kernel length is not told are left
+	// out.
 	BrokenFrom, BrokenTo *float64
 	// Last keeps the newest so many; 0 keeps all.
 	Last int
@@ -266,6 +282,7 @@ func (q *Query) picks(r *Row) bool {
 	}
 	return in(r.Lot, q.Lot) && in(r.Party, q.Party) && in(r.Line, q.Line) && in(r.Variety, q.Variety) && in(r.Stage, q.Stage) &&
 		(in(r.Grade, q.Grade) || in(r.TradeClass, q.Grade)) &&
+		(!r.Untold || q.BrokenFrom == nil && q.BrokenTo == nil) &&
 		(q.BrokenFrom == nil || r.BrokenMass.Value >= *q.BrokenFrom) && (q.BrokenTo == nil || r.BrokenMass.Value <= *q.BrokenTo)
 }
 

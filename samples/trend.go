@@ -75,13 +75,17 @@ var GroupBy = []string{"line", "variety", "party"}
 
 // TrendOf returns a chart for each line, variety or party, in alphabetical
 // order, or with by "" one for all rows. Rows must be in order of time, as
-// List returns them.
+// List returns them. Samples whose whole-kernel length is not told have no
+// point.
 func TrendOf(rows []Row, by string) ([]Chart, error) {
 	if by != "" && !slices.Contains(GroupBy, by) {
 		return nil, &Error{What: fmt.Sprintf("samples cannot be parted by %q", by), Hint: "part them by " + strings.Join(GroupBy, ", ")}
 	}
 	groups := map[string][]Row{}
 	for _, r := range rows {
+		if r.Untold {
+			continue
+		}
 		key := ""
 		switch by {
 		case "line":

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"image"
 	"math"
+	"slices"
 	"strings"
 
 	"github.com/lucasb-eyer/go-colorful"
@@ -53,14 +54,14 @@ func (c *Card) Straighten(ctx context.Context, p *Picture) (*Picture, error) {
 		// A strip tells the light only where it lies itself.
 		flat.absolute = c.found.Layout.HasField() && c.Light.ShadowPct == 0 && c.Light.GreyDeltaE00 <= maxGreyDE
 	}
-	// What the file says of its resolution no longer matters.
-	for _, m := range p.Warnings {
-		if !strings.HasPrefix(m.Code, "scale_") && m.Code != "resized" {
-			flat.Warnings = append(flat.Warnings, m)
-		}
-	}
-	flat.Warnings = append(flat.Warnings, c.Warnings...)
+	flat.Warnings = append(slices.DeleteFunc(slices.Clone(p.Warnings), ofStoredScale), c.Warnings...)
 	return flat, nil
+}
+
+// ofStoredScale reports whether a warning is of the resolution that a file
+// states, which no longer matters where a card or a coin gives the scale.
+func ofStoredScale(w kernel.Warning) bool {
+	return strings.HasPrefix(w.Code, "scale_") || w.Code == "resized"
 }
 
 // toCard takes a position in the straightened picture to the card, mm.
@@ -110,7 +111,7 @@ func (c *Card) relight(width int) func(row int, bgr []byte) {
 // Of o only Colour counts, less its GreyPatch: the card's paper takes its
 // place.
 func MeasureOnCard(ctx context.Context, p *Picture, c *Card, o MeasureOptions) (*kernel.Tray, error) {
-	unused := !o.Colour.GreyPatch.Empty()
+	unused, coin := !o.Colour.GreyPatch.Empty(), o.CoinMM > 0
 	o.Colour.GreyPatch = image.Rectangle{}
 	flat, err := c.Straighten(ctx, p)
 	if err != nil {
@@ -124,6 +125,10 @@ func MeasureOnCard(ctx context.Context, p *Picture, c *Card, o MeasureOptions) (
 	if unused {
 		t.Warnings = append(t.Warnings, kernel.Warning{Code: "grey_patch_unused",
 			Text: "the grey patch was not used: colours are balanced by the paper of the card", Hint: "leave out the grey patch where there is a card in the picture"})
+	}
+	if coin {
+		t.Warnings = append(t.Warnings, kernel.Warning{Code: "coin_unused",
+			Text: "the coin was not used: the scale is that of the card", Hint: "leave out --coin where there is a card in the picture, or add --card off"})
 	}
 	ground := groundOf(flat)
 	shifts := c.shifts(p, t.Kernels, ground)
@@ -174,7 +179,7 @@ type Method struct {
 }
 
 // MeasureBy measures a picture with the scale, strongest first: given, or of a
-// profile; of a tray card in the picture; stored in the file; none, where
+// profile; of a tray card in the picture; of a coin; stored in the file; none, where
 // lengths stay in pixels. With a scale given or of a profile no card is looked
 // for unless m asks for it.
 //
@@ -201,6 +206,7 @@ func MeasureBy(ctx context.Context, p *Picture, m Method) (*kernel.Tray, error) 
 		if err := m.Profile.Apply(m.Device, p); err != nil {
 			return nil, err
 		}
+		m.CoinMM = 0
 	}
 	t, err := Measure(ctx, p, m.MeasureOptions)
 	if err == nil && m.Profile != nil {

@@ -42,14 +42,6 @@ func surfaces(ctx context.Context, p *Picture, r *segment.Result, t *kernel.Tray
 	}
 	dec := colour.NewDecoder(gain)
 
-	t.Kernels = slices.DeleteFunc(t.Kernels, func(k kernel.Kernel) bool {
-		if k.WidthPx >= thinWidth*r.Model.Width || k.LengthPx <= thinAspect*k.WidthPx {
-			return false
-		}
-		t.TooSmall++
-		t.KernelAreaPx2 -= k.AreaPx2
-		return true
-	})
 	n := len(t.Kernels)
 	samplers := make([]*colour.Sampler, parallel.Workers())
 	for i := range samplers {
@@ -57,9 +49,7 @@ func surfaces(ctx context.Context, p *Picture, r *segment.Result, t *kernel.Tray
 	}
 	take := func(w, i int) colour.Patch {
 		k := &t.Kernels[i]
-		q := samplers[w].Take(k.Outline, kernel.Point{X: k.X, Y: k.Y}, k.AngleRad)
-		samplers[w].Notches(k.Outline, k.Contacts > 0, &q)
-		return q
+		return samplers[w].Take(k.Outline, kernel.Point{X: k.X, Y: k.Y}, k.AngleRad)
 	}
 
 	// The usual kernel is found on some of them; their patches are kept.
@@ -83,6 +73,8 @@ func surfaces(ctx context.Context, p *Picture, r *segment.Result, t *kernel.Tray
 		look, ok, size = colour.Like(*like), true, *like
 	}
 	if ok {
+		g := r.TrayMean
+		look.Ground = dec.FromBGR(byte(g[0]+0.5), byte(g[1]+0.5), byte(g[2]+0.5))
 		t.Look = look.Measured()
 	}
 	t.Look.LengthPx, t.Look.WidthPx = size.LengthPx, size.WidthPx

@@ -13,9 +13,12 @@ import (
 
 // MeasureOptions changes how a picture is measured.
 type MeasureOptions struct {
-	// PxPerMM is the scale; 0 takes the picture's stored resolution, and
-	// where there is none lengths stay in pixels.
+	// PxPerMM is the scale; 0 takes it from the coin, or the picture's stored
+	// resolution, and where there is none lengths stay in pixels.
 	PxPerMM float64
+	// CoinMM is the diameter of a coin that lies beside the rice, mm; 0: there
+	// is none. It counts where PxPerMM is 0.
+	CoinMM float64 `json:",omitempty"`
 	// ScaleSource says for people where PxPerMM comes from.
 	ScaleSource string
 	// Colour changes how colours are measured; the zero value is the usual way.
@@ -26,7 +29,8 @@ type MeasureOptions struct {
 // colour; its level and the fall-off of light are estimated from the picture.
 //
 // It fails with an *InputError where the picture cannot be a tray of rice:
-// nothing on it, a bright ground, kernels too small to measure. Doubts that
+// nothing on it, a bright ground, kernels too small to measure, or not the one
+// coin that was promised. Doubts that
 // leave a result standing come as Tray.Warnings.
 func Measure(ctx context.Context, p *Picture, o MeasureOptions) (*kernel.Tray, error) {
 	if p.Width < 16 || p.Height < 16 {
@@ -38,6 +42,7 @@ func Measure(ctx context.Context, p *Picture, o MeasureOptions) (*kernel.Tray, e
 	switch {
 	case o.PxPerMM > 0:
 		t.PxPerMM, t.ScaleSource = o.PxPerMM, o.ScaleSource
+	case o.CoinMM > 0: // once kernels tell which round thing it is
 	case p.PxPerMMX > 0 && p.PxPerMMY > 0:
 		t.PxPerMM, t.ScaleSource = p.PxPerMMX, p.ScaleSource
 		aspect = p.PxPerMMX / p.PxPerMMY
@@ -46,10 +51,18 @@ func Measure(ctx context.Context, p *Picture, o MeasureOptions) (*kernel.Tray, e
 	if err != nil {
 		return nil, err
 	}
-	setAside(r, t)
 	if err := refuse(p, r, t.PxPerMM); err != nil {
 		return nil, err
 	}
+	var c *coin
+	if o.CoinMM > 0 && t.PxPerMM == 0 {
+		if c, err = coinOf(ctx, p, r, o.CoinMM); err != nil {
+			return nil, err
+		}
+		t.PxPerMM, t.ScaleSource = c.pxPerMM, c.source(o.CoinMM)
+		t.Warnings = append(slices.DeleteFunc(t.Warnings, ofStoredScale), c.warnings()...)
+	}
+	setAside(r, t, c)
 	inside := slices.DeleteFunc(r.Pieces, func(q segment.Piece) bool { return q.Edge })
 	t.CutByEdge = len(r.Pieces) - len(inside)
 	t.Kernels = make([]kernel.Kernel, len(inside))
@@ -66,14 +79,13 @@ func Measure(ctx context.Context, p *Picture, o MeasureOptions) (*kernel.Tray, e
 			long = append(long, parts[i].ends[0], parts[i].ends[1])
 		}
 	}
-	limits, tip := limitsOf(long), tipShapeOf(long)
+	tip := tipShapeOf(long)
 	pressed := tip.pressed(parts)
 	for i, p := range parts {
 		k, e := &t.Kernels[i], p.ends
 		more := tip.missing(e[0], pressed) + tip.missing(e[1], pressed)
 		k.LengthPx += more
 		k.AxisLengthPx += more
-		k.Ends = [2]kernel.End{limits.judge(e[0]), limits.judge(e[1])}
 		k.LengthSDPx = lengthSD(k)
 		k.VolumePx3 = p.volume(fractured(k.Ends, k.LengthPx < 0.8*r.Model.Length), r.Model.Width)
 	}
@@ -81,11 +93,15 @@ func Measure(ctx context.Context, p *Picture, o MeasureOptions) (*kernel.Tray, e
 		t.KernelAreaPx2 += q.Area
 		t.Unresolved = append(t.Unresolved, cluster(&q))
 	}
+	for _, q := range r.Heaps {
+		t.KernelAreaPx2 += q.Area
+		t.Unresolved = append(t.Unresolved, place(q))
+	}
 	t.TooSmall = r.Small
 	if err := surfaces(ctx, p, r, t, o); err != nil {
 		return nil, err
 	}
-	t.Warnings = append(t.Warnings, doubts(r)...)
+	t.Warnings = append(t.Warnings, doubts(r, t.PxPerMM)...)
 	readingOrder(t.Kernels, r.Model.Length)
 	return t, nil
 }

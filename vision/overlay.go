@@ -104,7 +104,7 @@ func NewBackdrop(p *Picture, t *kernel.Tray) (*Backdrop, error) {
 	if n := float64(w) * float64(h); n > maxOverlay {
 		s := math.Sqrt(maxOverlay / n)
 		w, h = max(1, int(float64(w)*s)), max(1, int(float64(h)*s))
-		small, err := cv.Shrink(pix, p.Width, p.Height, w, h)
+		small, err := cv.Resize(pix, p.Width, p.Height, w, h)
 		if err != nil {
 			return nil, err
 		}

@@ -43,16 +43,17 @@ func refuse(p *Picture, r *segment.Result, pxPerMM float64) error {
 		total += q.Area
 		heaped += q.Area
 	}
+	for _, q := range r.Heaps {
+		total += q.Area
+		heaped += q.Area
+	}
 	switch {
-	case r.BorderBright > 0.7 && r.BrightShare > 0.5:
-		return bad("lay the sample on a dark tray (black, dark blue, brown or grey), one layer deep, and leave the border free",
-			"the ground is brighter than what lies on it (%.0f %% of the border is bright): a light tray, or rice all over the picture", 100*r.BorderBright)
-	case r.Noisy(size):
-		return bad("use a plain tray and even light; check that the file is a picture of the tray",
-			"there is no plain tray in the picture: its ground scatters by %.0f grey values", r.TraySigma)
+	case total == 0 && len(r.Objects) > 0:
+		return bad("spread the rice one layer deep, and take away what is no rice; kernels must differ from the tray in lightness or colour",
+			"no kernel found: what lies there looks like a heap or like a large thing that is no rice")
 	case total == 0:
-		return bad("check that the sample was on the tray and the lamp on; kernels must stand out from the tray",
-			"no kernel found: nothing stands out from the tray by more than %d grey values", r.Limit)
+		return bad("check that the sample was on the tray and the lamp on; kernels must differ from the tray in lightness or colour",
+			"no kernel found: nothing that looks like rice differs from the tray")
 	case heaped > maxUnresolved*total:
 		return bad("shake the tray until the rice lies one layer deep, or spread less rice and pool several pictures",
 			"%.0f %% of the rice lies in heaps that cannot be told apart into kernels", 100*heaped/total)
@@ -69,7 +70,7 @@ func refuse(p *Picture, r *segment.Result, pxPerMM float64) error {
 
 // doubts are the warnings that leave a result standing. Groups that were not
 // separated are for the grading to speak of: it knows what they cost.
-func doubts(r *segment.Result) []kernel.Warning {
+func doubts(r *segment.Result, pxPerMM float64) []kernel.Warning {
 	var out []kernel.Warning
 	warn := func(code, metric string, value, limit float64, hint, format string, a ...any) {
 		out = append(out, kernel.Warning{Code: code, Text: fmt.Sprintf(format, a...), Hint: hint, Value: value, Limit: limit, Metric: metric})
@@ -88,6 +89,15 @@ func doubts(r *segment.Result) []kernel.Warning {
 		warn("low_contrast", "kernel contrast over the tray's own spread", c, minContrast,
 			"use a darker, plainer tray and more light",
 			"kernels stand out little from the tray: %.0f grey values over a spread of %.1f", r.Contrast, r.TraySigma)
+	}
+	if l := r.Model.Length / pxPerMM; pxPerMM > 0 && (l < minUsualLengthMM || l > maxUsualLengthMM) {
+		limit := minUsualLengthMM
+		if l > maxUsualLengthMM {
+			limit = maxUsualLengthMM
+		}
+		warn("scale_doubted", "length of the usual whole kernel, mm", l, limit,
+			"check where the scale comes from: --dpi, --scale, --coin, the card, or the resolution stored in the picture",
+			"whole kernels would be %.1f mm long by this scale, and rice has %g to %g mm", l, minUsualLengthMM, float64(maxUsualLengthMM))
 	}
 	return out
 }

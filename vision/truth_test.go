@@ -121,12 +121,12 @@ func TestFindsKernels(t *testing.T) {
 		{grey(params(phantom.Long, phantom.Loose, 300, 22)), 0.995, 0.06, 0.07},
 		{dark(params(phantom.Long, phantom.Loose, 300, 17)), 0.98, 0.02, 0.1},
 		{dark(params(phantom.Medium, phantom.Loose, 300, 18)), 0.96, 0.02, 0.1},
-		{dark(params(phantom.Long, phantom.Touching, 300, 19)), 0.96, 0.03, 0.1},
-		{dark(params(phantom.Slender, phantom.Dense, 300, 20)), 0.74, 0.07, 0.2},
+		{dark(params(phantom.Long, phantom.Touching, 300, 19)), 0.98, 0.03, 0.1},
+		{dark(params(phantom.Slender, phantom.Dense, 300, 20)), 0.98, 0.07, 0.15},
 		// few whole kernels lie free to begin with
-		{broken(params(phantom.Long, phantom.Dense, 300, 11), 0.6), 0.95, 0.06, 0.15},
-		{broken(params(phantom.Long, phantom.Dense, 300, 14), 0.6), 0.93, 0.06, 0.15},
-		{broken(params(phantom.Long, phantom.Dense, 300, 16), 0.6), 0.95, 0.06, 0.15},
+		{broken(params(phantom.Long, phantom.Dense, 300, 11), 0.6), 0.95, 0.07, 0.15},
+		{broken(params(phantom.Long, phantom.Dense, 300, 14), 0.6), 0.93, 0.07, 0.15},
+		{broken(params(phantom.Long, phantom.Dense, 300, 16), 0.6), 0.95, 0.07, 0.15},
 	} {
 		t.Run(fmt.Sprintf("%s/share %.2f/%.0f dpi", c.p.Kind, c.p.TouchShare, c.p.DPI), func(t *testing.T) {
 			pic, truth := drawn(t, c.p)
@@ -216,6 +216,63 @@ func TestEnds(t *testing.T) {
 	t.Logf("%d of %d whole kernels called broken, %d of %d pieces called intact", wholeBroken, whole, cutIntact, cut)
 	assert.LessOrEqual(t, wholeBroken, whole/20)
 	assert.LessOrEqual(t, cutIntact, cut/10)
+}
+
+// TestTips: what the chance of a fracture is worth, per kind of rice, on plain
+// kernels and on such with the germ's notch in a phone's picture. A grown tip
+// taken for a fracture and a fractured piece without a doubtful end cost the
+// whole-kernel length; a chance is to come about as often as it says. Some 200
+// grown tips and 30 pieces are looked at a time: bounds are two standard
+// deviations of such counts above 4 and 3 %.
+func TestTips(t *testing.T) {
+	var said, were float64 // fractures expected and there, pieces with one cut end
+	for _, kind := range []phantom.Kind{phantom.Slender, phantom.Long, phantom.Medium, phantom.Short, phantom.Bold} {
+		for _, look := range phantom.Looks() {
+			p := params(kind, phantom.Touching, 300, 91)
+			p.Take(look)
+			p.DPI, p.BrokenShare, p.Count = 300, 0.4, 200
+			pic, truth := drawn(t, p)
+			tray, err := vision.Measure(context.Background(), pic, vision.MeasureOptions{})
+			require.NoError(t, err)
+			var grown, wrong, germ, pieces, missed int
+			for _, m := range matched(tray, truth) {
+				most := 0.0
+				seen := 0
+				for _, tip := range m.k.Tips {
+					if tip.Form == kernel.TipHidden {
+						continue
+					}
+					seen++
+					most = max(most, tip.Fracture)
+					if m.t.Intact {
+						grown++
+						if tip.Fracture > 2./3 {
+							wrong++
+						}
+						if tip.Form == kernel.TipGerm {
+							germ++
+						}
+					}
+				}
+				if !m.t.Intact && seen == 2 {
+					pieces++
+					if most < 1./3 {
+						missed++
+					}
+				}
+				if seen == 2 && !m.t.Intact && m.t.Ends[0] != m.t.Ends[1] {
+					said += m.k.Tips[0].Fracture + m.k.Tips[1].Fracture
+					were++
+				}
+			}
+			t.Logf("%s, %s: %d of %d grown tips called fractures, %d with a germ's flat; of %d pieces %d without a fractured end",
+				kind, look, wrong, grown, germ, pieces, missed)
+			assert.LessOrEqual(t, float64(wrong), 0.07*float64(grown), "%s, %s", kind, look)
+			assert.LessOrEqual(t, float64(missed), 0.10*float64(pieces), "%s, %s", kind, look)
+		}
+	}
+	t.Logf("pieces with one cut end: %.2f fractures expected by the chances", said/were)
+	assert.InDelta(t, 1, said/were, 0.25)
 }
 
 // TestRotated: the same tray measures the same on its side.

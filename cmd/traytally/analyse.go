@@ -3,6 +3,7 @@ package main
 import (
 	"cmp"
 	"context"
+	"maps"
 
 	"github.com/spf13/cobra"
 
@@ -90,6 +91,6 @@ func (o *gradeOptions) analyse(ctx context.Context, std *standards.Standard, u *
 	}
 	result.ColourProfile = &profile
 	result.Versions["traytally"] = version
-	result.Versions["opencv"] = vision.OpenCVVersion()
+	maps.Copy(result.Versions, vision.Versions())
 	return result, seen[:n], nil
 }

@@ -453,12 +453,15 @@ func batchTable(w io.Writer, outcomes []outcome, wk *work) {
 	t := newTable(w)
 	t.AppendHeader([]any{"Picture", "Sample", "Kernels", "Broken % by mass", "95 % interval", "Outcome", ""})
 	alignRight(t, 3, 4, 5)
-	n := map[string]int{}
+	n, untold := map[string]int{}, 0
 	for _, o := range outcomes {
 		n[o.State]++
 		if o.Sample == nil {
 			t.AppendRow([]any{printed(o.Pictures), "", "", "", "", "", o.State})
 			continue
+		}
+		if o.Sample.Untold {
+			untold++
 		}
 		state := o.State
 		if o.Reason != "" && o.Hint == "" {
@@ -468,6 +471,9 @@ func batchTable(w io.Writer, outcomes []outcome, wk *work) {
 	}
 	t.Render()
 	fmt.Fprintf(w, "\n%s: %d graded, %d registered before, %d not graded.\n", count(len(outcomes), "sample", "samples"), n[stateGraded], n[stateKnown], n[stateRefused])
+	if untold > 0 {
+		fmt.Fprintf(w, "%s without a whole-kernel length: whole against broken is not told.\n", count(untold, "sample", "samples"))
+	}
 	fmt.Fprintf(w, "Register: %s\n", plain(wk.register.Where()))
 	fmt.Fprintf(w, "Reports, summary.csv, summary.xlsx and index.html: %s\n\n", plain(wk.out))
 	paragraph(w, caution)
@@ -481,12 +487,21 @@ func indented(w io.Writer, v any) error {
 	return e.Encode(v)
 }
 
+// brokenText says the broken share and the outcome in one line.
+func brokenText(r *samples.Row) string {
+	c := rowCells(r)
+	if r.Untold {
+		return fmt.Sprintf("broken not told (by the tips %s %% by mass)  %s", c[3], c[4])
+	}
+	return fmt.Sprintf("broken %s %% by mass (%s)  %s", c[2], c[3], c[4])
+}
+
 // rowCells are the columns that all tables of samples have in common.
 func rowCells(r *samples.Row) []any {
-	outcome := r.Grade
-	if outcome == "" {
-		outcome = r.TradeClass
-	}
 	e := r.BrokenMass
-	return []any{plain(r.Code), r.Kernels, number(e.Value, 2), number(e.Low, 2) + " to " + number(e.High, 2), plain(outcome)}
+	broken := number(e.Value, 2)
+	if r.Untold {
+		broken = "not told"
+	}
+	return []any{plain(r.Code), r.Kernels, broken, number(e.Low, 2) + " to " + number(e.High, 2), plain(r.Outcome())}
 }

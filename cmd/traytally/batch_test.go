@@ -290,6 +290,11 @@ func TestCommandInTheReport(t *testing.T) {
 		ScaleOptions:   vision.ScaleOptions{Card: vision.CardOn, Ruler: 149.5},
 	})
 	require.NoError(t, err)
+	coin, err := json.Marshal(vision.Method{MeasureOptions: vision.MeasureOptions{CoinMM: 24.25}, ScaleOptions: vision.ScaleOptions{Card: vision.CardOff}})
+	require.NoError(t, err)
+	assert.Equal(t, "traytally grade a.png --coin 24.25 --card off", gradeCommand(&samples.Record{
+		Pictures: []samples.Picture{{Path: "/s/a.png"}}, Settings: samples.Settings{Params: grading.DefaultParams(), Measuring: coin},
+	}))
 	moisture := 13.2
 	assert.Equal(t, "traytally grade ./-rf.jpg 'a b.png' --card on --card-ruler 149.5 --grey 1,2,30,40 --grey-percent 18 --whole-from ./-p.png --standard us-long --found moisture_pct=13.2 --found 'by_hand.colour=slightly gray'", gradeCommand(&samples.Record{
 		Facts:     samples.Facts{Sheet: &grading.Sheet{MoisturePct: &moisture, ByHand: map[string]grading.HandValue{"colour": {Word: "slightly gray"}}}},

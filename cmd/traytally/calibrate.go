@@ -33,6 +33,7 @@ type scaleFlags struct {
 	card       string // a vision.CardMode
 	cardRuler  float64
 	cardWhite  float64 // percent
+	coin       float64 // diameter, mm; 0: none
 	device     string  // name of a scale profile
 	deviceFile string
 }
@@ -42,6 +43,7 @@ func (s *scaleFlags) addScale(f *pflag.FlagSet) {
 	f.StringVar(&s.card, "card", s.card, "look for a printed card in the picture: auto, on (fail without one) or `off`")
 	f.Var(&ranged{v: &s.cardRuler, min: 50, max: 300}, "card-ruler", "length in `MM` of the 150 mm line on the printed card, as measured with a ruler")
 	f.Var(&ranged{v: &s.cardWhite, min: 50, max: 100}, "card-white", "reflectance in `PERCENT` of the card's paper, instead of 86")
+	f.Var(&ranged{v: &s.coin, min: 5, max: 100}, "coin", "take the scale from a coin of this diameter in `MM` that lies beside the rice")
 	f.StringVar(&s.device, "scale-profile", "", "take the scale of the device from the profile with this `NAME`, see calibrate")
 	s.addProfiles(f)
 }
@@ -52,7 +54,9 @@ func (s *scaleFlags) addProfiles(f *pflag.FlagSet) {
 
 // method returns how the pictures of a sample are to be measured.
 func (o *gradeOptions) method() (vision.Method, error) {
-	m := vision.Method{MeasureOptions: o.measureOptions(), ScaleOptions: vision.ScaleOptions{Card: vision.CardMode(o.card), Ruler: o.cardRuler, White: o.cardWhite / 100}}
+	m := vision.Method{MeasureOptions: o.measureOptions(),
+		ScaleOptions: vision.ScaleOptions{Card: vision.CardMode(o.card), Ruler: o.cardRuler, White: o.cardWhite / 100}}
+	m.CoinMM = o.coin
 	given := ""
 	for _, g := range []struct {
 		flag string
@@ -79,6 +83,10 @@ func (o *gradeOptions) method() (vision.Method, error) {
 		return m, &usageError{what: "--card off and --card-ruler exclude each other", hint: "give one of them"}
 	case o.cardWhite > 0 && (given != "" || m.Card == vision.CardOff):
 		return m, &usageError{what: "--card-white without a card", hint: "give it where a card in the picture gives the scale"}
+	case o.coin > 0 && given != "":
+		return m, &usageError{what: given + " and --coin exclude each other", hint: "give one of them"}
+	case o.coin > 0 && (m.Card == vision.CardOn || o.cardRuler > 0 || o.cardWhite > 0):
+		return m, &usageError{what: "a card and --coin exclude each other", hint: "a card in the picture gives the better scale; for the coin leave out --card, --card-ruler and --card-white"}
 	}
 	if o.device == "" {
 		return m, nil

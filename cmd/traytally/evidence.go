@@ -86,6 +86,8 @@ var overlayStyles = map[grading.Class]vision.Style{
 	grading.MediumBroken: {Name: "medium broken", Letter: "M", Colour: vision.Vermillion, Bold: true, Tint: true, Hatch: vision.HatchRising},
 	grading.SmallBroken:  {Name: "small broken", Letter: "S", Colour: vision.ReddishPurple, Bold: true, Tint: true, Hatch: vision.HatchCrossed},
 	grading.Chip:         {Name: "chip", Letter: "C", Colour: vision.Yellow, Bold: true, Tint: true},
+	grading.AnyBroken:    {Name: "broken", Letter: "B", Colour: vision.Vermillion, Bold: true, Tint: true},
+	grading.Untold:       {Name: "whole or broken not told", Letter: "?", Colour: vision.Yellow, Bold: true, Dashed: true},
 	grading.ForeignBody:  {Name: "not rice", Letter: "X", Colour: vision.BluishGreen, Bold: true, Tint: true, Dashed: true},
 }
 
@@ -97,7 +99,7 @@ var overlayTags = []struct {
 	flag   kernel.Flag
 	letter string
 }{
-	{kernel.Chalky, "c"}, {kernel.Yellow, "y"}, {kernel.Red, "r"}, {kernel.RedStreaked, "s"}, {kernel.Damaged, "d"}, {kernel.Paddy, "p"},
+	{kernel.Chalky, "c"}, {kernel.Yellow, "y"}, {kernel.Red, "r"}, {kernel.RedStreaked, "s"}, {kernel.Damaged, "d"}, {kernel.Paddy, "p"}, {kernel.Odd, "o"},
 }
 
 // overlay draws the evidence of one picture; rows are those of its kernels.
@@ -114,7 +116,12 @@ func overlay(m *measured, rows []grading.KernelRow, notAssessed []kernel.Flag) (
 		}
 	}
 	index, flagged := map[grading.Class]int{}, 0
-	for _, c := range append(grading.Classes[:], grading.ForeignBody) {
+	classes := append(slices.Clone(grading.Classes[:]), grading.AnyBroken, grading.Untold, grading.ForeignBody)
+	for _, c := range classes {
+		rare := c == grading.AnyBroken || c == grading.Untold
+		if rare && !slices.ContainsFunc(rows, func(r grading.KernelRow) bool { return r.Class == c }) {
+			continue
+		}
 		index[c] = len(o.Styles)
 		o.Styles = append(o.Styles, overlayStyles[c])
 		if c == grading.Head && len(o.Tags) > 0 {
@@ -156,7 +163,7 @@ func kernelTable(w io.Writer, r *grading.Result) error {
 	}
 	header := []string{
 		"picture", "id", "x_px", "y_px", "length_" + unit, "width_" + unit, "area_" + unit + "2", "volume_" + unit + "3",
-		"length_ratio", "class", "end_1", "end_2", "flags", "lab_l", "lab_a", "lab_b", "chalk_share",
+		"length_ratio", "class", "end_1", "end_2", "tip_1", "tip_2", "fracture_chance_1", "fracture_chance_2", "covered_share", "flags", "lab_l", "lab_a", "lab_b", "chalk_share",
 	}
 	if err := out.Write(header); err != nil {
 		return err
@@ -169,7 +176,8 @@ func kernelTable(w io.Writer, r *grading.Result) error {
 		}
 		err := out.Write([]string{
 			harmless(k.Picture), strconv.Itoa(k.ID), num(k.X), num(k.Y), num(l), num(wd), num(a), num(v),
-			num(k.LengthRatio), string(k.Class), k.Ends[0], k.Ends[1], harmless(strings.Join(k.Flags, " ")),
+			num(k.LengthRatio), string(k.Class), k.Ends[0], k.Ends[1],
+			k.Tips[0], k.Tips[1], num(k.FractureChance[0]), num(k.FractureChance[1]), num(k.CoveredShare), harmless(strings.Join(k.Flags, " ")),
 			num(k.Lab[0]), num(k.Lab[1]), num(k.Lab[2]), num(k.ChalkShare),
 		})
 		if err != nil {

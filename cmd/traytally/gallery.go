@@ -69,6 +69,7 @@ var galleryGroups = []struct {
 	colour color.NRGBA
 	dashed bool
 }{
+	{kernel.Odd, "o", vision.ReddishPurple, true}, // first: the clerk tells the kind
 	{kernel.Chalky, "c", vision.SkyBlue, false},
 	{kernel.Yellow, "y", vision.Yellow, false},
 	{kernel.Red, "r", vision.Vermillion, false},

@@ -46,12 +46,15 @@ size classes and the trade class. Several pictures are pooled as one sample.
 A kernel shorter than three quarters of the mean whole-kernel length is broken.
 That length is taken from the sample's own unbroken kernels, unless it is
 stated (--whole-length) or taken from a picture of picked whole kernels
-(--whole-from).
+(--whole-from). Where the sample does not tell it, as one of nearly all brokens
+does not, a warning says so and what can be told is given all the same: the
+broken share goes by the tips alone, with the wide interval they allow, and
+limits on whole and broken kernels are not assessed.
 
-Millimetres need a scale: the printed card in the picture (see card), the
-resolution stored in it, --dpi, --scale or --scale-profile. Without one the
-broken percentage is told all the same, lengths are in pixels, and what needs
-millimetres is not assessed.
+Millimetres need a scale: the printed card in the picture (see card), a coin
+in it (--coin), the resolution stored in it, --dpi, --scale or --scale-profile.
+Without one the broken percentage is told all the same, lengths are in pixels,
+and what needs millimetres is not assessed.
 
 With --standard or --contract the sample is graded by those limits: the grade,
 the line that limits it, how far the next grade is, and what was not assessed.

@@ -112,7 +112,8 @@ func (o *sampleFlags) registered(ctx context.Context, code string) (sample *mill
 	for _, p := range rec.Pictures {
 		sums = append(sums, p.SHA256)
 	}
-	return mill.FromResult(r, code, sums), rec.Facts.Stage, nil
+	sample, err = mill.FromResult(r, code, sums)
+	return sample, rec.Facts.Stage, err
 }
 
 // readSample reads a graded sample: the JSON that grade wrote, a picture that
@@ -131,7 +132,7 @@ func readSample(ctx context.Context, o sampleFlags, u *ui, path string) (*mill.G
 		for _, m := range seen {
 			sums = append(sums, m.sha256)
 		}
-		return mill.FromResult(r, path, sums), nil
+		return mill.FromResult(r, path, sums)
 	}
 	f, err := os.Open(path)
 	if errors.Is(err, fs.ErrNotExist) && filepath.Ext(path) == "" && filepath.Base(path) == path {

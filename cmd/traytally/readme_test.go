@@ -214,7 +214,7 @@ func TestReadmeNamesEveryKeyOfTheRegister(t *testing.T) {
 		}
 		keys := map[string]bool{}
 		collect(doc, keys)
-		for _, versions := range []string{"traytally", "grading", "opencv"} {
+		for _, versions := range []string{"traytally", "grading", "opencv", "network"} {
 			delete(keys, versions)
 		}
 		require.Greater(t, len(keys), 5)

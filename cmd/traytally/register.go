@@ -12,6 +12,7 @@ import (
 	"fmt"
 	"image"
 	"io"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -492,6 +493,9 @@ func gradeCommand(rec *samples.Record) string {
 	case m.PxPerMM > 0:
 		add("--scale", strconv.FormatFloat(m.PxPerMM, 'g', -1, 64))
 	}
+	if m.CoinMM > 0 {
+		add("--coin", number(m.CoinMM, -1))
+	}
 	if m.Card != "" && m.Card != vision.CardAuto {
 		add("--card", string(m.Card))
 	}
@@ -659,6 +663,9 @@ func recompute(ctx context.Context, rec *samples.Record, paths, reference []stri
 	profile := grading.DefaultProfile()
 	if rec.Settings.ColourProfile != nil {
 		profile = *rec.Settings.ColourProfile
+		if profile.Validate() != nil {
+			return nil, &inputError{path: rec.Code, what: "was registered with colour limits of an older version, which this one does not have", hint: "grade its pictures again and register them as a new revision, or recheck with the version that registered it"}
+		}
 	}
 	params.NotAssessed = grading.Flag(trays, profile)
 	res, err := grading.Analyse(trays, params)
@@ -667,7 +674,7 @@ func recompute(ctx context.Context, rec *samples.Record, paths, reference []stri
 	}
 	res.ColourProfile = &profile
 	res.Versions["traytally"] = version
-	res.Versions["opencv"] = vision.OpenCVVersion()
+	maps.Copy(res.Versions, vision.Versions())
 	if std != nil {
 		if res.Grade, err = grading.Evaluate(res.Sample, std, rec.Facts.Sheet); err != nil {
 			return nil, err

@@ -9,6 +9,7 @@ import (
 	"image"
 	"image/color"
 	"image/png"
+	"math"
 	"math/rand/v2"
 	"os"
 	"os/exec"
@@ -187,6 +188,13 @@ func makeTrays() (string, error) {
 	err = errors.Join(err, png.Encode(&plain2, draw(smallTray(6))))
 	raw("no-scale-2.png", plain2.Bytes())
 
+	// a coin of 20 mm, and with it a lid of 22 mm
+	coin := wider(tray, 700)
+	disc(coin, 350, 300, 20)
+	save("coin.png", coin, placeholderDPI)
+	disc(coin, 350, 600, 22)
+	save("coin-and-lid.png", coin, placeholderDPI)
+
 	picked := smallTray(3)
 	picked.BrokenShare = 0
 	save("picked.png", draw(picked), 300)
@@ -231,6 +239,36 @@ func recolour(src *image.RGBA, f func(uint8) uint8) *image.RGBA {
 		out.Pix[i] = v
 	}
 	return out
+}
+
+// wider is a tray with so much more of its ground to the right, px.
+func wider(src *image.RGBA, by int) *image.RGBA {
+	w := src.Rect.Dx()
+	out := image.NewRGBA(image.Rect(0, 0, w+by, src.Rect.Dy()))
+	for y := range src.Rect.Dy() {
+		for x := range w + by {
+			if x < w {
+				out.SetRGBA(x, y, src.RGBAAt(x, y))
+			} else {
+				out.SetRGBA(x, y, src.RGBAAt(w-1-(x-w)%8, y))
+			}
+		}
+	}
+	return out
+}
+
+// disc lays a grey disc of so many mm, at 300 dpi, on a tray; x is counted from
+// the right, px.
+func disc(img *image.RGBA, x, y, mm float64) {
+	x = float64(img.Rect.Dx()) - x
+	for j := range img.Rect.Dy() {
+		for i := range img.Rect.Dx() {
+			in := min(1, max(0, mm/2*300/25.4+0.5-math.Hypot(float64(i)-x, float64(j)-y))) // share of the pixel
+			c := img.RGBAAt(i, j)
+			mix := func(v uint8) uint8 { return uint8(in*120 + (1-in)*float64(v)) }
+			img.SetRGBA(i, j, color.RGBA{mix(c.R), mix(c.G), mix(c.B), 255})
+		}
+	}
 }
 
 // heap throws the kernels of a tray upon each other in the middle of it.

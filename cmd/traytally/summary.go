@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 	"unicode/utf8"
@@ -11,6 +12,7 @@ import (
 	"github.com/jedib0t/go-pretty/v6/text"
 
 	"traytally/grading"
+	"traytally/vision/kernel"
 )
 
 // caution goes with every result.
@@ -35,8 +37,15 @@ func summary(w io.Writer, r *grading.Result, out string) {
 	fmt.Fprintf(w, "%s: %s\n\n", what, count(pieces, "kernel", "kernels"))
 
 	figures := newTable(w)
+	if !r.Reference.Told() {
+		paragraph(w, "Whole against broken is not told: no whole-kernel length can be found in this sample. What follows goes by the tips alone: a piece with a fracture at an end is broken. Give the length with --whole-length, or a picture of picked whole kernels with --whole-from.")
+		fmt.Fprintln(w)
+	}
 	figures.AppendRow(table.Row{"Broken by mass", shareText(r.Broken.MassPct)})
 	figures.AppendRow(table.Row{"  by count", shareText(r.Broken.CountPct)})
+	if n := r.Broken.Untold; n > 0 {
+		figures.AppendRow(table.Row{"  not told", count(n, "piece", "pieces") + ", in the interval both ways"})
+	}
 	if o := r.Broken.Other; o != nil {
 		figures.AppendRow(table.Row{"  by mass, " + measureText(o.Measure), shareText(o.MassPct)})
 	}
@@ -47,13 +56,16 @@ func summary(w io.Writer, r *grading.Result, out string) {
 	fmt.Fprintln(w)
 
 	facts := newTable(w)
-	facts.AppendRow(table.Row{"Left out", strings.Join([]string{
-		fmt.Sprintf("%d cut by the edge", r.CutByEdge),
-		unresolved(r),
-		count(small, "speck too small", "specks too small"),
-	}, ", ")})
+	left := []string{fmt.Sprintf("%d cut by the edge", r.CutByEdge), unresolved(r)}
+	if small > 0 {
+		left = append(left, count(small, "speck too small", "specks too small"))
+	}
+	facts.AppendRow(table.Row{"Left out", strings.Join(left, ", ")})
 	facts.AppendRow(table.Row{"Scale", scaleText(r)})
 	facts.AppendRow(table.Row{"Whole kernel", lengthText(r)})
+	if !r.Reference.Told() {
+		facts.AppendRow(table.Row{"Lengths", lengthsText(r)})
+	}
 	facts.Render()
 	fmt.Fprintln(w)
 
@@ -153,12 +165,26 @@ func lengthText(r *grading.Result) string {
 		s = fmt.Sprintf("%.1f px ± %.1f (standard error)", ref.Length, ref.SE)
 	}
 	switch ref.Method {
+	case grading.NotTold:
+		return "not told"
 	case grading.FromStated:
 		return fmt.Sprintf("%.3f mm, as stated", ref.Length)
 	case grading.FromPicked:
 		return s + fmt.Sprintf(", %.0f picked kernels", ref.NUnbroken)
 	}
 	return s + fmt.Sprintf(", about %.0f unbroken kernels", ref.NUnbroken)
+}
+
+// lengthsText gives the range and the middle of the lengths of the rice.
+func lengthsText(r *grading.Result) string {
+	var l []float64
+	for i := range r.Kernels {
+		if k := &r.Kernels[i]; k.Class != grading.ForeignBody {
+			l = append(l, k.Length())
+		}
+	}
+	slices.Sort(l)
+	return fmt.Sprintf("%.2f to %.2f %s, half of them under %.2f", l[0], l[len(l)-1], r.Reference.Unit, l[len(l)/2])
 }
 
 func measureText(m grading.LengthMeasure) string {
@@ -201,14 +227,17 @@ func tradeText(t *grading.TradeClass) string {
 		s += fmt.Sprintf(", not proven: %g %% lies inside the interval", *limit)
 	}
 	if t.NextBetterPct != nil && t.LimitPct != nil {
-		s += fmt.Sprintf("; %s over %g %%", percent(t.DistancePoints), *t.NextBetterPct)
+		s += fmt.Sprintf("\n%s points over %g %%", percent(t.DistancePoints), *t.NextBetterPct)
 	}
 	return s
 }
 
 func className(s string) string {
-	if s == string(grading.ForeignBody) {
+	switch s {
+	case string(grading.ForeignBody):
 		return "not rice"
+	case string(kernel.Odd):
+		return "odd, unnamed"
 	}
 	return strings.ReplaceAll(s, "_", " ")
 }

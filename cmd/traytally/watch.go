@@ -260,8 +260,7 @@ func (s *watcher) say(out outcome) error {
 		return nil
 	}
 	return s.u.print(func(w io.Writer) {
-		c := rowCells(out.Sample)
-		fmt.Fprintf(w, "%s  %s  %s, broken %s %% by mass (%s)  %s\n", c[0], printed(out.Pictures), count(out.Sample.Kernels, "kernel", "kernels"), c[2], c[3], c[4])
+		fmt.Fprintf(w, "%s  %s  %s, %s\n", plain(out.Sample.Code), printed(out.Pictures), count(out.Sample.Kernels, "kernel", "kernels"), brokenText(out.Sample))
 	})
 }
 

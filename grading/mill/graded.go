@@ -81,6 +81,9 @@ func ReadGraded(r io.Reader, name string) (*Graded, error) {
 	if f.Broken == nil || f.Broken.MassPct == nil {
 		return bad("has no broken share by mass (broken.mass_pct)", nil)
 	}
+	if !f.Reference.Told() {
+		return nil, untold(name)
+	}
 	g := &Graded{
 		Name: name, Broken: figureOf(f.Broken.MassPct.Estimate),
 		ReferenceLength: f.Reference.Length, ReferenceUnit: f.Reference.Unit, Cut: f.Params.Cut,
@@ -106,11 +109,23 @@ func ReadGraded(r io.Reader, name string) (*Graded, error) {
 
 // FromResult takes over a sample that was just graded, with the check sums of
 // its pictures. r.Sample must be set.
-func FromResult(r *grading.Result, name string, pictures []string) *Graded {
+func FromResult(r *grading.Result, name string, pictures []string) (*Graded, error) {
+	if !r.Reference.Told() {
+		return nil, untold(name)
+	}
 	return &Graded{
 		Name: name, Pictures: pictures, Broken: figureOf(r.Broken.MassPct.Estimate),
 		ReferenceLength: r.Reference.Length, ReferenceUnit: r.Reference.Unit, Cut: r.Params.Cut,
 		shares: r.Shares, unseen: r.Params.NotAssessed, sample: r.Sample,
+	}, nil
+}
+
+// untold refuses a sample of which only the tips tell what is broken.
+func untold(name string) error {
+	return &grading.InputError{
+		What: name + ": whole and broken cannot be told apart well enough to reckon with",
+		Hint: "grade it with --whole-length or --whole-from",
+		Err:  grading.ErrNoReference,
 	}
 }
 
@@ -214,6 +229,7 @@ func sampleOf(params grading.Params, pictures []grading.Picture, ref grading.Ref
 			Tray: tray[r.Picture], Index: i,
 			Length: r.LengthMM, Width: r.WidthMM, Area: r.AreaMM2, Mass: r.VolumeMM3,
 			Ends:       [2]kernel.End{ends[r.Ends[0]], ends[r.Ends[1]]},
+			Covered:    r.CoveredShare,
 			ChalkShare: r.ChalkShare,
 		}
 		if !s.MM {

@@ -71,7 +71,8 @@ func TestReadGraded(t *testing.T) {
 	r, b := analysed(t, params)
 	g, err := ReadGraded(bytes.NewReader(b), "lot.json")
 	require.NoError(t, err)
-	direct := FromResult(r, "lot", nil)
+	direct, err := FromResult(r, "lot", nil)
+	require.NoError(t, err)
 
 	assert.Equal(t, r.Broken.MassPct.Value, g.Broken.Value)
 	assert.Equal(t, r.Broken.MassPct.Low, g.Broken.Low)

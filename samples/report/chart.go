@@ -114,8 +114,16 @@ func brokenFactor(g *grading.Grade) string {
 	return ""
 }
 
+// length is the one that the classes go by, which may not be the caliper one.
+func (v *view) length(k *grading.KernelRow) float64 {
+	if ref := v.res.Reference.Length; ref > 0 {
+		return k.LengthRatio * ref
+	}
+	return k.Length()
+}
+
 // drawHistogram draws the lengths of the rice, w × h mm, with the limit and
-// the whole-kernel length.
+// the whole-kernel length where they are told.
 func (v *view) drawHistogram(c canvas, w, h float64) {
 	var lengths []float64
 	var classes []grading.Class
@@ -125,8 +133,7 @@ func (v *view) drawHistogram(c canvas, w, h float64) {
 		if k.Class == grading.ForeignBody {
 			continue
 		}
-		// The length that the classes go by, which may not be the caliper one.
-		l := k.LengthRatio * v.res.Reference.Length
+		l := v.length(k)
 		lengths, classes = append(lengths, l), append(classes, k.Class)
 		longest = max(longest, l)
 	}
@@ -134,7 +141,10 @@ func (v *view) drawHistogram(c canvas, w, h float64) {
 	// Forty bins of a round width, with the limit on an edge of one, so that
 	// every bar is on one side of it.
 	limit := v.res.Params.Cut * v.res.Reference.Length
-	step := limit / math.Max(1, math.Round(limit/(longest/40)))
+	step := longest / 40
+	if limit > 0 {
+		step = limit / math.Max(1, math.Round(limit/(longest/40)))
+	}
 	bins := int(math.Ceil(longest / step))
 	n := make([][]int, bins)
 	for i := range n {
@@ -143,7 +153,7 @@ func (v *view) drawHistogram(c canvas, w, h float64) {
 	most := 0
 	for i, l := range lengths {
 		b := min(bins-1, int(math.Floor(l/step+1e-9)))
-		if broken := classes[i] != grading.Head; broken && float64(b)*step >= limit-1e-9 {
+		if broken := classes[i] != grading.Head; broken && limit > 0 && float64(b)*step >= limit-1e-9 && classes[i] != grading.Untold {
 			b = max(0, b-1) // rounding at the limit's own edge
 		}
 		for j := range looks {
@@ -189,6 +199,9 @@ func (v *view) drawHistogram(c canvas, w, h float64) {
 	}
 	c.text(left+pw, top+ph+7.8, "length, "+v.unit, 1, small, false, pale)
 	c.text(left, 3, "kernels", 0, small, false, pale)
+	if limit == 0 {
+		return
+	}
 	c.line(x(limit), 5, x(limit), top+ph, 0.5, stop, 0)
 	c.text(x(limit)-1, 7.4, "limit "+num(limit, 2)+" "+v.unit+" ("+num(v.res.Params.Cut, -1)+" of whole)", 1, small, true, stop)
 	ref := v.res.Reference.Length

@@ -266,5 +266,5 @@ func (v *view) caption(c *crop) string {
 	if len(v.in.Trays) > 1 {
 		id = strconv.Itoa(c.tray+1) + "/" + id
 	}
-	return id + " · " + num(r.LengthRatio*v.res.Reference.Length, 1) + " " + v.unit
+	return id + " · " + num(v.length(r), 1) + " " + v.unit
 }

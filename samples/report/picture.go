@@ -88,7 +88,7 @@ func (v *view) gallery() (crops []crop, more int) {
 		if order(a) == 1 {
 			return flagRank(v.res.Kernels[a.row].Flags[0]) - flagRank(v.res.Kernels[b.row].Flags[0])
 		}
-		switch x, y := v.res.Kernels[a.row].LengthRatio, v.res.Kernels[b.row].LengthRatio; {
+		switch x, y := v.length(&v.res.Kernels[a.row]), v.length(&v.res.Kernels[b.row]); {
 		case x > y:
 			return -1
 		case x < y:
@@ -139,6 +139,12 @@ func flagRank(f string) int {
 // wholeLengthPx is the whole-kernel length in pixels of the tray.
 func (v *view) wholeLengthPx(t *kernel.Tray) float64 {
 	l := v.res.Reference.Length
+	if l == 0 { // not told: the longest will do for what is shown
+		for i := range t.Kernels {
+			l = max(l, t.Kernels[i].LengthPx)
+		}
+		return l
+	}
 	if v.unit == "mm" && t.PxPerMM > 0 {
 		l *= t.PxPerMM
 	}

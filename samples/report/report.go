@@ -79,6 +79,8 @@ var looks = []look{
 	{grading.MediumBroken, "medium broken", "M", rgb{0xd5, 0x5e, 0x00}, 0.15},
 	{grading.SmallBroken, "small broken", "S", rgb{0xcc, 0x79, 0xa7}, 0.15},
 	{grading.Chip, "chip", "C", rgb{0xf0, 0xe4, 0x42}, 0.15},
+	{grading.AnyBroken, "broken", "B", rgb{0xd5, 0x5e, 0x00}, 0.15},
+	{grading.Untold, "not told", "?", rgb{0x99, 0x99, 0x99}, 0.15},
 	{grading.ForeignBody, "not rice", "X", rgb{0x00, 0x9e, 0x73}, 0.15},
 }
 
@@ -94,7 +96,7 @@ func lookOf(c grading.Class) *look {
 // flagColours are for the colour plot and the gallery.
 var flagColours = map[string]rgb{
 	"chalky": {0x56, 0xb4, 0xe9}, "yellow": {0xe6, 0x9f, 0x00}, "red": {0xd5, 0x5e, 0x00},
-	"red_streaked": {0xcc, 0x79, 0xa7}, "damaged": {0x00, 0x72, 0xb2}, "paddy": {0x00, 0x9e, 0x73}, "foreign": {0x00, 0x00, 0x00},
+	"red_streaked": {0xcc, 0x79, 0xa7}, "damaged": {0x00, 0x72, 0xb2}, "paddy": {0x00, 0x9e, 0x73}, "odd": {0x80, 0x80, 0x80}, "foreign": {0x00, 0x00, 0x00},
 }
 
 // words makes a code readable: red_streaked, large_broken.
@@ -220,6 +222,10 @@ func (v *view) verdict() {
 	v.Broken = pct(b.MassPct.Value)
 	v.Interval = interval(b.MassPct.Estimate)
 	v.ByCount = fmt.Sprintf("%s by count (%s)", pct(b.CountPct.Value), interval(b.CountPct.Estimate))
+	if !v.res.Reference.Told() {
+		v.Broken = "not told"
+		v.Standing = "The whole-kernel length cannot be told from this sample; the interval is what the tips of the kernels allow."
+	}
 	if g := v.res.Grade; g != nil {
 		v.Outcome = g.Result
 		v.Under = g.Title + ", " + g.Edition
@@ -252,10 +258,16 @@ func (v *view) verdict() {
 		return
 	}
 	v.Outcome, v.Under = "no class asked for", ""
+	if !v.res.Reference.Told() {
+		v.Outcome = "no class: no whole-kernel length"
+	}
 }
 
 func (v *view) limits() {
 	g := v.res.Grade
+	if g == nil && !v.res.Reference.Told() {
+		return
+	}
 	if g == nil {
 		v.LimitTitle = "Limits of the trade classes (common practice)"
 		e := v.res.Broken.MassPct.Estimate
@@ -351,9 +363,13 @@ func (v *view) method() {
 		grading.FromPicked: fmt.Sprintf("the mean of %s picked whole kernels", num(ref.NUnbroken, 0)),
 		grading.FromStated: "stated by the user",
 	}[ref.Method]
-	add("A kernel shorter than %s of the whole-kernel length is broken. That length is %s %s ± %s (standard error), %s. Lengths are by %s.",
-		num(res.Params.Cut, -1), num(ref.Length, 3), ref.Unit, num(ref.SE, 3), origin,
-		map[grading.LengthMeasure]string{grading.Caliper: "the greatest caliper extent", grading.Axis: "the extent along the kernel's axis"}[res.Params.Measure])
+	if ref.Told() {
+		add("A kernel shorter than %s of the whole-kernel length is broken. That length is %s %s ± %s (standard error), %s. Lengths are by %s.",
+			num(res.Params.Cut, -1), num(ref.Length, 3), ref.Unit, num(ref.SE, 3), origin,
+			map[grading.LengthMeasure]string{grading.Caliper: "the greatest caliper extent", grading.Axis: "the extent along the kernel's axis"}[res.Params.Measure])
+	} else {
+		add("The whole-kernel length cannot be told from this sample. A piece with a fracture at an end is called broken, one with two grown tips a head kernel; the others, %s, are in the interval both ways.", count(res.Broken.Untold, "piece", "pieces"))
+	}
 	b := &res.Broken
 	add("%s kernels were measured on %s, %s of them broken. The share by mass is that of solid volume as seen from above, an estimate of the weighed share.",
 		strconv.Itoa(len(res.Kernels)), count(len(res.Pictures), "picture", "pictures"), strconv.Itoa(b.Found))

@@ -270,9 +270,9 @@ body { max-width: 260mm; } td a { color: #0b4f8a; margin-right: 2mm; } .refused 
 	b.WriteString(`<th class="n">Kernels</th><th class="n">Broken by mass</th><th class="n">95 % interval</th><th>Outcome</th></tr></thead><tbody>` + "\n")
 	for i := range in.Rows {
 		r := &in.Rows[i]
-		outcome := r.Grade
-		if outcome == "" {
-			outcome = r.TradeClass
+		broken := pct(r.BrokenMass.Value)
+		if r.Untold {
+			broken = "not told"
 		}
 		links := ""
 		if r.HTML != "" {
@@ -290,7 +290,7 @@ body { max-width: 260mm; } td a { color: #0b4f8a; margin-right: 2mm; } .refused 
 			fmt.Fprintf(&b, `<td class="fact">%s</td>`, e(f.of(&r.Row)))
 		}
 		fmt.Fprintf(&b, `<td class="n">%d</td><td class="n"><b>%s</b></td><td class="n">%s</td><td>%s</td></tr>`+"\n",
-			r.Kernels, e(pct(r.BrokenMass.Value)), e(interval(r.BrokenMass)), e(outcome))
+			r.Kernels, e(broken), e(interval(r.BrokenMass)), e(r.Outcome()))
 	}
 	b.WriteString("</tbody></table></section>\n<section id=\"caution\"><h2>Caution</h2><p>Screening aids made from pictures. No official grade: that is given by licensed inspectors under the rules of the place.</p></section>\n</body></html>\n")
 	_, err := io.WriteString(w, b.String())

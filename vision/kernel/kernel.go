@@ -45,6 +45,35 @@ func (e End) String() string {
 	return "unknown"
 }
 
+// A Form says what one tip of a kernel most likely is.
+type Form uint8
+
+// The zero value is TipHidden.
+const (
+	TipHidden  Form = iota // a neighbour lies before it, or nothing was judged
+	TipRounded             // grown
+	TipPointed             // grown, narrower than an ellipse ends
+	TipGerm                // grown, with the oblique flat or notch where the germ sat
+	TipSquare              // a fracture across the kernel
+	TipOblique             // a slanting fracture: what is left is pointed at one side
+)
+
+// String returns the form in one word.
+func (f Form) String() string {
+	return [...]string{"hidden", "rounded", "pointed", "germ", "square", "oblique"}[min(f, TipOblique)]
+}
+
+// Fractured reports whether f is a fracture's.
+func (f Form) Fractured() bool { return f == TipSquare || f == TipOblique }
+
+// A Tip is what the picture shows of one tip.
+type Tip struct {
+	Form Form
+	// Fracture is the chance, 0..1, that a fracture runs across it, if as many
+	// tips are fractured as grown; it says nothing where the tip is hidden.
+	Fracture float64
+}
+
 // A Flag names something seen on a kernel that is not its size.
 type Flag string
 
@@ -58,6 +87,7 @@ const (
 	Damaged     Flag = "damaged"
 	Paddy       Flag = "paddy"
 	Foreign     Flag = "foreign" // not rice: stone, seed, husk
+	Odd         Flag = "odd"     // unlike the sample's sound kernels, kind not told
 )
 
 // A Kernel is one piece found on a tray: a whole kernel, a broken piece or a
@@ -90,11 +120,19 @@ type Kernel struct {
 	AngleRad float64
 	// Solidity is area over convex-hull area, in (0, 1].
 	Solidity float64
-	// Ends holds the state of the two tips (order without meaning).
+	// ForeignChance is the network's own chance that the body is no rice, 0..1.
+	ForeignChance float64
+	// Ends holds the state of the two tips (order without meaning): broken or
+	// intact where Tips leave little doubt.
 	Ends [2]End
+	Tips [2]Tip // in the order of Ends
 	// Contacts is the number of cut faces, places where the outline is a
 	// dividing line towards a touching neighbour; 0 for a free-lying kernel.
 	Contacts int
+
+	// CoveredShare is the mean chance, 0..1, that another kernel lies over the
+	// piece's rim; 0 where nothing does or nothing tells.
+	CoveredShare float64
 
 	// Lab is the mean colour in CIELAB (D65, 2°): L* 0..100, a*, b*, of the
 	// mean of the linear values, in the light that falls on its place.
@@ -118,17 +156,13 @@ type Surface struct {
 	// EvenLab is the median colour of the inner part, as it would be in the
 	// mean light of the tray: L*, a*, b*.
 	EvenLab [3]float64
-	// DeltaE00 is the CIEDE2000 difference of EvenLab from the usual kernel,
-	// and ColourShift the part of it in hue and chroma, with both brought to
-	// the lightness of the usual kernel; >= 0.
-	DeltaE00, ColourShift float64
-	// ShiftDeg is the direction of the shift in the a*, b* plane, degrees in
-	// (-180, 180]: 0 towards red, 90 towards yellow.
-	ShiftDeg float64
+	// DeltaE00 is the CIEDE2000 difference of EvenLab from the usual kernel.
+	DeltaE00 float64
 
 	// ChalkStep is how much lighter, in L*, the opaque part is than the rest
 	// of the same kernel; 0 where the surface is of one kind.
 	ChalkStep float64
+	ChalkZone ChalkZone // where that part lies
 	// YellowShare is coloured yellow to brown, RedShare red, DarkShare dark
 	// (spots, stains, black); RedLength is the total length of the red marks
 	// along the kernel over the kernel's length, and can pass 1.
@@ -139,38 +173,33 @@ type Surface struct {
 	// Spots is the number of separate dark spots, SpotShare the largest one.
 	Spots     int
 	SpotShare float64
-	// Grain is the standard deviation of L* over the inner part, shading taken
-	// off: what is rough, such as husk, has more of it than rice.
-	Grain float64
 }
 
-// SurfaceLimits say from which difference on a spot of the surface counts as
+// A ChalkZone says where the opaque part of a kernel lies. From above belly and
+// back look alike: both are a side.
+type ChalkZone string
+
+// The zero value says that the surface is of one kind.
+const (
+	ChalkCore  ChalkZone = "core"
+	ChalkSide  ChalkZone = "side"
+	ChalkEnd   ChalkZone = "end"
+	ChalkWhole ChalkZone = "whole"
+)
+
+// SurfaceLimits say from which difference on a place of the surface counts as
 // coloured, dark or opaque. They belong to the measurement, as the half height
 // of an edge does to a length; which share of the surface then makes a kernel
-// yellow, damaged or chalky is not decided here.
+// red, damaged or chalky is not decided here. Where usual kernels vary so much
+// at that place that four of their standard deviations are more, that counts.
 type SurfaceLimits struct {
-	// YellowShift is the least rise of b* over the usual kernel, at its
-	// lightness, 2..40. Default 6: chroma 6 above the usual one is visibly
-	// yellow (trade experience, from memory). Where usual kernels scatter so
-	// much that four of their standard deviations are more, that counts.
+	// YellowShift is the least rise of b*, at equal lightness, 2..40. Default
+	// 6: chroma 6 above the usual one is visibly yellow (trade experience, from
+	// memory).
 	YellowShift float64 `yaml:"yellow_shift" json:"yellow_shift"`
 	// RedShift is the least rise of a*, 2..40. Default 5 (from memory: red bran
-	// reads a* above 5). A rise of b* of more than RedSector times that of a*
-	// is yellow, not red; 0.5..4, default 1.2: 50° of hue; on rendered trays
-	// red bran lies at 10 to 43°, yellowed kernels at 55 to 82°.
-	RedShift  float64 `yaml:"red_shift" json:"red_shift"`
-	RedSector float64 `yaml:"red_sector" json:"red_sector"`
-	// StreakShift is the least rise of a* over the same kernel in a streak,
-	// which is darker too, 1..40. Default 2.2: a streak half as wide as a cell
-	// of the grid on rendered trays. Where the picture is so noisy that 3.5
-	// standard deviations are more, that counts.
-	StreakShift float64 `yaml:"streak_shift" json:"streak_shift"`
-	// RedFull is the rise of a* of full red bran, RedShift..60. Default 15; on
-	// rendered trays it is 26.
-	RedFull float64 `yaml:"red_full" json:"red_full"`
-	// Black is L*+16 over that of the usual kernel below which a place is dark
-	// whatever its hue, 0.3..0.9. Default 0.63: a quarter of the luminance.
-	Black float64 `yaml:"black" json:"black"`
+	// reads a* above 5); on rendered trays full bran has 26.
+	RedShift float64 `yaml:"red_shift" json:"red_shift"`
 	// DarkDrop is how much lower L* is in a spot than on the kernel around it,
 	// 8..60. Default 15: half of the luminance is lost (L* 72 to 54).
 	DarkDrop float64 `yaml:"dark_drop" json:"dark_drop"`
@@ -182,23 +211,26 @@ type SurfaceLimits struct {
 
 // DefaultSurfaceLimits returns the limits given with each field.
 func DefaultSurfaceLimits() SurfaceLimits {
-	return SurfaceLimits{YellowShift: 6, RedShift: 5, RedSector: 1.2, StreakShift: 2.2, RedFull: 15, Black: 0.63, DarkDrop: 15, ChalkStep: 6}
+	return SurfaceLimits{YellowShift: 6, RedShift: 5, DarkDrop: 15, ChalkStep: 6}
 }
 
 // A Look is the usual kernel of a sample: the yardstick of all Surfaces.
 type Look struct {
-	Lab [3]float64 // colour in the mean light of the tray
+	Lab    [3]float64 // colour in the mean light of the tray
+	Ground [3]float64 // colour of the tray, L*, a*, b*
 	// SpreadL and SpreadB are robust standard deviations among usual kernels:
 	// of L*, and of b* at equal lightness; > 0.
 	SpreadL, SpreadB float64
 	// NoiseL and NoiseA are the usual standard deviations of L* and a* over
 	// the surface of one kernel, shading taken off.
 	NoiseL, NoiseA float64
-	// Grain is the usual Surface.Grain.
-	Grain float64
-	// Shade is how L*+16 falls from the inner part of a kernel to its flanks,
-	// as a share, in eight equal steps from the flank to the middle.
-	Shade             [8]float64
+	// Shade is how L*+16 falls from the inner part of a kernel to its flanks
+	// and tips, as a share: eight equal steps from the flank to the middle, and
+	// that four times, from the middle of its length to the tips. Uneven holds
+	// the standard deviations of L*, a* and b* there among usual kernels.
+	Shade  [32]float64
+	Uneven [32][3]float32
+
 	LengthPx, WidthPx float64 // of a whole kernel
 	Kernels           int     // it rests on; 0: there is no yardstick
 }
@@ -215,6 +247,22 @@ func (k *Kernel) Has(f Flag) bool {
 
 // Intact reports whether both tips were judged and look grown, not fractured.
 func (k *Kernel) Intact() bool { return k.Ends[0] == EndIntact && k.Ends[1] == EndIntact }
+
+// Odds returns how many times likelier the look of tip i is where a fracture
+// runs across it than where it is grown; 1 where it was not judged, and 19 or
+// 1/19 in kernels measured before tips had a chance.
+func (k *Kernel) Odds(i int) float64 {
+	switch t := k.Tips[i]; {
+	case t.Form != TipHidden:
+		f := min(0.99, max(0.01, t.Fracture))
+		return f / (1 - f)
+	case k.Ends[i] == EndBroken:
+		return 19
+	case k.Ends[i] == EndIntact:
+		return 1.0 / 19
+	}
+	return 1
+}
 
 // A Cluster is a group of touching pieces that could not be told apart with
 // confidence. It is reported, and never counted as a kernel.

@@ -179,40 +179,18 @@ func median(v []float64) float64 {
 
 var unclear = &Refusal{"object_edge", "the edge of the object is not clear all round", "use a plain ground of another brightness and even light; nothing may touch the object"}
 
+// leastRound is the share of the directions in which the edge of a round object
+// must be seen.
+const leastRound = 0.75
+
 // round measures the extents of a disc of about the given radius.
 func (p Pixels) round(o *Object, radius float64) error {
-	const rays = 360
-	o.Round, o.Angle = true, 0
-	var r [rays]float64
-	var got []float64
-	for i := range r {
-		s, c := math.Sincos(2 * math.Pi * float64(i) / rays)
-		from := Point{X: o.Centre.X + 1.12*radius*c, Y: o.Centre.Y + 1.12*radius*s}
-		if d, ok := p.cross(from, Point{X: -c, Y: -s}, 0.24*radius); ok {
-			r[i] = 1.12*radius - d
-			got = append(got, r[i])
-		} else {
-			r[i] = math.NaN()
-		}
-	}
-	if len(got) < rays*9/10 {
+	d, ok := p.Disc(o.Centre, radius)
+	if !ok || d.Seen < leastRound {
 		return unclear
 	}
-	m := median(got)
-	// Ellipse x²/a² + y²/b² about a free centre: fit 1, cos, sin, cos 2, sin 2 of r.
-	var phi, rho []float64
-	for i, v := range r {
-		if math.Abs(v/m-1) < 0.03 {
-			phi, rho = append(phi, 2*math.Pi*float64(i)/rays), append(rho, v)
-		}
-	}
-	if len(rho) < rays*3/4 {
-		return unclear
-	}
-	f, sd := harmonics(phi, rho)
-	o.Centre = Point{X: o.Centre.X + f[1], Y: o.Centre.Y + f[2]}
-	o.Length, o.Width = 2*(f[0]+f[3]), 2*(f[0]-f[3])
-	o.SD = 2 * sd / math.Sqrt(float64(len(rho))/3)
+	o.Round, o.Angle, o.Centre, o.SD = true, 0, d.Centre, d.SD
+	o.Length, o.Width = d.Across()
 	return nil
 }
 

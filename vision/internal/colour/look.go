@@ -23,8 +23,8 @@ type Look struct {
 	SpreadB float64 // the same of b* at equal lightness
 	Noise   float64 // usual standard deviation of L* over the surface of one kernel, shading taken off
 	NoiseA  float64 // the same of a*
-	Grain   float64 // usual Surface.Grain
 	N       int     // kernels it rests on
+	Ground  Lab     // colour of the tray; the zero value: not known
 
 	light light
 	shade shade
@@ -96,7 +96,7 @@ func NewLook(ps []Patch, weight []float64, w, h int) (k *Look, ok bool) {
 		return math.Abs(ps[i].Mid.B/mid(i)*k.light.mean - k.Usual.B)
 	}))
 	k.shade = fitShade(ps, usual)
-	k.Noise, k.NoiseA, k.Grain = k.noise(ps, usual)
+	k.Noise, k.NoiseA = k.noise(ps, usual)
 	return k, true
 }
 
@@ -106,25 +106,45 @@ func Like(m kernel.Look) *Look {
 	k := &Look{
 		Usual:   Lab{m.Lab[0], m.Lab[1], m.Lab[2]},
 		SpreadL: math.Max(leastSpreadL, m.SpreadL), SpreadB: math.Max(leastSpreadB, m.SpreadB),
-		Noise: m.NoiseL, NoiseA: m.NoiseA, Grain: m.Grain, N: m.Kernels,
-		shade: plainShade(),
+		Noise: m.NoiseL, NoiseA: m.NoiseA, N: m.Kernels,
+		shade: plainShade(), Ground: Lab{m.Ground[0], m.Ground[1], m.Ground[2]},
 	}
 	k.light = light{mean: k.Usual.L + offset, coef: []float64{k.Usual.L + offset}}
 	for i, v := range m.Shade {
 		if v > 0 {
-			k.shade.at[i] = v
+			k.shade.at[i], k.shade.uneven[i] = v, m.Uneven[i]
 		}
 	}
 	k.shade.fill()
 	return k
 }
 
+// clear reports whether a difference from the usual kernel in L*, a* and b* is
+// what shines through from a blue or green ground where a kernel is clear: part
+// of the way to the ground's colour, and little beside it. On a grey or brown
+// ground nothing tells a clear place from a dark one but how dark it is.
+func (k *Look) clear(l, a, b float32) bool {
+	if g := k.Ground; g.Chroma() < groundChroma || g.A >= 0 && g.B >= 0 {
+		return false
+	}
+	gl, ga, gb := float32(k.Ground.L-k.Usual.L), float32(k.Ground.A-k.Usual.A), float32(k.Ground.B-k.Usual.B)
+	way := (l*gl + a*ga + b*gb) / (gl*gl + ga*ga + gb*gb)
+	l, a, b = l-way*gl, a-way*ga, b-way*gb
+	beside := math.Sqrt(float64(l*l + a*a + b*b))
+	return way > 0.05 && beside < groundBeside*float64(way)*math.Sqrt(float64(gl*gl+ga*ga+gb*gb))
+}
+
+// A ground is coloured from groundChroma on. groundBeside is the
+// tangent of the angle within which a colour lies on the way to it: 40°. Our own
+// choice.
+const groundChroma, groundBeside = 20, 0.84
+
 // Measured returns the Look as it travels with a tray, without sizes.
 func (k *Look) Measured() kernel.Look {
 	return kernel.Look{
-		Lab:     [3]float64{k.Usual.L, k.Usual.A, k.Usual.B},
-		SpreadL: k.SpreadL, SpreadB: k.SpreadB, NoiseL: k.Noise, NoiseA: k.NoiseA, Grain: k.Grain,
-		Shade: k.shade.at, Kernels: k.N,
+		Lab: [3]float64{k.Usual.L, k.Usual.A, k.Usual.B}, Ground: [3]float64{k.Ground.L, k.Ground.A, k.Ground.B},
+		SpreadL: k.SpreadL, SpreadB: k.SpreadB, NoiseL: k.Noise, NoiseA: k.NoiseA,
+		Shade: k.shade.at, Uneven: k.shade.uneven, Kernels: k.N,
 	}
 }
 
@@ -332,17 +352,22 @@ func solve(a *[15][16]float64, m int) ([]float64, bool) {
 	return c, true
 }
 
-// shadeBins is the number of steps of the shading from the flank (0) to the
-// ridge (1), in half widths.
-const shadeBins = 8 // of kernel.Look.Shade
+// A usual kernel is cut in shadeRims steps from the flank (0) to the ridge (1),
+// in half widths, and in shadeEnds from its middle to a tip.
+const (
+	shadeRims = 8
+	shadeEnds = 4
+)
 
 // A shade is how a usual kernel's L*+16 falls from its inner part to its
-// flanks, as a share of the inner part; gx and gy say how much brighter a
-// flank is that looks along +x or +y, as under a lamp at one side.
+// flanks and tips, as a share of the inner part, and how much usual kernels
+// vary there; gx and gy say how much brighter a flank is that looks along +x or
+// +y, as under a lamp at one side.
 type shade struct {
-	at     [shadeBins]float64
+	at     [shadeEnds * shadeRims]float64
+	uneven [shadeEnds * shadeRims][3]float32 // standard deviations of L*, a*, b* against the own kernel
 	gx, gy float64
-	table  [shadeSteps + 1]float32 // at, interpolated
+	table  [shadeEnds][shadeSteps + 1]float32 // at, interpolated
 }
 
 // shadeSteps is the fineness of the table.
@@ -350,18 +375,42 @@ const shadeSteps = 64
 
 // fill makes the table.
 func (s *shade) fill() {
-	for i := range s.table {
-		x := float64(i)/shadeSteps*shadeBins - 0.5
-		k := min(max(int(x), 0), shadeBins-2)
-		s.table[i] = float32(s.at[k] + (s.at[k+1]-s.at[k])*min(max(x-float64(k), 0), 1))
+	for e := range s.table {
+		at := s.at[e*shadeRims:][:shadeRims]
+		for i := range s.table[e] {
+			x := float64(i)/shadeSteps*shadeRims - 0.5
+			k := min(max(int(x), 0), shadeRims-2)
+			s.table[e][i] = float32(at[k] + (at[k+1]-at[k])*min(max(x-float64(k), 0), 1))
+		}
 	}
 }
 
 // plainShade is no shading at all.
-func plainShade() shade {
-	s := shade{at: [shadeBins]float64{1, 1, 1, 1, 1, 1, 1, 1}}
+func plainShade() (s shade) {
+	for i := range s.at {
+		s.at[i] = 1
+	}
 	s.fill()
 	return s
+}
+
+// end returns the step of a cell towards its tip: the last sixth, the one
+// before it, the third before that, and the middle.
+func end(c *Cell) int {
+	switch a := max(c.Along, -c.Along); {
+	case a < 0.5:
+		return 0
+	case a < 0.7:
+		return 1
+	case a < 0.85:
+		return 2
+	}
+	return 3
+}
+
+// place returns the step of a cell among all.
+func (s *shade) place(c *Cell) int {
+	return end(c)*shadeRims + min(int(c.Rim*shadeRims), shadeRims-1)
 }
 
 // side returns how much brighter the flank of a patch is towards Side = 1.
@@ -372,7 +421,7 @@ func (s *shade) side(p *Patch) float32 {
 
 // of returns the shading at a cell of a patch whose side is given.
 func (s *shade) of(c *Cell, side float32) float32 {
-	v := s.table[int(c.Rim*shadeSteps+0.5)] + c.Side*side
+	v := s.table[end(c)][int(c.Rim*shadeSteps+0.5)] + c.Side*side
 	if v < 0.2 {
 		return 0.2
 	}
@@ -383,81 +432,100 @@ func (s *shade) of(c *Cell, side float32) float32 {
 func fitShade(ps []Patch, usual []int) shade {
 	s := plainShade()
 	stride := 1 + len(usual)/100
-	var per [shadeBins][]float64
+	var per [len(s.at)][]float64
 	for j := 0; j < len(usual); j += stride {
 		p := &ps[usual[j]]
-		var sum, n [shadeBins]float64
+		var sum, n [len(s.at)]float64
 		m := p.Mid.L + offset
 		for i := range p.Cells {
 			c := &p.Cells[i]
-			b := min(int(c.Rim*shadeBins), shadeBins-1)
+			b := s.place(c)
 			sum[b] += (float64(c.L) + offset) / m
 			n[b]++
 		}
 		for b := range per {
-			if n[b] >= 3 {
+			if n[b] >= 2 {
 				per[b] = append(per[b], sum[b]/n[b])
 			}
 		}
 	}
-	for b := shadeBins - 1; b >= 0; b-- {
+	for b := len(s.at) - 1; b >= 0; b-- {
 		switch {
 		case len(per[b]) >= 5:
 			slices.Sort(per[b])
 			s.at[b] = per[b][len(per[b])/2]
-		case b < shadeBins-1:
+		case b%shadeRims < shadeRims-1:
 			s.at[b] = s.at[b+1]
+		}
+	}
+	for b := shadeRims; b < len(s.at); b++ { // a tip has no ridge: as the step before it
+		if len(per[b]) < 5 && len(per[b-shadeRims]) >= 5 {
+			s.at[b] = s.at[b-shadeRims]
 		}
 	}
 	s.fill()
 	// The sideways part: least squares of what is left on the direction in
 	// which the surface leans.
 	var xx, xy, yy, xq, yq float64
-	for j := 0; j < len(usual); j += stride {
-		p := &ps[usual[j]]
-		sin, cos := math.Sincos(p.Angle)
-		nx, ny := -sin, cos // towards Side = 1
-		m := p.Mid.L + offset
-		for i := range p.Cells {
-			c := &p.Cells[i]
-			q := (float64(c.L)+offset)/m - float64(s.of(c, 0))
-			if math.Abs(q) > 0.15 {
-				continue
+	each := func(stride int, f func(p *Patch, c *Cell, left float64)) {
+		for j := 0; j < len(usual); j += stride {
+			p := &ps[usual[j]]
+			side := s.side(p)
+			for i := range p.Cells {
+				c := &p.Cells[i]
+				f(p, c, (float64(c.L)+offset)/(p.Mid.L+offset)-float64(s.of(c, side)))
 			}
-			x, y := nx*float64(c.Side), ny*float64(c.Side)
-			xx, xy, yy, xq, yq = xx+x*x, xy+x*y, yy+y*y, xq+x*q, yq+y*q
 		}
 	}
+	each(stride, func(p *Patch, c *Cell, q float64) {
+		if math.Abs(q) > 0.15 {
+			return
+		}
+		sin, cos := math.Sincos(p.Angle)
+		x, y := -sin*float64(c.Side), cos*float64(c.Side) // towards Side = 1
+		xx, xy, yy, xq, yq = xx+x*x, xy+x*y, yy+y*y, xq+x*q, yq+y*q
+	})
 	if det := xx*yy - xy*xy; det > 1e-6*xx*yy {
 		s.gx, s.gy = (xq*yy-yq*xy)/det, (yq*xx-xq*xy)/det
+	}
+	// What is left after it, from the upper quartile, which a few marks do not
+	// move: 1.15 standard deviations of a bell.
+	var left [len(s.at)][3][]float32
+	each(1+len(usual)/40, func(p *Patch, c *Cell, q float64) {
+		level := float32((p.Mid.L + offset) / (float64(c.L) + offset))
+		for k, v := range [3]float32{float32(q * (p.Mid.L + offset)), c.A*level - float32(p.Mid.A), c.B*level - float32(p.Mid.B)} {
+			left[s.place(c)][k] = append(left[s.place(c)][k], max(v, -v))
+		}
+	})
+	for b := range left {
+		for k, v := range left[b] {
+			if len(v) >= 20 {
+				slices.Sort(v)
+				s.uneven[b][k] = v[3*len(v)/4] / 1.15
+			}
+		}
 	}
 	return s
 }
 
-// noise takes the middle scatter of L* and of a* over the surface, and of L*
-// over the inner part, of up to 50 usual kernels.
-func (k *Look) noise(ps []Patch, usual []int) (l, a, grain float64) {
-	var ls, as, gs []float64
+// noise takes the middle scatter of L* and of a* over the surface of up to 50
+// usual kernels.
+func (k *Look) noise(ps []Patch, usual []int) (l, a float64) {
+	var ls, as []float64
 	for j := 0; j < len(usual); j += 1 + len(usual)/50 {
 		p := &ps[usual[j]]
 		side := k.shade.side(p)
-		even := float64(k.light.mean / k.light.at(p.X, p.Y))
-		var all, inner, hue scatter
+		var all, hue scatter
 		for i := range p.Cells {
 			c := &p.Cells[i]
-			x := float64((c.L + offset) / k.shade.of(c, side))
-			all.add(x)
+			all.add(float64((c.L + offset) / k.shade.of(c, side)))
 			hue.add(float64(c.A))
-			if c.Rim >= innerRim {
-				inner.add(x * even)
-			}
 		}
-		ls, as, gs = append(ls, all.sd()), append(as, hue.sd()), append(gs, inner.sd())
+		ls, as = append(ls, all.sd()), append(as, hue.sd())
 	}
 	slices.Sort(ls)
 	slices.Sort(as)
-	slices.Sort(gs)
-	return ls[len(ls)/2], as[len(as)/2], gs[len(gs)/2]
+	return ls[len(ls)/2], as[len(as)/2]
 }
 
 // A scatter adds up values for their standard deviation.

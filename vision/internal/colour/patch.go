@@ -28,7 +28,7 @@ const (
 // read. Of a larger cell only one row is read, and of that four pixels: a large
 // picture does not lie in the processor's cache, and rows are what it costs to
 // fetch.
-const cellsAcross = 10
+const cellsAcross = 11
 
 // saturated is the sample value from which on a channel counts as burnt out.
 const saturated = 254
@@ -50,18 +50,17 @@ type Cell struct {
 type Patch struct {
 	Cells        []Cell
 	GridW, GridH int
-	CellPx       int       // side of a cell, px
-	HalfWidth    float64   // half of the greatest width across the axis, px
-	Length       float64   // extent along the axis, px
-	Angle        float64   // direction of the axis
-	X, Y         float64   // centre, px
-	Area         float64   // inside the outline, px²
-	Inset        float64   // distance from the outline at which the pixels taken begin, px
-	Pixels       int       // taken
-	Burnt        int       // of them burnt out in a channel
-	Mean         Lab       // of the linear mean over all pixels taken
-	Notches      []float64 // areas of dark spots that the outline leaves out, px²
-	Mid          Lab       // medians over the inner cells
+	CellPx       int     // side of a cell, px
+	HalfWidth    float64 // half of the greatest width across the axis, px
+	Length       float64 // extent along the axis, px
+	Angle        float64 // direction of the axis
+	X, Y         float64 // centre, px
+	Area         float64 // inside the outline, px²
+	Inset        float64 // distance from the outline at which the pixels taken begin, px
+	Pixels       int     // taken
+	Burnt        int     // of them burnt out in a channel
+	Mean         Lab     // of the linear mean over all pixels taken
+	Mid          Lab     // medians over the inner cells
 }
 
 // A Sampler takes patches; it holds the scratch memory of one goroutine.
@@ -69,9 +68,7 @@ type Sampler struct {
 	px    Pixels
 	dec   *Decoder
 	inset float64
-	blur  float64
 	poly  []geom.Point
-	along []float64
 	rows  []row
 	grid  []sum
 	slice []slice
@@ -95,7 +92,7 @@ const slicesAlong = 40
 // NewSampler returns a sampler for one picture with the given blur, a standard
 // deviation in pixels.
 func NewSampler(px Pixels, dec *Decoder, blur float64) *Sampler {
-	return &Sampler{px: px, dec: dec, blur: blur, inset: min(max(insetBlurs*blur, leastInset), greatInset)}
+	return &Sampler{px: px, dec: dec, inset: min(max(insetBlurs*blur, leastInset), greatInset)}
 }
 
 // Take returns the patch under a closed outline with the given centre, whose

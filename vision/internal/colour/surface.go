@@ -54,6 +54,7 @@ type Chalk struct {
 	// Rise and Pale are the same two against the usual kernel: of the level
 	// that four fifths of the surface exceed, and of the inner part.
 	Rise, Pale float64
+	zone       kernel.ChalkZone
 	Dark       bool // dark or red over half of the surface: no chalk to be seen
 	Coloured   bool // so yellow that its level says nothing
 }
@@ -67,46 +68,46 @@ func (j *Judge) Measure(p *Patch) (s kernel.Surface, chalk Chalk) {
 	q := level / math.Max(own.L+offset, 1)
 	shiftA, shiftB := own.A*q-usual.A, own.B*q-usual.B
 	s = kernel.Surface{
-		Pixels:      p.Pixels,
-		BurntShare:  float64(p.Burnt) / float64(p.Pixels),
-		Light:       1 / (even * even * even),
-		EvenLab:     [3]float64{own.L, own.A, own.B},
-		DeltaE00:    DeltaE00(own, usual),
-		ColourShift: DeltaE00(Lab{usual.L, usual.A + shiftA, usual.B + shiftB}, usual),
-		ShiftDeg:    math.Atan2(shiftB, shiftA) * 180 / math.Pi,
+		Pixels:     p.Pixels,
+		BurntShare: float64(p.Burnt) / float64(p.Pixels),
+		Light:      1 / (even * even * even),
+		EvenLab:    [3]float64{own.L, own.A, own.B},
+		DeltaE00:   DeltaE00(own, usual),
 	}
 
-	// A spot is dark against its own kernel; a kernel that is darker than
-	// usual by more than a little is judged against the usual one.
-	darkAt := float32(min(usual.L, max(own.L, usual.L-0.25*lim.DarkDrop)) - lim.DarkDrop)
-	black := float32(level*lim.Black - offset)
+	// A spot is dark against its own kernel; one that is itself as much darker
+	// than usual as a spot is judged against the usual one.
+	darkFrom := float32(min(usual.L, max(own.L, usual.L-lim.DarkDrop)))
+	black := float32(level*blackShare - offset)
 	none := float32(level*noHue - offset)
-	yellow := float32(math.Max(lim.YellowShift, 4*k.SpreadB))
 	// A streak is red against its own kernel, and darker.
-	streak := float32(math.Max(lim.StreakShift, 3.5*k.NoiseA))
+	streak := float32(math.Max(streakShare*lim.RedShift, 3.5*k.NoiseA))
 	streakL := float32(own.L - math.Max(streakDrop, 1.5*k.Noise))
-	sector := float32(lim.RedSector)
-	coloured := float32(shiftB) >= yellow
+	yellowAt := float32(math.Max(lim.YellowShift, 4*k.SpreadB))
+	coloured := float32(shiftB) >= yellowAt
 	side, evenly := k.shade.side(p), float32(even)
 	usualA, usualB := float32(usual.A), float32(usual.B)
 	ownA, ownB := float32(shiftA), float32(shiftB)
-	redAt, fullRed := float32(lim.RedShift), float32(lim.RedFull)
+	redShift, fullRed := float32(lim.RedShift), float32(fullBran*lim.RedShift)
 	var kinds [dark + 1]int
 	stained, faint := false, 0
 	j.cells = slices.Grow(j.cells[:0], len(p.Cells))[:len(p.Cells)]
 	var total, yellows, peak float32
-	var grain scatter
 	for i := range p.Cells {
 		c, f := &p.Cells[i], &j.cells[i]
 		m := evenly / k.shade.of(c, side)
+		// Where usual kernels vary, at clear ends or dark rims, it takes more.
+		u := &k.shade.uneven[k.shade.place(c)]
+		darkAt := darkFrom - max(float32(lim.DarkDrop), unevenTimes*u[0])
+		redAt, yellow := max(redShift, unevenTimes*u[1]), max(yellowAt, unevenTimes*u[2])
 		q := float32(level) / (c.L + offset) // the colour at the usual lightness
 		da, db := c.A*q-usualA, c.B*q-usualB
 		oa, ob := da-ownA, db-ownB
 		*f = flat{l: (c.L+offset)*m - offset, b: c.B * m, oa: oa, ob: ob}
 		total += c.Weight
 		switch {
-		case da >= redAt && db < sector*da && (f.l >= black || f.l >= none && da >= fullRed),
-			!c.border && oa >= streak && ob < sector*oa && f.l < streakL && f.l >= black:
+		case da >= redAt && isRed(da, db) && (f.l >= black || f.l >= none && da >= fullRed),
+			!c.border && oa >= streak && isRed(oa, ob) && f.l < streakL && f.l >= black:
 			f.kind, f.rise = red, da
 			if oa > da {
 				f.rise = oa
@@ -115,8 +116,10 @@ func (j *Judge) Measure(p *Patch) (s kernel.Surface, chalk Chalk) {
 				peak = f.rise
 			}
 		case f.l < black, f.l < darkAt && !coloured:
-			f.kind = dark
-		case !c.border && oa >= faintStreak*streak && ob < sector*oa && f.l < streakL:
+			if !k.clear(f.l-float32(usual.L), c.A-usualA, c.B-usualB) {
+				f.kind = dark
+			}
+		case !c.border && oa >= faintStreak*streak && isRed(oa, ob) && f.l < streakL:
 			f.faint, f.rise = true, oa
 			faint++
 		case db >= yellow:
@@ -124,17 +127,13 @@ func (j *Judge) Measure(p *Patch) (s kernel.Surface, chalk Chalk) {
 			f.stain = ob >= yellow
 			stained = stained || f.stain
 			yellows += c.Weight
-		case f.l < darkAt:
+		case f.l < darkAt && !k.clear(f.l-float32(usual.L), c.A-usualA, c.B-usualB):
 			f.kind = dark
 		}
 		kinds[f.kind]++
-		if c.Rim >= innerRim {
-			grain.add(float64(f.l))
-		}
 	}
-	s.Grain = grain.sd()
 	s.YellowShare = float64(yellows / total)
-	if kinds[red]+kinds[dark]+len(p.Notches) > 0 || stained {
+	if kinds[red]+kinds[dark] > 0 || stained {
 		j.lay(p)
 	}
 	if kinds[red] > 0 {
@@ -143,7 +142,7 @@ func (j *Judge) Measure(p *Patch) (s kernel.Surface, chalk Chalk) {
 	if reds := kinds[red] + faint; (reds >= fewFaint || reds > 0 && p.CellPx == 1) && s.RedLength < streakSeen {
 		s.RedLength = math.Max(s.RedLength, j.streaks(p, float32(own.L)))
 	}
-	if kinds[dark] > 0 || len(p.Notches) > 0 {
+	if kinds[dark] > 0 {
 		j.dark(p, total, &s)
 	}
 	if stained {
@@ -156,9 +155,28 @@ func (j *Judge) Measure(p *Patch) (s kernel.Surface, chalk Chalk) {
 	chalk = j.chalk(p, total)
 	chalk.Pale = -shiftB
 	chalk.Dark, chalk.Coloured = s.DarkShare > 0.5 || s.RedShare > 0.5, s.YellowShare > 0.5
-	s.ChalkStep = chalk.Step
+	s.ChalkStep, s.ChalkZone = chalk.Step, chalk.zone
 	return s, chalk
 }
+
+// blackShare is the share of the usual L*+16 below which a place is dark
+// whatever its hue: a quarter of the luminance.
+const blackShare = 0.63
+
+// Red bran lies 10° to 43° from a* towards b*, yellowed rice 55° to 82°
+// (rendered trays). Colour that bleeds in from a blue ground lies below 0°, from
+// a green one on the other side.
+const redSector, redBelow = 1.2, -0.25 // b* per a*
+
+func isRed(a, b float32) bool { return b < redSector*a && b > redBelow*a }
+
+// streakShare is the rise of a* in a streak half as wide as a cell, and
+// fullBran the one of full red bran, in SurfaceLimits.RedShift.
+const streakShare, fullBran = 0.45, 3
+
+// unevenTimes is how many of the usual kernels' standard deviations at its
+// place a mark differs at least.
+const unevenTimes = 4
 
 // noHue is the share of the usual L*+16 below which not even a full red means
 // anything: an eighth of the luminance.
@@ -178,7 +196,7 @@ const faintStreak = 0.6
 const (
 	streakSlices = 12
 	streakDim    = 1.5 // L*
-	streakLeast  = 0.7 // of StreakShift
+	streakLeast  = 0.7 // of streakShare
 	streakNoise  = 10  // at 4, ribs of photographed kernels (open data set, doi:10.1016/j.compag.2021.106285) passed for streaks
 	streakRun    = 4   // slices that a streak reaches over at least
 	fewFaint     = 4   // cells that are somewhat red, below which none is looked for; one where cells are single pixels
@@ -214,8 +232,8 @@ func (j *Judge) streaks(p *Patch, own float32) float64 {
 		q.a += f.oa
 		q.b += f.ob
 	}
-	sector, noise := float32(j.limits.RedSector), float32(streakNoise*j.look.NoiseA)
-	least := float32(streakLeast * j.limits.StreakShift)
+	noise := float32(streakNoise * j.look.NoiseA)
+	least := float32(streakLeast * streakShare * j.limits.RedShift)
 	longest := 0
 	var runs, next [mostLanes + 2]run // with an empty one at each side
 	for s := range streakSlices {
@@ -233,7 +251,7 @@ func (j *Judge) streaks(p *Patch, own float32) float64 {
 			}
 			here := j.lanes[s*lanes+w]
 			switch {
-			case t.n >= 2 && here.n > 0 && here.l <= (own-streakDim/2)*here.n && here.a > 0 && t.l <= (own-streakDim)*t.n && t.a > 0 && t.b <= max(sector*t.a, t.n):
+			case t.n >= 2 && here.n > 0 && here.l <= (own-streakDim/2)*here.n && here.a > 0 && t.l <= (own-streakDim)*t.n && t.a > 0 && t.b <= max(redSector*t.a, t.n) && t.b >= min(redBelow*t.a, -0.3*t.n):
 				r.slices += 1 + r.missed
 				r.missed, r.n, r.a = 0, r.n+here.n, r.a+here.a
 				if a := r.a; r.slices >= streakRun && a >= least*r.n && a*a >= noise*noise*r.n {
@@ -325,7 +343,7 @@ const shortPiece = 1.8
 // where that is more.
 func (j *Judge) red(p *Patch, peak, total float32, s *kernel.Surface) {
 	var area float32
-	full := max(0.75*peak, float32(j.limits.RedFull))
+	full := max(0.75*peak, float32(fullBran*j.limits.RedShift))
 	j.blobs(p, func(f *flat) bool { return f.kind == red || f.faint }, func(cells []int32) {
 		if !slices.ContainsFunc(cells, func(i int32) bool { return j.cells[i].kind == red }) {
 			return
@@ -361,24 +379,38 @@ const (
 	leastSpotPx = 3
 )
 
+// slender reports whether cells lie in a line, as in a furrow or along a rim:
+// the lesser of the standard deviations of their places is under slenderSpot of
+// the greater, the cell's own size (1/12 of its square) included.
+func slender(p *Patch, cells []int32) bool {
+	var n, x, y, xx, xy, yy float64
+	for _, i := range cells {
+		c := &p.Cells[i]
+		w, u, v := float64(c.Weight), float64(c.X), float64(c.Y)
+		n, x, y, xx, xy, yy = n+w, x+w*u, y+w*v, xx+w*u*u, xy+w*u*v, yy+w*v*v
+	}
+	x, y = x/n, y/n
+	xx, xy, yy = xx/n-x*x+1.0/12, xy/n-x*y, yy/n-y*y+1.0/12
+	mid, half := (xx+yy)/2, math.Hypot((xx-yy)/2, xy)
+	return mid-half < slenderSpot*slenderSpot*(mid+half)
+}
+
+// slenderSpot: an ellipse four times as long as wide is no spot. Our own
+// choice.
+const slenderSpot = 1.0 / 4
+
 func (j *Judge) dark(p *Patch, total float32, s *kernel.Surface) {
 	least := float32(min(deepSpot, (p.Inset+deepPx)/p.HalfWidth))
 	j.blobs(p, func(f *flat) bool { return f.kind == dark }, func(cells []int32) {
 		area, deep := weigh(p, cells), deepest(p, cells)
 		share := float64(area / total)
-		if share < leastSpot || area < leastSpotPx || deep < least && share < wideSpot {
+		if share < leastSpot || area < leastSpotPx || deep < least && share < wideSpot || share < wideSpot && slender(p, cells) {
 			return
 		}
 		s.Spots++
 		s.DarkShare += share
 		s.SpotShare = max(s.SpotShare, share)
 	})
-	for _, a := range p.Notches {
-		share := a / (p.Area + a)
-		s.Spots++
-		s.DarkShare += share
-		s.SpotShare = max(s.SpotShare, share)
-	}
 }
 
 // levels is the number of steps of 1 L* in which a surface is split.
@@ -433,7 +465,7 @@ func (j *Judge) chalk(p *Patch, total float32) Chalk {
 	// opaque stands on it, and not where Otsu cuts, which moves with the
 	// classes' sizes.
 	half := float32(math.Cbrt((cube(low+offset)+cube(high+offset))/2) - offset)
-	var up, upB, downB float32
+	var up, upB, downB, rim, side, along float32
 	for i := range p.Cells {
 		if !counts(i) {
 			continue
@@ -442,6 +474,9 @@ func (j *Judge) chalk(p *Patch, total float32) Chalk {
 		if f.l >= half {
 			up += w
 			upB += w * f.b / (f.l + offset)
+			rim += w * p.Cells[i].Rim
+			side += w * p.Cells[i].Side
+			along += w * p.Cells[i].Along
 		} else {
 			downB += w * f.b / (f.l + offset)
 		}
@@ -449,8 +484,26 @@ func (j *Judge) chalk(p *Patch, total float32) Chalk {
 	if down := float32(n) - up; up > 0 && down > 0 {
 		c.Step, c.Share, c.High = high-low, float64(up/total), high-j.look.Usual.L
 		c.Fade = float64(downB/down-upB/up) * (j.look.Usual.L + offset)
+		c.zone = zoneOf(c.Share, rim/up, side/up, along/up)
 	}
 	return c
+}
+
+// zoneOf names where the opaque part lies by the means of its places. Cut in
+// half lengthwise an even surface has a mean |Side| of 4/3π, 0.42, and crosswise
+// a mean |Along| of the same (centroids of half an ellipse): from half of that on
+// it lies at one side or end. The mean distance from the flank of all of it is a
+// third of the half width.
+func zoneOf(share float64, rim, side, along float32) kernel.ChalkZone {
+	switch side, along = max(side, -side), max(along, -along); {
+	case share > mostly:
+		return kernel.ChalkWhole
+	case max(side, along) < 0.21 && rim > 0.4:
+		return kernel.ChalkCore
+	case side >= along:
+		return kernel.ChalkSide
+	}
+	return kernel.ChalkEnd
 }
 
 func cube(x float64) float64 { return x * x * x }
@@ -471,7 +524,7 @@ func lowerFifth(h *[levels]float64, n float64) float64 {
 // An Opaque tells wholly opaque kernels, which have no contrast within, from
 // the usual translucent ones: how far the level lies on the way from the one
 // to the other, in lightness and paleness weighed by how well each tells.
-type Opaque struct{ step, fade, ls, fs, norm float64 }
+type Opaque struct{ step, fade, lighter, ls, fs, norm float64 }
 
 // The defaults of the way from translucent to opaque, where a sample has too
 // few partly chalky kernels to show its own: 12 L* (rendered trays) and half
@@ -489,9 +542,14 @@ const (
 	lighterAt = 0.5
 )
 
+// lighterSpreads is how many standard deviations of usual kernels the opaque
+// part is lighter at least: what is lighter by less is translucent rice in
+// better light. Our own choice.
+const lighterSpreads = 2
+
 // NewOpaque takes the way from the sample's own partly chalky kernels.
 func NewOpaque(k *Look, chalk []Chalk) Opaque {
-	o := Opaque{step: usualStep, fade: 0.5 * math.Max(0, k.Usual.B)}
+	o := Opaque{step: usualStep, fade: 0.5 * math.Max(0, k.Usual.B), lighter: lighterSpreads * k.SpreadL}
 	var steps, fades []float64
 	for _, c := range chalk {
 		if c.Step > 0 && c.High > c.Step/2 && c.Share > 0.1 && c.Share < 0.9 && !c.Dark && !c.Coloured {
@@ -525,7 +583,7 @@ const highAt = 0.45
 // Share returns the chalky share of a kernel.
 func (o Opaque) Share(c Chalk) float64 {
 	// Four fifths of a white kernel are lighter than the limit.
-	white := !c.Coloured && c.Rise > lighterAt*o.step && (c.Rise*o.ls+c.Pale*o.fs)/o.norm > opaqueAt
+	white := !c.Coloured && c.Rise > max(lighterAt*o.step, o.lighter) && (c.Rise*o.ls+c.Pale*o.fs)/o.norm > opaqueAt
 	switch {
 	case c.Dark:
 		return 0
@@ -533,7 +591,7 @@ func (o Opaque) Share(c Chalk) float64 {
 		return 1
 	case white:
 		return c.Share
-	case c.Share > mostly, c.High < highAt*o.step:
+	case c.Share > mostly, c.High < highAt*o.step, c.High < o.lighter:
 		return 0
 	}
 	return c.Share

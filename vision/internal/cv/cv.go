@@ -354,11 +354,15 @@ func encode(ext gocv.FileExt, pix []byte, width, height, param, value int) ([]by
 	return out, nil
 }
 
-// Shrink returns BGR pixels scaled down to outWidth × outHeight by averaging
-// over areas, for previews. Neither side may grow.
-func Shrink(pix []byte, width, height, outWidth, outHeight int) ([]byte, error) {
-	if outWidth < 1 || outHeight < 1 || outWidth > width || outHeight > height {
-		return nil, fmt.Errorf("%d × %d pixels cannot shrink to %d × %d", width, height, outWidth, outHeight)
+// Resize returns BGR pixels brought to outWidth × outHeight: by averaging over
+// areas where both sides shrink, else by cubic interpolation.
+func Resize(pix []byte, width, height, outWidth, outHeight int) ([]byte, error) {
+	if outWidth < 1 || outHeight < 1 || outWidth > MaxSide || outHeight > MaxSide || int64(outWidth)*int64(outHeight) > MaxPixels {
+		return nil, fmt.Errorf("%d × %d pixels cannot be brought to %d × %d", width, height, outWidth, outHeight)
+	}
+	how := gocv.InterpolationCubic
+	if outWidth <= width && outHeight <= height {
+		how = gocv.InterpolationArea
 	}
 	src, unpin, err := wrap(pix, width, height)
 	if err != nil {
@@ -368,9 +372,9 @@ func Shrink(pix []byte, width, height, outWidth, outHeight int) ([]byte, error) 
 	defer src.Close()
 	dst := gocv.NewMat()
 	defer dst.Close()
-	gocv.Resize(src, &dst, image.Pt(outWidth, outHeight), 0, 0, gocv.InterpolationArea)
+	gocv.Resize(src, &dst, image.Pt(outWidth, outHeight), 0, 0, how)
 	if dst.Empty() || dst.Cols() != outWidth || dst.Rows() != outHeight || dst.Type() != gocv.MatTypeCV8UC3 || !dst.IsContinuous() {
-		return nil, errors.New("the picture could not be shrunk")
+		return nil, errors.New("the picture could not be resized")
 	}
 	b, err := dst.DataPtrUint8()
 	if err != nil {

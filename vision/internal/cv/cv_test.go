@@ -67,9 +67,10 @@ func TestGuards(t *testing.T) {
 		"PNG negative":    func() error { _, err := EncodePNG(make([]byte, 12), -2, -2, 1); return err },
 		"JPEG quality":    func() error { _, err := EncodeJPEG(make([]byte, 12), 2, 2, 0); return err },
 		"JPEG too wide":   func() error { _, err := EncodeJPEG(make([]byte, 3*70000), 70000, 1, 90); return err },
-		"shrink to none":  func() error { _, err := Shrink(make([]byte, 12), 2, 2, 0, 1); return err },
-		"shrink to more":  func() error { _, err := Shrink(make([]byte, 12), 2, 2, 3, 2); return err },
-		"shrink nothing":  func() error { _, err := Shrink(nil, 2, 2, 1, 1); return err },
+		"resize to none":  func() error { _, err := Resize(make([]byte, 12), 2, 2, 0, 1); return err },
+		"resize too wide": func() error { _, err := Resize(make([]byte, 12), 2, 2, MaxSide+1, 1); return err },
+		"resize nothing":  func() error { _, err := Resize(nil, 2, 2, 1, 1); return err },
+		"no network":      func() error { _, err := NewNet(nil); return err },
 	} {
 		assert.Error(t, f(), name)
 	}
@@ -101,13 +102,13 @@ func TestEncodeJPEG(t *testing.T) {
 }
 
 // Averages over whole blocks are known exactly.
-func TestShrink(t *testing.T) {
+func TestResize(t *testing.T) {
 	const w, h, f = 12, 8, 4
 	pix := make([]byte, 3*w*h)
 	for i := range pix {
 		pix[i] = byte(i * 37)
 	}
-	got, err := Shrink(pix, w, h, w/f, h/f)
+	got, err := Resize(pix, w, h, w/f, h/f)
 	require.NoError(t, err)
 	for y := range h / f {
 		for x := range w / f {
@@ -122,7 +123,7 @@ func TestShrink(t *testing.T) {
 			}
 		}
 	}
-	one, err := Shrink(pix, w, h, 5, 1) // no whole blocks
+	one, err := Resize(pix, w, h, 5, 1) // no whole blocks
 	require.NoError(t, err)
 	assert.Len(t, one, 15)
 }

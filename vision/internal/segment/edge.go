@@ -43,35 +43,6 @@ func blurOf(step float64) float64 {
 	return (lo + hi) / 2
 }
 
-// steps adds up the climbs of an outer contour where it runs along the pixel
-// grid, and returns their mean and number.
-func (t *tile) steps(c *contour) (mean float64, n int) {
-	m := len(c.pts)
-	for i, p := range c.pts {
-		a, b := c.pts[(i+m-3)%m], c.pts[(i+3)%m]
-		tx, ty := math.Abs(b.X-a.X), math.Abs(b.Y-a.Y)
-		x, y := p.X, p.Y
-		var i0, i1 int
-		switch {
-		case x == math.Floor(x) && tx > 8*ty: // the crossing lies on a column
-			i0 = t.index(int(x), int(math.Floor(y)))
-			i1 = i0 + t.stride
-		case y == math.Floor(y) && ty > 8*tx:
-			i0 = t.index(int(math.Floor(x)), int(y))
-			i1 = i0 + 1
-		default:
-			continue
-		}
-		k := max(t.k[i0], t.k[i1])
-		if k == 0 {
-			continue
-		}
-		mean += math.Abs(float64(t.c[i0])-float64(t.c[i1])) / float64(k)
-		n++
-	}
-	return mean / math.Max(1, float64(n)), n
-}
-
 // outlineSmooth is the smoothing, in pixels along the outline, under which its
 // curvature is taken.
 const outlineSmooth = 1.0
@@ -232,7 +203,7 @@ func walk(p []Point, i int, d float64) Point {
 
 // chordFlat makes up for a curvature taken over chords and a smoothed outline,
 // which reads low; found with TestKnownShapes' ellipses.
-const chordFlat = 1.2
+const chordFlat = 1.15
 
 func (q *Piece) sharpen(sigma float64) {
 	q.Outline, q.Corners = sharpen(q.Outline, q.Cut, sigma)

@@ -1,0 +1,242 @@
+package segment
+
+import (
+	"context"
+	"crypto/sha256"
+	_ "embed"
+	"fmt"
+	"math"
+	"sync"
+
+	"traytally/vision/internal/cv"
+	"traytally/vision/internal/parallel"
+)
+
+// weights is the trained network, in ONNX. vision/train makes it, and says on
+// what it was trained and tested.
+//
+//go:embed rice.onnx
+var weights []byte
+
+// WeightsSHA256 returns the SHA-256 of the network, in hexadecimal.
+var WeightsSHA256 = sync.OnceValue(func() string { return fmt.Sprintf("%x", sha256.Sum256(weights)) })
+
+// kernelWidth is how wide kernels are, in pixels, in the picture that the
+// network sees. It is trained on 8 to 22.
+const kernelWidth = 12
+
+// The tiles in which the network sees a picture, px: each begins at a multiple
+// of the core, so that they do not depend on the number of cores, and reaches
+// over into its neighbours by the margin.
+const (
+	tileCore   = 512
+	tileMargin = 32
+	tileStep   = 32 // of its size
+)
+
+// The maps of the network, in its order.
+const (
+	mapBody    = iota // a piece of rice, or a foreign body as large
+	mapDist           // distance to the piece's edge, as a share of its greatest
+	mapBorder         // between two pieces in contact
+	mapX              // to the middle of the piece, in netOffset px
+	mapY              //
+	mapForeign        // the body is no rice
+	mapObject         // a thing to be set aside whole, or print
+	mapCovered        // of a lower piece, where another lies over it
+	mapCount
+)
+
+const netOffset = 8
+
+// maps are what the network tells of each pixel of a working picture. Chances
+// are 0 … 255 for 0 … 1.
+type maps struct {
+	w, h   int
+	sx, sy float64 // pixels of the picture per pixel here
+	pix    []byte  // the working picture, BGR
+
+	body, dist, border, foreign, object, covered []uint8
+	dx, dy                                       []int8 // to the middle of the piece, half px
+}
+
+// at returns where the middle of pixel (x, y) lies in the picture.
+func (m *maps) at(x, y float64) Point { return Point{X: (x+0.5)*m.sx - 0.5, Y: (y+0.5)*m.sy - 0.5} }
+
+// chance is 255/(1+exp(-v)) for v in steps of 1/32 from -8 on.
+var chance = func() (t [513]uint8) {
+	for i := range t {
+		t[i] = uint8(255/(1+math.Exp(-(float64(i)/32-8))) + 0.5)
+	}
+	return t
+}()
+
+func chanceOf(logit float32) uint8 {
+	return chance[int(min(max(logit, -8), 8)*32+256.5)]
+}
+
+// nets are networks not in use: reading one takes as long as a small tile.
+var nets = make(chan *cv.Net, 64)
+
+func takeNet() (*cv.Net, error) {
+	select {
+	case n := <-nets:
+		return n, nil
+	default:
+		return cv.NewNet(weights)
+	}
+}
+
+func giveNet(n *cv.Net) {
+	n.Rest()
+	select {
+	case nets <- n:
+	default:
+		n.Close()
+	}
+}
+
+// look shows the picture to the network, with scale pixels of it to one of the
+// working picture.
+func look(ctx context.Context, p Picture, scale float64) (*maps, error) {
+	w, h := max(1, int(math.Round(float64(p.W)/scale))), max(1, int(math.Round(float64(p.H)/scale)))
+	pix, err := cv.Resize(p.Pix, p.W, p.H, w, h)
+	if err != nil {
+		return nil, err
+	}
+	m := &maps{w: w, h: h, sx: float64(p.W) / float64(w), sy: float64(p.H) / float64(h), pix: pix}
+	n := w * h
+	for _, a := range []*[]uint8{&m.body, &m.dist, &m.border, &m.foreign, &m.object, &m.covered} {
+		*a = make([]uint8, n)
+	}
+	m.dx, m.dy = make([]int8, n), make([]int8, n)
+
+	across, down := layout(w), layout(h)
+	tiles := across.n * down.n
+	worker := make([]*cv.Net, parallel.Workers())
+	scratch := make([][]byte, len(worker))
+	errs := make([]error, len(worker))
+	err = parallel.Each(ctx, tiles, func(k, i int) {
+		if errs[k] != nil {
+			return
+		}
+		if worker[k] == nil {
+			if worker[k], errs[k] = takeNet(); errs[k] != nil {
+				return
+			}
+		}
+		scratch[k], errs[k] = m.tile(worker[k], scratch[k], across, down, i%across.n, i/across.n)
+	})
+	for k, q := range worker {
+		if q != nil {
+			giveNet(q)
+		}
+		if err == nil {
+			err = errs[k]
+		}
+	}
+	return m, err
+}
+
+// A span is how a side of the working picture is laid out in tiles.
+type span struct {
+	n, core, size, all int // number of tiles, what each fills, its size, the side
+}
+
+func layout(side int) span {
+	n := (side + tileCore - 1) / tileCore
+	s := span{n: n, core: (side + n - 1) / n, all: side}
+	s.size = s.core
+	if n > 1 {
+		s.size += 2 * tileMargin
+	}
+	s.size = (s.size + tileStep - 1) / tileStep * tileStep
+	return s
+}
+
+// place returns where tile i begins, and the part of the side that it fills.
+func (s span) place(i int) (at, from, to int) {
+	from, to = i*s.core, min((i+1)*s.core, s.all)
+	return max(0, min(from-(s.size-s.core)/2, s.all-s.size)), from, to
+}
+
+// tile fills the maps from one tile; buf is memory that it may use, and returns.
+func (m *maps) tile(net *cv.Net, buf []byte, across, down span, i, j int) ([]byte, error) {
+	x0, fromX, toX := across.place(i)
+	y0, fromY, toY := down.place(j)
+	if m.bare(fromX-tileMargin, fromY-tileMargin, toX+tileMargin, toY+tileMargin) {
+		return buf, nil
+	}
+	w, h := across.size, down.size
+	if len(buf) < 3*w*h {
+		buf = make([]byte, 3*w*h)
+	}
+	for y := range h {
+		row := m.pix[3*m.w*min(y0+y, m.h-1):][:3*m.w]
+		dst := buf[3*w*y:][:3*w]
+		k := copy(dst, row[3*x0:])
+		for ; k < len(dst); k += 3 { // beyond the picture is its border
+			copy(dst[k:], row[len(row)-3:])
+		}
+	}
+	out, ow, oh, release, err := net.Forward(buf[:3*w*h], w, h)
+	if err != nil {
+		return buf, err
+	}
+	defer release()
+	r := w / ow // each map comes in r × r maps, one for each place in a square of r pixels
+	if ow*r != w || oh*r != h || len(out)/(r*r) == 0 {
+		return buf, errNetwork
+	}
+	get := func(k, x, y int) float32 {
+		return out[k*r*r+(y%r)*r+x%r][y/r*ow+x/r]
+	}
+	for y := fromY; y < toY; y++ {
+		for x := fromX; x < toX; x++ {
+			o, u, v := y*m.w+x, x-x0, y-y0
+			m.body[o] = chanceOf(get(mapBody, u, v))
+			if m.body[o] < 4 && len(out) > 8 {
+				m.object[o] = chanceOf(get(mapObject, u, v))
+				continue
+			}
+			m.dist[o] = chanceOf(get(mapDist, u, v))
+			m.border[o] = chanceOf(get(mapBorder, u, v))
+			m.dx[o] = halves(get(mapX, u, v))
+			m.dy[o] = halves(get(mapY, u, v))
+			if len(out)/(r*r) < mapCount {
+				continue
+			}
+			m.foreign[o] = chanceOf(get(mapForeign, u, v))
+			m.object[o] = chanceOf(get(mapObject, u, v))
+			m.covered[o] = chanceOf(get(mapCovered, u, v))
+		}
+	}
+	return buf, nil
+}
+
+// halves brings an offset of the network to half pixels.
+func halves(v float32) int8 { return int8(min(max(v*2*netOffset, -127), 127)) }
+
+// bareRange is the range of grey values, in each channel, up to which a part
+// of the working picture is bare ground: kernels of ten grey values more would
+// be the least that is measured.
+const bareRange = 10
+
+// bare reports whether nothing lies in the rectangle, or what there is beyond
+// the picture.
+func (m *maps) bare(x0, y0, x1, y1 int) bool {
+	x0, y0, x1, y1 = max(0, x0), max(0, y0), min(m.w, x1), min(m.h, y1)
+	low, high := [3]byte{255, 255, 255}, [3]byte{}
+	for y := y0; y < y1; y++ {
+		row := m.pix[3*(y*m.w+x0) : 3*(y*m.w+x1)]
+		for i := 0; i < len(row); i += 3 {
+			for k := range 3 {
+				low[k], high[k] = min(low[k], row[i+k]), max(high[k], row[i+k])
+			}
+		}
+		if int(high[0])-int(low[0]) > bareRange || int(high[1])-int(low[1]) > bareRange || int(high[2])-int(low[2]) > bareRange {
+			return false
+		}
+	}
+	return true
+}

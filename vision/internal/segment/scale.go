@@ -1,0 +1,207 @@
+package segment
+
+import (
+	"context"
+	"math"
+	"slices"
+
+	"traytally/vision/internal/cv"
+)
+
+// The working scale: how many pixels of the picture go to one of the network's.
+// It is found from what stands out in a preview, checked by what the network
+// then finds, and looked for at all sizes where that fails.
+
+const (
+	previewPixels = 700_000 // of the preview
+	previewCell   = 32      // side of the squares in which outlines are counted, px
+	// elongated is 4·area/perimeter of a kernel two and a half to four times as
+	// long as wide, in widths (ellipse: 1.38 to 1.46).
+	elongated = 1.42
+	// scaleSlack is how far, as a ratio, kernels may be from kernelWidth before
+	// the network looks once more.
+	scaleSlack = 1.22
+	// sureBodies is the number of pieces from which on a scale is believed.
+	sureBodies = 5
+)
+
+// survey shows the picture to the network at the scale at which its kernels are
+// kernelWidth wide, and takes the pieces apart.
+func survey(ctx context.Context, p Picture) (*maps, *blobs, error) {
+	try := func(scale float64) (*maps, *blobs, error) {
+		// never finer than a kernel of minimal width, nor so coarse that no side is left
+		scale = min(max(scale, 0.5), float64(min(p.W, p.H))/16)
+		m, err := look(ctx, p, scale)
+		if err != nil {
+			return nil, nil, err
+		}
+		return m, m.blobs(), nil
+	}
+	var best *maps
+	var found *blobs
+	score := 0.0
+	keep := func(m *maps, b *blobs) {
+		if s := b.score(); best == nil || s > score {
+			best, found, score = m, b, s
+		}
+	}
+	scale := 0.0
+	if w, err := previewWidth(p); err != nil {
+		return nil, nil, err
+	} else if w > 0 {
+		scale = w / kernelWidth
+		m, b, err := try(scale)
+		if err != nil {
+			return nil, nil, err
+		}
+		keep(m, b)
+	}
+	if found == nil || !found.plausible() {
+		for side := 1200.0; side > 150; side *= 0.6 {
+			m, b, err := try(float64(max(p.W, p.H)) / side)
+			if err != nil {
+				return nil, nil, err
+			}
+			keep(m, b)
+		}
+	}
+	for range 2 {
+		if found.n < sureBodies || max(found.width/kernelWidth, kernelWidth/found.width) <= scaleSlack {
+			break
+		}
+		m, b, err := try(best.sx * found.width / kernelWidth)
+		if err != nil {
+			return nil, nil, err
+		}
+		best, found = m, b
+	}
+	return best, found, nil
+}
+
+// plausible reports whether these are pieces at about the right scale.
+func (b *blobs) plausible() bool {
+	return b.n >= sureBodies && b.width > kernelWidth/2 && b.width < kernelWidth*2
+}
+
+// score is the number of pieces, as far as they are of the width that the
+// network is best at.
+func (b *blobs) score() float64 {
+	if b.n == 0 {
+		return 0
+	}
+	d := math.Log(b.width/kernelWidth) / 0.45
+	return float64(b.n) * math.Exp(-d*d)
+}
+
+// previewWidth returns how wide, in pixels, what stands out from the ground
+// is, or 0: from area over perimeter within small squares, so that a few large
+// things and their print weigh little.
+func previewWidth(p Picture) (float64, error) {
+	s := max(1, math.Sqrt(float64(p.W)*float64(p.H)/previewPixels))
+	w, h := max(1, int(float64(p.W)/s)), max(1, int(float64(p.H)/s))
+	pix, err := cv.Resize(p.Pix, p.W, p.H, w, h)
+	if err != nil {
+		return 0, err
+	}
+	stands := standingOut(pix, w, h)
+	var widths []float64
+	for y0 := 0; y0+previewCell <= h; y0 += previewCell {
+		for x0 := 0; x0+previewCell <= w; x0 += previewCell {
+			area, sides := 0, 0
+			for y := y0; y < y0+previewCell-1; y++ {
+				row, next := stands[y*w+x0:][:previewCell], stands[(y+1)*w+x0:][:previewCell]
+				for x, in := range row[:previewCell-1] {
+					if in {
+						area++
+					}
+					if in != row[x+1] {
+						sides++
+					}
+					if in != next[x] {
+						sides++
+					}
+				}
+			}
+			// sides of pixels are 4/π as many as the outline is long
+			if sides > previewCell {
+				widths = append(widths, 4*float64(area)/(math.Pi/4*float64(sides))/elongated)
+			}
+		}
+	}
+	if len(widths) < 3 {
+		return 0, nil
+	}
+	slices.Sort(widths)
+	if w := widths[len(widths)/2]; w >= 2 {
+		return w * s, nil
+	}
+	return 0, nil
+}
+
+// standingOut marks the pixels that differ from the ground, which is the most
+// frequent colour in each of 4 × 4 parts of the picture.
+func standingOut(pix []byte, w, h int) []bool {
+	const parts, bins = 4, 16
+	diff := make([]uint8, w*h)
+	var hist [256]int
+	for j := range parts {
+		for i := range parts {
+			x0, x1, y0, y1 := w*i/parts, w*(i+1)/parts, h*j/parts, h*(j+1)/parts
+			var count [bins * bins * bins]int
+			for y := y0; y < y1; y++ {
+				for x := x0; x < x1; x++ {
+					q := pix[3*(y*w+x):]
+					count[int(q[0])/bins*bins*bins+int(q[1])/bins*bins+int(q[2])/bins]++
+				}
+			}
+			best := 0
+			for k, c := range count {
+				if c > count[best] {
+					best = k
+				}
+			}
+			ground := [3]int{best / bins / bins * bins, best / bins % bins * bins, best % bins * bins}
+			for y := y0; y < y1; y++ {
+				for x := x0; x < x1; x++ {
+					q := pix[3*(y*w+x):]
+					d := 0
+					for k := range 3 {
+						e := int(q[k]) - ground[k] - bins/2
+						d = max(d, e, -e)
+					}
+					diff[y*w+x] = uint8(d)
+					hist[d]++
+				}
+			}
+		}
+	}
+	limit := uint8(max(otsu(&hist), bins))
+	out := make([]bool, w*h)
+	for i, d := range diff {
+		out[i] = d > limit
+	}
+	return out
+}
+
+// otsu returns the last value of the lower class where a histogram is best
+// split in two (Otsu 1979).
+func otsu(h *[256]int) (t int) {
+	var n, sum float64
+	for v, c := range h {
+		n += float64(c)
+		sum += float64(v) * float64(c)
+	}
+	best, w, s := -1.0, 0.0, 0.0
+	for v := range 255 {
+		w += float64(h[v])
+		s += float64(v) * float64(h[v])
+		if w == 0 || w == n {
+			continue
+		}
+		d := s/w - (sum-s)/(n-w)
+		if b := w * (n - w) * d * d; b > best {
+			best, t = b, v
+		}
+	}
+	return t
+}
