@@ -24,6 +24,9 @@ import (
 // beside returns the truths of a folder beside the checkout.
 func beside(t *testing.T, folder string) []string {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("many pictures")
+	}
 	truths, err := filepath.Glob(filepath.Join("..", "..", "shared", folder, "*.json"))
 	require.NoError(t, err)
 	if len(truths) == 0 {
