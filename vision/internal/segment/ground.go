@@ -18,7 +18,6 @@ type ground struct {
 	cells [][3]float64
 	mean  [3]float64
 	sigma float64 // robust spread of the picture's pixels about it, grey values
-	share float64 // of the picture that is bare ground
 }
 
 // at returns the ground's colour at a place of the working picture.
@@ -34,7 +33,7 @@ func groundOf(p Picture, m *maps) *ground {
 	g.cells = make([][3]float64, g.w*g.h)
 	known := make([]bool, len(g.cells))
 	var dev [256]int
-	n, bare := 0, 0
+	n := 0
 	for j := range g.h {
 		for i := range g.w {
 			var hist [3][256]int
@@ -50,7 +49,6 @@ func groundOf(p Picture, m *maps) *ground {
 					}
 				}
 			}
-			bare += k
 			if k < 16 {
 				continue
 			}
@@ -78,7 +76,6 @@ func groundOf(p Picture, m *maps) *ground {
 			}
 		}
 	}
-	g.share = float64(bare) / float64(m.w*m.h)
 	// 1.4826·MAD is the σ of a normal spread; the greatest of three channels'
 	// deviations has its median a little above that of one.
 	g.sigma = math.Max(0.5, 1.1*float64(quantile(&dev, n, 0.5)))

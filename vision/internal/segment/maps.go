@@ -185,7 +185,7 @@ func (m *maps) tile(net *cv.Net, buf []byte, across, down span, i, j int) ([]byt
 	}
 	defer release()
 	r := w / ow // each map comes in r × r maps, one for each place in a square of r pixels
-	if ow*r != w || oh*r != h || len(out)/(r*r) == 0 {
+	if ow*r != w || oh*r != h || len(out) != mapCount*r*r {
 		return buf, errNetwork
 	}
 	get := func(k, x, y int) float32 {
@@ -195,19 +195,15 @@ func (m *maps) tile(net *cv.Net, buf []byte, across, down span, i, j int) ([]byt
 		for x := fromX; x < toX; x++ {
 			o, u, v := y*m.w+x, x-x0, y-y0
 			m.body[o] = chanceOf(get(mapBody, u, v))
-			if m.body[o] < 4 && len(out) > 8 {
-				m.object[o] = chanceOf(get(mapObject, u, v))
+			m.object[o] = chanceOf(get(mapObject, u, v))
+			if m.body[o] < 4 { // the rest says something of a body only
 				continue
 			}
 			m.dist[o] = chanceOf(get(mapDist, u, v))
 			m.border[o] = chanceOf(get(mapBorder, u, v))
 			m.dx[o] = halves(get(mapX, u, v))
 			m.dy[o] = halves(get(mapY, u, v))
-			if len(out)/(r*r) < mapCount {
-				continue
-			}
 			m.foreign[o] = chanceOf(get(mapForeign, u, v))
-			m.object[o] = chanceOf(get(mapObject, u, v))
 			m.covered[o] = chanceOf(get(mapCovered, u, v))
 		}
 	}

@@ -63,8 +63,6 @@ type outliner struct {
 	stack          []int32
 	pts            []Point
 	cut            []bool
-	climb          float64 // mean climb of the edge from pixel to pixel
-	climbs         int
 }
 
 // A bitset is a set of the numbers 0 … n-1.
@@ -111,7 +109,7 @@ func (o *outliner) piece(i int) (q Piece, ok bool) {
 	if q.Area < minPieceArea {
 		return q, false
 	}
-	q.Foreign, q.Covered, q.Body = s.foreign, s.covered, s.body
+	q.Foreign, q.Covered = s.foreign, s.covered
 	q.Colour, q.Contrast = rice, dist3(rice, ground)
 	return q, true
 }
@@ -409,7 +407,6 @@ func (o *outliner) trace() (q Piece) {
 	for ; !o.in.has(start); start++ {
 	}
 	o.pts, o.cut = o.pts[:0], o.cut[:0]
-	o.climb, o.climbs = 0, 0
 	at, dx, dy := start, -1, 0
 	anyCut := false
 	for {

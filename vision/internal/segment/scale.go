@@ -45,12 +45,10 @@ func survey(ctx context.Context, p Picture) (*maps, *blobs, error) {
 			best, found, score = m, b, s
 		}
 	}
-	scale := 0.0
 	if w, err := previewWidth(p); err != nil {
 		return nil, nil, err
 	} else if w > 0 {
-		scale = w / kernelWidth
-		m, b, err := try(scale)
+		m, b, err := try(w / kernelWidth)
 		if err != nil {
 			return nil, nil, err
 		}

@@ -43,9 +43,9 @@ type Piece struct {
 
 	Colour   [3]float64 // mean, blue, green, red
 	Contrast float64    // distance of its colour from the ground's, grey values
-	// What the network tells, as means over the piece, 0 … 1: that it is a body
-	// at all, that it is no rice, and that another lies over it there.
-	Body, Foreign, Covered float64
+	// What the network tells, as means over the piece, 0 … 1: that it is no rice,
+	// and that another lies over it there.
+	Foreign, Covered float64
 
 	cal geom.Calipers // before the blur was taken off
 }
@@ -64,12 +64,10 @@ type Result struct {
 	Small      int     // specks below the least measurable size
 	Model      Model
 
-	TrayMean   [3]float64 // blue, green, red
-	TraySigma  float64
-	GroundSeen float64 // share of the picture that is bare ground
-	Contrast   float64 // median level of the pieces above the tray, grey values
-	BlurSigma  float64 // standard deviation of the picture's blur, px
-	Scale      float64 // picture pixels per pixel that the network saw
+	TrayMean  [3]float64 // blue, green, red
+	TraySigma float64
+	Contrast  float64 // median level of the pieces above the tray, grey values
+	BlurSigma float64 // standard deviation of the picture's blur, px
 }
 
 // minPieceArea is the smallest region kept at all, in pixels: under it no
@@ -92,7 +90,7 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 		return nil, err
 	}
 	ground := groundOf(p, m)
-	res := &Result{TrayMean: ground.mean, TraySigma: ground.sigma, GroundSeen: ground.share, Scale: m.sx}
+	res := &Result{TrayMean: ground.mean, TraySigma: ground.sigma}
 	res.Objects = m.things()
 	trace := outlines(ctx, p, m, b, ground)
 	// How blurred the picture is, is told by the climb from the ground to a level
