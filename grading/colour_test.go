@@ -106,7 +106,7 @@ func TestRate(t *testing.T) {
 		p := DefaultProfile()
 		p.Odd.Rate = rate
 		r := rand.New(rand.NewPCG(5, 6))
-		odd, stained, streaked, n := 0.0, 0.0, 0.0, 0.0
+		odd, yellow, stained, streaked, n := 0.0, 0.0, 0.0, 0.0, 0.0
 		for range 40 {
 			tray := soundTray(500, r)
 			y := newYardstick(&tray.Look, tray.Kernels, rate)
@@ -114,8 +114,11 @@ func TestRate(t *testing.T) {
 				k := &tray.Kernels[i]
 				m := marksOf(&k.Surface)
 				n++
-				if y.distance(tintOf(&tray.Look, &k.Surface)) > y.colour {
+				if distance(y.inverse, tintOf(&tray.Look, &k.Surface)) > y.colour {
 					odd++
+				}
+				if y.yellowed(tintOf(&tray.Look, &k.Surface)) {
+					yellow++
 				}
 				if m[markStain] > y.mark[markStain] {
 					stained++
@@ -131,6 +134,7 @@ func TestRate(t *testing.T) {
 		assert.InDelta(t, rate, stained/n, 0.34*rate+3*math.Sqrt(rate/n), "stains at %g", rate)
 		assert.InDelta(t, rate, streaked/n, 0.34*rate+3*math.Sqrt(rate/n), "streaks at %g", rate)
 		assert.LessOrEqual(t, odd/n, rate+3*math.Sqrt(rate/n), "colours at %g", rate)
+		assert.LessOrEqual(t, yellow/n, rate, "yellow at %g", rate)
 	}
 }
 

@@ -1,6 +1,7 @@
 package grading
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -67,6 +68,8 @@ type yardstick struct {
 	inverse *mat.SymDense // of the covariance of the tints
 	colour  float64       // greatest square of the distance, in that covariance
 	mark    [marks]float64
+	clean   *mat.SymDense // inverse of the covariance of the nearest three quarters alone
+	yellow  float64       // greatest step towards yellow, in standard deviations of those
 }
 
 // The prior stands for priorKernels in every sample. Its standard deviations of
@@ -89,6 +92,9 @@ var (
 // faster. Up to half of the kernels may be marked and the marks still count.
 func tail(rate float64) float64 { return math.Log(rate) / math.Log(0.5) }
 
+// middle is the median of chi-squared with 3 degrees of freedom.
+const middle = 2.366
+
 // near is the distance, in standard deviations, within which a kernel is taken
 // for usual when the yardstick is made.
 const near = 5
@@ -105,39 +111,23 @@ func newYardstick(look *kernel.Look, kernels []kernel.Kernel, rate float64) *yar
 	}
 	// The covariance about the usual kernel of those within near of it, from the
 	// prior on, which stays in it as so many kernels more.
-	cov := mat.NewSymDense(3, nil)
-	for k := range 3 {
-		cov.SetSym(k, k, priorTint[k]*priorTint[k])
-	}
+	cov := spread(nil, nil, 1)
 	y := &yardstick{}
 	var core []int
 	for range 4 {
-		y.invert(cov)
+		y.inverse = inverse(cov)
 		core = core[:0]
 		for i, x := range tints {
-			if y.distance(x) < near*near {
+			if distance(y.inverse, x) < near*near {
 				core = append(core, i)
 			}
 		}
-		n := float64(len(core) + priorKernels)
-		for a := range 3 {
-			for b := a; b < 3; b++ {
-				s := 0.0
-				if a == b {
-					s = priorKernels * priorTint[a] * priorTint[a]
-				}
-				for _, i := range core {
-					s += tints[i][a] * tints[i][b]
-				}
-				cov.SetSym(a, b, s/n)
-			}
-		}
+		cov = spread(tints, core, 1)
 	}
-	y.invert(cov)
-	const middle = 2.366 // median of chi-squared with 3 degrees of freedom
+	y.inverse = inverse(cov)
 	d := make([]float64, len(core))
 	for j, i := range core {
-		d[j] = y.distance(tints[i])
+		d[j] = distance(y.inverse, tints[i])
 	}
 	n := float64(len(core))
 	y.colour = tail(rate) * (n*quantile(d, 0.5) + priorKernels*middle) / (n + priorKernels)
@@ -147,21 +137,73 @@ func newYardstick(look *kernel.Look, kernels []kernel.Kernel, rate float64) *yar
 		}
 		y.mark[m] = tail(rate) * (n*quantile(d, 0.5) + priorKernels*priorMark[m]) / (n + priorKernels)
 	}
+	y.clean, y.yellow = clean(tints), math.Sqrt(tail(rate)*middle)
 	return y
 }
 
-func (y *yardstick) invert(cov *mat.SymDense) {
+// clean returns the inverse of the covariance of the nearest three quarters of
+// the tints, brought to that of all where they are bell-shaped (concentration
+// steps of Rousseeuw and Van Driessen, Technometrics 41 (1999) 212): what up to
+// a quarter of faintly coloured kernels add to the spread is not in it.
+func clean(tints []tint) *mat.SymDense {
+	inv := inverse(spread(nil, nil, 1))
+	d, order := make([]float64, len(tints)), make([]int, len(tints))
+	scale := 1.0
+	for range 8 {
+		for i, x := range tints {
+			d[i], order[i] = distance(inv, x), i
+		}
+		slices.SortFunc(order, func(i, j int) int { return cmp.Compare(d[i], d[j]) })
+		if n := len(order); n > 0 { // their spread alone is too small by scale
+			scale *= d[order[n/2]] / middle
+		}
+		inv = inverse(spread(tints, order[:len(order)*3/4], scale))
+	}
+	return inv
+}
+
+// yellowed reports whether a tint is farther along the way to yellow than
+// Profile.Rate of sound kernels are in any direction. Yellowing is the one faint
+// change of a whole kernel that a grade counts; a sample of which a tenth is
+// yellowed scatters so much along that way that only the clean ones show it.
+func (y *yardstick) yellowed(x tint) bool {
+	d := mat.NewVecDense(3, yellow[:])
+	return mat.Inner(mat.NewVecDense(3, x[:]), y.clean, d) > y.yellow*math.Sqrt(mat.Inner(d, y.clean, d))
+}
+
+// spread is the covariance about the usual kernel of the tints chosen, times
+// scale, with the prior in it as so many kernels more.
+func spread(tints []tint, chosen []int, scale float64) *mat.SymDense {
+	cov := mat.NewSymDense(3, nil)
+	n := float64(len(chosen) + priorKernels)
+	for a := range 3 {
+		for b := a; b < 3; b++ {
+			s := 0.0
+			for _, i := range chosen {
+				s += scale * tints[i][a] * tints[i][b]
+			}
+			if a == b {
+				s += priorKernels * priorTint[a] * priorTint[a]
+			}
+			cov.SetSym(a, b, s/n)
+		}
+	}
+	return cov
+}
+
+func inverse(cov *mat.SymDense) *mat.SymDense {
 	var c mat.Cholesky
-	y.inverse = mat.NewSymDense(3, nil)
-	if !c.Factorize(cov) || c.InverseTo(y.inverse) != nil {
+	inv := mat.NewSymDense(3, nil)
+	if !c.Factorize(cov) || c.InverseTo(inv) != nil {
 		panic("grading: a covariance with a prior is not positive definite")
 	}
+	return inv
 }
 
 // distance returns the square of the distance of a tint from the usual kernel.
-func (y *yardstick) distance(x tint) float64 {
+func distance(inverse *mat.SymDense, x tint) float64 {
 	v := mat.NewVecDense(3, x[:])
-	return mat.Inner(v, y.inverse, v)
+	return mat.Inner(v, inverse, v)
 }
 
 // quantile returns the q-quantile of v, which it sorts; 0 of none.
@@ -188,6 +230,8 @@ const (
 	hueStrange // blue, violet or green against the usual kernel
 )
 
+var yellow = tint{-9, 5, 26}
+
 // descriptions are the tints that colours lie along, from faint to full: from
 // rendered trays and from memory.
 var descriptions = []struct {
@@ -195,7 +239,7 @@ var descriptions = []struct {
 	full     tint
 	from, to float64 // in full
 }{
-	{hueYellow, tint{-9, 5, 26}, 0.2, 1.5},
+	{hueYellow, yellow, 0.2, 1.5},
 	{hueRed, tint{-23, 25, 17}, 0.2, 1.5},
 	{hueHusk, tint{-18, 10, 33}, 0.85, 1.2}, // thicker than bran or stain: never faint
 	{hueDark, tint{-48, 5, 3}, 0.7, 1.5},
@@ -208,7 +252,8 @@ var descriptions = []struct {
 func (p *Profile) hueOf(y *yardstick, t *kernel.Tray, k *kernel.Kernel) hue {
 	s := &k.Surface
 	x := tintOf(&t.Look, s)
-	if y.distance(x) <= y.colour || s.DeltaE00 < p.Odd.Plain {
+	odd := distance(y.inverse, x) > y.colour
+	if !odd && (t.Grey || !y.yellowed(x)) || s.DeltaE00 < p.Odd.Plain {
 		return hueUsual
 	}
 	if t.Grey {
@@ -233,6 +278,9 @@ func (p *Profile) hueOf(y *yardstick, t *kernel.Tray, k *kernel.Kernel) hue {
 	}
 	if best > unlike*x.length() || next < p.Odd.Clear*best {
 		is = hueOdd
+	}
+	if !odd && is != hueYellow {
+		return hueUsual
 	}
 	chroma, angle := math.Hypot(x[1], x[2]), math.Atan2(x[2], x[1])*180/math.Pi
 	switch {
