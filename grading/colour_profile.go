@@ -5,8 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
-	"os"
 	"strconv"
 	"strings"
 
@@ -141,40 +139,11 @@ func (p *Profile) Validate() error {
 	return nil
 }
 
-// maxProfileBytes caps a profile file; a written one has 5 kB.
-const maxProfileBytes = 1 << 20
+// MaxProfileBytes caps a profile file; a written one has 5 kB.
+const MaxProfileBytes = 1 << 20
 
-// ReadProfile reads a profile file. Limits that it leaves out keep their
-// defaults; keys it does not know are an error.
-func ReadProfile(path string) (Profile, error) {
-	data, err := readCapped(path)
-	if err != nil {
-		return Profile{}, err
-	}
-	return DecodeProfile(path, data)
-}
-
-func readCapped(path string) ([]byte, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		hint := "check the name and the directory"
-		if !errors.Is(err, fs.ErrNotExist) {
-			hint = "check who may read it"
-		}
-		return nil, &InputError{What: path + ": the profile cannot be opened", Hint: hint, Err: err}
-	}
-	defer f.Close()
-	data, err := io.ReadAll(io.LimitReader(f, maxProfileBytes+1))
-	switch {
-	case err != nil:
-		return nil, &InputError{What: path + ": the profile cannot be read", Hint: "name a profile file", Err: err}
-	case len(data) > maxProfileBytes:
-		return nil, &InputError{What: fmt.Sprintf("%s: more than %d bytes, too long for a profile", path, maxProfileBytes), Hint: "name a profile file", Err: ErrProfile}
-	}
-	return data, nil
-}
-
-// DecodeProfile is ReadProfile for bytes in memory; name stands for the path.
+// DecodeProfile reads the bytes of a profile file; name stands for its path.
+// Limits that it leaves out keep their defaults. Errors are *InputError.
 func DecodeProfile(name string, data []byte) (Profile, error) {
 	p := DefaultProfile()
 	p.Name = ""
@@ -196,7 +165,7 @@ func DecodeProfile(name string, data []byte) (Profile, error) {
 	return p, nil
 }
 
-// Encode writes p as a file that ReadProfile reads, each limit with its
+// Encode writes p as a file that DecodeProfile reads, each limit with its
 // meaning and origin. Limits that differ from the default say so.
 func (p *Profile) Encode(w io.Writer) error {
 	var b bytes.Buffer

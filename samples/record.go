@@ -213,6 +213,14 @@ type Settings struct {
 	ColourProfile *grading.Profile `json:"colour_profile,omitempty"`
 	// Measuring holds the options of the picture side, as its own JSON.
 	Measuring json.RawMessage `json:"measuring,omitempty"`
+	// Files are the files that all this was read from, as they were then.
+	Files []SettingsFile `json:"files,omitempty"`
+}
+
+// A SettingsFile is a file that settings were read from.
+type SettingsFile struct {
+	Path   string `json:"path"` // absolute
+	SHA256 string `json:"sha256"`
 }
 
 // SetStandard sets the standard to one of the program's own editions, or to

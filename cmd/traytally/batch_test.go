@@ -213,22 +213,6 @@ func TestBatchOnAFullDisk(t *testing.T) {
 	assert.Equal(t, 6, reportsAreWhole(t, filepath.Join(disk, "out")))
 }
 
-// A scan that was changed while it was measured is not registered.
-func TestChangedWhileRead(t *testing.T) {
-	scans := tinyScans(t, 1)
-	path := filepath.Join(scans, "scan-00.png")
-	u, _, _ := testUI()
-	o := gradeOptions{length: "caliper"}
-	w, err := prepare(&o, u)
-	require.NoError(t, err)
-	p, err := pictureFile(path)
-	require.NoError(t, err)
-	p.SHA256 = strings.Repeat("0", 64)
-	_, _, err = w.measure(t.Context(), job{pictures: []string{path}}, []samples.Picture{p})
-	require.ErrorIs(t, err, errChanging)
-	assert.Equal(t, exitInput, codeOf(err))
-}
-
 // What is no ordinary file is named and left: a pipe would be waited for, a
 // huge file be read through, for nothing.
 func TestBatchLeavesWhatIsNoFile(t *testing.T) {

@@ -86,7 +86,7 @@ cannot tell the whole-kernel length themselves.
 	f.Float64Var(&o.guard, "guard", 1.645, "standard uncertainties to keep from every limit, a `NUMBER`; 0 for none")
 	f.Float64Var(&o.dosing, "dosing", mill.DefaultDosingPct, "how well a mass put in is known, half width of its 95 % interval in `PERCENT`")
 	o.addSampleFlags(cmd)
-	o.addJSONFlags(f)
+	o.addJSON(f)
 	return cmd
 }
 
@@ -111,7 +111,7 @@ type blendDocument struct {
 }
 
 func runBlend(ctx context.Context, o blendOptions, u *ui) error {
-	if err := checkJSON(o.json); err != nil {
+	if err := o.output.check(); err != nil {
 		return err
 	}
 	b := blendBuilder{o: &o, u: u, doc: blendDocument{
@@ -131,15 +131,8 @@ func runBlend(ctx context.Context, o blendOptions, u *ui) error {
 	for _, s := range b.options.Streams {
 		b.doc.Inputs = append(b.doc.Inputs, blendStreamInput{s.Name, b.files[s.Name], s.Shares, s.ValuePerKg})
 	}
-	if o.json != "" {
-		if err := writeJSON(ctx, u, o.json, o.force, b.doc); err != nil {
-			return err
-		}
-	}
-	if o.json != "-" && !o.quiet {
-		if err := u.print(func(w io.Writer) { showBlend(w, &b.doc) }); err != nil {
-			return err
-		}
+	if err := u.answer(ctx, o.output, b.doc, func(w io.Writer) { showBlend(w, &b.doc) }); err != nil {
+		return err
 	}
 	warnAlike(u, b.graded)
 	if len(plan.Bare) > 0 {
@@ -226,7 +219,7 @@ func (b *blendBuilder) limits() error {
 		return &usageError{what: "a grade without a standard", hint: "name it: --standard CODE or --contract FILE"}
 	}
 	if b.o.given() {
-		std, err := b.o.standardFlags.limits(b.u)
+		std, _, err := b.o.standardFlags.limits(b.u)
 		if err != nil {
 			return err
 		}
@@ -324,7 +317,7 @@ func (b *blendBuilder) stream(ctx context.Context, s string) error {
 		b.options.Streams = append(b.options.Streams, out)
 		return nil
 	}
-	g, err := readSample(ctx, b.o.sampleFlags, b.u, rest)
+	g, err := b.o.read(ctx, b.u, rest)
 	if err != nil {
 		return err
 	}

@@ -15,7 +15,6 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
-	"github.com/spf13/pflag"
 
 	"traytally/vision"
 	"traytally/vision/kernel"
@@ -26,79 +25,6 @@ const exitDrifted = 13
 
 // profilesVariable names the file of scale profiles where --profiles does not.
 const profilesVariable = "TRAYTALLY_PROFILES"
-
-// scaleFlags say where the scale of pictures comes from, beside --dpi and
-// --scale.
-type scaleFlags struct {
-	card       string // a vision.CardMode
-	cardRuler  float64
-	cardWhite  float64 // percent
-	coin       float64 // diameter, mm; 0: none
-	device     string  // name of a scale profile
-	deviceFile string
-}
-
-func (s *scaleFlags) addScale(f *pflag.FlagSet) {
-	s.card = string(vision.CardAuto)
-	f.StringVar(&s.card, "card", s.card, "look for a printed card in the picture: auto, on (fail without one) or `off`")
-	f.Var(&ranged{v: &s.cardRuler, min: 50, max: 300}, "card-ruler", "length in `MM` of the 150 mm line on the printed card, as measured with a ruler")
-	f.Var(&ranged{v: &s.cardWhite, min: 50, max: 100}, "card-white", "reflectance in `PERCENT` of the card's paper, instead of 86")
-	f.Var(&ranged{v: &s.coin, min: 5, max: 100}, "coin", "take the scale from a coin of this diameter in `MM` that lies beside the rice")
-	f.StringVar(&s.device, "scale-profile", "", "take the scale of the device from the profile with this `NAME`, see calibrate")
-	s.addProfiles(f)
-}
-
-func (s *scaleFlags) addProfiles(f *pflag.FlagSet) {
-	f.StringVar(&s.deviceFile, "profiles", "", "`FILE` of scale profiles, instead of the user's own")
-}
-
-// method returns how the pictures of a sample are to be measured.
-func (o *gradeOptions) method() (vision.Method, error) {
-	m := vision.Method{MeasureOptions: o.measureOptions(),
-		ScaleOptions: vision.ScaleOptions{Card: vision.CardMode(o.card), Ruler: o.cardRuler, White: o.cardWhite / 100}}
-	m.CoinMM = o.coin
-	given := ""
-	for _, g := range []struct {
-		flag string
-		is   bool
-	}{{"--dpi", o.dpi > 0}, {"--scale", o.scale > 0}, {"--scale-profile", o.device != ""}} {
-		switch {
-		case g.is && given != "":
-			return m, &usageError{what: given + " and " + g.flag + " exclude each other", hint: "give one of them"}
-		case g.is:
-			given = g.flag
-		}
-	}
-	switch m.Card {
-	case "", vision.CardAuto, vision.CardOff, vision.CardOn:
-	default:
-		return m, &usageError{what: fmt.Sprintf("--card is %q", o.card), hint: "take auto, on or off"}
-	}
-	switch {
-	case given != "" && m.Card == vision.CardOn:
-		return m, &usageError{what: given + " and --card on exclude each other", hint: "a card in the picture gives the scale by itself"}
-	case given != "" && o.cardRuler > 0:
-		return m, &usageError{what: given + " and --card-ruler exclude each other", hint: "a card in the picture gives the scale by itself"}
-	case m.Card == vision.CardOff && o.cardRuler > 0:
-		return m, &usageError{what: "--card off and --card-ruler exclude each other", hint: "give one of them"}
-	case o.cardWhite > 0 && (given != "" || m.Card == vision.CardOff):
-		return m, &usageError{what: "--card-white without a card", hint: "give it where a card in the picture gives the scale"}
-	case o.coin > 0 && given != "":
-		return m, &usageError{what: given + " and --coin exclude each other", hint: "give one of them"}
-	case o.coin > 0 && (m.Card == vision.CardOn || o.cardRuler > 0 || o.cardWhite > 0):
-		return m, &usageError{what: "a card and --coin exclude each other", hint: "a card in the picture gives the better scale; for the coin leave out --card, --card-ruler and --card-white"}
-	}
-	if o.device == "" {
-		return m, nil
-	}
-	file, all, err := o.loadProfiles()
-	if err != nil {
-		return m, err
-	}
-	p, err := profileNamed(file, all, o.device)
-	m.Device, m.Profile = o.device, p
-	return m, err
-}
 
 // profileFile returns where scale profiles are kept.
 func (s *scaleFlags) profileFile() (string, error) {
@@ -115,25 +41,20 @@ func (s *scaleFlags) profileFile() (string, error) {
 	return filepath.Join(dir, "traytally", "scale-profiles.yaml"), nil
 }
 
-// loadProfiles reads the file of scale profiles; a missing file has none.
-func (s *scaleFlags) loadProfiles() (file string, all map[string]*vision.ScaleProfile, err error) {
+// loadProfiles reads the file of scale profiles, data as it stands; a missing
+// file has none.
+func (s *scaleFlags) loadProfiles() (file string, data []byte, all map[string]*vision.ScaleProfile, err error) {
 	if file, err = s.profileFile(); err != nil {
-		return "", nil, err
+		return "", nil, nil, err
 	}
-	f, err := os.Open(file)
+	data, err = readFile(file, vision.MaxProfileBytes)
 	if errors.Is(err, fs.ErrNotExist) {
-		return file, map[string]*vision.ScaleProfile{}, nil
+		return file, nil, map[string]*vision.ScaleProfile{}, nil
 	}
-	if err != nil {
-		return file, nil, &inputError{path: file, what: "cannot be read: " + err.Error(), hint: "name another file: --profiles"}
+	if err == nil {
+		all, err = vision.ReadScaleProfiles(file, data)
 	}
-	defer f.Close()
-	data, err := io.ReadAll(io.LimitReader(f, vision.MaxProfileBytes+1))
-	if err != nil {
-		return file, nil, &inputError{path: file, what: "cannot be read: " + err.Error(), hint: "name another file: --profiles"}
-	}
-	all, err = vision.ReadScaleProfiles(file, data)
-	return file, all, err
+	return file, data, all, err
 }
 
 func profileNamed(file string, all map[string]*vision.ScaleProfile, name string) (*vision.ScaleProfile, error) {
@@ -161,9 +82,8 @@ type calibrateOptions struct {
 	cardRuler     float64
 	name          string
 	check         string
-	json          string
-	force         bool
-	scaleFlags    // only the file
+	output
+	scaleFlags // only the file
 }
 
 func newCalibrateCommand(u *ui) *cobra.Command {
@@ -218,8 +138,8 @@ settings, unless --profiles or TRAYTALLY_PROFILES names another file.`,
 	f.Var(&ranged{v: &o.cardRuler, min: 50, max: 300}, "card-ruler", "length in `MM` of the 150 mm line on the printed card, as measured with a ruler")
 	f.StringVar(&o.name, "name", "", "keep the scale as a profile with this `NAME`")
 	f.StringVar(&o.check, "check", "", "compare with the profile of this `NAME` and note the drift there")
-	f.StringVar(&o.json, "json", "", "write the result as JSON to `FILE`, or to the standard output with -")
-	f.BoolVar(&o.force, "force", false, "replace a profile of the same name, or a file that holds something else")
+	o.addJSON(f)
+	f.Lookup("force").Usage = "replace a profile of the same name, or a file that holds something else"
 	o.addProfiles(f)
 	return cmd
 }
@@ -284,7 +204,7 @@ func runCalibrate(ctx context.Context, o calibrateOptions, now time.Time, u *ui)
 	}
 	file, all, err := "", map[string]*vision.ScaleProfile(nil), error(nil)
 	if o.name != "" || o.check != "" {
-		if file, all, err = o.loadProfiles(); err != nil {
+		if file, _, all, err = o.loadProfiles(); err != nil {
 			return err
 		}
 	}
@@ -297,10 +217,8 @@ func runCalibrate(ctx context.Context, o calibrateOptions, now time.Time, u *ui)
 	if all[o.name] != nil && o.name != "" && !o.force {
 		return &outputError{path: file, what: fmt.Sprintf("has a scale profile %q already", o.name), hint: "take another name, or add --force to replace it"}
 	}
-	if o.json != "" && o.json != "-" {
-		if err := checkPlace(o.json); err != nil {
-			return err
-		}
+	if err := o.output.check(); err != nil {
+		return err
 	}
 
 	p, err := vision.Open(o.picture, vision.OpenOptions{})
@@ -317,7 +235,6 @@ func runCalibrate(ctx context.Context, o calibrateOptions, now time.Time, u *ui)
 		PxPerMMX: c.PxPerMMX, PxPerMMY: c.PxPerMMY, Both: c.Both, RelSDPct: 100 * c.RelSD,
 		StoredX: p.PxPerMMX, StoredY: p.PxPerMMY,
 	}
-	var files []outFile
 	if o.name != "" {
 		all[o.name] = vision.NewScaleProfile(p, c, now)
 		doc.Profile = o.name
@@ -344,19 +261,8 @@ func runCalibrate(ctx context.Context, o calibrateOptions, now time.Time, u *ui)
 			return err
 		}
 	}
-	if o.json != "" && o.json != "-" {
-		files = append(files, outFile{o.json, doc.write})
-	}
-	if err := writeSet(ctx, files, o.force); err != nil {
+	if err := u.answer(ctx, o.output, doc, func(w io.Writer) { doc.tell(w, file) }); err != nil {
 		return err
-	}
-	if o.json == "-" {
-		err = doc.write(u.out)
-	} else {
-		err = doc.tell(u.out, file)
-	}
-	if err != nil {
-		return &outputError{path: "standard output", what: "cannot be written: " + err.Error(), err: err}
 	}
 	if !c.Both {
 		u.warn(fmt.Sprintf("the scale was measured in one direction only (%.0f°) and taken for both", c.AngleRad*180/math.Pi),
@@ -372,13 +278,8 @@ func runCalibrate(ctx context.Context, o calibrateOptions, now time.Time, u *ui)
 	return nil
 }
 
-func (d *calibrationDocument) write(w io.Writer) error {
-	return indented(w, d)
-}
-
 // tell says the result for people.
-func (d *calibrationDocument) tell(w io.Writer, file string) error {
-	out := &checkedWriter{w: w}
+func (d *calibrationDocument) tell(out io.Writer, file string) {
 	fmt.Fprintf(out, "%s: %.4f px/mm", plain(d.Picture), d.PxPerMMX)
 	if d.Both {
 		fmt.Fprintf(out, " along x, %.4f along y", d.PxPerMMY)
@@ -394,7 +295,6 @@ func (d *calibrationDocument) tell(w io.Writer, file string) error {
 	case d.Profile != "":
 		fmt.Fprintf(out, "Kept as scale profile %s in %s\n", d.Profile, plain(file))
 	}
-	return out.err
 }
 
 // hundredths rounds to them, and keeps nothing from being written as -0.

@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 
+	"traytally/cmd/traytally/internal/pipeline"
 	"traytally/grading"
 	"traytally/vision"
 	"traytally/vision/kernel"
@@ -26,34 +27,50 @@ type documentPicture struct {
 	SHA256 string `json:"sha256"`
 }
 
-func newDocument(r *grading.Result, seen []measured) *document {
-	d := &document{Result: r}
-	for i, p := range r.Pictures {
-		d.Pictures = append(d.Pictures, documentPicture{p, seen[i].sha256})
+func newDocument(sample *pipeline.Sample) *document {
+	d := &document{Result: sample.Result}
+	for i, p := range sample.Result.Pictures {
+		d.Pictures = append(d.Pictures, documentPicture{p, sample.Pictures[i].SHA256})
 	}
 	return d
 }
 
-func (d *document) write(w io.Writer) error {
-	return indented(w, d)
+// evidence holds what is drawn of the pictures of a sample.
+type evidence struct {
+	settings *pipeline.Settings
+	shown    []shown // by the number of the picture
 }
 
-// evidenceFiles returns what goes into the directory of the evidence.
-func evidenceFiles(dir string, d *document, seen []measured) ([]outFile, error) {
+type shown struct {
+	backdrop *vision.Backdrop
+	crops    crops
+}
+
+// keep takes what is needed from an open picture.
+func (e *evidence) keep(i int, p *vision.Picture, t *kernel.Tray) (err error) {
+	s := &e.shown[i]
+	if s.backdrop, err = vision.NewBackdrop(p, t); err == nil {
+		s.crops, err = cropsOf(p, t, e.settings.Profile())
+	}
+	return err
+}
+
+// files returns what goes into the directory of the evidence.
+func (e *evidence) files(dir string, d *document, sample *pipeline.Sample) ([]outFile, error) {
 	var files []outFile
 	names := map[string]bool{}
 	row := 0
-	for i := range seen {
-		m := &seen[i]
-		png, err := overlay(m, d.Kernels[row:row+len(m.tray.Kernels)], d.Params.NotAssessed)
+	for i := range sample.Trays {
+		t := &sample.Trays[i]
+		png, err := overlay(e.shown[i].backdrop, t, d.Kernels[row:row+len(t.Kernels)], d.Params.NotAssessed)
 		if err != nil {
-			return nil, fmt.Errorf("overlay of %s: %w", m.tray.Picture, err)
+			return nil, fmt.Errorf("overlay of %s: %w", t.Picture, err)
 		}
-		row += len(m.tray.Kernels)
-		m.backdrop = nil
-		files = append(files, outFile{filepath.Join(dir, overlayName(m.tray.Picture, names)), writeBytes(png)})
+		row += len(t.Kernels)
+		e.shown[i].backdrop = nil
+		files = append(files, outFile{filepath.Join(dir, overlayName(t.Picture, names)), writeBytes(png)})
 	}
-	png, err := gallery(d, seen)
+	png, err := gallery(d, sample.Trays, e.shown)
 	if err != nil {
 		return nil, fmt.Errorf("gallery: %w", err)
 	}
@@ -62,7 +79,7 @@ func evidenceFiles(dir string, d *document, seen []measured) ([]outFile, error) 
 	}
 	return append(files,
 		outFile{filepath.Join(dir, "kernels.csv"), func(w io.Writer) error { return kernelTable(w, d.Result) }},
-		outFile{filepath.Join(dir, "result.json"), d.write},
+		outFile{filepath.Join(dir, "result.json"), func(w io.Writer) error { return indented(w, d) }},
 	), nil
 }
 
@@ -103,8 +120,7 @@ var overlayTags = []struct {
 }
 
 // overlay draws the evidence of one picture; rows are those of its kernels.
-func overlay(m *measured, rows []grading.KernelRow, notAssessed []kernel.Flag) ([]byte, error) {
-	t := &m.tray
+func overlay(b *vision.Backdrop, t *kernel.Tray, rows []grading.KernelRow, notAssessed []kernel.Flag) ([]byte, error) {
 	o := vision.OverlayOptions{
 		Title: fmt.Sprintf("%s: %s", filepath.Base(t.Picture), count(len(t.Kernels), "kernel", "kernels")),
 	}
@@ -147,11 +163,11 @@ func overlay(m *measured, rows []grading.KernelRow, notAssessed []kernel.Flag) (
 	if n := len(t.Unresolved); n > 0 {
 		o.Notes = append(o.Notes, fmt.Sprintf("%s not taken apart: boxed, not counted.", count(n, "touching group was", "touching groups were")))
 	}
-	if s := m.backdrop.Scale(); s != 1 {
+	if s := b.Scale(); s != 1 {
 		o.Notes = append(o.Notes, fmt.Sprintf("Shown at %.0f %% of the picture's size; measured at its full size.", 100*s))
 	}
 	o.Notes = append(o.Notes, "Screening aid from a picture; not an official grade.")
-	return m.backdrop.Draw(t, marks, o)
+	return b.Draw(t, marks, o)
 }
 
 // kernelTable writes one row per kernel, units in the header.

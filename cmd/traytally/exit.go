@@ -19,6 +19,8 @@ const (
 	exitInput       = 3
 	exitUngraded    = 4
 	exitOutput      = 5
+	exitContradicts = 10
+	exitNotProven   = 11
 	exitInterrupted = 130 // 128 + SIGINT, as shells report it
 )
 
@@ -57,9 +59,13 @@ type usageError struct{ what, hint string }
 func (e *usageError) Error() string { return e.what }
 
 // An inputError is an input that cannot be used, beyond what vision refuses.
-type inputError struct{ path, what, hint string }
+type inputError struct {
+	path, what, hint string
+	err              error
+}
 
 func (e *inputError) Error() string { return e.path + ": " + e.what }
+func (e *inputError) Unwrap() error { return e.err }
 
 // An outputError is an output that was not written.
 type outputError struct {
@@ -100,8 +106,11 @@ func codeOf(err error) int {
 		return exitInput
 	}
 	if _, ok := errors.AsType[*grading.InputError](err); ok {
-		if errors.Is(err, grading.ErrParams) {
+		switch {
+		case errors.Is(err, grading.ErrParams):
 			return exitUsage
+		case errors.Is(err, grading.ErrProfile):
+			return exitInput
 		}
 		return exitUngraded
 	}

@@ -2,65 +2,16 @@ package main
 
 import (
 	"fmt"
-	"image"
 	"image/color"
 	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
 
-	"github.com/spf13/pflag"
-
 	"traytally/grading"
 	"traytally/vision"
 	"traytally/vision/kernel"
 )
-
-// colourFlags are the flags that say how colours are measured and judged.
-type colourFlags struct {
-	profile     string // file, or empty for the default
-	grey        string // x,y,width,height of a grey patch, or empty
-	greyPercent float64
-}
-
-func (c *colourFlags) addColours(f *pflag.FlagSet) {
-	f.StringVar(&c.profile, "profile", "", "judge colours by the limits in `FILE` (traytally tune writes one)")
-	f.StringVar(&c.grey, "grey", "", "a neutral grey or white place in the pictures, `X,Y,WIDTH,HEIGHT` in pixels, to take neutral from")
-	f.Var(&ranged{v: &c.greyPercent, min: 1, max: 100}, "grey-percent", "its luminous reflectance in `PERCENT`; colours are absolute then")
-}
-
-// loadColours reads the profile and the place of the grey patch.
-func (c *colourFlags) loadColours() (grading.Profile, vision.ColourOptions, error) {
-	profile, o := grading.DefaultProfile(), vision.ColourOptions{}
-	if c.profile != "" {
-		var err error
-		if profile, err = grading.ReadProfile(c.profile); err != nil {
-			return profile, o, err
-		}
-	}
-	o.Limits = &profile.Surface
-	if c.grey == "" {
-		if c.greyPercent > 0 {
-			return profile, o, &usageError{what: "--grey-percent without --grey", hint: "say where the grey patch lies, for example --grey 40,40,200,200"}
-		}
-		return profile, o, nil
-	}
-	var v [4]int
-	parts := strings.Split(c.grey, ",")
-	bad := &usageError{what: fmt.Sprintf("--grey %q is no place in a picture", c.grey), hint: "give x,y,width,height in pixels, for example --grey 40,40,200,200"}
-	if len(parts) != len(v) {
-		return profile, o, bad
-	}
-	for i, p := range parts {
-		n, err := strconv.Atoi(strings.TrimSpace(p))
-		if err != nil || n < 0 || n > 1<<20 || i > 1 && n == 0 {
-			return profile, o, bad
-		}
-		v[i] = n
-	}
-	o.GreyPatch, o.GreyY = image.Rect(v[0], v[1], v[0]+v[2], v[1]+v[3]), c.greyPercent/100
-	return profile, o, nil
-}
 
 // galleryGroups are the groups of the gallery, in its order.
 var galleryGroups = []struct {
@@ -143,7 +94,7 @@ func soundest(t *kernel.Tray) []int {
 
 // gallery draws the flagged kernels of all pictures by class; nil where none
 // is flagged.
-func gallery(d *document, seen []measured) ([]byte, error) {
+func gallery(d *document, trays []kernel.Tray, seen []shown) ([]byte, error) {
 	letters := map[string]string{}
 	for _, g := range galleryGroups {
 		letters[string(g.flag)] = g.letter
@@ -168,7 +119,7 @@ func gallery(d *document, seen []measured) ([]byte, error) {
 		group := vision.GalleryGroup{Name: className(string(g.flag)), Letter: g.letter, Colour: g.colour, Dashed: g.dashed}
 		n, row := 0, 0
 		for i := range seen {
-			for k := range seen[i].tray.Kernels {
+			for k := range trays[i].Kernels {
 				r := &d.Kernels[row]
 				row++
 				if !slices.Contains(r.Flags, string(g.flag)) {
@@ -204,7 +155,7 @@ func gallery(d *document, seen []measured) ([]byte, error) {
 	row := 0
 	for i := range seen {
 		sound := vision.GalleryGroup{Name: "sound", Letter: "–", Colour: color.NRGBA{0xd8, 0xd4, 0xc8, 0xff}, Note: "usual kernels of this sample, to compare with"}
-		for k := range seen[i].tray.Kernels {
+		for k := range trays[i].Kernels {
 			r := &d.Kernels[row]
 			row++
 			if c := seen[i].crops[k]; c != nil && len(r.Flags) == 0 {
@@ -216,7 +167,7 @@ func gallery(d *document, seen []measured) ([]byte, error) {
 			break
 		}
 	}
-	title := filepath.Base(seen[0].tray.Picture)
+	title := filepath.Base(trays[0].Picture)
 	notes := []string{"Numbers are those of the overlay and of kernels.csv; letters are all that was noted on a kernel."}
 	if len(seen) > 1 {
 		title = fmt.Sprintf("%s and %s", title, count(len(seen)-1, "more picture", "more pictures"))

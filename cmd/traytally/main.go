@@ -48,7 +48,14 @@ func runRoot(ctx context.Context, root *cobra.Command, args []string, u *ui) (co
 			}
 		}
 	})
+	out := &checkedWriter{w: u.out}
+	u.out = out
+	root.SetOut(out)
 	cmd, err := root.ExecuteContextC(ctx)
+	if out.err != nil { // whatever was printed last, such as a help
+		err = &outputError{path: "standard output", what: "cannot be written: " + out.err.Error(), hint: "see where it goes: the place may be full, or the program that reads it has ended", err: out.err}
+		started = true
+	}
 	if err == nil {
 		return exitDone
 	}
@@ -98,7 +105,6 @@ the rules of the place.`,
 		},
 	}
 	root.SetIn(u.in)
-	root.SetOut(u.out)
 	root.SetErr(u.err)
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
 		return &usageError{what: firstLine(err.Error()), hint: "see " + cmd.CommandPath() + " --help"}

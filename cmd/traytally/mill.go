@@ -14,7 +14,6 @@ import (
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/jedib0t/go-pretty/v6/text"
 	"github.com/spf13/cobra"
-	"github.com/spf13/pflag"
 
 	"traytally/grading"
 	"traytally/grading/mill"
@@ -27,20 +26,6 @@ import (
 const shareHelp = `A share is typed in percent by mass, with the half width of its 95 % interval
 where it has one: 4.6±0.8, or 4.6+-0.8. A share up to 1 needs its percent sign,
 0.4%, so that it is not taken for a fraction.`
-
-// addJSONFlags adds the flags that say where the result goes.
-func (o *gradeOptions) addJSONFlags(f *pflag.FlagSet) {
-	f.StringVar(&o.json, "json", "", "write the result as JSON to `FILE`, or to the standard output with -")
-	f.BoolVar(&o.force, "force", false, "replace a file that holds something else")
-}
-
-// checkJSON refuses early a file that cannot come to be.
-func checkJSON(path string) error {
-	if path == "" || path == "-" {
-		return nil
-	}
-	return checkPlace(path)
-}
 
 // millUsage gives an error of the mill's arithmetic its exit code.
 func millUsage(err error) error {
@@ -108,31 +93,22 @@ func (o *sampleFlags) registered(ctx context.Context, code string) (sample *mill
 	if err != nil {
 		return nil, "", err
 	}
-	var sums []string
-	for _, p := range rec.Pictures {
-		sums = append(sums, p.SHA256)
-	}
-	sample, err = mill.FromResult(r, code, sums)
+	sample, err = mill.FromResult(r, code, sumsOf(rec.Pictures))
 	return sample, rec.Facts.Stage, err
 }
 
-// readSample reads a graded sample: the JSON that grade wrote, a picture that
-// is graded here and now, or, where there is no such file, a sample of the
+// read reads a graded sample: the JSON that grade wrote, a picture that is
+// graded here and now, or, where there is no such file, a sample of the
 // register by its code.
-func readSample(ctx context.Context, o sampleFlags, u *ui, path string) (*mill.Graded, error) {
+func (o *sampleFlags) read(ctx context.Context, u *ui, path string) (*mill.Graded, error) {
 	if slices.Contains(pictureEndings, strings.ToLower(filepath.Ext(path))) {
-		o.pictures, o.out = []string{path}, ""
-		r, seen, err := o.analyse(ctx, nil, u)
+		s, err := o.measured(ctx, u, path)
 		if err != nil {
 			return nil, err
 		}
 		u.done()
-		tellWarnings(u, r)
-		var sums []string
-		for _, m := range seen {
-			sums = append(sums, m.sha256)
-		}
-		return mill.FromResult(r, path, sums)
+		tellWarnings(u, s.Result)
+		return mill.FromResult(s.Result, path, sumsOf(s.Pictures))
 	}
 	f, err := os.Open(path)
 	if errors.Is(err, fs.ErrNotExist) && filepath.Ext(path) == "" && filepath.Base(path) == path {

@@ -30,9 +30,8 @@ type planOptions struct {
 	// expected: the user said what is expected of the lot.
 	expected bool
 	from     string // a result.json
-	json     string
 	chart    string
-	force    bool
+	output
 }
 
 func newPlanCommand(u *ui) *cobra.Command {
@@ -83,9 +82,8 @@ trays, and the uncertainty of the method (--method-u), come on top.`,
 	f.StringVar(&o.from, "from", "", "take the masses of whole kernels and pieces from `RESULT.json` of a graded sample")
 	f.Float64Var(&o.WholeKernelMG, "kernel-mg", o.WholeKernelMG, "mass of a whole kernel in `MG`")
 	f.IntVar(&o.KernelsPerTray, "tray-kernels", o.KernelsPerTray, "`NUMBER` of kernels on a tray")
-	f.StringVar(&o.json, "json", "", "write the plan as JSON to `FILE`, or to the standard output with -")
+	o.addJSON(f)
 	f.StringVar(&o.chart, "chart", "", "draw the operating characteristic into `FILE` (SVG)")
-	f.BoolVar(&o.force, "force", false, "replace files that hold something else")
 	return cmd
 }
 
@@ -138,21 +136,12 @@ func (o *planOptions) write(ctx context.Context, u *ui, doc any, chart func(io.W
 	if o.chart != "" {
 		files = append(files, outFile{o.chart, chart})
 	}
-	if o.json != "" && o.json != "-" {
-		files = append(files, outFile{o.json, func(w io.Writer) error { return indented(w, doc) }})
-	}
-	for _, f := range files {
-		if err := checkPlace(f.path); err != nil {
+	for _, f := range append(files, outFile{path: o.json}) {
+		if err := (&output{json: f.path}).check(); err != nil {
 			return err
 		}
 	}
-	if err := writeSet(ctx, files, o.force); err != nil {
-		return err
-	}
-	if o.json == "-" {
-		return writeJSON(ctx, u, "-", false, doc)
-	}
-	return u.print(show)
+	return u.answer(ctx, o.output, doc, show, files...)
 }
 
 // planCount plans for a limit on a number per portion.
@@ -219,7 +208,7 @@ func (o *planOptions) chooseLimit(u *ui) (limit *standards.Limit, about string, 
 	case o.HalfWidthPct != 0:
 		return nil, "", &usageError{what: "both a half width and a limit", hint: "give --within, or the standard and grade to decide about"}
 	}
-	std, err := o.limits(u)
+	std, _, err := o.limits(u)
 	if err != nil {
 		return nil, "", err
 	}
@@ -291,7 +280,7 @@ func modelFrom(path string) (grading.PieceModel, error) {
 	}
 	data, err := readFile(path, 512<<20)
 	if err != nil {
-		return grading.PieceModel{}, inStandardWords(err, path)
+		return grading.PieceModel{}, err
 	}
 	var head struct {
 		Schema string `json:"schema"`

@@ -2,12 +2,21 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
+	"image"
+	"io"
 	"path/filepath"
+	"strconv"
+	"strings"
 
 	"github.com/spf13/cobra"
 
+	"traytally/cmd/traytally/internal/pipeline"
+	"traytally/grading"
 	"traytally/samples"
+	"traytally/samples/report"
+	"traytally/vision"
 )
 
 // reportOptions are the flags of the report command.
@@ -110,19 +119,151 @@ func runReport(ctx context.Context, o reportOptions, u *ui) error {
 }
 
 func (o *reportOptions) files(ctx context.Context, g *samples.Register, rec *samples.Record, kinds []string, u *ui) ([]outFile, error) {
-	var paths []string
+	found := map[*samples.Picture]*pipeline.Source{}
 	for i := range rec.Pictures {
-		f := locate(&rec.Pictures[i], o.pictures)
-		if f.Path == "" {
+		p := &rec.Pictures[i]
+		f, source := locate(p, o.pictures)
+		if found[p] = source; source == nil {
 			u.warn(fmt.Sprintf("%s: the picture %s was %s: the report shows outlines only", rec.Code, f.Picture, map[string]string{pictureGone: "not found", pictureChanged: "changed since it was measured"}[f.State]),
 				"name the directory that holds it with --pictures")
-			f.Path = f.Picture
 		}
-		paths = append(paths, f.Path)
 	}
-	in, err := reportInput(ctx, g, rec, func(i int) string { return paths[i] })
+	in, err := reportInput(ctx, g, rec, func(p *samples.Picture) report.Photo { return photo(found[p], p) })
 	if err != nil {
 		return nil, err
 	}
 	return reportFiles(in, func(ending string) string { return filepath.Join(o.out, rec.Code+"."+ending) }, kinds), nil
+}
+
+// reportFiles are the files of a report with the given endings.
+func reportFiles(in report.Input, path func(ending string) string, endings []string) []outFile {
+	var files []outFile
+	for _, e := range endings {
+		write := report.HTML
+		if e == "pdf" {
+			write = report.PDF
+		}
+		files = append(files, outFile{path(e), func(w io.Writer) error { return write(w, in) }})
+	}
+	return files
+}
+
+// reportInput gathers what a report is made from. photo returns each picture;
+// one that is gone or changed is said in the report.
+func reportInput(ctx context.Context, g *samples.Register, rec *samples.Record, photo func(*samples.Picture) report.Photo) (report.Input, error) {
+	k, err := rec.Kernels()
+	if err != nil {
+		return report.Input{}, err
+	}
+	history, err := g.History(ctx, rec.Code)
+	if err != nil {
+		return report.Input{}, err
+	}
+	in := report.Input{Record: rec, Trays: k.Trays, Command: gradeCommand(rec)}
+	for _, e := range history {
+		if e.Revision <= rec.Revision {
+			in.History = append(in.History, e)
+		}
+	}
+	for i := range rec.Pictures {
+		in.Photos = append(in.Photos, photo(&rec.Pictures[i]))
+	}
+	return in, nil
+}
+
+// gradeCommand is the command by which whoever has the pictures, but not the
+// register, computes a sample's result again. The contract or the colour profile
+// that a flag takes from a file stands in the report's settings.
+func gradeCommand(rec *samples.Record) string {
+	s := &rec.Settings
+	words := []string{"traytally", "grade"}
+	add := func(w ...string) { words = append(words, w...) }
+	file := func(path string) string { // a name that is no flag
+		if base := filepath.Base(path); strings.HasPrefix(base, "-") {
+			return "./" + base
+		}
+		return filepath.Base(path)
+	}
+	for _, p := range rec.Pictures {
+		add(file(p.Path))
+	}
+	var m vision.Method
+	if json.Unmarshal(s.Measuring, &m) != nil {
+		m.PxPerMM = s.PxPerMM
+	}
+	switch {
+	case m.Profile != nil:
+		add("--scale-profile", m.Device)
+	case m.PxPerMM > 0:
+		add("--scale", strconv.FormatFloat(m.PxPerMM, 'g', -1, 64))
+	}
+	if m.CoinMM > 0 {
+		add("--coin", number(m.CoinMM, -1))
+	}
+	if m.Card != "" && m.Card != vision.CardAuto {
+		add("--card", string(m.Card))
+	}
+	if m.Ruler > 0 {
+		add("--card-ruler", number(m.Ruler, -1))
+	}
+	if r := m.Colour.GreyPatch; !r.Empty() {
+		add("--grey", fmt.Sprintf("%d,%d,%d,%d", r.Min.X, r.Min.Y, r.Dx(), r.Dy()))
+		if m.Colour.GreyY > 0 {
+			add("--grey-percent", number(m.Colour.GreyY*100, -1))
+		}
+	}
+	if s.Params.Measure != grading.Caliper {
+		add("--length", string(s.Params.Measure))
+	}
+	if s.Params.WholeLengthMM > 0 {
+		add("--whole-length", number(s.Params.WholeLengthMM, -1))
+	}
+	for _, p := range rec.Reference {
+		add("--whole-from", file(p.Path))
+	}
+	if s.ColourProfile != nil && s.ColourProfile.Name != grading.DefaultProfile().Name {
+		add("--profile", "PROFILE.yaml")
+	}
+	if s.Contract != "" {
+		add("--contract", "CONTRACT.yaml")
+	}
+	if s.Standard != "" { // of a contract for several kinds of rice, the one
+		add("--standard", s.Standard)
+	}
+	if s.Standard != "" && rec.Facts.Sheet != nil {
+		for _, entry := range rec.Facts.Sheet.Entries() {
+			add("--found", entry)
+		}
+	}
+	for i, w := range words {
+		words[i] = shellWord(w)
+	}
+	return strings.Join(words, " ")
+}
+
+// photo decodes a picture for a report; f is nil where it was not found.
+func photo(f *pipeline.Source, want *samples.Picture) report.Photo {
+	if f == nil {
+		f = pipeline.Files(want.Path)[0]
+	}
+	p, err := f.Decode()
+	if err != nil {
+		return report.Photo{Missing: "the picture cannot be opened: " + strings.TrimPrefix(err.Error(), f.Name+": ")}
+	}
+	defer p.Close()
+	if p.SHA256 != want.SHA256 {
+		return report.Photo{Missing: "the file was changed since the sample was measured"}
+	}
+	return report.Photo{Image: toNRGBA(p)}
+}
+
+// toNRGBA copies a picture into Go's own form.
+func toNRGBA(p *vision.Picture) *image.NRGBA {
+	img := image.NewNRGBA(image.Rect(0, 0, p.Width, p.Height))
+	src := p.Pix()
+	for i, j := 0, 0; i < len(src); i, j = i+3, j+4 {
+		s, d := src[i:][:3:3], img.Pix[j:][:4:4]
+		d[0], d[1], d[2], d[3] = s[2], s[1], s[0], 0xff
+	}
+	return img
 }

@@ -64,7 +64,7 @@ typed share of bad rice. Bad is what carries one of the flags of --bad.
 	f.StringSliceVar(&o.bad, "bad", o.bad, "`FLAGS` that make rice bad, of: "+flagList())
 	f.Uint64Var(&o.seed, "seed", 1, "`NUMBER` that the random draws start from")
 	o.addSampleFlags(cmd)
-	o.addJSONFlags(f)
+	o.addJSON(f)
 	return cmd
 }
 
@@ -94,7 +94,7 @@ type sorterDocument struct {
 }
 
 func runSorter(ctx context.Context, o sorterOptions, u *ui) error {
-	if err := checkJSON(o.json); err != nil {
+	if err := o.output.check(); err != nil {
 		return err
 	}
 	var bad []kernel.Flag
@@ -129,7 +129,7 @@ func runSorter(ctx context.Context, o sorterOptions, u *ui) error {
 			}
 			*s.share = &f
 		default:
-			g, err := readSample(ctx, o.sampleFlags, u, s.sample)
+			g, err := o.read(ctx, u, s.sample)
 			if err != nil {
 				return err
 			}
@@ -161,15 +161,8 @@ func runSorter(ctx context.Context, o sorterOptions, u *ui) error {
 		return millUsage(err)
 	}
 	doc.Sorter = res
-	if o.json != "" {
-		if err := writeJSON(ctx, u, o.json, o.force, doc); err != nil {
-			return err
-		}
-	}
-	if o.json != "-" && !o.quiet {
-		if err := u.print(func(w io.Writer) { showSorter(w, &doc) }); err != nil {
-			return err
-		}
+	if err := u.answer(ctx, o.output, doc, func(w io.Writer) { showSorter(w, &doc) }); err != nil {
+		return err
 	}
 	for _, d := range res.Doubts {
 		u.warn(d, "a mass needs its own unit, g, kg or t")

@@ -58,7 +58,7 @@ explain, all intervals are widened by it.
 		},
 	}
 	o.addSampleFlags(cmd)
-	o.addJSONFlags(cmd.Flags())
+	o.addJSON(cmd.Flags())
 	return cmd
 }
 
@@ -70,7 +70,7 @@ type stageSample struct {
 }
 
 func runStages(ctx context.Context, o stagesOptions, u *ui) error {
-	if err := checkJSON(o.json); err != nil {
+	if err := o.output.check(); err != nil {
 		return err
 	}
 	var stages []mill.Stage
@@ -93,7 +93,7 @@ func runStages(ctx context.Context, o stagesOptions, u *ui) error {
 				if broken, err = mill.ParseShare(value); err != nil {
 					return millUsage(err)
 				}
-			} else if g, err = readSample(ctx, o.sampleFlags, u, value); err != nil {
+			} else if g, err = o.read(ctx, u, value); err != nil {
 				return err
 			}
 		}
@@ -121,20 +121,13 @@ func runStages(ctx context.Context, o stagesOptions, u *ui) error {
 		Samples  []stageSample     `json:"samples"`
 		*mill.StagesResult
 	}{"traytally.stages/1", map[string]string{"traytally": version}, inputs, res}
-	if o.json != "" {
-		if err := writeJSON(ctx, u, o.json, o.force, doc); err != nil {
-			return err
+	if err := u.answer(ctx, o.output, doc, func(w io.Writer) {
+		showStages(w, res)
+		if len(graded) > 0 {
+			paragraph(w, caution)
 		}
-	}
-	if o.json != "-" && !o.quiet {
-		if err := u.print(func(w io.Writer) {
-			showStages(w, res)
-			if len(graded) > 0 {
-				paragraph(w, caution)
-			}
-		}); err != nil {
-			return err
-		}
+	}); err != nil {
+		return err
 	}
 	warnAlike(u, graded)
 	for _, s := range res.Stages {

@@ -1,13 +1,11 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
-	"os"
 	"slices"
 	"strings"
 
@@ -18,6 +16,7 @@ import (
 
 	"traytally/grading"
 	"traytally/grading/standards"
+	"traytally/vision"
 )
 
 func newStandardsCommand(u *ui) *cobra.Command {
@@ -88,25 +87,12 @@ func (s *standardFlags) add(f *pflag.FlagSet) {
 
 func (s *standardFlags) given() bool { return s.standard != "" || s.contract != "" }
 
-// load returns the standard and the sample sheet, nil where none was named.
-func (s *standardFlags) load(u *ui) (*standards.Standard, *grading.Sheet, error) {
-	if !s.given() {
-		if s.sheet != "" || s.moisture != "" || len(s.found) > 0 {
-			return nil, nil, &usageError{what: "a sample sheet without a standard", hint: "name the limits it is for: --standard CODE ('trade' for plain classes by broken share) or --contract FILE"}
-		}
-		return nil, nil, nil
-	}
-	std, err := s.limits(u)
-	if err != nil {
-		return nil, nil, err
-	}
-	sheet, err := s.sampleSheet()
-	return std, sheet, err
-}
-
 // sampleSheet returns the sheet's file with the entries of the command line in
 // place of those in it, nil where there is neither.
 func (s *standardFlags) sampleSheet() (*grading.Sheet, error) {
+	if !s.given() && (s.sheet != "" || s.moisture != "" || len(s.found) > 0) {
+		return nil, &usageError{what: "a sample sheet without a standard", hint: "name the limits it is for: --standard CODE ('trade' for plain classes by broken share) or --contract FILE"}
+	}
 	var sheet *grading.Sheet
 	if s.sheet != "" {
 		var err error
@@ -149,17 +135,19 @@ func typedEntry(flag string, err error) error {
 	return err
 }
 
-func (s *standardFlags) limits(u *ui) (*standards.Standard, error) {
+// limits returns the standard that is named, and the contract's file where it
+// stands in one.
+func (s *standardFlags) limits(u *ui) (std *standards.Standard, contract []byte, err error) {
 	if s.contract == "" {
 		std, err := standards.Lookup(s.standard)
-		return std, inStandardWords(err, "")
+		return std, nil, inStandardWords(err, "")
 	}
 	ed, problems, err := standards.LoadContract(s.contract)
 	if err == nil && ed == nil {
 		err = problems.Errors()
 	}
 	if err != nil {
-		return nil, inStandardWords(err, s.contract)
+		return nil, nil, inStandardWords(err, s.contract)
 	}
 	for _, p := range problems {
 		u.warn(p.String(), p.Hint)
@@ -168,20 +156,20 @@ func (s *standardFlags) limits(u *ui) (*standards.Standard, error) {
 	for _, v := range ed.Variants {
 		codes = append(codes, v.Code)
 		if v.Code == s.standard || s.standard == "" && len(ed.Variants) == 1 {
-			return v, nil
+			return v, ed.Source, nil
 		}
 	}
 	if s.standard == "" {
-		return nil, &usageError{what: fmt.Sprintf("%s holds %d kinds of rice", s.contract, len(codes)), hint: "choose one: --standard " + strings.Join(codes, " or --standard ")}
+		return nil, nil, &usageError{what: fmt.Sprintf("%s holds %d kinds of rice", s.contract, len(codes)), hint: "choose one: --standard " + strings.Join(codes, " or --standard ")}
 	}
-	return nil, &usageError{what: fmt.Sprintf("%s has no %q", s.contract, s.standard), hint: "it has: " + strings.Join(codes, ", ")}
+	return nil, nil, &usageError{what: fmt.Sprintf("%s has no %q", s.contract, s.standard), hint: "it has: " + strings.Join(codes, ", ")}
 }
 
 // inStandardWords turns an error about limits or a sample sheet into one with
 // an exit code; path names the file it came from.
 func inStandardWords(err error, path string) error {
-	if err == nil {
-		return nil
+	if _, picture := errors.AsType[*vision.InputError](err); err == nil || picture {
+		return err
 	}
 	if e, ok := errors.AsType[*standards.UnknownError](err); ok {
 		return &usageError{what: e.Error(), hint: e.Hint()}
@@ -220,9 +208,8 @@ func inStandardWords(err error, path string) error {
 }
 
 func newStandardsShowCommand(u *ui) *cobra.Command {
-	var jsonTo string
 	var flags standardFlags
-	var force bool
+	var to output
 	cmd := &cobra.Command{
 		Use:   "show [CODE]",
 		Short: "Show the limits, definitions and sources of a standard",
@@ -238,20 +225,16 @@ contract file in the same way.`,
 			if !flags.given() {
 				return &usageError{what: "no standard given", hint: "name one, for example: traytally standards show us-long"}
 			}
-			std, err := flags.limits(u)
+			std, _, err := flags.limits(u)
 			if err != nil {
 				return err
 			}
-			if jsonTo != "" {
-				return writeJSON(cmd.Context(), u, jsonTo, force, std.Table())
-			}
-			return u.print(func(w io.Writer) { showStandard(w, std) })
+			return u.answer(cmd.Context(), to, std.Table(), func(w io.Writer) { showStandard(w, std) })
 		},
 	}
 	f := cmd.Flags()
 	f.StringVar(&flags.contract, "contract", "", "show the contract in `FILE`")
-	f.StringVar(&jsonTo, "json", "", "write it as JSON to `FILE`, or to the standard output with -")
-	f.BoolVar(&force, "force", false, "replace a file that holds something else")
+	to.addJSON(f)
 	return cmd
 }
 
@@ -263,28 +246,6 @@ func atMostOne(what, hint string) cobra.PositionalArgs {
 		}
 		return nil
 	}
-}
-
-// print writes a result for people to the standard output in one piece.
-func (u *ui) print(fn func(io.Writer)) error {
-	var b bytes.Buffer
-	fn(&b)
-	if _, err := u.out.Write(b.Bytes()); err != nil {
-		return &outputError{path: "standard output", what: "cannot be written: " + err.Error(), err: err}
-	}
-	return nil
-}
-
-// writeJSON writes v to a file, or to the standard output for "-".
-func writeJSON(ctx context.Context, u *ui, path string, force bool, v any) error {
-	encode := func(w io.Writer) error { return indented(w, v) }
-	if path == "-" {
-		if err := encode(u.out); err != nil {
-			return &outputError{path: "standard output", what: "cannot be written: " + err.Error(), err: err}
-		}
-		return nil
-	}
-	return writeSet(ctx, []outFile{{path, encode}}, force)
 }
 
 // Marks beside a limit.
@@ -610,8 +571,7 @@ broken in one country and 6 % in another.`,
 	o.addSampleFlags(cmd)
 	f := cmd.Flags()
 	f.StringVar(&contract, "contract", "", "compare with the contract in `FILE` too")
-	f.StringVar(&o.json, "json", "", "write the result as JSON to `FILE`, or to the standard output with -")
-	f.BoolVar(&o.force, "force", false, "replace a file that holds something else")
+	o.addJSON(f)
 	return cmd
 }
 
@@ -634,29 +594,22 @@ func runCompare(ctx context.Context, o gradeOptions, contract string, u *ui) err
 	if err := o.checkOutputs(); err != nil {
 		return err
 	}
-	result, _, err := o.analyse(ctx, nil, u)
+	sample, err := o.measured(ctx, u, o.pictures...)
 	if err != nil {
 		return err
 	}
+	result := sample.Result
 	rows, err := grading.Compare(result.Sample, stds)
 	if err != nil {
 		return err
 	}
-	u.done()
-	if o.json != "" {
-		doc := struct {
-			Schema   string               `json:"schema"`
-			Pictures []string             `json:"pictures"`
-			Rows     []grading.Comparison `json:"broken"`
-		}{"traytally.compare/1", o.pictures, rows}
-		if err := writeJSON(ctx, u, o.json, o.force, doc); err != nil {
-			return err
-		}
-	}
-	if o.json != "-" && !o.quiet {
-		if err := u.print(func(w io.Writer) { showComparison(w, result, rows) }); err != nil {
-			return err
-		}
+	doc := struct {
+		Schema   string               `json:"schema"`
+		Pictures []string             `json:"pictures"`
+		Rows     []grading.Comparison `json:"broken"`
+	}{"traytally.compare/1", o.pictures, rows}
+	if err := u.answer(ctx, o.output, doc, func(w io.Writer) { showComparison(w, result, rows) }); err != nil {
+		return err
 	}
 	tellWarnings(u, result)
 	return nil
@@ -699,18 +652,4 @@ func sampleName(r *grading.Result) string {
 		return plain(r.Pictures[0].Picture)
 	}
 	return count(len(r.Pictures), "picture", "pictures") + " pooled as one sample"
-}
-
-// readFile reads a file of at most limit bytes.
-func readFile(path string, limit int64) ([]byte, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, err
-	}
-	defer f.Close()
-	data, err := io.ReadAll(io.LimitReader(f, limit+1))
-	if err == nil && int64(len(data)) > limit {
-		return nil, &inputError{path: path, what: fmt.Sprintf("more than %d MB", limit>>20), hint: "this is not the file that is wanted here"}
-	}
-	return data, err
 }

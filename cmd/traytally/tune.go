@@ -1,9 +1,7 @@
 package main
 
 import (
-	"bytes"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"image"
@@ -28,9 +26,8 @@ import (
 type tuneOptions struct {
 	folder     string
 	out        string
-	json       string
-	force      bool
 	dpi, scale float64
+	output
 	colourFlags
 }
 
@@ -73,8 +70,7 @@ limit stands in it with its meaning and its origin.`,
 	}
 	f := cmd.Flags()
 	f.StringVarP(&o.out, "out", "o", "", "write the profile to `FILE`")
-	f.StringVar(&o.json, "json", "", "write what was learned as JSON to `FILE`, or to the standard output with -")
-	f.BoolVar(&o.force, "force", false, "replace files that hold something else")
+	o.addJSON(f)
 	f.Var(&ranged{v: &o.dpi, min: 10, max: 20000}, "dpi", "resolution of the pictures in `DOTS` per inch, instead of the stored one")
 	f.Var(&ranged{v: &o.scale, min: 0.5, max: 1000}, "scale", "the same in `PIXELS` per millimetre")
 	o.addColours(f)
@@ -89,10 +85,15 @@ func runTune(ctx context.Context, o tuneOptions, u *ui) error {
 			}
 		}
 	}
-	base, colours, err := o.loadColours()
+	base, _, err := o.load()
 	if err != nil {
 		return err
 	}
+	colours, err := o.patch()
+	if err != nil {
+		return err
+	}
+	colours.Limits = &base.Surface
 	g := gradeOptions{dpi: o.dpi, scale: o.scale}
 	how := g.measureOptions()
 	how.Colour = colours
@@ -113,31 +114,7 @@ func runTune(ctx context.Context, o tuneOptions, u *ui) error {
 		tuned.Profile.Name = strings.TrimSuffix(filepath.Base(o.out), filepath.Ext(o.out))
 		files = append(files, outFile{o.out, tuned.Profile.Encode})
 	}
-	writeJSON := func(w io.Writer) error {
-		e := json.NewEncoder(w)
-		e.SetIndent("", " ")
-		return e.Encode(tuned)
-	}
-	if o.json != "" && o.json != "-" {
-		files = append(files, outFile{o.json, writeJSON})
-	}
-	if err := writeSet(ctx, files, o.force); err != nil {
-		return err
-	}
-	u.done()
-	var b bytes.Buffer
-	if o.json == "-" {
-		err = writeJSON(&b)
-	} else {
-		tuneSummary(&b, tuned, o.out)
-	}
-	if err == nil {
-		_, err = u.out.Write(b.Bytes())
-	}
-	if err != nil {
-		return &outputError{path: "standard output", what: "cannot be written: " + err.Error()}
-	}
-	return nil
+	return u.answer(ctx, o.output, tuned, func(w io.Writer) { tuneSummary(w, tuned, o.out) }, files...)
 }
 
 // A sortedClass is one subfolder.

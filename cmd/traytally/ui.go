@@ -1,6 +1,9 @@
 package main
 
 import (
+	"bytes"
+	"context"
+	"encoding/json"
 	"fmt"
 	"io"
 	"os"
@@ -8,6 +11,7 @@ import (
 	"sync"
 	"time"
 
+	"github.com/spf13/pflag"
 	"golang.org/x/term"
 )
 
@@ -82,4 +86,61 @@ func plain(s string) string {
 		}
 		return r
 	}, s)
+}
+
+// print writes a result for people to the standard output in one piece.
+func (u *ui) print(fn func(io.Writer)) error {
+	var b bytes.Buffer
+	fn(&b)
+	_, err := u.out.Write(b.Bytes()) // runRoot tells of an error
+	return err
+}
+
+// An output says where the result of a command goes besides the terminal.
+type output struct {
+	json  string // file, "-" for the standard output, or empty
+	force bool   // replace what exists
+	quiet bool
+}
+
+func (o *output) addJSON(f *pflag.FlagSet) {
+	f.StringVar(&o.json, "json", "", "write the result as JSON to `FILE`, or to the standard output with -")
+	f.BoolVar(&o.force, "force", false, "replace a file that holds something else")
+}
+
+// check refuses early a file that cannot come to be.
+func (o *output) check() error {
+	if o.json == "" || o.json == "-" {
+		return nil
+	}
+	return checkPlace(o.json)
+}
+
+// answer gives the result of a command: doc as JSON where that is asked for,
+// together with other files all or none, and what show prints unless JSON takes
+// its place.
+func (u *ui) answer(ctx context.Context, o output, doc any, show func(io.Writer), files ...outFile) error {
+	encode := func(w io.Writer) error { return indented(w, doc) }
+	if o.json != "" && o.json != "-" {
+		files = append(files, outFile{o.json, encode})
+	}
+	if err := writeSet(ctx, files, o.force); err != nil {
+		return err
+	}
+	u.done()
+	switch {
+	case o.json == "-":
+		return encode(u.out)
+	case o.quiet:
+		return nil
+	}
+	return u.print(show)
+}
+
+// indented writes v as JSON for people and machines.
+func indented(w io.Writer, v any) error {
+	e := json.NewEncoder(w)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", " ")
+	return e.Encode(v)
 }

@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"traytally/cmd/traytally/internal/pipeline"
 	"traytally/grading"
 	"traytally/grading/standards"
 )
@@ -74,8 +75,7 @@ the sheet decide is named as not assessed.`,
 	f.Float64Var(&o.rule.Risks.Consumer, "consumer-risk", o.rule.Risks.Consumer, "greatest `RISK` of supporting a lot that is beyond a limit")
 	f.Float64Var(&o.rule.Risks.Producer, "producer-risk", o.rule.Risks.Producer, "greatest `RISK` of contradicting a lot that is within every limit")
 	o.guardBand.add(f)
-	f.StringVar(&o.json, "json", "", "write the result as JSON to `FILE`, or to the standard output with -")
-	f.BoolVar(&o.force, "force", false, "replace a file that holds something else")
+	o.addJSON(f)
 	return cmd
 }
 
@@ -92,7 +92,12 @@ func runVerify(ctx context.Context, o verifyOptions, u *ui) error {
 	if err := o.rule.Validate(); err != nil {
 		return asUsage(err)
 	}
-	std, sheet, err := o.load(u)
+	r, err := o.request(u, true)
+	if err != nil {
+		return err
+	}
+	std := r.Standard
+	sheet, err := o.sampleSheet()
 	if err != nil {
 		return err
 	}
@@ -108,26 +113,23 @@ func runVerify(ctx context.Context, o verifyOptions, u *ui) error {
 	if err := o.checkOutputs(); err != nil {
 		return err
 	}
-	result, seen, err := o.analyse(ctx, std, u)
+	settings, err := pipeline.Resolve(ctx, r, o.options(u))
 	if err != nil {
 		return err
 	}
+	sample, err := settings.Grade(ctx, pipeline.Files(o.pictures...), sheet, o.options(u))
+	if err != nil {
+		return inStandardWords(err, o.sheet)
+	}
+	result := sample.Result
 	v, err := grading.Verify(result.Sample, std, o.declared, sheet, o.rule)
 	if err != nil {
 		return inStandardWords(err, o.sheet)
 	}
-	u.done()
-	if o.json != "" {
-		doc := verifyDocument{Schema: "traytally.verify/1", Verification: v, Versions: result.Versions, Broken: result.Broken, Reference: result.Reference}
-		doc.Pictures = append(doc.Pictures, newDocument(result, seen).Pictures...)
-		if err := writeJSON(ctx, u, o.json, o.force, doc); err != nil {
-			return err
-		}
-	}
-	if o.json != "-" && !o.quiet {
-		if err := u.print(func(w io.Writer) { showVerification(w, result, v) }); err != nil {
-			return err
-		}
+	doc := verifyDocument{Schema: "traytally.verify/1", Verification: v, Versions: result.Versions, Broken: result.Broken, Reference: result.Reference}
+	doc.Pictures = append(doc.Pictures, newDocument(sample).Pictures...)
+	if err := u.answer(ctx, o.output, doc, func(w io.Writer) { showVerification(w, result, v) }); err != nil {
+		return err
 	}
 	tellWarnings(u, result)
 	switch v.Outcome {

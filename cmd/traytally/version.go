@@ -7,12 +7,13 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"traytally/cmd/traytally/internal/pipeline"
 	"traytally/grading"
 	"traytally/vision"
 )
 
-// version is the version of the program. A release build sets it.
-var version = "0.1.0"
+// version is the version of the program.
+var version = pipeline.Version
 
 // revision returns the commit that the program was built from, or "".
 func revision() string {

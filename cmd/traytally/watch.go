@@ -6,8 +6,10 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"os/signal"
 	"path/filepath"
 	"slices"
+	"syscall"
 	"time"
 
 	"github.com/fsnotify/fsnotify"
@@ -79,7 +81,7 @@ type watched struct {
 // A watcher knows what was done with the pictures of a folder.
 type watcher struct {
 	o    watchOptions
-	w    *work
+	w    *intake
 	u    *ui
 	seen map[string]watched // by the name in the folder
 	done map[string]outcome // by the job's pictures and their stamps
@@ -88,6 +90,8 @@ type watcher struct {
 }
 
 func runWatch(ctx context.Context, o watchOptions, u *ui) error {
+	// A pipe that nobody reads any more is told, and ends the watching in order.
+	signal.Ignore(syscall.SIGPIPE)
 	if err := o.check(); err != nil {
 		return err
 	}
@@ -213,16 +217,14 @@ func (s *watcher) round(ctx context.Context) (wait time.Duration, changed bool, 
 	}
 	s.u.progress("%s to grade", count(len(jobs), "sample", "samples"))
 	next := time.Duration(0)
-	err = s.w.each(ctx, jobs, func(i int, out outcome) {
+	err = s.w.each(ctx, jobs, func(i int, out outcome) error {
 		if out.State == stateRefused && !s.still(jobs[i], patience) {
 			next = min(pollEvery, s.settle()) // looked at again
-			return
+			return nil
 		}
 		s.done[names[i]] = out
 		changed = true
-		if e := s.say(out); e != nil && err == nil {
-			err = e
-		}
+		return s.say(out)
 	})
 	s.u.done()
 	return next, changed, err

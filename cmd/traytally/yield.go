@@ -75,7 +75,7 @@ a unit of the last digit typed. A moisture without ± is taken to half a point.
 	f.Float64Var(&o.basis, "basis", mill.DefaultBasisPct, "moisture in `PERCENT` that masses are shown at")
 	f.StringVar(&o.mill, "mill", "laboratory", "`KIND` of mill whose usual yields stand beside: "+strings.Join(mill.MillTypeCodes(), ", "))
 	o.addSampleFlags(cmd)
-	o.addJSONFlags(f)
+	o.addJSON(f)
 	return cmd
 }
 
@@ -83,7 +83,7 @@ func runYield(ctx context.Context, o yieldOptions, u *ui) error {
 	if o.sample != "" && o.broken != "" {
 		return &usageError{what: "--sample and --broken exclude each other", hint: "give one of them"}
 	}
-	if err := checkJSON(o.json); err != nil {
+	if err := o.output.check(); err != nil {
 		return err
 	}
 	in := mill.YieldInput{BasisPct: o.basis, Mill: o.mill}
@@ -115,7 +115,7 @@ func runYield(ctx context.Context, o yieldOptions, u *ui) error {
 	var sample *mill.Graded
 	if o.sample != "" {
 		var err error
-		if sample, err = readSample(ctx, o.sampleFlags, u, o.sample); err != nil {
+		if sample, err = o.read(ctx, u, o.sample); err != nil {
 			return err
 		}
 		in.BrokenShare = &sample.Broken
@@ -128,15 +128,8 @@ func runYield(ctx context.Context, o yieldOptions, u *ui) error {
 	if sample != nil {
 		doc.Cut = &sample.Cut
 	}
-	if o.json != "" {
-		if err := writeJSON(ctx, u, o.json, o.force, doc); err != nil {
-			return err
-		}
-	}
-	if o.json != "-" && !o.quiet {
-		if err := u.print(func(w io.Writer) { showYield(w, &doc) }); err != nil {
-			return err
-		}
+	if err := u.answer(ctx, o.output, doc, func(w io.Writer) { showYield(w, &doc) }); err != nil {
+		return err
 	}
 	if !y.DryMatter {
 		u.warn("no moistures given: masses are compared as weighed, and a point of moisture lost in the mill reads as yield lost", "add --paddy-moisture and the others")

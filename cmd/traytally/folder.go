@@ -1,0 +1,198 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"traytally/cmd/traytally/internal/pipeline"
+	"traytally/samples"
+)
+
+// folderOptions are the flags that batch and watch share.
+type folderOptions struct {
+	gradeOptions
+	registerFlags
+	folder  string
+	list    string
+	reports string
+	again   bool
+}
+
+// listName is the list of samples that a folder may hold.
+const listName = "samples.csv"
+
+// outName is the directory below a folder that reports go to by default.
+const outName = "traytally"
+
+const folderHelp = `Each picture is one sample, unless a list says otherwise: FOLDER/` + listName + `,
+or the file given with --list, is CSV whose first row names its columns:
+picture, code, lot, party, line, variety, stage, drawn, received, moisture_pct,
+sample_mass_g and the other fields of a sample sheet, note. Rows with one code
+are pooled as one sample.
+
+The same picture under the same settings is registered once, however often it is
+seen. Pictures stay where they are; the register keeps their path, their SHA-256
+and the measured kernels.`
+
+func (o *folderOptions) add(cmd *cobra.Command) {
+	o.length = "caliper"
+	f := cmd.Flags()
+	o.registerFlags.add(f)
+	o.addBy(f)
+	f.StringVar(&o.list, "list", "", "CSV `FILE` that tells the samples' codes and facts (default FOLDER/"+listName+", if there)")
+	f.StringVarP(&o.out, "out", "o", "", "`DIR` for reports and summary (default FOLDER/"+outName+")")
+	f.StringVar(&o.reports, "reports", "html,pdf", "`KINDS` of report to write for each sample: html, pdf, both or none")
+	f.BoolVar(&o.again, "again", false, "measure again what could not be graded before")
+	o.addSampleFlags(cmd)
+	f.StringVar(&o.standard, "standard", "", "judge by the published standard with this `CODE`; see 'traytally standards list'")
+	f.StringVar(&o.contract, "contract", "", "judge by the limits in `FILE`; see 'traytally standards template'")
+}
+
+// needsFolder refuses a command line without exactly one folder.
+func needsFolder(cmd *cobra.Command, args []string) error {
+	if len(args) != 1 {
+		return &usageError{what: fmt.Sprintf("%s takes one folder, got %d", cmd.CommandPath(), len(args)), hint: "for example: " + cmd.CommandPath() + " scans"}
+	}
+	if err := oneOf(cmd, "dpi", "scale"); err != nil {
+		return err
+	}
+	return oneOf(cmd, "whole-length", "whole-from")
+}
+
+// check refuses a folder that cannot be read.
+func (o *folderOptions) check() error {
+	info, err := os.Stat(o.folder)
+	switch {
+	case errors.Is(err, os.ErrNotExist):
+		return &inputError{path: o.folder, what: "no such folder", hint: "check the name"}
+	case err != nil:
+		return &inputError{path: o.folder, what: "cannot be opened: " + err.Error(), hint: "check who may read it"}
+	case !info.IsDir():
+		return &inputError{path: o.folder, what: "is a file, not a folder", hint: "to grade one picture: traytally grade " + shellWord(o.folder)}
+	}
+	return nil
+}
+
+// start resolves the settings, and then opens the register and makes the
+// directory of the outputs.
+func (o *folderOptions) start(ctx context.Context, u *ui) (*intake, error) {
+	if o.out == "" {
+		o.out = filepath.Join(o.folder, outName)
+	}
+	var kinds []string
+	for _, k := range strings.Split(o.reports, ",") {
+		switch k = strings.TrimSpace(k); k {
+		case "html", "pdf":
+			kinds = append(kinds, k)
+		case "none":
+		default:
+			return nil, &usageError{what: fmt.Sprintf("there is no kind of report %q", k), hint: "--reports html, pdf, html,pdf or none"}
+		}
+	}
+	r, err := o.request(u, true)
+	if err != nil {
+		return nil, err
+	}
+	w := &intake{reports: kinds, out: o.out, again: o.again}
+	if w.settings, err = pipeline.Resolve(ctx, r, o.options(u)); err != nil {
+		return nil, err
+	}
+	if w.register, err = o.open(ctx, true); err != nil {
+		return nil, err
+	}
+	if _, err = makeDir(o.out); err != nil {
+		w.register.Close()
+		return nil, err
+	}
+	sweep(o.out)
+	return w, nil
+}
+
+// sweep removes what a killed program left half-written in a directory.
+func sweep(dir string) {
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return
+	}
+	for _, e := range entries {
+		info, err := e.Info()
+		if err == nil && strings.HasPrefix(e.Name(), ".traytally-") && time.Since(info.ModTime()) > time.Hour {
+			os.Remove(filepath.Join(dir, e.Name()))
+		}
+	}
+}
+
+// found returns the names of the picture files in the folder, in order.
+func (o *folderOptions) found() ([]string, error) {
+	entries, err := os.ReadDir(o.folder)
+	if err != nil {
+		return nil, &inputError{path: o.folder, what: "cannot be read: " + err.Error(), hint: "check who may read it"}
+	}
+	var out []string
+	for _, e := range entries {
+		if !e.IsDir() && !strings.HasPrefix(e.Name(), ".") && slices.Contains(pictureEndings, strings.ToLower(filepath.Ext(e.Name()))) {
+			out = append(out, e.Name())
+		}
+	}
+	return out, nil
+}
+
+// listed reads the list of samples; nil where there is none.
+func (o *folderOptions) listed() ([]samples.Listed, error) {
+	path := o.list
+	if path == "" {
+		path = filepath.Join(o.folder, listName)
+		if _, err := os.Stat(path); err != nil {
+			return nil, nil
+		}
+	}
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return nil, inStandardWords(err, path)
+	}
+	return samples.ParseList(path, data)
+}
+
+// jobs makes the samples out of the pictures that are there and the list.
+// waiting holds listed pictures that are not there.
+func (o *folderOptions) jobs(names []string, list []samples.Listed) (jobs []job, waiting []string) {
+	there := map[string]bool{}
+	for _, n := range names {
+		there[n] = true
+	}
+	taken := map[string]bool{}
+	for _, l := range list {
+		j := job{code: l.Code, facts: l.Facts}
+		whole := true
+		for _, p := range l.Pictures {
+			p = filepath.Clean(p)
+			taken[p] = true
+			path := p
+			if !filepath.IsAbs(p) {
+				path = filepath.Join(o.folder, p)
+			}
+			if _, err := os.Stat(path); !there[p] && err != nil {
+				waiting = append(waiting, p)
+				whole = false
+			}
+			j.pictures = append(j.pictures, path)
+		}
+		if whole {
+			jobs = append(jobs, j)
+		}
+	}
+	for _, n := range names {
+		if !taken[n] {
+			jobs = append(jobs, job{pictures: []string{filepath.Join(o.folder, n)}})
+		}
+	}
+	return jobs, waiting
+}

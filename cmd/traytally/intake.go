@@ -1,0 +1,324 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net/url"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"traytally/cmd/traytally/internal/pipeline"
+	"traytally/grading"
+	"traytally/samples"
+	"traytally/samples/report"
+	"traytally/vision"
+	"traytally/vision/kernel"
+)
+
+// An intake turns pictures into registered samples and their reports, for batch
+// and watch.
+type intake struct {
+	settings *pipeline.Settings
+	register *samples.Register
+	reports  []string // endings: html, pdf
+	out      string   // directory of the reports
+	again    bool     // measure again what was refused before
+}
+
+// A job is a sample to be graded and registered.
+type job struct {
+	code     string // empty: the register gives one
+	facts    samples.Facts
+	pictures []string
+}
+
+// What became of a job.
+const (
+	stateGraded  = "graded"
+	stateKnown   = "registered before"
+	stateRefused = "not graded"
+)
+
+// An outcome is what became of a job.
+type outcome struct {
+	Pictures []string `json:"pictures"`
+	State    string   `json:"state"`
+	// Reason says why a sample was not graded, or what is to be known of one
+	// that was registered before; Hint is the way out, where there is one.
+	Reason   string       `json:"reason,omitempty"`
+	Hint     string       `json:"hint,omitempty"`
+	Sample   *samples.Row `json:"sample"` // null where it was not graded
+	warnings []grading.Warning
+}
+
+// warn tells what was wrong with a sample, if anything was.
+func (o *outcome) warn(u *ui) {
+	if o.State == stateRefused || o.Hint != "" {
+		u.warn(o.Reason, o.Hint)
+	}
+}
+
+// An intaken is a job on its way into the register.
+type intaken struct {
+	job
+	files  []*pipeline.Source
+	photos []report.Photo // of files, for the report; empty where decoded anew
+	key    string
+	known  string          // code of the sample that it is registered as already
+	rec    *samples.Record // what was measured, and later what is registered
+	note   bool            // the refusal is the pictures' own, and is noted
+	out    outcome
+}
+
+func (m *intaken) refuse(err error) {
+	m.out.State, m.out.Reason, m.out.Hint = stateRefused, err.Error(), hintOf(err)
+}
+
+// each takes in the jobs and hands every outcome to tell, one at a time:
+// measured several at once, registered one after the other in their order,
+// reported several at once again. The error is one that ends all work: a disk
+// without room, a register that is gone. What is wrong with a sample stands in
+// its outcome.
+func (w *intake) each(ctx context.Context, jobs []job, tell func(int, outcome) error) error {
+	reports, ctx := errgroup.WithContext(ctx)
+	reports.SetLimit(2) // like the pictures that are measured at once
+	var telling sync.Mutex
+	err := pipeline.InOrder(ctx, len(jobs),
+		func(ctx context.Context, i int) (*intaken, error) { return w.measure(ctx, jobs[i]) },
+		func(inner context.Context, i int, m *intaken) error {
+			if err := w.enter(inner, m); err != nil {
+				return err
+			}
+			reports.Go(func() error {
+				if err := w.finish(ctx, m); err != nil {
+					return err
+				}
+				telling.Lock()
+				defer telling.Unlock()
+				return tell(i, m.out)
+			})
+			return nil
+		})
+	if e := reports.Wait(); e != nil {
+		return e
+	}
+	return err
+}
+
+// keptPixels is the size up to which a decoded picture waits for its report, 4
+// bytes a pixel; a larger one is decoded anew for it. An A4 sheet at 300 dpi has
+// 9 million, and a handful may wait.
+const keptPixels = 16_000_000
+
+// measure reads the pictures of a job and, where they are new to the register,
+// measures them.
+func (w *intake) measure(ctx context.Context, j job) (*intaken, error) {
+	m := &intaken{job: j, files: pipeline.Files(j.pictures...), photos: make([]report.Photo, len(j.pictures)), out: outcome{Pictures: j.pictures}}
+	if err := pipeline.Read(m.files); err != nil {
+		m.refuse(err)
+		return m, nil
+	}
+	m.key = w.settings.Key(m.files)
+	var err error
+	if m.known, err = w.register.Lookup(ctx, m.key); err != nil || m.known != "" {
+		return m, err
+	}
+	if !w.again {
+		before, err := w.register.Refused(ctx, m.key)
+		if err != nil {
+			return nil, err
+		}
+		if before != nil && before.Path == string([]rune(m.files[0].Picture.Path)) { // the reason names the file
+			m.out.State, m.out.Reason, m.out.Hint = stateRefused, before.Reason, before.Hint
+			return m, nil
+		}
+	}
+	sample, err := w.settings.Grade(ctx, m.files, j.facts.Sheet, pipeline.Options{Keep: func(i int, p *vision.Picture, _ *kernel.Tray) error {
+		if len(w.reports) > 0 && p.Width*p.Height <= keptPixels {
+			m.photos[i] = report.Photo{Image: toNRGBA(p)}
+		}
+		return nil
+	}})
+	if err == nil {
+		m.out.warnings = sample.Result.Warnings
+		m.rec, err = sample.Record(j.code, j.facts)
+	}
+	if err = inStandardWords(err, ""); err == nil {
+		return m, nil
+	}
+	if code := codeOf(err); code != exitInput && code != exitUngraded {
+		return nil, err
+	}
+	m.refuse(err)
+	m.note = pipeline.OfPicture(err)
+	return m, nil
+}
+
+// enter registers what was measured, or notes that it could not be graded.
+func (w *intake) enter(ctx context.Context, m *intaken) error {
+	switch {
+	case m.note:
+		return w.register.Refuse(ctx, m.key, samples.Refusal{Path: m.files[0].Picture.Path, At: time.Now(), Reason: m.out.Reason, Hint: m.out.Hint})
+	case m.out.State == stateRefused:
+		return nil
+	case m.known != "":
+		return w.know(ctx, m, m.known)
+	}
+	added, err := w.register.Add(ctx, m.rec)
+	switch {
+	case errors.Is(err, samples.ErrCodeTaken):
+		m.refuse(err)
+		return nil
+	case err != nil:
+		return err
+	case !added: // the same picture again, or another program was quicker
+		return w.know(ctx, m, m.rec.Code)
+	}
+	m.out.State = stateGraded
+	return nil
+}
+
+// know tells of a sample whose pictures are registered already. A row of the
+// list that asks for another sample is refused, and one whose facts the
+// register does not have is told: nothing falls out unseen.
+func (w *intake) know(ctx context.Context, m *intaken, code string) error {
+	out := &m.out
+	out.State = stateKnown
+	rec, err := w.register.Get(ctx, code, 0)
+	if err != nil {
+		return err
+	}
+	m.rec = rec
+	here := printed(m.pictures)
+	var paths []string
+	for _, p := range rec.Pictures {
+		paths = append(paths, p.Path)
+	}
+	there := printed(paths)
+	differ := rec.Facts.Differ(&m.facts)
+	if len(differ) > 0 && rec.Revision > 1 { // amended since it was listed
+		first, err := w.register.Get(ctx, code, 1)
+		if err != nil {
+			return err
+		}
+		if len(first.Facts.Differ(&m.facts)) == 0 {
+			differ = nil
+		}
+	}
+	if m.facts.IsZero() {
+		differ = nil
+	}
+	switch {
+	case m.code != "" && m.code != code:
+		out.State, out.Reason = stateRefused, fmt.Sprintf("%s: the same picture is registered already, as sample %s (%s)", here, code, there)
+		out.Hint = fmt.Sprintf("scan the rice of %s itself, or write %s in the list", m.code, code)
+	case len(differ) > 0 && here != there:
+		out.State, out.Reason = stateRefused, fmt.Sprintf("%s: the same picture is registered already, as sample %s (%s), with other facts: %s", here, code, there, strings.Join(differ, ", "))
+		out.Hint = "scan the rice itself, or take the row out of the list"
+	case len(differ) > 0:
+		out.Reason = fmt.Sprintf("%s: sample %s is registered with other facts than the list has: %s", here, code, strings.Join(differ, ", "))
+		out.Hint = "the register stays as it is; traytally log amend " + code + " --reason TEXT corrects it"
+	case here != there:
+		out.Reason = "the same picture as " + there
+	}
+	return nil
+}
+
+// finish writes the reports of a registered sample where they are missing, and
+// fills in its row.
+func (w *intake) finish(ctx context.Context, m *intaken) error {
+	if m.out.State == stateRefused {
+		return nil
+	}
+	rec, err := w.register.Get(ctx, m.rec.Code, 0)
+	if err != nil {
+		return err
+	}
+	if m.out.Sample, err = rec.Row(); err != nil {
+		return err
+	}
+	// The report of an amended sample may be one of an earlier revision.
+	missing := rec.Revision > 1
+	path := func(ending string) string { return filepath.Join(w.out, rec.Code+"."+ending) }
+	for _, ending := range w.reports {
+		if _, err := os.Stat(path(ending)); err != nil {
+			missing = true
+		}
+	}
+	if !missing {
+		return nil
+	}
+	in, err := reportInput(ctx, w.register, rec, m.photo)
+	if err != nil {
+		return err
+	}
+	return writeSet(ctx, reportFiles(in, path, w.reports), true)
+}
+
+// photo returns a picture of the sample for its report.
+func (m *intaken) photo(want *samples.Picture) report.Photo {
+	for i, f := range m.files {
+		if f.Picture.SHA256 == want.SHA256 {
+			if m.photos[i].Image != nil {
+				return m.photos[i]
+			}
+			return photo(f, want)
+		}
+	}
+	return photo(nil, want)
+}
+
+// summary returns the files that sum up a folder.
+func (w *intake) summary(title string, outcomes []outcome, refresh int) ([]outFile, error) {
+	var rows []samples.Row
+	in := report.Index{Title: title, RefreshS: refresh}
+	listed := map[string]bool{} // a picture may lie there twice
+	for _, o := range outcomes {
+		if o.Sample != nil {
+			if !listed[o.Sample.Code] {
+				listed[o.Sample.Code] = true
+				rows = append(rows, *o.Sample)
+			}
+		} else if o.State == stateRefused {
+			in.Refused = append(in.Refused, samples.Refusal{Path: printed(o.Pictures), Reason: plain(o.Reason), Hint: plain(o.Hint)})
+		}
+	}
+	slices.SortStableFunc(rows, func(a, b samples.Row) int {
+		if c := a.At.Compare(b.At); c != 0 {
+			return c
+		}
+		return strings.Compare(a.Code, b.Code)
+	})
+	if len(rows) > 1 {
+		charts, err := samples.TrendOf(rows, "")
+		if err != nil {
+			return nil, err
+		}
+		in.Chart = &charts[0]
+	}
+	for _, r := range slices.Backward(rows) {
+		ir := report.IndexRow{Row: r}
+		for _, e := range w.reports {
+			name := url.PathEscape(r.Code + "." + e)
+			if e == "html" {
+				ir.HTML = name
+			} else {
+				ir.PDF = name
+			}
+		}
+		in.Rows = append(in.Rows, ir)
+	}
+	return []outFile{
+		{filepath.Join(w.out, "summary.csv"), func(out io.Writer) error { return samples.WriteCSV(out, rows, in.Refused...) }},
+		{filepath.Join(w.out, "summary.xlsx"), func(out io.Writer) error { return samples.WriteXLSX(out, rows, in.Refused...) }},
+		{filepath.Join(w.out, "index.html"), func(out io.Writer) error { return report.WriteIndex(out, in) }},
+	}, nil
+}

@@ -1,0 +1,210 @@
+package pipeline
+
+import (
+	"context"
+	"errors"
+	"maps"
+	"sync"
+
+	"golang.org/x/sync/errgroup"
+
+	"traytally/grading"
+	"traytally/samples"
+	"traytally/vision"
+	"traytally/vision/kernel"
+)
+
+// Options say what else is wanted while pictures are measured.
+type Options struct {
+	// Keep is called, by several goroutines, with each open picture once it is
+	// measured; nil: nothing is kept. i counts the pictures of the sample.
+	Keep func(i int, p *vision.Picture, t *kernel.Tray) error
+	// Progress tells for people what is being done; nil: nobody is told.
+	Progress func(format string, a ...any)
+}
+
+// Grade measures the pictures of one sample and judges it. sheet holds what no
+// picture shows; nil: nothing is known.
+func (s *Settings) Grade(ctx context.Context, files []*Source, sheet *grading.Sheet, o Options) (*Sample, error) {
+	trays, err := s.measure(ctx, files, o)
+	if err != nil {
+		return nil, err
+	}
+	g := &Sample{Trays: trays, Pictures: Pictures(files), settings: s}
+	if err := refuseTwice(files, s.picked); err != nil {
+		return nil, err
+	}
+	params := s.recorded.Params
+	params.NotAssessed = grading.Flag(trays, s.profile)
+	if g.Result, err = grading.Analyse(trays, params); err != nil {
+		return nil, ofPicture(err)
+	}
+	profile := s.profile
+	g.Result.ColourProfile = &profile
+	g.Result.Versions["traytally"] = Version
+	maps.Copy(g.Result.Versions, vision.Versions())
+	if s.standard != nil {
+		g.Result.Grade, err = grading.Evaluate(g.Result.Sample, s.standard, sheet)
+	}
+	return g, err
+}
+
+// refuseTwice refuses the same picture given twice: its kernels would count
+// double and the interval would come out too narrow.
+func refuseTwice(files []*Source, picked []samples.Picture) error {
+	first := map[string]string{}
+	for _, p := range picked {
+		first[p.SHA256] = p.Path
+	}
+	for _, f := range files {
+		if before, ok := first[f.Picture.SHA256]; ok {
+			what := "is given twice"
+			if before != f.Name && before != f.Picture.Path {
+				what = "is the same picture as " + before
+			}
+			return &vision.InputError{Path: f.Name, What: what, Hint: "name each picture once; its kernels would count double"}
+		}
+		first[f.Picture.SHA256] = f.Name
+	}
+	return nil
+}
+
+// atOnce is how many pictures are measured at a time: measuring uses all cores
+// itself for a part of its time, so that two fill them. Our own choice.
+const atOnce = 2
+
+// largePixels is the picture size from which only one is measured at a time:
+// measuring takes up to 12 bytes a pixel.
+const largePixels = 60_000_000
+
+// The memory is the machine's, and so are the places in it.
+var (
+	places = make(chan struct{}, atOnce)
+	large  sync.Mutex
+)
+
+// measure measures pictures, several at a time, and tells of the first one in
+// order that cannot be used.
+func (s *Settings) measure(ctx context.Context, files []*Source, o Options) ([]kernel.Tray, error) {
+	trays := make([]kernel.Tray, len(files))
+	errs := make([]error, len(files))
+	var workers errgroup.Group
+	workers.SetLimit(atOnce)
+	work, stop := context.WithCancel(ctx)
+	defer stop()
+	for i, f := range files {
+		workers.Go(func() error {
+			// Pictures are begun in order, so every one before a failed one is
+			// measured to its end.
+			if work.Err() != nil {
+				return nil
+			}
+			if o.Progress != nil {
+				o.Progress("measuring %s (%d of %d)", f.Name, i+1, len(files))
+			}
+			if errs[i] = s.measureOne(ctx, i, f, &trays[i], o); errs[i] != nil {
+				stop()
+			}
+			return nil
+		})
+	}
+	workers.Wait()
+	for _, err := range errs {
+		if err != nil {
+			return nil, err
+		}
+	}
+	return trays, ctx.Err()
+}
+
+func (s *Settings) measureOne(ctx context.Context, i int, f *Source, t *kernel.Tray, o Options) error {
+	select {
+	case places <- struct{}{}:
+		defer func() { <-places }()
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	p, err := f.Decode()
+	if err != nil {
+		return err
+	}
+	defer p.Close()
+	if int64(p.Width)*int64(p.Height) > largePixels {
+		large.Lock()
+		defer large.Unlock()
+	}
+	got, err := vision.MeasureBy(ctx, p, s.method)
+	if err != nil {
+		return ofPicture(err)
+	}
+	*t = *got
+	if o.Keep == nil {
+		return nil
+	}
+	return o.Keep(i, p, t)
+}
+
+// A pictureFault is an error that comes of what the sample's pictures show.
+type pictureFault struct{ error }
+
+func (e pictureFault) Unwrap() error { return e.error }
+
+// ofPicture marks an error of decoding, measuring or judging a picture, where it
+// is one of the picture and not of the machine, the disk or a cancellation.
+func ofPicture(err error) error {
+	_, input := errors.AsType[*vision.InputError](err)
+	if _, sample := errors.AsType[*grading.InputError](err); input || sample {
+		return pictureFault{err}
+	}
+	return err
+}
+
+// OfPicture reports whether an error comes of what the sample's pictures show,
+// so that the same files would give it again under the same settings.
+func OfPicture(err error) bool {
+	_, ok := errors.AsType[pictureFault](err)
+	return ok
+}
+
+// InOrder makes n things, several at a time, and hands each to take: in order
+// and one after the other. Few are made ahead of the one that is taken. The
+// first error of either ends all and is returned.
+func InOrder[T any](ctx context.Context, n int, produce func(ctx context.Context, i int) (T, error), take func(ctx context.Context, i int, v T) error) error {
+	g, ctx := errgroup.WithContext(ctx)
+	begun := make(chan chan T, atOnce)
+	g.Go(func() error {
+		defer close(begun)
+		for i := range n {
+			made := make(chan T, 1)
+			select {
+			case begun <- made:
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+			g.Go(func() error {
+				v, err := produce(ctx, i)
+				if err == nil {
+					made <- v
+				}
+				return err
+			})
+		}
+		return nil
+	})
+	g.Go(func() error {
+		i := 0
+		for made := range begun {
+			select {
+			case v := <-made:
+				if err := take(ctx, i, v); err != nil {
+					return err
+				}
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+			i++
+		}
+		return nil
+	})
+	return g.Wait()
+}

@@ -1,0 +1,302 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"traytally/cmd/traytally/internal/pipeline"
+	"traytally/grading"
+	"traytally/samples"
+	"traytally/vision/kernel"
+)
+
+// recheckOptions are the flags of log recheck.
+type recheckOptions struct {
+	registerFlags
+	codes    []string
+	all      bool
+	pictures []string
+	output
+}
+
+func newLogRecheckCommand(u *ui) *cobra.Command {
+	o := recheckOptions{}
+	cmd := &cobra.Command{
+		Use:   "recheck CODE...",
+		Short: "Measure registered samples again from their pictures and compare",
+		Long: `Measures and grades registered samples again, from their pictures and with their
+own settings, and says whether the result agrees bit for bit, or by how much
+the figures differ. The pictures are known by their SHA-256: one that was moved
+is found in the directories given with --pictures, one that was changed is told.
+
+Another processor, or another version of OpenCV, may round differently: a result
+with the same kernels, classes and flags agrees then, and that it is not to the
+last bit is told. The versions stand beside a result that differs.`,
+		Example:     "  traytally log recheck S2026-0001\n  traytally log recheck --all --pictures /archive/2026 --json recheck.json",
+		Annotations: showExitCodes,
+		Args: func(cmd *cobra.Command, args []string) error {
+			if o.all != (len(args) == 0) {
+				return &usageError{what: "recheck takes the codes of samples, or --all", hint: "for example: traytally log recheck S2026-0001"}
+			}
+			return nil
+		},
+		RunE: func(cmd *cobra.Command, args []string) error {
+			o.codes = args
+			return runLogRecheck(cmd.Context(), o, u)
+		},
+	}
+	f := cmd.Flags()
+	o.registerFlags.add(f)
+	f.BoolVar(&o.all, "all", false, "recheck every sample")
+	f.StringArrayVar(&o.pictures, "pictures", nil, "`DIR` to look for pictures that were moved; may be repeated")
+	o.addJSON(f)
+	return cmd
+}
+
+// A recheck is what came of measuring a sample again.
+type recheck struct {
+	Code   string `json:"code"`
+	Agrees bool   `json:"agrees_bit_for_bit"`
+	// Like: every kernel has the class and the flags that it had, and lengths
+	// and shares differ by rounding alone.
+	Like     bool      `json:"agrees_in_kernels"`
+	State    string    `json:"state"`
+	Pictures []finding `json:"pictures"`
+	// Registered and Now are the broken share by mass; Now is null where the
+	// sample could not be measured again.
+	Registered  grading.Estimate  `json:"registered_broken_mass_pct"`
+	Now         *grading.Estimate `json:"now_broken_mass_pct"`
+	OldVersions map[string]string `json:"registered_versions"`
+	NewVersions map[string]string `json:"now_versions"`
+}
+
+func runLogRecheck(ctx context.Context, o recheckOptions, u *ui) error {
+	if err := o.check(); err != nil {
+		return err
+	}
+	g, err := o.open(ctx, false)
+	if err != nil {
+		return err
+	}
+	defer g.Close()
+	if o.all {
+		rows, err := g.List(ctx, samples.Query{})
+		if err != nil {
+			return err
+		}
+		for _, r := range rows {
+			o.codes = append(o.codes, r.Code)
+		}
+	}
+	var all []recheck
+	agree, like := 0, 0
+	for i, code := range o.codes {
+		u.progress("measuring %s again (%d of %d)", code, i+1, len(o.codes))
+		r, err := recheckOne(ctx, g, code, o.pictures)
+		if err != nil {
+			return err
+		}
+		if r.Agrees {
+			agree++
+		}
+		if r.Like {
+			like++
+		}
+		all = append(all, *r)
+	}
+	doc := struct {
+		Schema  string    `json:"schema"`
+		Samples []recheck `json:"samples"`
+	}{"traytally.recheck/1", all}
+	if err := u.answer(ctx, o.output, doc, func(w io.Writer) {
+		for _, r := range all {
+			fmt.Fprintf(w, "%s: %s\n", plain(r.Code), plain(r.State))
+			for _, p := range r.Pictures {
+				if p.State != pictureSame {
+					fmt.Fprintln(w, strings.TrimRight(fmt.Sprintf("  %s: %s %s", plain(p.Picture), p.State, plain(p.Path)), " "))
+				}
+			}
+		}
+		fmt.Fprintf(w, "%d of %s agree bit for bit", agree, count(len(all), "sample", "samples"))
+		if like > agree {
+			fmt.Fprintf(w, ", %d more in every kernel", like-agree)
+		}
+		fmt.Fprintln(w)
+	}); err != nil {
+		return err
+	}
+	if like < len(all) {
+		return &answer{exitDiffers}
+	}
+	return nil
+}
+
+func recheckOne(ctx context.Context, g *samples.Register, code string, dirs []string) (*recheck, error) {
+	rec, err := g.Get(ctx, code, 0)
+	if err != nil {
+		return nil, err
+	}
+	old, err := rec.Decode()
+	if err != nil {
+		return nil, err
+	}
+	r := &recheck{Code: code, Registered: old.Broken.MassPct.Estimate, OldVersions: old.Versions}
+	missing := false
+	find := func(ps []samples.Picture, trays []kernel.Tray) (files []*pipeline.Source) {
+		for i := range ps {
+			f, source := locate(&ps[i], dirs)
+			r.Pictures = append(r.Pictures, f)
+			if source == nil {
+				missing = true
+				continue
+			}
+			source.Name = trays[i].Picture // results and warnings name it
+			files = append(files, source)
+		}
+		return files
+	}
+	k, err := rec.Kernels()
+	if err != nil {
+		return nil, err
+	}
+	files, picked := find(rec.Pictures, k.Trays), find(rec.Reference, k.Reference)
+	if missing {
+		r.State = "cannot be measured again: a picture is gone or was changed; name its directory with --pictures"
+		return r, nil
+	}
+	again, err := measureAgain(ctx, rec, files, picked)
+	if err != nil {
+		if ctx.Err() != nil {
+			return nil, err
+		}
+		r.State = "cannot be measured again: " + err.Error()
+		return r, nil
+	}
+	now, err := again.Decode()
+	if err != nil {
+		return nil, err
+	}
+	r.Now, r.NewVersions = &now.Broken.MassPct.Estimate, now.Versions
+	same := string(again.Result) == string(rec.Result)
+	switch {
+	case again.MeasuredSHA256 == rec.MeasuredSHA256 && same:
+		r.Agrees, r.Like, r.State = true, true, "agrees bit for bit"
+	case sameKernels(old, now):
+		r.Like, r.State = true, "agrees in every kernel, not to the last bit: "+difference(old, now)
+	case again.MeasuredSHA256 == rec.MeasuredSHA256:
+		r.State = "the kernels agree bit for bit, what was made of them differs: " + difference(old, now)
+	default:
+		r.State = "differs: " + difference(old, now)
+	}
+	return r, nil
+}
+
+// measureAgain measures and grades a registered sample from its pictures, with
+// its own settings, and returns the record as it would be registered now.
+func measureAgain(ctx context.Context, rec *samples.Record, files, picked []*pipeline.Source) (*samples.Record, error) {
+	settings, err := pipeline.Recorded(ctx, rec, picked)
+	if err != nil {
+		return nil, err
+	}
+	sample, err := settings.Grade(ctx, files, rec.Facts.Sheet, pipeline.Options{})
+	if err != nil {
+		return nil, err
+	}
+	return sample.Record(rec.Code, rec.Facts)
+}
+
+// A finding is what happened to a picture since a sample was measured on it.
+type finding struct {
+	Picture string `json:"picture"` // where it was
+	Path    string `json:"path"`    // where it is; empty where it was not found
+	State   string `json:"state"`
+}
+
+// States of a picture.
+const (
+	pictureSame    = "unchanged"
+	pictureMoved   = "moved, unchanged"
+	pictureChanged = "changed since"
+	pictureGone    = "not found"
+)
+
+// locate looks for the picture where it was and then, by its check sum, in
+// dirs and in the directory where it was. The source is nil where it is found
+// nowhere as it was.
+func locate(p *samples.Picture, dirs []string) (finding, *pipeline.Source) {
+	look := func(path string) (*pipeline.Source, bool) {
+		f := pipeline.Files(path)[0]
+		err := f.Read()
+		return f, err == nil && f.Picture.SHA256 == p.SHA256
+	}
+	out := finding{Picture: p.Path, State: pictureGone}
+	f, same := look(p.Path)
+	if same {
+		return finding{p.Path, p.Path, pictureSame}, f
+	}
+	if f.Picture.SHA256 != "" {
+		out.State = pictureChanged
+	}
+	for _, dir := range append(slices.Clone(dirs), filepath.Dir(p.Path)) {
+		entries, err := os.ReadDir(dir)
+		if err != nil {
+			continue
+		}
+		for _, e := range entries {
+			info, err := e.Info()
+			if err != nil || !info.Mode().IsRegular() || info.Size() != p.Bytes {
+				continue
+			}
+			path := filepath.Join(dir, e.Name())
+			if f, same := look(path); same {
+				return finding{p.Path, path, pictureMoved}, f
+			}
+		}
+	}
+	return out, nil
+}
+
+// What two processors may differ by, whose network sums in another order: a
+// share in points, a length in whole kernels. Ten times what rounding to the
+// digits shown does; our own choice.
+const (
+	likeShare  = 0.01
+	likeLength = 0.001
+)
+
+// sameKernels reports whether two results agree in every kernel and in the broken share.
+func sameKernels(old, now *grading.Result) bool {
+	return len(old.Kernels) == len(now.Kernels) &&
+		math.Abs(old.Broken.MassPct.Value-now.Broken.MassPct.Value) <= likeShare &&
+		slices.EqualFunc(old.Kernels, now.Kernels, func(a, b grading.KernelRow) bool {
+			return a.Class == b.Class && slices.Equal(a.Flags, b.Flags) && math.Abs(a.LengthRatio-b.LengthRatio) <= likeLength
+		})
+}
+
+// difference says in figures how two results differ.
+func difference(old, now *grading.Result) string {
+	parts := []string{fmt.Sprintf("broken %s %% then, %s %% now", number(old.Broken.MassPct.Value, 4), number(now.Broken.MassPct.Value, 4))}
+	if a, b := len(old.Kernels), len(now.Kernels); a != b {
+		parts = append(parts, fmt.Sprintf("%d kernels then, %d now", a, b))
+	} else {
+		most := 0.0
+		for i := range old.Kernels {
+			most = max(most, math.Abs(old.Kernels[i].LengthRatio-now.Kernels[i].LengthRatio))
+		}
+		parts = append(parts, fmt.Sprintf("lengths by up to %s of a whole kernel", number(most, 6)))
+	}
+	for _, name := range []string{"traytally", "grading", "opencv", "network"} {
+		if old.Versions[name] != now.Versions[name] {
+			parts = append(parts, fmt.Sprintf("%s %s then, %s now", name, old.Versions[name], now.Versions[name]))
+		}
+	}
+	return strings.Join(parts, "; ")
+}
