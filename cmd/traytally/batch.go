@@ -35,9 +35,7 @@ what is registered is neither lost nor doubled.
 		Example: `  traytally batch scans
   traytally batch scans --standard us-long --list today.csv --out reports
   traytally batch scans --register postgres://lab@server/rice --json -`,
-		GroupID:     groupWork,
-		Annotations: showExitCodes,
-		Args:        needsFolder,
+		Args: needsFolder,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.folder = args[0]
 			return runBatch(cmd.Context(), o, u)

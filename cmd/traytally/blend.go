@@ -65,10 +65,7 @@ cannot tell the whole-kernel length themselves.
 		Example: `  traytally blend --stream head=head.json --stream brokens=brokens.json --at-most broken=5 --batch 5t
   traytally blend --stream head:broken=1.5±0.4 --stream brokens:broken=96±1 --at-most broken=10 --batch 2000kg
   traytally blend --stream a=a.json --stream b=b.json --standard trade --grade 5 --have b=800kg --value a=0.62 --value b=0.31 --price 0.60`,
-		GroupID:     groupWork,
-		Annotations: showExitCodes,
-		Args:        noArgs,
-		RunE:        func(cmd *cobra.Command, _ []string) error { return runBlend(cmd.Context(), o, u) },
+		RunE: func(cmd *cobra.Command, _ []string) error { return runBlend(cmd.Context(), o, u) },
 	}
 	f := cmd.Flags()
 	f.StringArrayVar(&o.streams, "stream", nil, "`NAME=SAMPLE` or NAME:CODE=SHARE,...; once for each stream")
@@ -121,11 +118,11 @@ func runBlend(ctx context.Context, o blendOptions, u *ui) error {
 		return err
 	}
 	if err := mill.Independent(b.graded); err != nil {
-		return millUsage(err)
+		return err
 	}
 	plan, err := mill.PlanBlend(b.options)
 	if err != nil {
-		return millUsage(err)
+		return err
 	}
 	b.doc.Blend = plan
 	for _, s := range b.options.Streams {
@@ -312,7 +309,7 @@ func (b *blendBuilder) stream(ctx context.Context, s string) error {
 			}
 		}
 		if err := mill.CheckSums(name, ours); err != nil {
-			return millUsage(err)
+			return err
 		}
 		b.options.Streams = append(b.options.Streams, out)
 		return nil

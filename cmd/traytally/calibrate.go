@@ -112,19 +112,7 @@ settings, unless --profiles or TRAYTALLY_PROFILES names another file.`,
   traytally calibrate block.png --length 100 --width 9 --name office
   traytally calibrate today.png --length 24.25 --check office
   traytally grade tray.png --scale-profile office`,
-		GroupID:     groupWork,
-		Annotations: showExitCodes,
-		Args: func(cmd *cobra.Command, args []string) error {
-			if len(args) != 1 {
-				return &usageError{what: fmt.Sprintf("%s takes one picture, got %d", cmd.CommandPath(), len(args)), hint: "for example: " + cmd.CommandPath() + " coin.png --length 24.25"}
-			}
-			for _, pair := range [][2]string{{"name", "check"}, {"card", "length"}, {"card", "points"}, {"width", "points"}} {
-				if err := oneOf(cmd, pair[0], pair[1]); err != nil {
-					return err
-				}
-			}
-			return nil
-		},
+		Args: cobra.MatchAll(takesOne("picture", "coin.png --length 24.25"), excluding("name", "check", "card", "length", "card", "points", "width", "points")),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.picture = args[0]
 			return runCalibrate(cmd.Context(), o, time.Now(), u)

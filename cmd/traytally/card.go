@@ -49,8 +49,6 @@ without your own shadow; zoom in rather than go near.`,
 		Example: `  traytally card --out card.pdf
   traytally card --paper letter --field open --out card.svg
   traytally card --strip --out strip.pdf`,
-		GroupID: groupWork,
-		Args:    noArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return runCard(cmd.Context(), o, u)
 		},

@@ -99,6 +99,9 @@ func TestPlain(t *testing.T) {
 	})
 	assert.Equal(t, "a�[31mb.jpg", plain("a\x1b[31mb.jpg"))
 	assert.Equal(t, "Reis – 米.jpg", plain("Reis – 米.jpg"))
+	for _, r := range "\u061c\u200e\u200f\u202a\u202e\u2066\u2069" { // Unicode 16, PropList: Bidi_Control
+		assert.Equal(t, "\ufffd", plain(string(r)), "%U", r)
+	}
 }
 
 func TestParagraph(t *testing.T) {

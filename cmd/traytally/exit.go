@@ -7,6 +7,8 @@ import (
 	"strings"
 
 	"traytally/grading"
+	"traytally/grading/mill"
+	"traytally/grading/standards"
 	"traytally/samples"
 	"traytally/vision"
 )
@@ -78,64 +80,61 @@ func (e *outputError) Unwrap() error { return e.err }
 
 // codeOf returns the exit code of an error.
 func codeOf(err error) int {
-	if err == nil {
-		return exitDone
-	}
-	if a, ok := errors.AsType[*answer](err); ok {
-		return a.code
-	}
-	if errors.Is(err, context.Canceled) {
-		return exitInterrupted
-	}
-	if _, ok := errors.AsType[*usageError](err); ok {
-		return exitUsage
-	}
-	if _, ok := errors.AsType[*outputError](err); ok {
-		return exitOutput
-	}
-	if _, ok := errors.AsType[*inputError](err); ok {
-		return exitInput
-	}
-	if _, ok := errors.AsType[*samples.Error](err); ok {
-		if errors.Is(err, samples.ErrFull) {
-			return exitOutput
-		}
-		return exitInput
-	}
-	if _, ok := errors.AsType[*vision.InputError](err); ok {
-		return exitInput
-	}
-	if _, ok := errors.AsType[*grading.InputError](err); ok {
-		switch {
-		case errors.Is(err, grading.ErrParams):
-			return exitUsage
-		case errors.Is(err, grading.ErrProfile):
-			return exitInput
-		}
-		return exitUngraded
-	}
-	return exitInternal
+	code, _ := told(err)
+	return code
 }
 
 // hintOf returns the way out that an error offers, or "".
 func hintOf(err error) string {
-	if e, ok := errors.AsType[*usageError](err); ok {
-		return e.hint
+	_, hint := told(err)
+	return hint
+}
+
+// told returns the exit code of an error and the way out that it offers.
+func told(err error) (code int, hint string) {
+	var (
+		verdict  *answer
+		usage    *usageError
+		output   *outputError
+		input    *inputError
+		standard *standards.UnknownError
+		grade    *standards.UnknownGradeError
+		register *samples.Error
+		picture  *vision.InputError
+		milling  *mill.InputError
+		sample   *grading.InputError
+	)
+	switch {
+	case err == nil:
+		return exitDone, ""
+	case errors.As(err, &verdict):
+		return verdict.code, ""
+	case errors.Is(err, context.Canceled):
+		return exitInterrupted, ""
+	case errors.As(err, &usage):
+		return exitUsage, usage.hint
+	case errors.As(err, &output):
+		return exitOutput, output.hint
+	case errors.As(err, &input):
+		return exitInput, input.hint
+	case errors.As(err, &standard):
+		return exitUsage, standard.Hint()
+	case errors.As(err, &grade):
+		return exitUsage, grade.Hint()
+	case errors.As(err, &register) && errors.Is(err, samples.ErrFull):
+		return exitOutput, register.Hint
+	case register != nil:
+		return exitInput, register.Hint
+	case errors.As(err, &picture):
+		return exitInput, picture.Hint
+	case errors.As(err, &milling):
+		return exitUsage, milling.Hint
+	case errors.As(err, &sample) && errors.Is(err, grading.ErrParams):
+		return exitUsage, sample.Hint
+	case sample != nil && errors.Is(err, grading.ErrProfile):
+		return exitInput, sample.Hint
+	case sample != nil:
+		return exitUngraded, sample.Hint
 	}
-	if e, ok := errors.AsType[*outputError](err); ok {
-		return e.hint
-	}
-	if e, ok := errors.AsType[*inputError](err); ok {
-		return e.hint
-	}
-	if e, ok := errors.AsType[*samples.Error](err); ok {
-		return e.Hint
-	}
-	if e, ok := errors.AsType[*vision.InputError](err); ok {
-		return e.Hint
-	}
-	if e, ok := errors.AsType[*grading.InputError](err); ok {
-		return e.Hint
-	}
-	return ""
+	return exitInternal, ""
 }

@@ -38,6 +38,9 @@ picture, code, lot, party, line, variety, stage, drawn, received, moisture_pct,
 sample_mass_g and the other fields of a sample sheet, note. Rows with one code
 are pooled as one sample.
 
+Profiles, limits and pictures of picked kernels are read once, at the start:
+what becomes of these files later counts from the next start on.
+
 The same picture under the same settings is registered once, however often it is
 seen. Pictures stay where they are; the register keeps their path, their SHA-256
 and the measured kernels.`
@@ -57,15 +60,7 @@ func (o *folderOptions) add(cmd *cobra.Command) {
 }
 
 // needsFolder refuses a command line without exactly one folder.
-func needsFolder(cmd *cobra.Command, args []string) error {
-	if len(args) != 1 {
-		return &usageError{what: fmt.Sprintf("%s takes one folder, got %d", cmd.CommandPath(), len(args)), hint: "for example: " + cmd.CommandPath() + " scans"}
-	}
-	if err := oneOf(cmd, "dpi", "scale"); err != nil {
-		return err
-	}
-	return oneOf(cmd, "whole-length", "whole-from")
-}
+var needsFolder = cobra.MatchAll(takesOne("folder", "scans"), excluding("dpi", "scale", "whole-length", "whole-from"))
 
 // check refuses a folder that cannot be read.
 func (o *folderOptions) check() error {

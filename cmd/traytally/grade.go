@@ -45,9 +45,7 @@ layer deep on a dark tray.`,
   traytally grade photo.jpg --dpi 600 --json -
   traytally grade tray.jpg --whole-from picked.jpg
   traytally grade tray.jpg --standard us-long --sheet sheet.yaml`,
-		GroupID:     groupWork,
-		Annotations: showExitCodes,
-		Args:        needsPicture,
+		Args: needsPicture,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.pictures = args
 			return runGrade(cmd.Context(), o, u)

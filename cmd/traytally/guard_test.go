@@ -49,6 +49,7 @@ func TestRooms(t *testing.T) {
 		{"grading", "../../grading/...", []string{"gocv.io", "traytally/vision", "traytally/samples", "traytally/cmd"}, []string{"traytally/vision/kernel"}},
 		{"samples", "../../samples/...", []string{"gocv.io", "traytally/vision", "traytally/cmd"}, []string{"traytally/vision/kernel"}},
 		{"phantom", "../../vision/phantom", []string{"gocv.io", "traytally/grading", "traytally/samples"}, nil},
+		{"pipeline", "./internal/pipeline", []string{"github.com/spf13", "golang.org/x/term"}, nil},
 		{"vision", "../../vision", []string{"traytally/grading", "traytally/samples", "traytally/cmd", "traytally/vision/phantom"}, nil},
 	} {
 		t.Run(room.name, func(t *testing.T) {

@@ -18,11 +18,8 @@ nothing was changed behind the register's back.
 
 ` + registerHelp,
 		Example: "  traytally log list --last 20",
-		GroupID: groupWork,
 		Args:    unknownCommand,
 		RunE:    func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
-		// A slip of two letters brings the name that was meant.
-		SuggestionsMinimumDistance: 2,
 	}
 	cmd.AddCommand(
 		newLogListCommand(u),

@@ -34,9 +34,8 @@ fact away. Where moisture or the sample sheet changed, the grade is worked out
 anew from the stored kernels.
 
 What was measured cannot be amended: grade the picture anew.`,
-		Example:     "  traytally log amend S2026-0001 --reason \"slip in the lot\" --lot L-18\n  traytally log amend S2026-0001 --reason \"measured later\" --moisture 13.2",
-		Annotations: showExitCodes,
-		Args:        oneCode,
+		Example: "  traytally log amend S2026-0001 --reason \"slip in the lot\" --lot L-18\n  traytally log amend S2026-0001 --reason \"measured later\" --moisture 13.2",
+		Args:    oneCode,
 		RunE: func(_ *cobra.Command, args []string) error {
 			o.code = args[0]
 			return runLogAmend(cmd.Context(), o, cmd.Flags().Changed, u)

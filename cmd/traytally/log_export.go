@@ -20,14 +20,8 @@ func newLogExportCommand(u *ui) *cobra.Command {
 		Long: `Writes the samples picked to FILE, in the form that its ending tells: .csv and
 .xlsx hold one row for each sample, .json the whole records. Texts that a
 spreadsheet would read as a formula get an apostrophe in front.`,
-		Example:     "  traytally log export november.xlsx --from 2026-11-01 --to 2026-11-30\n  traytally log export all.json",
-		Annotations: showExitCodes,
-		Args: func(cmd *cobra.Command, args []string) error {
-			if len(args) != 1 {
-				return &usageError{what: fmt.Sprintf("export takes one file, got %d", len(args)), hint: "for example: traytally log export samples.xlsx"}
-			}
-			return nil
-		},
+		Example: "  traytally log export november.xlsx --from 2026-11-01 --to 2026-11-30\n  traytally log export all.json",
+		Args:    takesOne("file", "samples.xlsx"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return runLogExport(cmd.Context(), o, args[0])
 		},

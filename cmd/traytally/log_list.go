@@ -139,12 +139,10 @@ func (r *readFlags) rows(ctx context.Context) (*samples.Register, []samples.Row,
 func newLogListCommand(u *ui) *cobra.Command {
 	o := readFlags{}
 	cmd := &cobra.Command{
-		Use:         "list",
-		Short:       "List registered samples",
-		Long:        "Lists the registered samples in the order of their sampling: drawn, else\nreceived, else registered. Letters' case makes no difference.",
-		Example:     "  traytally log list --last 20\n  traytally log list --variety long --from 2026-11-01 --broken-from 5",
-		Annotations: showExitCodes,
-		Args:        noArgs,
+		Use:     "list",
+		Short:   "List registered samples",
+		Long:    "Lists the registered samples in the order of their sampling: drawn, else\nreceived, else registered. Letters' case makes no difference.",
+		Example: "  traytally log list --last 20\n  traytally log list --variety long --from 2026-11-01 --broken-from 5",
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return runLogList(cmd.Context(), o, u)
 		},
@@ -156,17 +154,11 @@ func newLogListCommand(u *ui) *cobra.Command {
 func newLogFindCommand(u *ui) *cobra.Command {
 	o := readFlags{}
 	cmd := &cobra.Command{
-		Use:         "find TEXT",
-		Short:       "Find samples by a text in their code, facts, note or picture's name",
-		Long:        "Finds the registered samples with the text in their code, lot, party, line,\nvariety, stage, note or the name of a picture, or with a picture whose SHA-256\nbegins with it, 12 digits or more. Letters' case makes no difference.",
-		Example:     "  traytally log find L-17\n  traytally log find scan-004.png\n  traytally log find heron --from 2026-11-01",
-		Annotations: showExitCodes,
-		Args: func(cmd *cobra.Command, args []string) error {
-			if len(args) != 1 || strings.TrimSpace(args[0]) == "" {
-				return &usageError{what: "find takes one text", hint: "for example: traytally log find L-17; put several words between quotation marks"}
-			}
-			return nil
-		},
+		Use:     "find TEXT",
+		Short:   "Find samples by a text in their code, facts, note or picture's name",
+		Long:    "Finds the registered samples with the text in their code, lot, party, line,\nvariety, stage, note or the name of a picture, or with a picture whose SHA-256\nbegins with it, 12 digits or more. Letters' case makes no difference.",
+		Example: "  traytally log find L-17\n  traytally log find scan-004.png\n  traytally log find heron --from 2026-11-01",
+		Args:    takesOne("text", "L-17; put several words between quotation marks"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.Text = args[0]
 			return runLogList(cmd.Context(), o, u)

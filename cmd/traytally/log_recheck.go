@@ -40,8 +40,7 @@ is found in the directories given with --pictures, one that was changed is told.
 Another processor, or another version of OpenCV, may round differently: a result
 with the same kernels, classes and flags agrees then, and that it is not to the
 last bit is told. The versions stand beside a result that differs.`,
-		Example:     "  traytally log recheck S2026-0001\n  traytally log recheck --all --pictures /archive/2026 --json recheck.json",
-		Annotations: showExitCodes,
+		Example: "  traytally log recheck S2026-0001\n  traytally log recheck --all --pictures /archive/2026 --json recheck.json",
 		Args: func(cmd *cobra.Command, args []string) error {
 			if o.all != (len(args) == 0) {
 				return &usageError{what: "recheck takes the codes of samples, or --all", hint: "for example: traytally log recheck S2026-0001"}
@@ -98,12 +97,10 @@ func runLogRecheck(ctx context.Context, o recheckOptions, u *ui) error {
 	}
 	var all []recheck
 	agree, like := 0, 0
-	for i, code := range o.codes {
-		u.progress("measuring %s again (%d of %d)", code, i+1, len(o.codes))
-		r, err := recheckOne(ctx, g, code, o.pictures)
-		if err != nil {
-			return err
-		}
+	err = pipeline.InOrder(ctx, len(o.codes), func(ctx context.Context, i int) (*recheck, error) {
+		u.progress("measuring %s again (%d of %d)", o.codes[i], i+1, len(o.codes))
+		return recheckOne(ctx, g, o.codes[i], o.pictures)
+	}, func(_ context.Context, _ int, r *recheck) error {
 		if r.Agrees {
 			agree++
 		}
@@ -111,6 +108,10 @@ func runLogRecheck(ctx context.Context, o recheckOptions, u *ui) error {
 			like++
 		}
 		all = append(all, *r)
+		return nil
+	})
+	if err != nil {
+		return err
 	}
 	doc := struct {
 		Schema  string    `json:"schema"`

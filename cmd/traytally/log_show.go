@@ -21,12 +21,11 @@ type showOptions struct {
 func newLogShowCommand(u *ui) *cobra.Command {
 	o := showOptions{}
 	cmd := &cobra.Command{
-		Use:         "show CODE",
-		Short:       "Show one sample with its history",
-		Long:        "Shows what is registered of one sample, its pictures and its audit trail. With\n--json the whole record comes, kernels' table included.",
-		Example:     "  traytally log show S2026-0001\n  traytally log show S2026-0001 --revision 1 --json -",
-		Annotations: showExitCodes,
-		Args:        oneCode,
+		Use:     "show CODE",
+		Short:   "Show one sample with its history",
+		Long:    "Shows what is registered of one sample, its pictures and its audit trail. With\n--json the whole record comes, kernels' table included.",
+		Example: "  traytally log show S2026-0001\n  traytally log show S2026-0001 --revision 1 --json -",
+		Args:    oneCode,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.code = args[0]
 			return runLogShow(cmd.Context(), o, u)
@@ -40,12 +39,7 @@ func newLogShowCommand(u *ui) *cobra.Command {
 }
 
 // oneCode refuses a command line without exactly one sample.
-func oneCode(cmd *cobra.Command, args []string) error {
-	if len(args) != 1 {
-		return &usageError{what: fmt.Sprintf("%s takes one sample, got %d", cmd.CommandPath(), len(args)), hint: "give its code, for example: " + cmd.CommandPath() + " S2026-0001"}
-	}
-	return nil
-}
+var oneCode = takesOne("sample", "S2026-0001; traytally log list shows all codes")
 
 func runLogShow(ctx context.Context, o showOptions, u *ui) error {
 	if err := o.check(); err != nil {

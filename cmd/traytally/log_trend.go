@@ -38,9 +38,7 @@ marked: look for a cause. With fewer than 20 samples the limits are provisional.
 Beside the scatter stands the part of it that the number of kernels counted
 explains. Where samples state their moisture, the straight line of the broken
 share on it is given with the interval of its slope.`,
-		Example:     "  traytally log trend --by line --from 2026-11-01\n  traytally log trend --variety long --chart trend.svg",
-		Annotations: showExitCodes,
-		Args:        noArgs,
+		Example: "  traytally log trend --by line --from 2026-11-01\n  traytally log trend --variety long --chart trend.svg",
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return runLogTrend(cmd.Context(), o, u)
 		},

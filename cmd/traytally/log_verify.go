@@ -26,9 +26,7 @@ sums of every revision and its kernels. The last entry's hash, the head, is
 printed: note it elsewhere. Whoever can write the whole register could build the
 chain anew or cut off its end; then a head noted before is no longer in it.
 --head checks that. Every report prints the hash of its sample's entry.`,
-		Example:     "  traytally log verify\n  traytally log verify --head 3f6c2a9d1b40",
-		Annotations: showExitCodes,
-		Args:        noArgs,
+		Example: "  traytally log verify\n  traytally log verify --head 3f6c2a9d1b40",
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return runLogVerify(cmd.Context(), o, u)
 		},

@@ -14,8 +14,10 @@ import (
 	"slices"
 	"strings"
 	"syscall"
+	"traytally/grading/standards"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 )
 
 func main() {
@@ -50,16 +52,15 @@ func runRoot(ctx context.Context, root *cobra.Command, args []string, u *ui) (co
 	})
 	out := &checkedWriter{w: u.out}
 	u.out = out
-	root.SetOut(out)
+	root.SetOut(silent{out})
 	cmd, err := root.ExecuteContextC(ctx)
 	if out.err != nil { // whatever was printed last, such as a help
-		err = &outputError{path: "standard output", what: "cannot be written: " + out.err.Error(), hint: "see where it goes: the place may be full, or the program that reads it has ended", err: out.err}
-		started = true
+		err = notWritten("standard output", out.err)
 	}
 	if err == nil {
 		return exitDone
 	}
-	if _, ok := errors.AsType[*usageError](err); !ok && !started {
+	if !started && codeOf(err) == exitInternal {
 		err = &usageError{what: firstLine(err.Error()), hint: "see " + cmd.CommandPath() + " --help"}
 	}
 	if _, ok := errors.AsType[*answer](err); !ok {
@@ -82,6 +83,28 @@ func oneOf(cmd *cobra.Command, a, b string) error {
 		return &usageError{what: fmt.Sprintf("--%s and --%s exclude each other", a, b), hint: "give one of them"}
 	}
 	return nil
+}
+
+// takesOne refuses a command line without exactly one argument.
+func takesOne(what, example string) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, args []string) error {
+		if len(args) != 1 || strings.TrimSpace(args[0]) == "" {
+			return &usageError{what: fmt.Sprintf("%s takes one %s, got %d", cmd.CommandPath(), what, len(args)), hint: "for example: " + cmd.CommandPath() + " " + example}
+		}
+		return nil
+	}
+}
+
+// excluding refuses flags that exclude each other, two by two.
+func excluding(pairs ...string) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, _ []string) error {
+		for pair := range slices.Chunk(pairs, 2) {
+			if err := oneOf(cmd, pair[0], pair[1]); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
 }
 
 // newRoot returns the whole command tree.
@@ -107,8 +130,18 @@ the rules of the place.`,
 	root.SetIn(u.in)
 	root.SetErr(u.err)
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
-		return &usageError{what: firstLine(err.Error()), hint: "see " + cmd.CommandPath() + " --help"}
+		e := &usageError{what: firstLine(err.Error()), hint: "see " + cmd.CommandPath() + " --help"}
+		if typed, unknown := strings.CutPrefix(e.what, "unknown flag: --"); unknown {
+			var names []string
+			cmd.Flags().VisitAll(func(f *pflag.Flag) { names = append(names, f.Name) })
+			if near := standards.Nearest(typed, names); len(near) > 0 {
+				e.hint = "did you mean --" + near[0] + "?"
+			}
+		}
+		return e
 	})
+	root.Version = version
+	root.SetVersionTemplate(versionText())
 	root.SetHelpTemplate(helpTemplate)
 	root.AddGroup(
 		&cobra.Group{ID: groupWork, Title: "Work on samples:"},
@@ -116,25 +149,23 @@ the rules of the place.`,
 	)
 	root.SetHelpCommandGroupID(groupHelp)
 	root.SetCompletionCommandGroupID(groupHelp)
-	root.AddCommand(
-		newGradeCommand(u),
-		newBatchCommand(u),
-		newWatchCommand(u),
-		newLogCommand(u),
-		newReportCommand(u),
-		newVerifyCommand(u),
-		newPlanCommand(u),
-		newTuneCommand(u),
-		newYieldCommand(u),
-		newStagesCommand(u),
-		newBlendCommand(u),
-		newSorterCommand(u),
-		newStandardsCommand(u),
-		newCardCommand(u),
-		newCalibrateCommand(u),
-		newPhantomCommand(),
-		newVersionCommand(u),
-	)
+	add := func(group string, commands ...*cobra.Command) {
+		for _, c := range commands {
+			c.GroupID = group
+			root.AddCommand(c)
+		}
+	}
+	add(groupWork, newGradeCommand(u), newBatchCommand(u), newWatchCommand(u), newLogCommand(u), newReportCommand(u),
+		newVerifyCommand(u), newPlanCommand(u), newTuneCommand(u), newYieldCommand(u), newStagesCommand(u),
+		newBlendCommand(u), newSorterCommand(u), newCardCommand(u), newCalibrateCommand(u))
+	add(groupHelp, newStandardsCommand(u), newPhantomCommand(), newVersionCommand(u))
+	each(root, func(cmd *cobra.Command) {
+		if cmd.Args == nil {
+			cmd.Args = noArgs
+		}
+		cmd.Annotations = map[string]string{"exitcodes": "yes"} // its help lists them
+		cmd.SuggestionsMinimumDistance = 2                      // a slip of two letters brings the name that was meant
+	})
 	return root
 }
 
@@ -147,11 +178,8 @@ const (
 // helpTemplate is cobra's own with the exit codes below it.
 var helpTemplate = `{{with (or .Long .Short)}}{{. | trimTrailingWhitespaces}}
 
-{{end}}{{if or .Runnable .HasSubCommands}}{{.UsageString}}{{end}}{{if or (not .HasParent) .Annotations.exitcodes}}
+{{end}}{{if or .Runnable .HasSubCommands}}{{.UsageString}}{{end}}{{if .Annotations.exitcodes}}
 ` + exitStatus() + `{{end}}`
-
-// showExitCodes marks a command whose help lists the exit codes.
-var showExitCodes = map[string]string{"exitcodes": "yes"}
 
 // unknownCommand refuses words that are no command.
 func unknownCommand(cmd *cobra.Command, args []string) error {
@@ -188,6 +216,14 @@ func firstLine(s string) string {
 type checkedWriter struct {
 	w   io.Writer
 	err error
+}
+
+// silent keeps the error of a checkedWriter from cobra, which would print it.
+type silent struct{ *checkedWriter }
+
+func (s silent) Write(p []byte) (int, error) {
+	s.checkedWriter.Write(p)
+	return len(p), nil
 }
 
 func (c *checkedWriter) Write(p []byte) (int, error) {

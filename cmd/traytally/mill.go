@@ -11,8 +11,6 @@ import (
 	"strconv"
 	"strings"
 
-	"github.com/jedib0t/go-pretty/v6/table"
-	"github.com/jedib0t/go-pretty/v6/text"
 	"github.com/spf13/cobra"
 
 	"traytally/grading"
@@ -26,14 +24,6 @@ import (
 const shareHelp = `A share is typed in percent by mass, with the half width of its 95 % interval
 where it has one: 4.6±0.8, or 4.6+-0.8. A share up to 1 needs its percent sign,
 0.4%, so that it is not taken for a fraction.`
-
-// millUsage gives an error of the mill's arithmetic its exit code.
-func millUsage(err error) error {
-	if e, ok := errors.AsType[*mill.InputError](err); ok {
-		return &usageError{what: e.Error(), hint: e.Hint}
-	}
-	return err
-}
 
 // isTyped reports whether s is a figure typed on the command line, and not the
 // name of a file or a code such as 2026-0412: it has a digit, no letter, and
@@ -108,7 +98,8 @@ func (o *sampleFlags) read(ctx context.Context, u *ui, path string) (*mill.Grade
 		}
 		u.done()
 		tellWarnings(u, s.Result)
-		return mill.FromResult(s.Result, path, sumsOf(s.Pictures))
+		g, err := mill.FromResult(s.Result, path, sumsOf(s.Pictures))
+		return g, asInput(err, path)
 	}
 	f, err := os.Open(path)
 	if errors.Is(err, fs.ErrNotExist) && filepath.Ext(path) == "" && filepath.Base(path) == path {
@@ -185,13 +176,4 @@ func ends(f mill.Figure, decimals int) string {
 		return "no interval"
 	}
 	return number(f.Low, decimals) + " to " + number(f.High, decimals)
-}
-
-// alignRight aligns columns, counted from 1, to the right.
-func alignRight(t table.Writer, columns ...int) {
-	var c []table.ColumnConfig
-	for _, n := range columns {
-		c = append(c, table.ColumnConfig{Number: n, Align: text.AlignRight, AlignHeader: text.AlignRight})
-	}
-	t.SetColumnConfigs(c)
 }

@@ -10,7 +10,6 @@ import (
 	"strings"
 
 	"github.com/jedib0t/go-pretty/v6/table"
-	"github.com/jedib0t/go-pretty/v6/text"
 	"github.com/spf13/cobra"
 
 	"traytally/grading"
@@ -53,8 +52,6 @@ trays, and the uncertainty of the method (--method-u), come on top.`,
   traytally plan --expect 3 --standard us-long --grade 1
   traytally plan --standard thai-white --grade "5 %" --factor paddy --expect 3
   traytally plan --expect 3 --limit 5 --kernels 2000 --chart oc.svg`,
-		GroupID: groupWork,
-		Args:    noArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			err := errors.Join(oneOf(cmd, "within", "limit"), oneOf(cmd, "limit", "standard"), oneOf(cmd, "limit", "contract"),
 				oneOf(cmd, "limit", "factor"), o.guardBand.settle(cmd, &o.Decision))
@@ -419,11 +416,7 @@ func showOC(w io.Writer, heading, format string, points []grading.OCPoint) {
 			t.AppendRow(table.Row{fmt.Sprintf(format, x.True), fmt.Sprintf("%.1f", 100*x.Supports), fmt.Sprintf("%.1f", 100*x.NotProven), fmt.Sprintf("%.1f", 100*x.Contradicts)})
 		}
 	}
-	var right []table.ColumnConfig
-	for n := 1; n <= 4; n++ {
-		right = append(right, table.ColumnConfig{Number: n, Align: text.AlignRight, AlignHeader: text.AlignRight})
-	}
-	t.SetColumnConfigs(right)
+	alignRight(t, 1, 2, 3, 4)
 	t.Render()
 	fmt.Fprintln(w)
 }

@@ -49,9 +49,7 @@ says so and shows the outlines alone. Its figures come from the register.
 		Example: `  traytally report S2026-0001
   traytally report S2026-0001 S2026-0002 --kind pdf --out signed
   traytally report S2026-0001 --pictures /archive/2026`,
-		GroupID:     groupWork,
-		Annotations: showExitCodes,
-		Args:        needsCode,
+		Args: needsCode,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.codes = args
 			return runReport(cmd.Context(), o, u)
@@ -115,7 +113,11 @@ func runReport(ctx context.Context, o reportOptions, u *ui) error {
 		return err
 	}
 	u.done()
-	return nil
+	return u.print(func(w io.Writer) {
+		for _, f := range files {
+			fmt.Fprintln(w, plain(f.path))
+		}
+	})
 }
 
 func (o *reportOptions) files(ctx context.Context, g *samples.Register, rec *samples.Record, kinds []string, u *ui) ([]outFile, error) {

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -42,7 +41,12 @@ func needsPicture(cmd *cobra.Command, args []string) error {
 	if len(args) == 0 {
 		return &usageError{what: "no picture given", hint: "name one, for example: " + cmd.CommandPath() + " tray.jpg"}
 	}
-	return cmp.Or(oneOf(cmd, "dpi", "scale"), oneOf(cmd, "whole-length", "whole-from"))
+	for _, path := range args {
+		if info, err := os.Stat(path); err == nil && info.IsDir() {
+			return &inputError{path: path, what: "is a folder, not a picture", hint: "to grade every picture in it: traytally batch " + shellWord(path)}
+		}
+	}
+	return excluding("dpi", "scale", "whole-length", "whole-from")(cmd, args)
 }
 
 // addSampleFlags adds the flags that say how the pictures of a sample are to

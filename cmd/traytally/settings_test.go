@@ -169,6 +169,6 @@ func TestHelpThatCannotBePrinted(t *testing.T) {
 		u, _, stderr := testUI()
 		u.out = writerFunc(func([]byte) (int, error) { return 0, os.ErrClosed })
 		assert.Equal(t, exitOutput, run(t.Context(), args, u), args)
-		assert.Contains(t, stderr.String(), "standard output: cannot be written", args)
+		assert.Regexp(t, `^traytally: error: standard output: cannot be written: .*\ntraytally: hint: .*\n$`, stderr.String(), args)
 	}
 }

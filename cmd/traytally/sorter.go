@@ -49,10 +49,7 @@ typed share of bad rice. Bad is what carries one of the flags of --bad.
 		Example: `  traytally sorter --feed feed.json --accept accept.json --reject reject.json
   traytally sorter --feed 2.4±0.4 --accept 0.5%±0.1 --reject 40±4
   traytally sorter --accept a.json --reject r.json --accept-mass 950kg --reject-mass 50kg --bad yellow,red`,
-		GroupID:     groupWork,
-		Annotations: showExitCodes,
-		Args:        noArgs,
-		RunE:        func(cmd *cobra.Command, _ []string) error { return runSorter(cmd.Context(), o, u) },
+		RunE: func(cmd *cobra.Command, _ []string) error { return runSorter(cmd.Context(), o, u) },
 	}
 	f := cmd.Flags()
 	f.StringVar(&o.feed, "feed", "", "`SAMPLE` of the feed")
@@ -154,11 +151,11 @@ func runSorter(ctx context.Context, o sorterOptions, u *ui) error {
 		}
 	}
 	if err := mill.Independent(graded); err != nil {
-		return millUsage(err)
+		return err
 	}
 	res, err := mill.JudgeSorter(in)
 	if err != nil {
-		return millUsage(err)
+		return err
 	}
 	doc.Sorter = res
 	if err := u.answer(ctx, o.output, doc, func(w io.Writer) { showSorter(w, &doc) }); err != nil {

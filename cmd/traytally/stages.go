@@ -44,8 +44,6 @@ explain, all intervals are widened by it.
   traytally stages husker=4.1±0.9 whitener-1=12.3±1.4 polisher=13.0±1.5
   traytally stages before=a.json before=b.json after=c.json after=d.json --json stages-result.json
   traytally stages HUSKER-0412 WHITENER1-0412 WHITENER2-0412`,
-		GroupID:     groupWork,
-		Annotations: showExitCodes,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) == 0 {
 				return &usageError{what: "no stage given", hint: "for example: traytally stages husker=husker.json whitener=whitener.json"}
@@ -91,7 +89,7 @@ func runStages(ctx context.Context, o stagesOptions, u *ui) error {
 			}
 			if isTyped(value) {
 				if broken, err = mill.ParseShare(value); err != nil {
-					return millUsage(err)
+					return err
 				}
 			} else if g, err = o.read(ctx, u, value); err != nil {
 				return err
@@ -109,11 +107,11 @@ func runStages(ctx context.Context, o stagesOptions, u *ui) error {
 		stages = append(stages, mill.Stage{Name: name, Broken: []mill.Figure{broken}})
 	}
 	if err := mill.Independent(graded); err != nil {
-		return millUsage(err)
+		return err
 	}
 	res, err := mill.CompareStages(stages)
 	if err != nil {
-		return millUsage(err)
+		return err
 	}
 	doc := struct {
 		Schema   string            `json:"schema"`

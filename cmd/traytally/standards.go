@@ -29,11 +29,8 @@ in the same form, and applies every definition of broken to one sample.
 A limit marked with * is from memory: the text was not read. Check it in the
 printed standard before a dispute rests on it.`,
 		Example: "  traytally standards list\n  traytally standards show us-long",
-		GroupID: groupHelp,
 		Args:    unknownCommand,
 		RunE:    func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
-
-		SuggestionsMinimumDistance: 2,
 	}
 	cmd.AddCommand(
 		newStandardsListCommand(u), newStandardsShowCommand(u), newStandardsCheckCommand(u),
@@ -48,7 +45,6 @@ func newStandardsListCommand(u *ui) *cobra.Command {
 		Short:   "List the standards by their codes",
 		Long:    "Lists the codes that --standard takes, with the document behind each and how far\nits limits were read.",
 		Example: "  traytally standards list",
-		Args:    noArgs,
 		RunE: func(*cobra.Command, []string) error {
 			all, err := standards.All()
 			if err != nil {
@@ -60,7 +56,7 @@ func newStandardsListCommand(u *ui) *cobra.Command {
 				for _, s := range all {
 					t.AppendRow(table.Row{s.Code, text.WrapSoft(s.Title, 32), len(s.Grades), s.Edition, s.Standing()})
 				}
-				t.SetColumnConfigs([]table.ColumnConfig{{Number: 3, Align: text.AlignRight, AlignHeader: text.AlignRight}})
+				alignRight(t, 3)
 				t.Render()
 				fmt.Fprintln(w)
 				paragraph(w, "Show one with its limits and sources: traytally standards show CODE")
@@ -140,7 +136,7 @@ func typedEntry(flag string, err error) error {
 func (s *standardFlags) limits(u *ui) (std *standards.Standard, contract []byte, err error) {
 	if s.contract == "" {
 		std, err := standards.Lookup(s.standard)
-		return std, nil, inStandardWords(err, "")
+		return std, nil, err
 	}
 	ed, problems, err := standards.LoadContract(s.contract)
 	if err == nil && ed == nil {
@@ -170,12 +166,6 @@ func (s *standardFlags) limits(u *ui) (std *standards.Standard, contract []byte,
 func inStandardWords(err error, path string) error {
 	if _, picture := errors.AsType[*vision.InputError](err); err == nil || picture {
 		return err
-	}
-	if e, ok := errors.AsType[*standards.UnknownError](err); ok {
-		return &usageError{what: e.Error(), hint: e.Hint()}
-	}
-	if e, ok := errors.AsType[*standards.UnknownGradeError](err); ok {
-		return &usageError{what: e.Error(), hint: e.Hint()}
 	}
 	if e, ok := errors.AsType[*grading.SheetError](err); ok {
 		if path == "" {
@@ -229,6 +219,7 @@ contract file in the same way.`,
 			if err != nil {
 				return err
 			}
+			to.quiet = to.json != ""
 			return u.answer(cmd.Context(), to, std.Table(), func(w io.Writer) { showStandard(w, std) })
 		},
 	}
@@ -293,11 +284,11 @@ func showStandard(w io.Writer, s *standards.Standard) {
 		}
 		t.AppendRow(row)
 	}
-	var right []table.ColumnConfig
-	for n := 3; n < 3+len(s.Grades); n++ {
-		right = append(right, table.ColumnConfig{Number: n, Align: text.AlignRight, AlignHeader: text.AlignRight})
+	var limits []int
+	for g := range s.Grades {
+		limits = append(limits, 3+g)
 	}
-	t.SetColumnConfigs(right)
+	alignRight(t, limits...)
 	t.Render()
 	fmt.Fprintln(w)
 	if marked {
@@ -478,14 +469,8 @@ func newStandardsCheckCommand(u *ui) *cobra.Command {
 with it, each with its line and column: unknown words, limits in fractions where
 percent are meant, size classes or grades that leave a gap or overlap, grades
 out of order.`,
-		Example:     "  traytally standards check contract.yaml",
-		Annotations: showExitCodes,
-		Args: func(_ *cobra.Command, args []string) error {
-			if len(args) != 1 {
-				return &usageError{what: fmt.Sprintf("one file to check, got %d", len(args)), hint: "for example: traytally standards check contract.yaml"}
-			}
-			return nil
-		},
+		Example: "  traytally standards check contract.yaml",
+		Args:    takesOne("file", "contract.yaml"),
 		RunE: func(_ *cobra.Command, args []string) error {
 			path := args[0]
 			ed, problems, err := standards.LoadContract(path)
@@ -533,7 +518,7 @@ to be changed.`,
 			if len(args) == 1 {
 				var err error
 				if file, err = standards.TemplateFrom(args[0]); err != nil {
-					return inStandardWords(err, "")
+					return err
 				}
 			}
 			if out == "" {
@@ -634,10 +619,7 @@ func showComparison(w io.Writer, r *grading.Result, rows []grading.Comparison) {
 		}
 		t.AppendRow(table.Row{definition, c.Found, percent(c.MassPct.Value), percent(c.MassPct.Low) + " to " + percent(c.MassPct.High), used})
 	}
-	t.SetColumnConfigs([]table.ColumnConfig{
-		{Number: 2, Align: text.AlignRight, AlignHeader: text.AlignRight}, {Number: 3, Align: text.AlignRight, AlignHeader: text.AlignRight},
-		{Number: 4, Align: text.AlignRight, AlignHeader: text.AlignRight},
-	})
+	alignRight(t, 2, 3, 4)
 	t.Render()
 	fmt.Fprintln(w)
 	if marked {

@@ -82,11 +82,7 @@ func summary(w io.Writer, r *grading.Result, out string) {
 			percent(s.MassPct.Value), interval(s.MassPct), percent(s.CountPct.Value),
 		})
 	}
-	right := []table.ColumnConfig{}
-	for n := 3; n <= 6; n++ {
-		right = append(right, table.ColumnConfig{Number: n, Align: text.AlignRight, AlignHeader: text.AlignRight})
-	}
-	shares.SetColumnConfigs(right)
+	alignRight(shares, 3, 4, 5, 6)
 	shares.Render()
 	fmt.Fprintln(w)
 
@@ -96,11 +92,7 @@ func summary(w io.Writer, r *grading.Result, out string) {
 		for i, p := range r.Pictures {
 			pictures.AppendRow(table.Row{names[i], p.Kernels, p.CutByEdge, p.Unresolved, p.TooSmall})
 		}
-		right = right[:0]
-		for n := 2; n <= 5; n++ {
-			right = append(right, table.ColumnConfig{Number: n, Align: text.AlignRight, AlignHeader: text.AlignRight})
-		}
-		pictures.SetColumnConfigs(right)
+		alignRight(pictures, 2, 3, 4, 5)
 		pictures.Render()
 		fmt.Fprintln(w)
 	}
@@ -128,6 +120,15 @@ func newTable(w io.Writer) table.Writer {
 	t.SetStyle(s)
 	t.SuppressTrailingSpaces()
 	return t
+}
+
+// alignRight aligns columns, counted from 1, to the right.
+func alignRight(t table.Writer, columns ...int) {
+	var c []table.ColumnConfig
+	for _, n := range columns {
+		c = append(c, table.ColumnConfig{Number: n, Align: text.AlignRight, AlignHeader: text.AlignRight})
+	}
+	t.SetColumnConfigs(c)
 }
 
 func unresolved(r *grading.Result) string {

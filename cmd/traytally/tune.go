@@ -14,7 +14,6 @@ import (
 	"strings"
 
 	"github.com/jedib0t/go-pretty/v6/table"
-	"github.com/jedib0t/go-pretty/v6/text"
 	"github.com/spf13/cobra"
 
 	"traytally/grading"
@@ -55,14 +54,7 @@ With --out the profile is written as a file that grade --profile reads; each
 limit stands in it with its meaning and its origin.`,
 		Example: `  traytally tune sorted --out our-rice.yaml
   traytally grade tray.jpg --profile our-rice.yaml`,
-		GroupID:     groupWork,
-		Annotations: showExitCodes,
-		Args: func(cmd *cobra.Command, args []string) error {
-			if len(args) != 1 {
-				return &usageError{what: fmt.Sprintf("%d folders given", len(args)), hint: "name one folder with a subfolder for each class, for example: " + cmd.CommandPath() + " sorted"}
-			}
-			return oneOf(cmd, "dpi", "scale")
-		},
+		Args: cobra.MatchAll(takesOne("folder", "sorted"), excluding("dpi", "scale")),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.folder = args[0]
 			return runTune(cmd.Context(), o, u)
@@ -313,22 +305,18 @@ func tuneSummary(w io.Writer, t *grading.Tuned, out string) {
 	fmt.Fprintf(w, "%s sorted by hand\n\n", count(all, "kernel", "kernels"))
 	fmt.Fprintf(w, "  Sorted alike by the profile started from   %d of %d\n", was, all)
 	fmt.Fprintf(w, "  by limits learned without the kernel       %d of %d   (%d parts)\n\n", now, all, t.Folds)
-	tab := table.NewWriter()
-	tab.SetStyle(table.StyleLight)
-	tab.Style().Options = table.OptionsNoBorders
-	tab.Style().Format.Header = text.FormatDefault
+	tab := newTable(w)
 	head := table.Row{"By hand"}
-	config := []table.ColumnConfig{{Number: 1, Align: text.AlignLeft}}
-	for i, c := range t.Validated.Classes {
+	figures := []int{}
+	for _, c := range t.Validated.Classes {
 		head = append(head, className(string(c)))
-		config = append(config, table.ColumnConfig{Number: i + 2, Align: text.AlignRight, AlignHeader: text.AlignRight})
 	}
 	head = append(head, "Found %", "Right %")
-	for n := range 2 {
-		config = append(config, table.ColumnConfig{Number: len(t.Validated.Classes) + 2 + n, Align: text.AlignRight, AlignHeader: text.AlignRight})
+	for n := range head[1:] {
+		figures = append(figures, n+2)
 	}
 	tab.AppendHeader(head)
-	tab.SetColumnConfigs(config)
+	alignRight(tab, figures...)
 	for i, c := range t.Validated.Classes {
 		row := table.Row{className(string(c))}
 		for j := range t.Validated.Classes {
@@ -338,7 +326,7 @@ func tuneSummary(w io.Writer, t *grading.Tuned, out string) {
 		row = append(row, fmt.Sprintf("%.1f (%.0f to %.0f)", r.Value, r.Low, r.High), fmt.Sprintf("%.1f (%.0f to %.0f)", p.Value, p.Low, p.High))
 		tab.AppendRow(row)
 	}
-	fmt.Fprintln(w, tab.Render())
+	tab.Render()
 	fmt.Fprintln(w, "\nColumns: the class that limits learned without the kernel give. Found: of those")
 	fmt.Fprintln(w, "sorted there by hand; right: of those put there; with 95 % intervals.")
 	switch {

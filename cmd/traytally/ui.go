@@ -10,6 +10,7 @@ import (
 	"strings"
 	"sync"
 	"time"
+	"unicode"
 
 	"github.com/spf13/pflag"
 	"golang.org/x/term"
@@ -77,11 +78,11 @@ func (u *ui) clear() {
 	}
 }
 
-// plain makes text harmless for a terminal: control characters, which a file
-// name may hold, become �.
+// plain makes text harmless for a terminal: control characters and marks of
+// direction, which a file name may hold, become �.
 func plain(s string) string {
 	return strings.Map(func(r rune) rune {
-		if r < ' ' || r >= 0x7f && r < 0xa0 || r == '\u2028' || r == '\u2029' || r >= '\u202a' && r <= '\u202e' {
+		if unicode.IsControl(r) || unicode.Is(unicode.Bidi_Control, r) || r == '\u2028' || r == '\u2029' {
 			return '\ufffd'
 		}
 		return r

@@ -57,9 +57,7 @@ the sheet decide is named as not assessed.`,
 		Example: `  traytally verify tray.jpg --standard us-long --declared "U.S. No. 2"
   traytally verify tray-1.jpg tray-2.jpg --standard thai-white --declared "5 %" --sheet sheet.yaml
   traytally verify tray.jpg --contract contract.yaml --declared first --consumer-risk 0.05`,
-		GroupID:     groupWork,
-		Annotations: showExitCodes,
-		Args:        needsPicture,
+		Args: needsPicture,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if err := o.guardBand.settle(cmd, &o.rule); err != nil {
 				return err
@@ -108,7 +106,7 @@ func runVerify(ctx context.Context, o verifyOptions, u *ui) error {
 		o.declared = std.Grades[0]
 	}
 	if _, err := std.Grade(o.declared); err != nil {
-		return inStandardWords(err, "")
+		return err
 	}
 	if err := o.checkOutputs(); err != nil {
 		return err
@@ -178,7 +176,7 @@ func showVerification(w io.Writer, r *grading.Result, v *grading.Verification) {
 		}
 		t.AppendRow(append(row, within))
 	}
-	alignLines(t)
+	alignRight(t, 2, 3, 6)
 	t.Render()
 	fmt.Fprintln(w)
 	if m := v.More; m != nil {
@@ -249,14 +247,6 @@ func lineRow(l *grading.Line) table.Row {
 
 func verdictText(v string) string {
 	return map[string]string{grading.Meets: "meets", grading.Fails: "fails", grading.NotProven: "not proven", grading.Unassessed: "not assessed"}[v]
-}
-
-func alignLines(t table.Writer) {
-	t.SetColumnConfigs([]table.ColumnConfig{
-		{Number: 2, Align: text.AlignRight, AlignHeader: text.AlignRight},
-		{Number: 3, Align: text.AlignRight, AlignHeader: text.AlignRight},
-		{Number: 6, Align: text.AlignRight, AlignHeader: text.AlignRight},
-	})
 }
 
 // showRest prints what was not assessed, notes, and the standard's own caution.
@@ -334,7 +324,7 @@ func showGrade(w io.Writer, g *grading.Grade) {
 		marked = marked || g.Limiting[i].FromMemory
 	}
 	if rows > 0 {
-		alignLines(t)
+		alignRight(t, 2, 3, 6)
 		t.Render()
 		fmt.Fprintln(w)
 	}

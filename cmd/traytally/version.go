@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"io"
 	"runtime"
 	"runtime/debug"
 
@@ -36,19 +37,21 @@ func revision() string {
 	return " (" + rev + changed + ")"
 }
 
+// versionText is what version and --version print.
+func versionText() string {
+	return fmt.Sprintf("traytally %s%s\ngrading method %s\nOpenCV %s\nnetwork %s\n%s %s/%s\n",
+		version, revision(), grading.MethodVersion, vision.OpenCVVersion(), vision.NetworkVersion(),
+		runtime.Version(), runtime.GOOS, runtime.GOARCH)
+}
+
 func newVersionCommand(u *ui) *cobra.Command {
 	return &cobra.Command{
 		Use:     "version",
 		Short:   "Print the versions that results depend on",
 		Long:    "Prints the version of traytally, of its arithmetic, of the library that reads\npictures, and the SHA-256 of the network that finds the rice. Every result\ncarries them too.",
 		Example: "  traytally version",
-		GroupID: groupHelp,
-		Args:    noArgs,
 		RunE: func(*cobra.Command, []string) error {
-			_, err := fmt.Fprintf(u.out, "traytally %s%s\ngrading method %s\nOpenCV %s\nnetwork %s\n%s %s/%s\n",
-				version, revision(), grading.MethodVersion, vision.OpenCVVersion(), vision.NetworkVersion(),
-				runtime.Version(), runtime.GOOS, runtime.GOARCH)
-			return err
+			return u.print(func(w io.Writer) { io.WriteString(w, versionText()) })
 		},
 	}
 }

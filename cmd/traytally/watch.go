@@ -45,17 +45,15 @@ and is written anew after each. Stop it with Ctrl-C.
 
 A picture that cannot be graded is named with the reason once it has stood still
 for ten times as long, and stands in index.html until it is scanned again or
-taken away. After a kill or a crash the
-same command goes on where it ended.
+taken away. After a kill or a crash the same command goes on where it ended.
+When the standard output cannot be written any more, watching ends.
 
 ` + folderHelp + `
 
 ` + registerHelp,
 		Example: `  traytally watch scans
   traytally watch /srv/scans --standard us-long --settle 5 --out /srv/reports`,
-		GroupID:     groupWork,
-		Annotations: showExitCodes,
-		Args:        needsFolder,
+		Args: needsFolder,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.folder = args[0]
 			return runWatch(cmd.Context(), o, u)
@@ -107,7 +105,11 @@ func runWatch(ctx context.Context, o watchOptions, u *ui) error {
 		defer tell.Close()
 		if err := tell.Add(o.folder); err == nil {
 			go func() {
-				for range tell.Events {
+				for open := true; open; {
+					select {
+					case _, open = <-tell.Events:
+					case _, open = <-tell.Errors: // some events may be lost: look as well
+					}
 					select {
 					case changes <- struct{}{}:
 					default:

@@ -56,10 +56,7 @@ a unit of the last digit typed. A moisture without ± is taken to half a point.
 		Example: `  traytally yield --paddy 150.0g --husked 118.6g --milled 102.9g --sample milled.json
   traytally yield --paddy 150.0g --paddy-moisture 13.1 --milled 102.9g --milled-moisture 12.6 --broken 24.5±1.8
   traytally yield --paddy 150.0g --milled 102.9g --head 77.4g --mill modern --json -`,
-		GroupID:     groupWork,
-		Annotations: showExitCodes,
-		Args:        noArgs,
-		RunE:        func(cmd *cobra.Command, _ []string) error { return runYield(cmd.Context(), o, u) },
+		RunE: func(cmd *cobra.Command, _ []string) error { return runYield(cmd.Context(), o, u) },
 	}
 	f := cmd.Flags()
 	f.SortFlags = false
@@ -122,7 +119,7 @@ func runYield(ctx context.Context, o yieldOptions, u *ui) error {
 	}
 	y, err := mill.ComputeYield(in)
 	if err != nil {
-		return millUsage(err)
+		return err
 	}
 	doc := yieldDocument{Schema: "traytally.yield/1", Versions: map[string]string{"traytally": version}, Graded: in.BrokenShare, Sample: o.sample, Yield: y}
 	if sample != nil {
@@ -145,9 +142,8 @@ func runYield(ctx context.Context, o yieldOptions, u *ui) error {
 
 // inFlag names the flag that an error is about.
 func inFlag(err error, flag string) error {
-	err = millUsage(err)
-	if e, ok := err.(*usageError); ok {
-		return &usageError{what: "--" + flag + ": " + e.what, hint: e.hint}
+	if code, hint := told(err); code == exitUsage {
+		return &usageError{what: "--" + flag + ": " + err.Error(), hint: hint}
 	}
 	return err
 }

@@ -107,9 +107,6 @@ func (s *Settings) measurePicked(ctx context.Context, files []*Source, o Options
 	return err
 }
 
-// Standard returns what samples are judged by, nil where they are not.
-func (s *Settings) Standard() *standards.Standard { return s.standard }
-
 // Profile returns the limits that colours become flags by.
 func (s *Settings) Profile() grading.Profile { return s.profile }
 
