@@ -8,7 +8,6 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
-	"time"
 
 	"github.com/spf13/cobra"
 
@@ -107,22 +106,7 @@ func (o *folderOptions) start(ctx context.Context, u *ui) (*intake, error) {
 		w.register.Close()
 		return nil, err
 	}
-	sweep(o.out)
 	return w, nil
-}
-
-// sweep removes what a killed program left half-written in a directory.
-func sweep(dir string) {
-	entries, err := os.ReadDir(dir)
-	if err != nil {
-		return
-	}
-	for _, e := range entries {
-		info, err := e.Info()
-		if err == nil && strings.HasPrefix(e.Name(), ".traytally-") && time.Since(info.ModTime()) > time.Hour {
-			os.Remove(filepath.Join(dir, e.Name()))
-		}
-	}
 }
 
 // found returns the names of the picture files in the folder, in order.
