@@ -116,15 +116,18 @@ func ParseList(name string, data []byte) ([]Listed, error) {
 		if err != nil {
 			return nil, err
 		}
-		if i, again := byCode[l.Code]; again && l.Code != "" {
+		if i, again := byCode[FoldName(l.Code)]; again && l.Code != "" {
 			first := &out[i]
+			if first.Code != l.Code {
+				return nil, fail(line, "write a code the same way in all rows of a sample, or give another one", "the code %s is %s in row %d but for case", l.Code, first.Code, first.Line)
+			}
 			if string(mustJSON(l.Facts)) != string(mustJSON(Facts{})) && string(mustJSON(l.Facts)) != string(mustJSON(first.Facts)) {
 				return nil, fail(line, "leave the facts empty in further rows of a sample, or give another code", "%s has other facts in row %d", l.Code, first.Line)
 			}
 			first.Pictures = append(first.Pictures, picture)
 			continue
 		}
-		byCode[l.Code] = len(out)
+		byCode[FoldName(l.Code)] = len(out)
 		out = append(out, *l)
 	}
 	if len(out) == 0 {

@@ -43,6 +43,7 @@ func TestParseListRefuses(t *testing.T) {
 		{"moisture", "picture,moisture_pct\na.png,0.13\n", "list.csv:2: moisture_pct: moisture of 0.13 % is a fraction"},
 		{"code", "picture,code\na.png,../x\n", `list.csv:2: "../x" cannot be the code`},
 		{"other facts", "picture,code,lot\na.png,K,L-1\nb.png,K,L-2\n", "list.csv:3: K has other facts in row 2"},
+		{"case", "picture,code\na.png,k-1\nb.png,K-1\n", "list.csv:3: the code K-1 is k-1 in row 2 but for case"},
 		{"quotes", "picture,lot\na.png,\"x\n", "list.csv:"},
 		{"semicolons", "picture;lot\na.png;x\n", "there is no column"},
 	} {

@@ -3,6 +3,8 @@ package samples
 import (
 	"context"
 	"fmt"
+	"strings"
+	"unicode/utf8"
 
 	"golang.org/x/text/cases"
 	"golang.org/x/text/unicode/norm"
@@ -12,6 +14,9 @@ import (
 // no apart how letters with marks are composed: two names that fold to the
 // same may be one file there.
 func FoldName(name string) string {
+	if !strings.ContainsFunc(name, func(r rune) bool { return r >= utf8.RuneSelf }) {
+		return strings.ToLower(name) // as the rest would, ten times as fast
+	}
 	return norm.NFC.String(cases.Fold().String(norm.NFC.String(name)))
 }
 

@@ -35,14 +35,22 @@ func (g *Register) Add(ctx context.Context, rec *Record) (added bool, err error)
 			return nil
 		}
 		now := g.now().UTC().Truncate(time.Millisecond)
-		if r.Code == "" {
-			if r.Code, err = g.nextCode(ctx, tx, now); err != nil {
-				return err
-			}
-		} else if taken, err := g.has(ctx, tx, r.Code); err != nil {
+		codes, err := g.codes(ctx, tx)
+		if err != nil {
 			return err
-		} else if taken {
-			return &Error{What: fmt.Sprintf("the code %s belongs to another sample", r.Code), Hint: "give another code, or none; traytally log show " + r.Code + " shows that sample", Err: ErrCodeTaken}
+		}
+		taken := map[string]string{}
+		for _, code := range codes {
+			taken[FoldName(code)] = code
+		}
+		if r.Code == "" {
+			r.Code = nextCode(taken, now)
+		} else if other := taken[FoldName(r.Code)]; other != "" {
+			e := &Error{What: fmt.Sprintf("the code %s belongs to another sample", r.Code), Hint: "give another code, or none; traytally log show " + other + " shows that sample", Err: ErrCodeTaken}
+			if other != r.Code {
+				e.What = fmt.Sprintf("the code %s is %s but for case", r.Code, other)
+			}
+			return e
 		}
 		r.Revision, r.Registered = 1, now
 		var id int64
@@ -149,16 +157,11 @@ func (r *Record) searchText() string {
 }
 
 // nextCode returns the year and a running number: S2026-0001.
-func (g *Register) nextCode(ctx context.Context, tx *sql.Tx, now time.Time) (string, error) {
-	var n int
-	if err := tx.QueryRowContext(ctx, "SELECT count(*) FROM samples").Scan(&n); err != nil {
-		return "", err
-	}
-	for {
-		n++
+func nextCode(taken map[string]string, now time.Time) string {
+	for n := len(taken) + 1; ; n++ {
 		code := fmt.Sprintf("S%d-%04d", now.Year(), n)
-		if taken, err := g.has(ctx, tx, code); err != nil || !taken {
-			return code, err
+		if taken[FoldName(code)] == "" {
+			return code
 		}
 	}
 }

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"net/url"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -31,6 +30,8 @@ type intake struct {
 	reports  []string // endings: html, pdf
 	out      string   // directory of the reports
 	again    bool     // measure again what was refused before
+	naming   sync.Mutex
+	names    map[string]string // of the reports' files, by the code
 }
 
 // A job is a sample to be graded and registered.
@@ -176,6 +177,7 @@ func (w *intake) enter(ctx context.Context, m *intaken) error {
 	switch {
 	case errors.Is(err, samples.ErrCodeTaken):
 		m.refuse(err)
+		m.out.Reason = printed(m.pictures) + ": " + m.out.Reason
 		return nil
 	case err != nil:
 		return err
@@ -232,8 +234,18 @@ func (w *intake) know(ctx context.Context, m *intaken, code string) error {
 	return nil
 }
 
-// finish writes the reports of a registered sample where they are missing, and
-// fills in its row.
+// fileName returns the name of a sample's reports without the ending.
+func (w *intake) fileName(ctx context.Context, code string) (name string, err error) {
+	w.naming.Lock()
+	defer w.naming.Unlock()
+	if w.names[code] == "" {
+		w.names, err = w.register.FileNames(ctx)
+	}
+	return w.names[code], err
+}
+
+// finish writes the reports of a registered sample where they are missing,
+// damaged or of another revision, and fills in its row.
 func (w *intake) finish(ctx context.Context, m *intaken) error {
 	if m.out.State == stateRefused {
 		return nil
@@ -245,15 +257,12 @@ func (w *intake) finish(ctx context.Context, m *intaken) error {
 	if m.out.Sample, err = rec.Row(); err != nil {
 		return err
 	}
-	// The report of an amended sample may be one of an earlier revision.
-	missing := rec.Revision > 1
-	path := func(ending string) string { return filepath.Join(w.out, rec.Code+"."+ending) }
-	for _, ending := range w.reports {
-		if _, err := os.Stat(path(ending)); err != nil {
-			missing = true
-		}
+	name, err := w.fileName(ctx, rec.Code)
+	if err != nil {
+		return err
 	}
-	if !missing {
+	path := func(ending string) string { return filepath.Join(w.out, name+"."+ending) }
+	if !slices.ContainsFunc(w.reports, func(ending string) bool { return !wholeReport(path(ending), rec) }) {
 		return nil
 	}
 	in, err := reportInput(ctx, w.register, rec, m.photo)
@@ -307,7 +316,7 @@ func (w *intake) summary(title string, outcomes []outcome, refresh int) ([]outFi
 	for _, r := range slices.Backward(rows) {
 		ir := report.IndexRow{Row: r}
 		for _, e := range w.reports {
-			name := url.PathEscape(r.Code + "." + e)
+			name := url.PathEscape(w.names[r.Code] + "." + e)
 			if e == "html" {
 				ir.HTML = name
 			} else {

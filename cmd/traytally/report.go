@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"image"
 	"io"
+	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -91,6 +92,10 @@ func runReport(ctx context.Context, o reportOptions, u *ui) error {
 		return err
 	}
 	defer g.Close()
+	names, err := g.FileNames(ctx)
+	if err != nil {
+		return err
+	}
 	var files []outFile
 	for _, code := range o.codes {
 		rec, err := g.Get(ctx, code, o.revision)
@@ -98,7 +103,7 @@ func runReport(ctx context.Context, o reportOptions, u *ui) error {
 			return err
 		}
 		u.progress("report of %s", code)
-		more, err := o.files(ctx, g, rec, kinds, u)
+		more, err := o.files(ctx, g, rec, names[rec.Code], kinds, u)
 		if err != nil {
 			return err
 		}
@@ -120,7 +125,7 @@ func runReport(ctx context.Context, o reportOptions, u *ui) error {
 	})
 }
 
-func (o *reportOptions) files(ctx context.Context, g *samples.Register, rec *samples.Record, kinds []string, u *ui) ([]outFile, error) {
+func (o *reportOptions) files(ctx context.Context, g *samples.Register, rec *samples.Record, name string, kinds []string, u *ui) ([]outFile, error) {
 	found := map[*samples.Picture]*pipeline.Source{}
 	for i := range rec.Pictures {
 		p := &rec.Pictures[i]
@@ -134,7 +139,7 @@ func (o *reportOptions) files(ctx context.Context, g *samples.Register, rec *sam
 	if err != nil {
 		return nil, err
 	}
-	return reportFiles(in, func(ending string) string { return filepath.Join(o.out, rec.Code+"."+ending) }, kinds), nil
+	return reportFiles(in, func(ending string) string { return filepath.Join(o.out, name+"."+ending) }, kinds), nil
 }
 
 // reportFiles are the files of a report with the given endings.
@@ -148,6 +153,15 @@ func reportFiles(in report.Input, path func(ending string) string, endings []str
 		files = append(files, outFile{path(e), func(w io.Writer) error { return write(w, in) }})
 	}
 	return files
+}
+
+// wholeReport reports whether a file is the report of a revision, undamaged.
+func wholeReport(path string, rec *samples.Record) bool {
+	if info, err := os.Lstat(path); err != nil || !info.Mode().IsRegular() {
+		return false
+	}
+	document, err := os.ReadFile(path)
+	return err == nil && report.Whole(document, rec)
 }
 
 // reportInput gathers what a report is made from. photo returns each picture;

@@ -104,18 +104,7 @@ func runWatch(ctx context.Context, o watchOptions, u *ui) error {
 	if tell, err := fsnotify.NewWatcher(); err == nil {
 		defer tell.Close()
 		if err := tell.Add(o.folder); err == nil {
-			go func() {
-				for open := true; open; {
-					select {
-					case _, open = <-tell.Events:
-					case _, open = <-tell.Errors: // some events may be lost: look as well
-					}
-					select {
-					case changes <- struct{}{}:
-					default:
-					}
-				}
-			}()
+			go passOn(tell, changes)
 		}
 	}
 	if !o.quiet {
@@ -145,6 +134,21 @@ func runWatch(ctx context.Context, o watchOptions, u *ui) error {
 			// Not at every write of a scan: at most every tenth of the wait.
 			pause(ctx, min(wait, s.settle()/10))
 		case <-time.After(wait):
+		}
+	}
+}
+
+// passOn tells of every event until the watcher is closed, and of every error:
+// some events may be lost then, and left unread it would stop the others.
+func passOn(tell *fsnotify.Watcher, changes chan<- struct{}) {
+	for open := true; open; {
+		select {
+		case _, open = <-tell.Events:
+		case _, open = <-tell.Errors:
+		}
+		select {
+		case changes <- struct{}{}:
+		default:
 		}
 	}
 }

@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/fsnotify/fsnotify"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
@@ -94,6 +95,26 @@ func containsAll(s string, parts ...string) bool {
 		}
 	}
 	return true
+}
+
+// An error of the system's watching, such as a queue that ran over, stops no
+// events and is looked after at once.
+func TestErrorsOfWatching(t *testing.T) {
+	tell := &fsnotify.Watcher{Events: make(chan fsnotify.Event), Errors: make(chan error)}
+	changes := make(chan struct{}, 1)
+	ended := make(chan struct{})
+	go func() {
+		passOn(tell, changes)
+		close(ended)
+	}()
+	for range 3 {
+		tell.Errors <- fsnotify.ErrEventOverflow
+		<-changes
+		tell.Events <- fsnotify.Event{}
+		<-changes
+	}
+	close(tell.Events)
+	<-ended
 }
 
 // A list that cannot be read stops the grading, not the watching.

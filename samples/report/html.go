@@ -164,8 +164,7 @@ func HTML(w io.Writer, in Input) error {
 	if err := page.Execute(&out, &data); err != nil {
 		return fmt.Errorf("report: %w", err)
 	}
-	_, err = w.Write(out.Bytes())
-	return err
+	return writeSealed(w, out.Bytes(), in.Record, "<!-- %s -->", "</html>")
 }
 
 // scriptHash is the script's name in a content security policy (W3C, Content

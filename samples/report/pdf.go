@@ -110,8 +110,7 @@ func PDF(w io.Writer, in Input) error {
 	if err := p.Output(&out); err != nil {
 		return fmt.Errorf("report as PDF: %w", err)
 	}
-	_, err = w.Write(out.Bytes())
-	return err
+	return writeSealed(w, out.Bytes(), in.Record, "%% %s", "startxref") // a comment may stand there: ISO 32000-1, 7.2.3, from memory
 }
 
 // plain returns s with the letters that the font has.

@@ -2,9 +2,11 @@ package report_test
 
 import (
 	"bytes"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -91,6 +93,41 @@ func TestHTML(t *testing.T) {
 	}
 	assert.NotContains(t, page, "ZgotmplZ", "the template refused a value")
 	assert.NotRegexp(t, `https?://`, page)
+}
+
+// Whatever is cut off, added or changed in a report is seen, and so is one of
+// another sample or revision.
+func TestWhole(t *testing.T) {
+	in := input(t, sampletest.Options{Facts: facts, Kernels: 40}, true)
+	for kind, document := range map[string][]byte{"html": []byte(htmlOf(t, in)), "pdf": pdfOf(t, in)} {
+		t.Run(kind, func(t *testing.T) {
+			require.True(t, report.Whole(document, in.Record))
+			assert.False(t, report.Whole(nil, in.Record))
+			rng := rand.New(rand.NewPCG(1, 2))
+			for range 2000 {
+				damaged := bytes.Clone(document)
+				at := rng.IntN(len(damaged))
+				if rng.IntN(4) == 0 { // the seal itself
+					at = len(damaged) - 1 - rng.IntN(200)
+				}
+				switch rng.IntN(3) {
+				case 0:
+					damaged[at] ^= 1 << rng.IntN(8)
+				case 1:
+					damaged = damaged[:at]
+				case 2:
+					damaged = slices.Insert(damaged, at, byte(rng.IntN(256)))
+				}
+				require.False(t, report.Whole(damaged, in.Record), "at %d of %d", at, len(document))
+			}
+			other := *in.Record
+			other.Revision++
+			assert.False(t, report.Whole(document, &other))
+			other = *in.Record
+			other.Code += "1"
+			assert.False(t, report.Whole(document, &other))
+		})
+	}
 }
 
 func TestMissingPictureIsSaid(t *testing.T) {
