@@ -7,7 +7,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"image"
-	"math/rand/v2"
 	"net/url"
 	"os"
 	"os/exec"
@@ -102,39 +101,6 @@ func reportsAreWhole(t *testing.T, dir string) (n int) {
 		}
 	}
 	return n
-}
-
-// A batch killed at any moment loses nothing that it registered, doubles
-// nothing when it goes on, and leaves no report half-written.
-func TestKilledBatch(t *testing.T) {
-	const pictures = 6
-	kills := 240
-	if testing.Short() {
-		kills = 10
-	}
-	scans := tinyScans(t, pictures)
-	out := filepath.Join(scans, outName)
-	rng := rand.New(rand.NewPCG(3, 9))
-	where, before := "", 0
-	for round := range kills {
-		if round%6 == 0 { // begin anew, so that the kills hit the work itself
-			where, before = filepath.Join(t.TempDir(), "register.db"), 0
-			require.NoError(t, os.RemoveAll(out))
-		}
-		cmd, _ := program(t, "batch", scans, "--register", where, "--reports", "html")
-		require.NoError(t, cmd.Start())
-		time.Sleep(time.Duration(rng.IntN(150)) * time.Millisecond)
-		cmd.Process.Kill()
-		cmd.Wait()
-		n := sound(t, where)
-		require.GreaterOrEqual(t, n, before, "a registered sample is gone")
-		before = n
-		reportsAreWhole(t, out)
-	}
-	cmd, said := program(t, "batch", scans, "--register", where, "--reports", "html")
-	require.NoError(t, cmd.Run(), said)
-	assert.Equal(t, pictures, sound(t, where))
-	assert.Equal(t, pictures, reportsAreWhole(t, out), "reports that a kill prevented are written")
 }
 
 // Two batches over one folder share the work.

@@ -2,11 +2,9 @@ package main
 
 import (
 	"context"
-	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
@@ -141,43 +139,4 @@ func TestWatchWithABadList(t *testing.T) {
 	r, err := g.Get(t.Context(), "K-1", 0)
 	require.NoError(t, err)
 	assert.Equal(t, "long", r.Facts.Variety)
-}
-
-// Killed at any moment, watching goes on where it ended.
-func TestKilledWatch(t *testing.T) {
-	const pictures = 5
-	kills := 120
-	if testing.Short() {
-		kills = 6
-	}
-	scans := tinyScans(t, pictures)
-	out := filepath.Join(scans, outName)
-	rng := rand.New(rand.NewPCG(5, 11))
-	where, before := "", 0
-	watch := []string{"watch", scans, "--settle", "0.1", "--reports", "html", "--register"}
-	for round := range kills {
-		if round%5 == 0 {
-			where, before = filepath.Join(t.TempDir(), "register.db"), 0
-			require.NoError(t, os.RemoveAll(out))
-		}
-		cmd, _ := program(t, append(watch, where)...)
-		require.NoError(t, cmd.Start())
-		time.Sleep(time.Duration(rng.IntN(280)) * time.Millisecond)
-		cmd.Process.Kill()
-		cmd.Wait()
-		n := sound(t, where)
-		require.GreaterOrEqual(t, n, before)
-		before = n
-		reportsAreWhole(t, out)
-	}
-	cmd, said := program(t, append(watch, where)...)
-	require.NoError(t, cmd.Start())
-	until(t, "all pictures", func() bool {
-		names, _ := filepath.Glob(filepath.Join(out, "S*.html"))
-		return registered(t, where) == pictures && len(names) == pictures
-	})
-	require.NoError(t, cmd.Process.Signal(syscall.SIGTERM))
-	assert.NoError(t, cmd.Wait(), "%s", said)
-	assert.Equal(t, pictures, sound(t, where))
-	assert.Equal(t, pictures, reportsAreWhole(t, out))
 }
