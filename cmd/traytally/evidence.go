@@ -11,6 +11,7 @@ import (
 
 	"traytally/cmd/traytally/internal/pipeline"
 	"traytally/grading"
+	"traytally/samples"
 	"traytally/vision"
 	"traytally/vision/kernel"
 )
@@ -84,15 +85,15 @@ func (e *evidence) files(dir string, d *document, sample *pipeline.Sample) ([]ou
 }
 
 // overlayName returns the file name of a picture's overlay, and adds it to
-// taken, which holds the names in lower case as some file systems see them.
+// taken, which holds the names as file systems without case see them.
 func overlayName(picture string, taken map[string]bool) string {
 	base := filepath.Base(picture)
 	stem := strings.TrimSuffix(base, filepath.Ext(base))
 	name := stem + "-overlay.png"
-	for n := 2; taken[strings.ToLower(name)]; n++ {
+	for n := 2; taken[samples.FoldName(name)]; n++ {
 		name = fmt.Sprintf("%s-%d-overlay.png", stem, n)
 	}
-	taken[strings.ToLower(name)] = true
+	taken[samples.FoldName(name)] = true
 	return name
 }
 

@@ -60,6 +60,10 @@ func TestOverlayNames(t *testing.T) {
 		{"tray-2.jpg", "tray-2-2-overlay.png"},
 		{"no-ending", "no-ending-overlay.png"},
 		{"/a/b.c.d.tif", "b.c.d-overlay.png"},
+		{"maß.jpg", "maß-overlay.png"},
+		{"MASS.jpg", "MASS-2-overlay.png"},
+		{"e\u0301.jpg", "e\u0301-overlay.png"},
+		{"É.jpg", "É-2-overlay.png"},
 	} {
 		assert.Equal(t, c[1], overlayName(c[0], taken), c[0])
 	}

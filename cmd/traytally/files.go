@@ -201,7 +201,7 @@ func (s *set) stage(f outFile) (err error) {
 	// On a file system without case the second would replace the first.
 	seen := filepath.Join(dir, samples.FoldName(t.name))
 	if s.names[seen] {
-		return &outputError{path: f.path, what: "has the name of another output, apart from case", hint: "give each output a name of its own"}
+		return &outputError{path: f.path, what: "is the name of another output, or is but for case", hint: "give each output a name of its own"}
 	}
 	s.names[seen] = true
 	there, err := t.look()

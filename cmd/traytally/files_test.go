@@ -142,7 +142,7 @@ func TestWriteSet(t *testing.T) {
 			dir := t.TempDir()
 			err := writeSet(ctx, []outFile{{filepath.Join(dir, "é.html"), saying("1")}, {dir + "/" + b, saying("2")}}, true)
 			assert.Equal(t, exitOutput, codeOf(err), "%v", err)
-			assert.ErrorContains(t, err, "has the name of another output")
+			assert.ErrorContains(t, err, "is the name of another output")
 			assert.Empty(t, listing(t, dir))
 		}
 	})
