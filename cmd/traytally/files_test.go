@@ -13,6 +13,7 @@ import (
 	"sync"
 	"syscall"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -361,6 +362,20 @@ func TestPassingFilesGo(t *testing.T) {
 	}))
 	assert.Equal(t, []string{".traytally-link", "a", "b"}, listing(t, dir))
 	assert.Equal(t, []string{"kept"}, listing(t, kept))
+}
+
+// Where no lock can be had, age tells what was left.
+func TestLeftBehindWithoutLocks(t *testing.T) {
+	const oPath = 0x200000 // O_PATH of Linux, open(2): such a file takes no lock
+	dir := t.TempDir()
+	f, err := os.OpenFile(dir, oPath, 0)
+	require.NoError(t, err)
+	defer f.Close()
+	require.ErrorIs(t, lock(f), syscall.EBADF)
+	assert.False(t, leftBehind(f))
+	before := time.Now().Add(-25 * time.Hour)
+	require.NoError(t, os.Chtimes(dir, before, before))
+	assert.True(t, leftBehind(f))
 }
 
 // Many programs that begin and write at once do not sweep each other's work.
