@@ -283,7 +283,7 @@ func killWatch(k *killing) {
 	for k.more() {
 		where := k.fresh(out)
 		for n := 0; n < 6 && k.more(); n++ {
-			k.kill(took, 2*pictures+1, args(where)...)
+			k.kill(took, 4, args(where)...)
 			k.register(where)
 			k.output(out, where, false)
 		}
