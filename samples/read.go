@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"iter"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -42,6 +43,19 @@ func (g *Register) Get(ctx context.Context, code string, revision int) (*Record,
 	return r, nil
 }
 
+// Records returns the records that rows stand for, in the revisions that they
+// show, one after the other and without their kernels.
+func (g *Register) Records(ctx context.Context, rows []Row) iter.Seq2[*Record, error] {
+	return func(yield func(*Record, error) bool) {
+		for _, row := range rows {
+			_, r, err := g.read(ctx, g.db, row.Code, row.Revision)
+			if !yield(r, g.fault(err)) || err != nil {
+				return
+			}
+		}
+	}
+}
+
 func (g *Register) read(ctx context.Context, q querier, code string, revision int) (id int64, r *Record, err error) {
 	var document []byte
 	query := "SELECT s.id, r.document FROM samples s JOIN revisions r ON r.sample = s.id WHERE s.code = ? "
@@ -68,7 +82,10 @@ func (g *Register) read(ctx context.Context, q querier, code string, revision in
 	if err != nil {
 		return 0, nil, err
 	}
-	r, err = decodeRecord(document)
+	plain, err := decompress(document)
+	if err == nil {
+		r, err = decodeRecord(plain)
+	}
 	if err != nil {
 		return 0, nil, fmt.Errorf("sample %s: %w", code, err)
 	}
@@ -81,27 +98,11 @@ func (g *Register) near(ctx context.Context, code string) ([]string, error) {
 	if g.kind == sqliteDialect && g.db.Stats().InUse > 0 {
 		return nil, nil
 	}
-	rows, err := g.db.QueryContext(ctx, "SELECT code FROM samples ORDER BY id DESC LIMIT 5000")
-	if err != nil {
-		return nil, err
-	}
-	defer rows.Close()
-	var codes []string
-	for rows.Next() {
-		var c string
-		if err := rows.Scan(&c); err != nil {
-			return nil, err
-		}
-		codes = append(codes, c)
-	}
-	return standards.Nearest(code, codes), rows.Err()
+	codes, err := g.texts(ctx, g.db, "SELECT code FROM samples ORDER BY id DESC LIMIT 5000")
+	return standards.Nearest(code, codes), err
 }
 
-func decodeRecord(document []byte) (*Record, error) {
-	plain, err := decompress(document)
-	if err != nil {
-		return nil, err
-	}
+func decodeRecord(plain []byte) (*Record, error) {
 	var r Record
 	if err := json.Unmarshal(plain, &r); err != nil {
 		return nil, err
@@ -248,26 +249,22 @@ func (g *Register) List(ctx context.Context, q Query) ([]Row, error) {
 		and("sampled_at < ?", stamp(q.To))
 	}
 	query += " ORDER BY sampled_at, sample"
-	rows, err := g.db.QueryContext(ctx, g.kind.sql(query), args...)
-	if err != nil {
-		return nil, g.fault(err)
-	}
-	defer rows.Close()
 	out := []Row{}
-	for rows.Next() {
+	err := g.each(ctx, g.db, query, args, func(rows *sql.Rows) error {
 		var text string
-		if err := rows.Scan(&text); err != nil {
-			return nil, g.fault(err)
-		}
 		var r Row
+		if err := rows.Scan(&text); err != nil {
+			return err
+		}
 		if err := json.Unmarshal([]byte(text), &r); err != nil {
-			return nil, g.fault(err)
+			return err
 		}
 		if q.picks(&r) {
 			out = append(out, r)
 		}
-	}
-	if err := rows.Err(); err != nil {
+		return nil
+	})
+	if err != nil {
 		return nil, g.fault(err)
 	}
 	if q.Last > 0 && len(out) > q.Last {
@@ -289,19 +286,6 @@ func (q *Query) picks(r *Row) bool {
 // WithPicture returns the codes of the samples measured on the picture with
 // this SHA-256, oldest first.
 func (g *Register) WithPicture(ctx context.Context, sha256 string) ([]string, error) {
-	rows, err := g.db.QueryContext(ctx, g.kind.sql("SELECT DISTINCT s.code, s.id FROM pictures p JOIN samples s ON s.id = p.sample WHERE p.sha256 = ? ORDER BY s.id"), sha256)
-	if err != nil {
-		return nil, g.fault(err)
-	}
-	defer rows.Close()
-	var out []string
-	for rows.Next() {
-		var code string
-		var id int64
-		if err := rows.Scan(&code, &id); err != nil {
-			return nil, g.fault(err)
-		}
-		out = append(out, code)
-	}
-	return out, g.fault(rows.Err())
+	out, err := g.texts(ctx, g.db, "SELECT code FROM samples WHERE id IN (SELECT sample FROM pictures WHERE sha256 = ?) ORDER BY id", sha256)
+	return out, g.fault(err)
 }

@@ -53,14 +53,6 @@ func runLogExport(ctx context.Context, o readFlags, path string) error {
 		case ".xlsx":
 			return samples.WriteXLSX(w, rows)
 		}
-		var records []*samples.Record
-		for _, r := range rows {
-			rec, err := g.Get(ctx, r.Code, 0)
-			if err != nil {
-				return err
-			}
-			records = append(records, rec)
-		}
-		return samples.WriteJSON(w, records)
+		return samples.WriteJSON(w, g.Records(ctx, rows))
 	})
 }
