@@ -388,8 +388,11 @@ func (g *Register) each(ctx context.Context, q querier, query string, args []any
 			return err
 		}
 	}
-	if info, err := os.Stat(g.path); g.frozen && (err != nil || info.Size() != g.files[0].info.Size() || !info.ModTime().Equal(g.files[0].info.ModTime()) || len(placedAt(g.path)) > 1) {
-		return &Error{What: "the register " + g.where + " was written while it was read", Hint: "run the same command again", Err: ErrBusy}
+	if g.frozen {
+		was := g.files[0].info
+		if info, err := os.Stat(g.path); err != nil || info.Size() != was.Size() || !info.ModTime().Equal(was.ModTime()) || len(placedAt(g.path)) > 1 {
+			return &Error{What: "the register " + g.where + " was written while it was read", Hint: "run the same command again", Err: ErrBusy}
+		}
 	}
 	return rows.Err()
 }
