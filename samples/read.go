@@ -43,19 +43,6 @@ func (g *Register) Get(ctx context.Context, code string, revision int) (*Record,
 	return r, nil
 }
 
-// Records returns the records that rows stand for, in the revisions that they
-// show, one after the other and without their kernels.
-func (g *Register) Records(ctx context.Context, rows []Row) iter.Seq2[*Record, error] {
-	return func(yield func(*Record, error) bool) {
-		for _, row := range rows {
-			_, r, err := g.read(ctx, g.db, row.Code, row.Revision)
-			if !yield(r, g.fault(err)) || err != nil {
-				return
-			}
-		}
-	}
-}
-
 func (g *Register) read(ctx context.Context, q querier, code string, revision int) (id int64, r *Record, err error) {
 	var document []byte
 	query := "SELECT s.id, r.document FROM samples s JOIN revisions r ON r.sample = s.id WHERE s.code = ? "
@@ -227,7 +214,59 @@ type Query struct {
 // List returns the present revisions of the samples that q picks, in the order
 // of their sampling. Letters' case makes no difference.
 func (g *Register) List(ctx context.Context, q Query) ([]Row, error) {
-	query := "SELECT row FROM revisions r WHERE revision = (SELECT max(revision) FROM revisions WHERE sample = r.sample)"
+	out := []Row{}
+	err := g.pick(ctx, q, "row, NULL", func(r *Row, _ []byte) error {
+		out = append(out, *r)
+		return nil
+	})
+	if err != nil {
+		return nil, g.fault(err)
+	}
+	if q.Last > 0 && len(out) > q.Last {
+		out = slices.Clone(out[len(out)-q.Last:])
+	}
+	return out, nil
+}
+
+// Records returns the records of the samples that List lists, each without its
+// kernels and as soon as it is read.
+func (g *Register) Records(ctx context.Context, q Query) iter.Seq2[*Record, error] {
+	return func(yield func(*Record, error) bool) {
+		skip := 0
+		if q.Last > 0 {
+			last := q.Last
+			q.Last = 0
+			rows, err := g.List(ctx, q)
+			if err != nil {
+				yield(nil, err)
+				return
+			}
+			skip = len(rows) - last
+		}
+		enough := errors.New("enough")
+		err := g.pick(ctx, q, "row, document", func(_ *Row, document []byte) error {
+			if skip--; skip >= 0 {
+				return nil
+			}
+			plain, err := decompress(document)
+			if err != nil {
+				return err
+			}
+			r, err := decodeRecord(plain)
+			if err == nil && !yield(r, nil) {
+				return enough
+			}
+			return err
+		})
+		if err != nil && err != enough {
+			yield(nil, g.fault(err))
+		}
+	}
+}
+
+// pick reads columns of the present revisions that q picks, Last aside.
+func (g *Register) pick(ctx context.Context, q Query, columns string, fn func(*Row, []byte) error) error {
+	query := "SELECT " + columns + " FROM revisions r WHERE revision = (SELECT max(revision) FROM revisions WHERE sample = r.sample)"
 	var args []any
 	and := func(s string, a ...any) {
 		query += " AND " + s
@@ -249,28 +288,18 @@ func (g *Register) List(ctx context.Context, q Query) ([]Row, error) {
 		and("sampled_at < ?", stamp(q.To))
 	}
 	query += " ORDER BY sampled_at, sample"
-	out := []Row{}
-	err := g.each(ctx, g.db, query, args, func(rows *sql.Rows) error {
+	return g.each(ctx, g.db, query, args, func(rows *sql.Rows) error {
 		var text string
+		var document []byte
 		var r Row
-		if err := rows.Scan(&text); err != nil {
+		if err := rows.Scan(&text, &document); err != nil {
 			return err
 		}
-		if err := json.Unmarshal([]byte(text), &r); err != nil {
+		if err := json.Unmarshal([]byte(text), &r); err != nil || !q.picks(&r) {
 			return err
 		}
-		if q.picks(&r) {
-			out = append(out, r)
-		}
-		return nil
+		return fn(&r, document)
 	})
-	if err != nil {
-		return nil, g.fault(err)
-	}
-	if q.Last > 0 && len(out) > q.Last {
-		out = slices.Clone(out[len(out)-q.Last:])
-	}
-	return out, nil
 }
 
 func (q *Query) picks(r *Row) bool {
