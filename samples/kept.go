@@ -8,16 +8,23 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 )
 
 // keptEnding is the ending of the register beside a register that holds what
 // was measured while that one was gone.
 const keptEnding = ".kept"
 
-// A place on the disk, and what was found there.
+// A placed is a place on the disk, and what was found there.
 type placed struct {
 	path string
 	info fs.FileInfo
+}
+
+// there reports whether the same file is there still.
+func (p placed) there() bool {
+	info, err := os.Stat(p.path)
+	return err == nil && os.SameFile(info, p.info)
 }
 
 // placedAt looks at the register's file and its write-ahead log.
@@ -33,12 +40,7 @@ func placedAt(path string) (out []placed) {
 // moved reports whether an SQLite register is no longer the file that was
 // opened. What is written to that one then is in no file with a name.
 func (g *Register) moved() bool {
-	for _, p := range g.files {
-		if info, err := os.Stat(p.path); err != nil || !os.SameFile(info, p.info) {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(g.files, func(p placed) bool { return !p.there() })
 }
 
 // Present returns an *Error wrapping ErrGone where the register is no longer
@@ -61,6 +63,7 @@ func (g *Register) keep(ctx context.Context, more ...*Record) error {
 		What: fmt.Sprintf("the register %s was removed, moved or replaced while it was in use", g.where),
 		Hint: "put it back, or let a new one begin, and run the same command again", Err: ErrGone,
 	}
+	defer g.setLogAside()
 	if g.path == "" || len(g.added)+len(more)+g.kept == 0 {
 		return out
 	}
@@ -72,6 +75,17 @@ func (g *Register) keep(ctx context.Context, more ...*Record) error {
 	out.What += fmt.Sprintf("; what was measured since, samples: %d, is kept in %s", g.kept, g.path+keptEnding)
 	out.Hint += "; what is kept is taken up then"
 	return out
+}
+
+// setLogAside renames the write-ahead log of a file that no longer lies at its
+// place: SQLite would take it for that of the file which lies there now, and
+// put pages of the one into the other.
+func (g *Register) setLogAside() {
+	if len(g.files) < 2 || g.files[0].there() || !g.files[1].there() {
+		return
+	}
+	os.Rename(g.files[1].path, g.path+".gone-wal")
+	os.Remove(g.path + "-shm")
 }
 
 func (g *Register) rescue(ctx context.Context, more []*Record) error {

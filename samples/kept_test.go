@@ -74,6 +74,11 @@ func TestRegisterIsTakenAway(t *testing.T) {
 				there, err := g.WithPicture(t.Context(), sum)
 				require.NoError(t, err)
 				assert.Equal(t, []string{codes[seed]}, there)
+				history, err := g.History(t.Context(), codes[seed])
+				require.NoError(t, err)
+				if name != "log removed" { // no more of the old register comes back than what was kept
+					assert.Equal(t, "kept while the register was gone", history[0].Reason)
+				}
 			}
 			r, err := g.Get(t.Context(), "K-9", 0)
 			require.NoError(t, err)
