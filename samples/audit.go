@@ -3,11 +3,13 @@ package samples
 import (
 	"context"
 	"database/sql"
-	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
+	"runtime"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 )
 
@@ -26,7 +28,10 @@ const (
 // anew, or cut off its end: against that, keep the head's hash elsewhere, as
 // every printed report does, and hand it to Verify.
 type Entry struct {
-	Seq      int64     `json:"seq"` // from 1
+	Seq int64 `json:"seq"` // from 1; the order of the trail
+	// At is when it was made by the clock of the machine, or the time of the
+	// entry before it where that is later: clocks are set back, the trail never
+	// runs backwards.
 	At       time.Time `json:"at"`
 	Action   string    `json:"action"`
 	Code     string    `json:"code"`
@@ -47,18 +52,50 @@ func (e *Entry) computeHash() string {
 	return Sum(mustJSON(t))
 }
 
-func (g *Register) addEntry(ctx context.Context, tx *sql.Tx, e Entry) error {
-	err := tx.QueryRowContext(ctx, "SELECT seq, hash FROM audit ORDER BY seq DESC LIMIT 1").Scan(&e.Seq, &e.Prev)
+// addEntry adds an entry to the trail and returns it as it stands there.
+// ErrGone is the cause where the trail is not the one that g wrote to before.
+func (g *Register) addEntry(ctx context.Context, tx *sql.Tx, e Entry) (Entry, error) {
+	g.mu.Lock()
+	before := g.head
+	g.mu.Unlock()
+	if before.Seq > 0 {
+		there, err := g.texts(ctx, tx, "SELECT hash FROM audit WHERE seq = ?", before.Seq)
+		if err != nil {
+			return e, err
+		}
+		if !slices.Equal(there, []string{before.Hash}) {
+			return e, ErrGone
+		}
+	}
+	at := stamp(e.At)
+	var last string
+	err := tx.QueryRowContext(ctx, "SELECT seq, at, hash FROM audit ORDER BY seq DESC LIMIT 1").Scan(&e.Seq, &last, &e.Prev)
 	if errors.Is(err, sql.ErrNoRows) {
 		e.Seq, e.Prev = 0, noEntry
 	} else if err != nil {
-		return err
+		return e, err
+	}
+	// Where the clock was set back, an entry has the time of the one before it.
+	if t, err := time.Parse(time.RFC3339Nano, last); err == nil && t.After(e.At) {
+		e.At, at = t, stamp(t)
 	}
 	e.Seq++
 	e.Hash = e.computeHash()
 	_, err = tx.ExecContext(ctx, g.kind.sql("INSERT INTO audit (seq, at, action, code, revision, actor, reason, body, prev, hash) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"),
-		e.Seq, stamp(e.At), e.Action, e.Code, e.Revision, e.Actor, e.Reason, e.Body, e.Prev, e.Hash)
-	return err
+		e.Seq, at, e.Action, e.Code, e.Revision, e.Actor, e.Reason, e.Body, e.Prev, e.Hash)
+	return e, err
+}
+
+// made notes an entry that is on the disk.
+func (g *Register) made(e Entry) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	if e.Seq > g.head.Seq {
+		g.head = e
+	}
+	if e.Action == ActionRegister {
+		g.added = append(g.added, e.Code)
+	}
 }
 
 // History returns the entries of one sample, or with code "" of all, oldest
@@ -68,22 +105,16 @@ func (g *Register) History(ctx context.Context, code string) ([]Entry, error) {
 	return entries, g.fault(err)
 }
 
-func (g *Register) history(ctx context.Context, q querier, code string) ([]Entry, error) {
+func (g *Register) history(ctx context.Context, q querier, code string) (out []Entry, err error) {
 	query, args := "SELECT seq, at, action, code, revision, actor, reason, body, prev, hash FROM audit", []any{}
 	if code != "" {
 		query, args = query+" WHERE code = ?", append(args, code)
 	}
-	rows, err := q.QueryContext(ctx, g.kind.sql(query+" ORDER BY seq"), args...)
-	if err != nil {
-		return nil, err
-	}
-	defer rows.Close()
-	var out []Entry
-	for rows.Next() {
+	err = g.each(ctx, q, query+" ORDER BY seq", args, func(rows *sql.Rows) error {
 		var e Entry
 		var at string
 		if err := rows.Scan(&e.Seq, &at, &e.Action, &e.Code, &e.Revision, &e.Actor, &e.Reason, &e.Body, &e.Prev, &e.Hash); err != nil {
-			return nil, err
+			return err
 		}
 		// A time that cannot be read, or was written otherwise, stays zero, and
 		// its hash fails in Verify.
@@ -91,8 +122,9 @@ func (g *Register) history(ctx context.Context, q querier, code string) ([]Entry
 			e.At = t
 		}
 		out = append(out, e)
-	}
-	return out, rows.Err()
+		return nil
+	})
+	return out, err
 }
 
 // A Verification is what Verify found.
@@ -123,87 +155,98 @@ func (f Flaw) String() string {
 
 // Verify recomputes the whole audit trail: every link of the chain, the check
 // sum of every revision of every record and of its kernels, that lists and the
-// tables beside them show what the records say, that no row belongs to no
-// sample, and that the triggers are there which refuse changes; of an SQLite
+// tables beside them show what the records say and nothing else, that no row is
+// missing and none belongs to no sample, and that tables, columns, constraints,
+// indexes, triggers and functions are those of a new register; of an SQLite
 // file also its own structure. It sees one moment of the register: others may
 // write meanwhile. head may be the hash of a head noted earlier, or the first
-// 12 digits or more of it: it must still be in the chain.
-func (g *Register) Verify(ctx context.Context, head string) (*Verification, error) {
+// 12 digits or more of it: it must still be in the chain. tell, where not nil,
+// is told how many of how many revisions were looked at; several processors
+// share the work.
+func (g *Register) Verify(ctx context.Context, head string, tell func(done, of int)) (*Verification, error) {
 	tx, err := g.db.BeginTx(ctx, &sql.TxOptions{ReadOnly: true, Isolation: g.kind.snapshot})
 	if err != nil {
 		return nil, g.fault(err)
 	}
 	defer tx.Rollback()
+	if tell == nil {
+		tell = func(int, int) {}
+	}
 	v := &Verification{Problems: []Flaw{}, Head: noEntry}
 	for _, check := range []func() error{
+		func() error { return g.verifySchema(ctx, tx, v) },
 		func() error { return g.verifyTables(ctx, tx, v) },
-		func() error { return g.verifyChain(ctx, tx, v, head) },
+		func() error { return g.verifyChain(ctx, tx, v, head, tell) },
 	} {
-		if err := check(); err != nil {
+		err := check()
+		if err != nil && ctx.Err() == nil && len(v.Problems) > 0 { // such as a table that is gone
+			v.Problems = append(v.Problems, Flaw{What: "what is in the register cannot be read through: " + g.fault(err).Error()})
+			return v, nil
+		}
+		if err != nil {
 			return nil, g.fault(err)
 		}
 	}
 	return v, nil
 }
 
+func (v *Verification) flaw(format string, a ...any) {
+	v.Problems = append(v.Problems, Flaw{What: fmt.Sprintf(format, a...)})
+}
+
+// verifySchema compares the tables and all that belongs to them with those of
+// a new register.
+func (g *Register) verifySchema(ctx context.Context, q querier, v *Verification) error {
+	wanted, err := g.wanted(ctx)
+	if err != nil {
+		return err
+	}
+	there, err := g.objects(ctx, q)
+	if err != nil {
+		return err
+	}
+	for _, name := range slices.Sorted(maps.Keys(wanted)) {
+		if is, ok := there[name]; !ok {
+			v.flaw("the %s is gone", name)
+		} else if is != wanted[name] {
+			v.flaw("the %s was changed", name)
+		}
+	}
+	for _, name := range slices.Sorted(maps.Keys(there)) {
+		if _, ok := wanted[name]; !ok {
+			v.flaw("the %s was put in", name)
+		}
+	}
+	return nil
+}
+
 // verifyTables checks what holds whatever the records say.
 func (g *Register) verifyTables(ctx context.Context, q querier, v *Verification) error {
-	flaw := func(format string, a ...any) {
-		v.Problems = append(v.Problems, Flaw{What: fmt.Sprintf(format, a...)})
-	}
-	texts := func(query string) (out []string, err error) {
-		rows, err := q.QueryContext(ctx, query)
-		if err != nil {
-			return nil, err
-		}
-		defer rows.Close()
-		for rows.Next() {
-			var s string
-			if err := rows.Scan(&s); err != nil {
-				return nil, err
-			}
-			out = append(out, s)
-		}
-		return out, rows.Err()
-	}
 	if g.kind == sqliteDialect {
-		said, err := texts("PRAGMA integrity_check(5)")
+		said, err := g.texts(ctx, q, "PRAGMA integrity_check(5)")
 		if err != nil {
 			return err
 		}
 		for _, s := range said {
 			if s != "ok" {
-				flaw("the file is damaged: %s", s)
+				v.flaw("the file is damaged: %s", s)
 			}
 		}
 	}
-	there, err := texts(g.kind.triggers)
-	if err != nil {
-		return err
-	}
-	wanted, err := g.kind.triggerNames()
-	if err != nil {
-		return err
-	}
-	for _, name := range wanted {
-		if !slices.Contains(there, name) {
-			flaw("the trigger %s, which refuses changes, is gone", name)
-		}
-	}
 	for _, table := range []string{"revisions", "kernels", "pictures"} {
-		ids, err := texts("SELECT DISTINCT sample FROM " + table + " t WHERE NOT EXISTS (SELECT 1 FROM samples WHERE id = t.sample)")
+		ids, err := g.texts(ctx, q, "SELECT DISTINCT sample FROM "+table+" t WHERE NOT EXISTS (SELECT 1 FROM samples WHERE id = t.sample)")
 		if err != nil {
 			return err
 		}
 		for _, id := range ids {
-			flaw("%s are there of a sample %s that is not", table, id)
+			v.flaw("%s are there of a sample %s that is not", table, id)
 		}
 	}
 	return nil
 }
 
 // verifyChain checks the audit trail, and the records by it.
-func (g *Register) verifyChain(ctx context.Context, q querier, v *Verification, head string) error {
+func (g *Register) verifyChain(ctx context.Context, q querier, v *Verification, head string, tell func(done, of int)) error {
 	entries, err := g.history(ctx, q, "")
 	if err != nil {
 		return err
@@ -238,143 +281,127 @@ func (g *Register) verifyChain(ctx context.Context, q querier, v *Verification, 
 		vouched[k] = e
 	}
 	if head != "" && (len(head) < 12 || !found) {
-		v.Problems = append(v.Problems, Flaw{What: fmt.Sprintf("the head %q is not in the chain: entries that were there are gone or were rewritten", head)})
+		v.flaw("the head %q is not in the chain: entries that were there are gone or were rewritten", head)
 	}
-	kernels, err := g.storedKernelSums(ctx, q)
-	if err != nil {
+	pictures := map[int64][]string{}
+	err = g.each(ctx, q, "SELECT sample, position, sha256, path FROM pictures ORDER BY sample, position", nil, func(rows *sql.Rows) error {
+		var id int64
+		var p Picture
+		var position int
+		err := rows.Scan(&id, &position, &p.SHA256, &p.Path)
+		pictures[id] = append(pictures[id], p.stored(position))
 		return err
-	}
-	pictures, err := g.storedPictures(ctx, q)
-	if err != nil {
-		return err
-	}
-	seen := map[string]bool{}
-	err = g.eachRevision(ctx, q, func(s storedRevision) error {
-		seen[s.code] = true
-		k := revision{s.code, s.revision}
-		e := vouched[k]
-		delete(vouched, k)
-		bad := func(format string, a ...any) {
-			v.Problems = append(v.Problems, Flaw{Code: s.code, What: fmt.Sprintf("revision %d ", s.revision) + fmt.Sprintf(format, a...)})
-		}
-		if e == nil {
-			bad("stands in no entry of the audit trail")
-			return nil
-		}
-		plain, err := decompress(s.document)
-		if err != nil || Sum(plain) != e.Body {
-			bad("was changed after it was entered")
-			return nil
-		}
-		r, err := decodeRecord(s.document)
-		if err != nil {
-			bad("cannot be read: %v", err)
-			return nil
-		}
-		row, err := r.Row()
-		if err != nil {
-			bad("cannot be read: %v", err)
-			return nil
-		}
-		if r.Code != s.code || r.Revision != s.revision || r.Key != s.key ||
-			stamp(r.Registered) != s.registered || !json.Valid([]byte(s.row)) || different(generic(json.RawMessage(s.row)), generic(row)) != nil || stamp(row.At) != s.at || r.searchText() != s.search {
-			bad("is listed differently from what its record says")
-		}
-		if sum, ok := kernels[s.id]; !ok || sum != r.KernelsSHA256 {
-			bad("has other kernels than it was registered with")
-		}
-		var named []string
-		for i, p := range r.allPictures() {
-			named = append(named, storedPicture(i, p.SHA256, p.Path))
-		}
-		if !slices.Equal(named, pictures[s.id]) {
-			bad("has other pictures than it was registered with")
-		}
-		return nil
 	})
 	if err != nil {
 		return err
 	}
-	for _, e := range entries {
-		if vouched[revision{e.Code, e.Revision}] != nil {
-			flaw(&e, "revision %d, for which it vouches, is gone", e.Revision)
-			delete(vouched, revision{e.Code, e.Revision})
+
+	// One goroutine reads, all processors check.
+	todo := make(chan storedRevision)
+	var workers sync.WaitGroup
+	var mu sync.Mutex
+	flaws := map[int][]Flaw{} // by the place in the order of reading
+	for range runtime.GOMAXPROCS(0) {
+		workers.Go(func() {
+			for s := range todo {
+				if f := s.flaws(); len(f) > 0 {
+					mu.Lock()
+					flaws[s.place] = f
+					mu.Unlock()
+				}
+			}
+		})
+	}
+	seen := map[string]bool{}
+	n := 0
+	err = g.each(ctx, q, `SELECT s.id, s.code, s.key, s.registered, coalesce(r.revision, 0), coalesce(r.sampled_at, ''), coalesce(r.row, ''), coalesce(r.search, ''), r.document, k.kernels
+FROM samples s LEFT JOIN revisions r ON r.sample = s.id LEFT JOIN kernels k ON k.sample = s.id ORDER BY s.id, r.revision`, nil, func(rows *sql.Rows) error {
+		s := storedRevision{place: n}
+		var id int64
+		if err := rows.Scan(&id, &s.code, &s.key, &s.registered, &s.revision, &s.at, &s.row, &s.search, &s.document, &s.kernels); err != nil {
+			return err
+		}
+		k := revision{s.code, s.revision}
+		s.entry, s.pictures = vouched[k], pictures[id]
+		delete(vouched, k)
+		seen[s.code] = true
+		todo <- s
+		n++
+		tell(n, len(entries))
+		return nil
+	})
+	close(todo)
+	workers.Wait()
+	for _, place := range slices.Sorted(maps.Keys(flaws)) {
+		v.Problems = append(v.Problems, flaws[place]...)
+	}
+	if err != nil {
+		return err
+	}
+	for i := range entries {
+		k := revision{entries[i].Code, entries[i].Revision}
+		if vouched[k] != nil {
+			flaw(&entries[i], "revision %d, for which it vouches, is gone", k.n)
+			delete(vouched, k)
 		}
 	}
 	v.Samples = len(seen)
 	return nil
 }
 
+// A storedRevision is all that the tables hold of a revision.
 type storedRevision struct {
-	id                                     int64
-	code, key, registered, at, row, search string
-	revision                               int
-	document                               []byte
+	place                 int
+	code, key, registered string // of the sample
+	revision              int    // 0 where the sample has none
+	at, row, search       string
+	document, kernels     []byte
+	pictures              []string
+	entry                 *Entry // that vouches for it; nil without one
 }
 
-func (g *Register) eachRevision(ctx context.Context, q querier, fn func(storedRevision) error) error {
-	rows, err := q.QueryContext(ctx, "SELECT s.id, s.code, s.key, s.registered, r.revision, r.sampled_at, r.row, r.search, r.document FROM samples s LEFT JOIN revisions r ON r.sample = s.id ORDER BY s.id, r.revision")
+// flaws compares what the tables hold with the record and that with its entry.
+func (s *storedRevision) flaws() (out []Flaw) {
+	bad := func(format string, a ...any) {
+		out = append(out, Flaw{Code: s.code, What: fmt.Sprintf("revision %d ", s.revision) + fmt.Sprintf(format, a...)})
+	}
+	if s.entry == nil {
+		bad("stands in no entry of the audit trail")
+		return out
+	}
+	plain, err := decompress(s.document)
+	if err != nil || Sum(plain) != s.entry.Body {
+		bad("was changed after it was entered")
+		return out
+	}
+	r, err := decodeRecord(plain)
 	if err != nil {
-		return err
+		bad("cannot be read: %v", err)
+		return out
 	}
-	defer rows.Close()
-	for rows.Next() {
-		var s storedRevision
-		var n *int
-		var at, row, search *string
-		if err := rows.Scan(&s.id, &s.code, &s.key, &s.registered, &n, &at, &row, &search, &s.document); err != nil {
-			return err
-		}
-		if n != nil {
-			s.revision, s.at, s.row, s.search = *n, *at, *row, *search
-		}
-		if err := fn(s); err != nil {
-			return err
-		}
-	}
-	return rows.Err()
-}
-
-// storedKernelSums returns the check sums of the kernels, by sample.
-func (g *Register) storedKernelSums(ctx context.Context, q querier) (map[int64]string, error) {
-	rows, err := q.QueryContext(ctx, "SELECT sample, kernels FROM kernels")
+	row, err := r.Row()
 	if err != nil {
-		return nil, err
+		bad("cannot be read: %v", err)
+		return out
 	}
-	defer rows.Close()
-	out := map[int64]string{}
-	for rows.Next() {
-		var id int64
-		var data []byte
-		if err := rows.Scan(&id, &data); err != nil {
-			return nil, err
-		}
-		out[id] = Sum(data)
+	if r.Code != s.code || r.Revision != s.revision || r.Key != s.key || stamp(r.Registered) != s.registered ||
+		s.row != string(mustJSON(row)) || stamp(row.At) != s.at || r.searchText() != s.search {
+		bad("is listed differently from what its record says")
 	}
-	return out, rows.Err()
+	if Sum(s.kernels) != r.KernelsSHA256 {
+		bad("has other kernels than it was registered with")
+	}
+	var named []string
+	for i, p := range r.allPictures() {
+		named = append(named, p.stored(i))
+	}
+	if !slices.Equal(named, s.pictures) {
+		bad("has other pictures than it was registered with")
+	}
+	return out
 }
 
-// storedPictures returns the rows of the table of pictures, by sample.
-func (g *Register) storedPictures(ctx context.Context, q querier) (map[int64][]string, error) {
-	rows, err := q.QueryContext(ctx, "SELECT sample, position, sha256, path FROM pictures ORDER BY sample, position")
-	if err != nil {
-		return nil, err
-	}
-	defer rows.Close()
-	out := map[int64][]string{}
-	for rows.Next() {
-		var id int64
-		var position int
-		var sha256, path string
-		if err := rows.Scan(&id, &position, &sha256, &path); err != nil {
-			return nil, err
-		}
-		out[id] = append(out[id], storedPicture(position, sha256, path))
-	}
-	return out, rows.Err()
-}
-
-// storedPicture writes a row of the table of pictures in one text.
-func storedPicture(position int, sha256, path string) string {
-	return fmt.Sprintf("%d %s %s", position, sha256, path)
+// stored writes a row of the table of pictures in one text.
+func (p *Picture) stored(position int) string {
+	return fmt.Sprintf("%d %s %s", position, p.SHA256, p.Path)
 }

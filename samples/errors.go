@@ -27,6 +27,7 @@ var (
 	ErrForeign    = errors.New("not a register")
 	ErrDamaged    = errors.New("damaged register")
 	ErrFull       = errors.New("no room left")
+	ErrGone       = errors.New("register gone")
 	ErrBusy       = errors.New("register in use")
 	ErrCodeTaken  = errors.New("code in use")
 	ErrStandard   = errors.New("standard not at hand")

@@ -1,10 +1,11 @@
 package samples
 
 import (
+	"bytes"
 	"encoding/csv"
 	"encoding/json"
-	"fmt"
 	"io"
+	"iter"
 	"path/filepath"
 	"regexp"
 	"strconv"
@@ -230,16 +231,30 @@ func cellText(s string) string {
 	return s
 }
 
-// WriteJSON writes records as an indented JSON array, each as registered.
-func WriteJSON(w io.Writer, records []*Record) error {
-	if records == nil {
-		records = []*Record{}
+// WriteJSON writes records as an indented JSON array, each as registered and
+// as soon as it comes.
+func WriteJSON(w io.Writer, records iter.Seq2[*Record, error]) error {
+	before := "[\n "
+	for r, err := range records {
+		if err != nil {
+			return err
+		}
+		if _, err := io.WriteString(w, before); err != nil {
+			return err
+		}
+		var b bytes.Buffer
+		if err := json.Indent(&b, mustJSON(r), " ", " "); err != nil {
+			return err
+		}
+		if _, err := b.WriteTo(w); err != nil {
+			return err
+		}
+		before = ",\n "
 	}
-	e := json.NewEncoder(w)
-	e.SetEscapeHTML(false)
-	e.SetIndent("", " ")
-	if err := e.Encode(records); err != nil {
-		return fmt.Errorf("records as JSON: %w", err)
+	end := "\n]\n"
+	if before[0] == '[' {
+		end = "[]\n"
 	}
-	return nil
+	_, err := io.WriteString(w, end)
+	return err
 }

@@ -3,6 +3,7 @@ package samples_test
 import (
 	"archive/zip"
 	"bytes"
+	"context"
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
@@ -162,18 +163,59 @@ func TestJSONExportReadsBack(t *testing.T) {
 	g := open(t, filepath.Join(t.TempDir(), "register.db"))
 	in := add(t, g, 1, sampletest.Options{Facts: someFacts, Standard: "us-long"})
 	var b bytes.Buffer
-	require.NoError(t, samples.WriteJSON(&b, []*samples.Record{in}))
+	second := add(t, g, 2, sampletest.Options{Kernels: 12})
+	require.NoError(t, samples.WriteJSON(&b, g.Records(t.Context(), samples.Query{})))
+	// What comes one by one is what an encoder makes of all of them.
+	var whole bytes.Buffer
+	e := json.NewEncoder(&whole)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", " ")
+	require.NoError(t, e.Encode([]*samples.Record{in, second}))
+	assert.Equal(t, whole.String(), b.String())
 	var out []*samples.Record
 	require.NoError(t, json.Unmarshal(b.Bytes(), &out))
-	require.Len(t, out, 1)
+	require.Len(t, out, 2)
 	assert.Equal(t, someFacts.Sheet, out[0].Facts.Sheet)
 	var compact bytes.Buffer
 	require.NoError(t, json.Compact(&compact, out[0].Result))
 	assert.Equal(t, string(in.Result), compact.String())
 	b.Reset()
-	require.NoError(t, samples.WriteJSON(&b, nil))
+	require.NoError(t, samples.WriteJSON(&b, g.Records(t.Context(), samples.Query{Last: 1})))
+	require.NoError(t, json.Unmarshal(b.Bytes(), &out))
+	require.Len(t, out, 1)
+	assert.Equal(t, second.Code, out[0].Code)
+	b.Reset()
+	require.NoError(t, samples.WriteJSON(&b, g.Records(t.Context(), samples.Query{Lot: "none"})))
 	assert.Equal(t, "[]\n", b.String())
 }
+
+// An export holds one record at a time, and ends when it is told to.
+func TestJSONExportIsAStream(t *testing.T) {
+	g := open(t, filepath.Join(t.TempDir(), "register.db"))
+	const n = 300
+	record := sampletest.Record(t, 1, sampletest.Options{Kernels: 100})
+	for i := range n {
+		r := *record
+		r.Key = samples.Sum([]byte(fmt.Sprint(i)))
+		_, err := g.Add(t.Context(), &r)
+		require.NoError(t, err)
+	}
+	ctx, stop := context.WithCancel(t.Context())
+	size := 0
+	err := samples.WriteJSON(writerFunc(func(p []byte) (int, error) {
+		if size += len(p); size > 2<<20 {
+			stop()
+		}
+		return len(p), nil
+	}), g.Records(ctx, samples.Query{}))
+	require.ErrorIs(t, err, context.Canceled)
+	assert.Greater(t, size, 2<<20)
+	assert.Less(t, size, 2<<20+2*len(record.Result), "not more than the record that it was at")
+}
+
+type writerFunc func([]byte) (int, error)
+
+func (f writerFunc) Write(p []byte) (int, error) { return f(p) }
 
 func BenchmarkRegister(b *testing.B) {
 	record, err := sampletest.Make(1, sampletest.Options{Kernels: 40})
@@ -203,7 +245,7 @@ func BenchmarkRegister(b *testing.B) {
 				}
 				return err
 			}},
-			{"verify", func() error { _, err := g.Verify(b.Context(), ""); return err }},
+			{"verify", func() error { _, err := g.Verify(b.Context(), "", nil); return err }},
 		} {
 			b.Run(fmt.Sprintf("%s/samples=%d", job.name, n), func(b *testing.B) {
 				for b.Loop() {

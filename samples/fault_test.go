@@ -82,7 +82,7 @@ func TestKilledWriters(t *testing.T) {
 			require.NoError(t, err)
 			require.Equal(t, []string{code}, codes, "after kill %d", round)
 		}
-		v, err := g.Verify(t.Context(), "")
+		v, err := g.Verify(t.Context(), "", nil)
 		require.NoError(t, err)
 		require.Empty(t, v.Problems, "after kill %d", round)
 	}
@@ -152,7 +152,7 @@ func TestTwoProcesses(t *testing.T) {
 	g, err := samples.Open(t.Context(), where, samples.OpenOptions{})
 	require.NoError(t, err)
 	defer g.Close()
-	v, err := g.Verify(t.Context(), "")
+	v, err := g.Verify(t.Context(), "", nil)
 	require.NoError(t, err)
 	assert.Empty(t, v.Problems)
 	assert.Equal(t, toFill, v.Samples)
@@ -178,7 +178,7 @@ func TestDiskFull(t *testing.T) {
 	}
 	require.Positive(t, registered)
 	wantError(t, full, samples.ErrFull, "no room is left")
-	v, err := g.Verify(t.Context(), "")
+	v, err := g.Verify(t.Context(), "", nil)
 	require.NoError(t, err)
 	assert.Empty(t, v.Problems)
 	assert.Equal(t, registered, v.Samples)
@@ -187,7 +187,7 @@ func TestDiskFull(t *testing.T) {
 	add(t, g, 1000, sampletest.Options{})
 	require.NoError(t, g.Close())
 	g = open(t, where)
-	v, err = g.Verify(t.Context(), "")
+	v, err = g.Verify(t.Context(), "", nil)
 	require.NoError(t, err)
 	assert.Empty(t, v.Problems)
 	assert.Equal(t, registered+1, v.Samples)

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"iter"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -68,7 +69,10 @@ func (g *Register) read(ctx context.Context, q querier, code string, revision in
 	if err != nil {
 		return 0, nil, err
 	}
-	r, err = decodeRecord(document)
+	plain, err := decompress(document)
+	if err == nil {
+		r, err = decodeRecord(plain)
+	}
 	if err != nil {
 		return 0, nil, fmt.Errorf("sample %s: %w", code, err)
 	}
@@ -81,27 +85,11 @@ func (g *Register) near(ctx context.Context, code string) ([]string, error) {
 	if g.kind == sqliteDialect && g.db.Stats().InUse > 0 {
 		return nil, nil
 	}
-	rows, err := g.db.QueryContext(ctx, "SELECT code FROM samples ORDER BY id DESC LIMIT 5000")
-	if err != nil {
-		return nil, err
-	}
-	defer rows.Close()
-	var codes []string
-	for rows.Next() {
-		var c string
-		if err := rows.Scan(&c); err != nil {
-			return nil, err
-		}
-		codes = append(codes, c)
-	}
-	return standards.Nearest(code, codes), rows.Err()
+	codes, err := g.texts(ctx, g.db, "SELECT code FROM samples ORDER BY id DESC LIMIT 5000")
+	return standards.Nearest(code, codes), err
 }
 
-func decodeRecord(document []byte) (*Record, error) {
-	plain, err := decompress(document)
-	if err != nil {
-		return nil, err
-	}
+func decodeRecord(plain []byte) (*Record, error) {
 	var r Record
 	if err := json.Unmarshal(plain, &r); err != nil {
 		return nil, err
@@ -226,7 +214,59 @@ type Query struct {
 // List returns the present revisions of the samples that q picks, in the order
 // of their sampling. Letters' case makes no difference.
 func (g *Register) List(ctx context.Context, q Query) ([]Row, error) {
-	query := "SELECT row FROM revisions r WHERE revision = (SELECT max(revision) FROM revisions WHERE sample = r.sample)"
+	out := []Row{}
+	err := g.pick(ctx, q, "row, NULL", func(r *Row, _ []byte) error {
+		out = append(out, *r)
+		return nil
+	})
+	if err != nil {
+		return nil, g.fault(err)
+	}
+	if q.Last > 0 && len(out) > q.Last {
+		out = slices.Clone(out[len(out)-q.Last:])
+	}
+	return out, nil
+}
+
+// Records returns the records of the samples that List lists, each without its
+// kernels and as soon as it is read.
+func (g *Register) Records(ctx context.Context, q Query) iter.Seq2[*Record, error] {
+	return func(yield func(*Record, error) bool) {
+		skip := 0
+		if q.Last > 0 {
+			last := q.Last
+			q.Last = 0
+			rows, err := g.List(ctx, q)
+			if err != nil {
+				yield(nil, err)
+				return
+			}
+			skip = len(rows) - last
+		}
+		enough := errors.New("enough")
+		err := g.pick(ctx, q, "row, document", func(_ *Row, document []byte) error {
+			if skip--; skip >= 0 {
+				return nil
+			}
+			plain, err := decompress(document)
+			if err != nil {
+				return err
+			}
+			r, err := decodeRecord(plain)
+			if err == nil && !yield(r, nil) {
+				return enough
+			}
+			return err
+		})
+		if err != nil && err != enough {
+			yield(nil, g.fault(err))
+		}
+	}
+}
+
+// pick reads columns of the present revisions that q picks, Last aside.
+func (g *Register) pick(ctx context.Context, q Query, columns string, fn func(*Row, []byte) error) error {
+	query := "SELECT " + columns + " FROM revisions r WHERE revision = (SELECT max(revision) FROM revisions WHERE sample = r.sample)"
 	var args []any
 	and := func(s string, a ...any) {
 		query += " AND " + s
@@ -248,32 +288,18 @@ func (g *Register) List(ctx context.Context, q Query) ([]Row, error) {
 		and("sampled_at < ?", stamp(q.To))
 	}
 	query += " ORDER BY sampled_at, sample"
-	rows, err := g.db.QueryContext(ctx, g.kind.sql(query), args...)
-	if err != nil {
-		return nil, g.fault(err)
-	}
-	defer rows.Close()
-	out := []Row{}
-	for rows.Next() {
+	return g.each(ctx, g.db, query, args, func(rows *sql.Rows) error {
 		var text string
-		if err := rows.Scan(&text); err != nil {
-			return nil, g.fault(err)
-		}
+		var document []byte
 		var r Row
-		if err := json.Unmarshal([]byte(text), &r); err != nil {
-			return nil, g.fault(err)
+		if err := rows.Scan(&text, &document); err != nil {
+			return err
 		}
-		if q.picks(&r) {
-			out = append(out, r)
+		if err := json.Unmarshal([]byte(text), &r); err != nil || !q.picks(&r) {
+			return err
 		}
-	}
-	if err := rows.Err(); err != nil {
-		return nil, g.fault(err)
-	}
-	if q.Last > 0 && len(out) > q.Last {
-		out = slices.Clone(out[len(out)-q.Last:])
-	}
-	return out, nil
+		return fn(&r, document)
+	})
 }
 
 func (q *Query) picks(r *Row) bool {
@@ -289,19 +315,6 @@ func (q *Query) picks(r *Row) bool {
 // WithPicture returns the codes of the samples measured on the picture with
 // this SHA-256, oldest first.
 func (g *Register) WithPicture(ctx context.Context, sha256 string) ([]string, error) {
-	rows, err := g.db.QueryContext(ctx, g.kind.sql("SELECT DISTINCT s.code, s.id FROM pictures p JOIN samples s ON s.id = p.sample WHERE p.sha256 = ? ORDER BY s.id"), sha256)
-	if err != nil {
-		return nil, g.fault(err)
-	}
-	defer rows.Close()
-	var out []string
-	for rows.Next() {
-		var code string
-		var id int64
-		if err := rows.Scan(&code, &id); err != nil {
-			return nil, g.fault(err)
-		}
-		out = append(out, code)
-	}
-	return out, g.fault(rows.Err())
+	out, err := g.texts(ctx, g.db, "SELECT code FROM samples WHERE id IN (SELECT sample FROM pictures WHERE sha256 = ?) ORDER BY id", sha256)
+	return out, g.fault(err)
 }

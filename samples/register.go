@@ -11,14 +11,14 @@ import (
 	"os"
 	"os/user"
 	"path/filepath"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/jackc/pgx/v5/pgconn"
-	_ "github.com/jackc/pgx/v5/stdlib" // the driver "pgx"
+	"github.com/jackc/pgx/v5/stdlib"
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
 )
@@ -40,6 +40,16 @@ type Register struct {
 	kind  dialect
 	now   func() time.Time
 	actor string
+
+	path   string   // absolute, of an SQLite file; else empty
+	files  []placed // what an SQLite register is on the disk
+	frozen bool     // read from a place where nothing can be written
+
+	takenUp int
+	mu      sync.Mutex
+	head    Entry    // the last that this program made
+	added   []string // codes of the samples that it added
+	kept    int      // of them, what is kept beside the register
 }
 
 // OpenOptions says how a register is opened.
@@ -59,37 +69,13 @@ type dialect struct {
 	numbered bool   // parameters are $1, $2 … and not ?
 	// snapshot is how a transaction sees one moment of the database.
 	snapshot sql.IsolationLevel
-	triggers string // the query for the names of its triggers
+	objects  string // the query for all that it is built of
 }
 
 var (
-	sqliteDialect   = dialect{name: "sqlite", triggers: "SELECT name FROM sqlite_master WHERE type = 'trigger'"}
-	postgresDialect = dialect{name: "postgres", numbered: true, snapshot: sql.LevelRepeatableRead,
-		triggers: `SELECT t.tgname FROM pg_catalog.pg_trigger t JOIN pg_catalog.pg_class c ON c.oid = t.tgrelid
-JOIN pg_catalog.pg_namespace n ON n.oid = c.relnamespace
-WHERE n.nspname = ANY (current_schemas(false)) AND NOT t.tgisinternal AND t.tgenabled <> 'D'`}
+	sqliteDialect   = dialect{name: "sqlite", objects: sqliteObjects}
+	postgresDialect = dialect{name: "postgres", numbered: true, snapshot: sql.LevelRepeatableRead, objects: postgresObjects}
 )
-
-var createTrigger = regexp.MustCompile(`(?m)^CREATE TRIGGER (\w+)`)
-
-// triggerNames returns the triggers that the migrations make.
-func (d dialect) triggerNames() ([]string, error) {
-	files, err := d.migrations()
-	if err != nil {
-		return nil, err
-	}
-	var out []string
-	for _, name := range files {
-		text, err := migrations.ReadFile(name)
-		if err != nil {
-			return nil, err
-		}
-		for _, m := range createTrigger.FindAllStringSubmatch(string(text), -1) {
-			out = append(out, m[1])
-		}
-	}
-	return out, nil
-}
 
 // migrations returns the names of the migrations, oldest first.
 func (d dialect) migrations() ([]string, error) {
@@ -117,38 +103,31 @@ func (d dialect) sql(q string) string {
 	return b.String()
 }
 
-// IsPostgres reports whether where names a PostgreSQL database and not a file.
-func IsPostgres(where string) bool {
-	return strings.HasPrefix(where, "postgres://") || strings.HasPrefix(where, "postgresql://")
-}
-
-// Redacted returns where without a password, for messages.
-func Redacted(where string) string {
-	if !IsPostgres(where) {
-		return where
-	}
-	u, err := url.Parse(where)
-	if err != nil {
-		return "postgres://…"
-	}
-	if u.User != nil {
-		u.User = url.User(u.User.Username())
-	}
-	u.RawQuery, u.Fragment = "", ""
-	return u.String()
-}
-
 // Open opens the register in the SQLite file named by where, or in the
-// PostgreSQL database that where names as a URL postgres://…, and brings it to
-// the current schema.
+// PostgreSQL database whose address where is, as a URL postgres://… or as
+// host=… dbname=…, and brings it to the current schema. Without Create, a
+// register that may only be read is opened for reading.
 //
 // An SQLite file must lie on a disk of this machine: its write-ahead log does
 // not work over a network. Several machines share a register by PostgreSQL.
 //
 // Errors are *Error wrapping ErrNoRegister, ErrForeign, ErrNewer, ErrDamaged,
-// ErrFull or ErrBusy where one of these is the cause.
+// ErrFull or ErrBusy where one of these is the cause. None holds a password.
 func Open(ctx context.Context, where string, o OpenOptions) (*Register, error) {
-	g := &Register{where: Redacted(where), now: o.Now, actor: o.Actor}
+	g, err := open(ctx, where, o)
+	if err != nil || !o.Create || g.path == "" {
+		return g, err
+	}
+	if err := g.takeUp(ctx); err != nil {
+		g.Close()
+		return nil, &Error{What: fmt.Sprintf("what was kept in %s cannot be taken up: %v", g.path+keptEnding, err), Hint: "mend that, or put the file aside", Err: err}
+	}
+	return g, nil
+}
+
+// open is Open that takes nothing up.
+func open(ctx context.Context, where string, o OpenOptions) (*Register, error) {
+	g := &Register{where: where, now: o.Now, actor: o.Actor, kind: sqliteDialect}
 	if g.now == nil {
 		g.now = time.Now
 	}
@@ -163,19 +142,20 @@ func Open(ctx context.Context, where string, o OpenOptions) (*Register, error) {
 	}
 	var err error
 	if IsPostgres(where) {
-		g.kind = postgresDialect
-		g.db, err = sql.Open("pgx", where)
-		if err == nil {
-			g.db.SetMaxOpenConns(4)
-			if err = g.db.PingContext(ctx); err != nil {
-				g.db.Close()
-				return nil, &Error{What: "the register " + g.where + " cannot be reached: " + pgReason(err),
-					Hint: "check the server, the name of the database and the user's rights", Err: err}
-			}
+		c, err := postgresConfig(where)
+		if err != nil {
+			return nil, err
 		}
-	} else {
-		g.kind = sqliteDialect
-		g.db, err = openSQLite(ctx, where, o.Create)
+		g.where, g.kind = place(c), postgresDialect
+		g.db = stdlib.OpenDB(*c)
+		g.db.SetMaxOpenConns(4)
+		if err := g.db.PingContext(ctx); err != nil {
+			g.db.Close()
+			return nil, &Error{What: "the register " + g.where + " cannot be reached: " + reason(c, err),
+				Hint: "check the server, the name of the database and the user's rights", Err: err}
+		}
+	} else if g.path, err = filepath.Abs(where); err == nil {
+		err = g.openSQLite(ctx, where, o.Create)
 	}
 	if err != nil {
 		return nil, g.fault(err)
@@ -184,67 +164,83 @@ func Open(ctx context.Context, where string, o OpenOptions) (*Register, error) {
 		g.db.Close()
 		return nil, g.fault(err)
 	}
+	if g.path != "" {
+		g.files = placedAt(g.path)
+	}
 	return g, nil
 }
 
-// pgReason returns the server's or the network's words in one line, which hold
-// no password.
-func pgReason(err error) string {
-	if e, ok := errors.AsType[*pgconn.PgError](err); ok {
-		return e.Message
-	}
-	if _, ok := errors.AsType[*pgconn.ParseConfigError](err); ok {
-		return "its address cannot be read"
-	}
-	var last string
-	for e := err; e != nil; e = errors.Unwrap(e) {
-		last = e.Error()
-	}
-	last, _, _ = strings.Cut(last, "\n")
-	return last
-}
-
-func openSQLite(ctx context.Context, path string, create bool) (*sql.DB, error) {
-	abs, err := filepath.Abs(path)
-	if err != nil {
-		return nil, err
-	}
+func (g *Register) openSQLite(ctx context.Context, path string, create bool) error {
+	abs := g.path
 	info, err := os.Stat(abs)
 	switch {
 	case errors.Is(err, fs.ErrNotExist) && !create:
-		return nil, &Error{What: "there is no register " + path, Hint: "traytally batch or watch begins one; another one is named with --register", Err: ErrNoRegister}
+		return &Error{What: "there is no register " + path, Hint: "traytally batch or watch begins one; another one is named with --register", Err: ErrNoRegister}
 	case errors.Is(err, fs.ErrNotExist):
 		dir := filepath.Dir(abs)
 		if i, err := os.Stat(dir); err != nil || !i.IsDir() {
-			return nil, &Error{What: fmt.Sprintf("there is no directory %s for the register", filepath.Dir(path)), Hint: "make it first, or name another place with --register", Err: ErrNoRegister}
+			return &Error{What: fmt.Sprintf("there is no directory %s for the register", filepath.Dir(path)), Hint: "make it first, or name another place with --register", Err: ErrNoRegister}
 		}
 	case err != nil:
-		return nil, &Error{What: fmt.Sprintf("the register %s cannot be opened: %v", path, pathCause(err)), Hint: "check who may read and write it", Err: err}
+		return &Error{What: fmt.Sprintf("the register %s cannot be opened: %v", path, pathCause(err)), Hint: "check who may read and write it", Err: err}
 	case !info.Mode().IsRegular():
-		return nil, &Error{What: path + " is not a file", Hint: "name the register's file with --register", Err: ErrForeign}
+		return &Error{What: path + " is not a file", Hint: "name the register's file with --register", Err: ErrForeign}
 	case info.Size() > 0:
 		// A file of another program is told before anything is written to it.
 		if err := checkSQLite(ctx, abs, path); err != nil {
-			return nil, err
+			return err
 		}
 	}
 	// 64 MiB of pages stay in memory, so that a look through thousands of samples
 	// costs each of them the same.
-	db, err := sql.Open("sqlite", dsn(abs, fmt.Sprintf("_txlock=immediate&_pragma=busy_timeout(%d)&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_pragma=foreign_keys(ON)&_pragma=trusted_schema(OFF)&_pragma=cache_size(-65536)", busyWait.Milliseconds())))
-	if err != nil {
-		return nil, err
+	const pragmas = "&_pragma=trusted_schema(OFF)&_pragma=cache_size(-65536)"
+	busy := fmt.Sprintf("_pragma=busy_timeout(%d)", busyWait.Milliseconds())
+	err = g.connect(ctx, abs, busy+"&_txlock=immediate&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_pragma=foreign_keys(ON)"+pragmas, create)
+	if create || !cannotWrite(err) {
+		return err
 	}
-	db.SetMaxOpenConns(1) // one writer; reads are short
+	// Reading a write-ahead log writes beside it. Where that cannot be, but the
+	// file was closed whole, it is read as what nobody writes; each sees to it.
+	if there := placedAt(abs); len(there) == 1 {
+		g.files, g.frozen = there, true
+		return g.connect(ctx, abs, "mode=ro&immutable=1"+pragmas, false)
+	}
+	return err
+}
+
+// cannotWrite reports whether SQLite has no right or no room to write.
+func cannotWrite(err error) bool {
+	e, ok := errors.AsType[*sqlite.Error](err)
+	if !ok {
+		return false
+	}
+	switch e.Code() & 0xff {
+	case sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM:
+		return true
+	}
+	return false
+}
+
+// connect opens the file, and reads or with write begins to write it.
+func (g *Register) connect(ctx context.Context, abs, query string, write bool) (err error) {
+	if g.db, err = sql.Open("sqlite", dsn(abs, query)); err != nil {
+		return err
+	}
+	g.db.SetMaxOpenConns(1) // one writer; reads are short
 	// While one program begins the write-ahead log of a new file, another is
 	// refused at once, however long the busy timeout.
 	for start := time.Now(); ; time.Sleep(5 * time.Millisecond) {
-		err := db.PingContext(ctx)
+		if write {
+			err = g.write(ctx, func(*sql.Tx) error { return nil })
+		} else {
+			_, err = g.texts(ctx, g.db, "PRAGMA schema_version")
+		}
 		if err == nil {
-			return db, nil
+			return nil
 		}
 		if e, ok := errors.AsType[*sqlite.Error](err); !ok || e.Code()&0xff != sqlite3.SQLITE_BUSY || time.Since(start) > busyWait {
-			db.Close()
-			return nil, err
+			g.db.Close()
+			return err
 		}
 	}
 }
@@ -294,16 +290,20 @@ func (g *Register) fault(err error) error {
 	if _, ok := errors.AsType[*Error](err); ok || err == nil || errors.Is(err, context.Canceled) {
 		return err
 	}
+	if errors.Is(err, ErrGone) {
+		return g.keep(context.Background())
+	}
+	if cannotWrite(err) {
+		return &Error{What: "the register " + g.where + " cannot be written", Hint: "check who may write the file and its directory; to look into one of an older version, or with a file " + g.where + "-wal beside it, copy them where they can be written", Err: err}
+	}
 	if e, ok := errors.AsType[*sqlite.Error](err); ok {
 		switch e.Code() & 0xff {
 		case sqlite3.SQLITE_FULL:
 			return &Error{What: "no room is left on the disk of the register " + g.where, Hint: "make room and run it again; what is registered stays, the rest is taken up where it ended", Err: errors.Join(ErrFull, err)}
 		case sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED:
 			return &Error{What: fmt.Sprintf("another program kept the register %s for %s", g.where, busyWait), Hint: "end the other program, or try again later", Err: errors.Join(ErrBusy, err)}
-		case sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT:
+		case sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_ERROR: // the last: a table or column is missing
 			return &Error{What: "the register " + g.where + " is damaged", Hint: "put the file aside, bring back the last copy, and run traytally log verify", Err: errors.Join(ErrDamaged, err)}
-		case sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM:
-			return &Error{What: "the register " + g.where + " cannot be written", Hint: "check who may write the file and its directory", Err: err}
 		case sqlite3.SQLITE_IOERR:
 			if e.Code() == sqlite3.SQLITE_IOERR_WRITE { // a quota or a limit on files, where the disk is sound
 				return &Error{What: fmt.Sprintf("the register %s cannot be written further: a quota or a limit is reached, or the disk failed: %v", g.where, err), Hint: "make room or check the disk, and run it again; what is registered stays", Err: errors.Join(ErrFull, err)}
@@ -376,6 +376,38 @@ type querier interface {
 	QueryContext(context.Context, string, ...any) (*sql.Rows, error)
 }
 
+// each runs a query and hands its rows to fn, one after the other.
+func (g *Register) each(ctx context.Context, q querier, query string, args []any, fn func(*sql.Rows) error) error {
+	rows, err := q.QueryContext(ctx, g.kind.sql(query), args...)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		if err := fn(rows); err != nil {
+			return err
+		}
+	}
+	if g.frozen {
+		was := g.files[0].info
+		if info, err := os.Stat(g.path); err != nil || info.Size() != was.Size() || !info.ModTime().Equal(was.ModTime()) || len(placedAt(g.path)) > 1 {
+			return &Error{What: "the register " + g.where + " was written while it was read", Hint: "run the same command again", Err: ErrBusy}
+		}
+	}
+	return rows.Err()
+}
+
+// texts returns the only column of a query.
+func (g *Register) texts(ctx context.Context, q querier, query string, args ...any) (out []string, err error) {
+	err = g.each(ctx, q, query, args, func(rows *sql.Rows) error {
+		var s string
+		err := rows.Scan(&s)
+		out = append(out, s)
+		return err
+	})
+	return out, err
+}
+
 // version returns the schema of the database, 0 for an empty one.
 func (g *Register) version(ctx context.Context, q querier) (int, error) {
 	v := 0
@@ -386,7 +418,7 @@ func (g *Register) version(ctx context.Context, q querier) (int, error) {
 		if err := q.QueryRowContext(ctx, "SELECT EXISTS (SELECT FROM pg_catalog.pg_tables WHERE tablename = 'traytally_schema' AND schemaname = ANY (current_schemas(false)))").Scan(&there); err != nil || !there {
 			return 0, err
 		}
-		err := q.QueryRowContext(ctx, "SELECT version FROM traytally_schema").Scan(&v)
+		err := q.QueryRowContext(ctx, "SELECT coalesce(max(version), 0) FROM traytally_schema").Scan(&v)
 		return v, err
 	}
 	err := q.QueryRowContext(ctx, "PRAGMA user_version").Scan(&v)
@@ -414,8 +446,12 @@ func (g *Register) setVersion(ctx context.Context, tx *sql.Tx, v int) error {
 // turns: an arbitrary one.
 const advisoryLock = applicationID
 
-// write runs fn in a transaction that no other writer overlaps.
+// write runs fn in a transaction that no other writer overlaps. The error
+// wraps ErrGone where what was written is in no register.
 func (g *Register) write(ctx context.Context, fn func(*sql.Tx) error) error {
+	if g.moved() {
+		return ErrGone
+	}
 	tx, err := g.db.BeginTx(ctx, nil) // SQLite: immediate, by the DSN
 	if err != nil {
 		return err
@@ -434,5 +470,11 @@ func (g *Register) write(ctx context.Context, fn func(*sql.Tx) error) error {
 	if err := fn(tx); err != nil {
 		return err
 	}
-	return tx.Commit()
+	if err := tx.Commit(); err != nil {
+		return err
+	}
+	if g.moved() {
+		return ErrGone
+	}
+	return nil
 }

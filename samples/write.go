@@ -20,11 +20,24 @@ import (
 // Where the same pictures are registered under the same settings already,
 // nothing is written: added is false, and rec.Code names the sample found.
 // ErrCodeTaken is the cause where another sample has the code.
+//
+// ErrGone is the cause where the register is no longer what was opened, see
+// Present; the record is then kept with what was added before.
 func (g *Register) Add(ctx context.Context, rec *Record) (added bool, err error) {
+	added, err = g.add(ctx, rec, "")
+	if errors.Is(err, ErrGone) || err != nil && ctx.Err() == nil && g.moved() {
+		return false, g.keep(ctx, rec)
+	}
+	return added, err
+}
+
+// add is Add with a reason for the trail, that keeps nothing.
+func (g *Register) add(ctx context.Context, rec *Record, reason string) (added bool, err error) {
 	if rec.kernels == nil {
 		return false, errors.New("samples: the record was read without its kernels")
 	}
 	r := *rec
+	var entry Entry
 	err = g.write(ctx, func(tx *sql.Tx) error {
 		code, err := g.lookup(ctx, tx, r.Key)
 		if err != nil {
@@ -68,10 +81,14 @@ func (g *Register) Add(ctx context.Context, rec *Record) (added bool, err error)
 			}
 		}
 		added = true
-		return g.addRevision(ctx, tx, id, &r, ActionRegister, "", now)
+		entry, err = g.addRevision(ctx, tx, id, &r, ActionRegister, reason, now)
+		return err
 	})
 	if err != nil {
 		return false, g.fault(err)
+	}
+	if added {
+		g.made(entry)
 	}
 	*rec = r
 	return added, nil
@@ -88,6 +105,7 @@ func (g *Register) Amend(ctx context.Context, code, reason string, change func(*
 		return nil, err
 	}
 	var out *Record
+	var entry Entry
 	err := g.write(ctx, func(tx *sql.Tx) error {
 		id, r, err := g.read(ctx, tx, code, 0)
 		if err != nil {
@@ -114,25 +132,27 @@ func (g *Register) Amend(ctx context.Context, code, reason string, change func(*
 		}
 		r.Revision++
 		out = r
-		return g.addRevision(ctx, tx, id, r, ActionAmend, reason, g.now().UTC().Truncate(time.Millisecond))
+		entry, err = g.addRevision(ctx, tx, id, r, ActionAmend, reason, g.now().UTC().Truncate(time.Millisecond))
+		return err
 	})
 	if err != nil {
 		return nil, g.fault(err)
 	}
+	g.made(entry)
 	return out, nil
 }
 
 // addRevision writes a revision and its entry in the audit trail.
-func (g *Register) addRevision(ctx context.Context, tx *sql.Tx, id int64, r *Record, action, reason string, now time.Time) error {
+func (g *Register) addRevision(ctx context.Context, tx *sql.Tx, id int64, r *Record, action, reason string, now time.Time) (Entry, error) {
 	row, err := r.Row()
 	if err != nil {
-		return err
+		return Entry{}, err
 	}
 	document := mustJSON(r)
 	_, err = tx.ExecContext(ctx, g.kind.sql("INSERT INTO revisions (sample, revision, sampled_at, row, search, document) VALUES (?, ?, ?, ?, ?, ?)"),
 		id, r.Revision, stamp(row.At), string(mustJSON(row)), r.searchText(), compress(document))
 	if err != nil {
-		return err
+		return Entry{}, err
 	}
 	return g.addEntry(ctx, tx, Entry{
 		At: now, Action: action, Code: r.Code, Revision: r.Revision,
@@ -224,10 +244,21 @@ func compress(data []byte) []byte {
 	return b.Bytes()
 }
 
+// gzipHead is how each document begins: RFC 1952, without name or time.
+const gzipHead = "\x1f\x8b\x08\x00\x00\x00\x00\x00\x00\xff"
+
+// decompress reads what compress wrote, and nothing else: no other head, and
+// no more behind.
 func decompress(data []byte) ([]byte, error) {
-	z, err := gzip.NewReader(bytes.NewReader(data))
+	from := bytes.NewReader(data)
+	z, err := gzip.NewReader(from)
 	if err != nil {
 		return nil, err
 	}
-	return io.ReadAll(io.LimitReader(z, maxKernelsBytes))
+	z.Multistream(false)
+	plain, err := io.ReadAll(io.LimitReader(z, maxKernelsBytes))
+	if err == nil && (from.Len() > 0 || !bytes.HasPrefix(data, []byte(gzipHead))) {
+		err = gzip.ErrHeader
+	}
+	return plain, err
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"path/filepath"
@@ -9,6 +10,8 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+
+	"traytally/samples"
 )
 
 // batchOptions are the flags of the batch command.
@@ -93,12 +96,15 @@ func runBatch(ctx context.Context, o batchOptions, u *ui) error {
 		return nil
 	})
 	u.done()
+	if err == nil {
+		err = w.register.Present(ctx)
+	}
 	if err != nil {
 		if codeOf(err) == exitInterrupted {
 			u.say("error", fmt.Sprintf("interrupted: %d of %d samples are done and registered", done, len(jobs)), "run the same command again to go on")
 			return &answer{exitInterrupted}
 		}
-		if done > 0 {
+		if done > 0 && !errors.Is(err, samples.ErrGone) {
 			u.warn(fmt.Sprintf("%d of %d samples are done and registered", done, len(jobs)), "run the same command again to go on")
 		}
 		return err

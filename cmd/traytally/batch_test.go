@@ -74,7 +74,7 @@ func sound(t *testing.T, where string) int {
 	t.Helper()
 	g := openRegister(t, where)
 	defer g.Close()
-	v, err := g.Verify(t.Context(), "")
+	v, err := g.Verify(t.Context(), "", nil)
 	require.NoError(t, err)
 	require.Empty(t, v.Problems)
 	rows, err := g.List(t.Context(), samples.Query{})

@@ -102,6 +102,9 @@ func (o *folderOptions) start(ctx context.Context, u *ui) (*intake, error) {
 	if w.register, err = o.open(ctx, true); err != nil {
 		return nil, err
 	}
+	if n := w.register.TakenUp(); n > 0 {
+		u.warn(count(n, "sample", "samples")+" measured while the register was gone: kept then, registered now", "")
+	}
 	if _, err = makeDir(o.out); err != nil {
 		w.register.Close()
 		return nil, err

@@ -150,7 +150,7 @@ func (k *killing) passing() map[string]bool {
 func (k *killing) register(where string) int {
 	g := openRegister(k.T, where)
 	defer g.Close()
-	v, err := g.Verify(k.Context(), k.head)
+	v, err := g.Verify(k.Context(), k.head, nil)
 	require.NoError(k, err)
 	for _, p := range v.Problems {
 		k.fault("lost", "%s", p)

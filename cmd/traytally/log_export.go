@@ -41,26 +41,26 @@ func runLogExport(ctx context.Context, o readFlags, path string) error {
 	if err := checkPlace(path); err != nil {
 		return err
 	}
-	g, rows, err := o.rows(ctx)
+	q, err := o.query()
+	if err != nil {
+		return err
+	}
+	g, err := o.open(ctx, false)
 	if err != nil {
 		return err
 	}
 	defer g.Close()
 	return writeWhole(path, o.force, func(w io.Writer) error {
-		switch ending {
-		case ".csv":
+		if ending == ".json" {
+			return samples.WriteJSON(w, g.Records(ctx, q))
+		}
+		rows, err := g.List(ctx, q)
+		if err != nil {
+			return err
+		}
+		if ending == ".csv" {
 			return samples.WriteCSV(w, rows)
-		case ".xlsx":
-			return samples.WriteXLSX(w, rows)
 		}
-		var records []*samples.Record
-		for _, r := range rows {
-			rec, err := g.Get(ctx, r.Code, 0)
-			if err != nil {
-				return err
-			}
-			records = append(records, rec)
-		}
-		return samples.WriteJSON(w, records)
+		return samples.WriteXLSX(w, rows)
 	})
 }

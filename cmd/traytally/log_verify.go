@@ -50,7 +50,8 @@ func runLogVerify(ctx context.Context, o verifyLogOptions, u *ui) error {
 		return err
 	}
 	defer g.Close()
-	v, err := g.Verify(ctx, o.head)
+	v, err := g.Verify(ctx, o.head, func(done, of int) { u.progress("checked %d of %s", done, count(of, "revision", "revisions")) })
+	u.done()
 	if err != nil {
 		return err
 	}

@@ -82,11 +82,17 @@ func (u *ui) clear() {
 // direction, which a file name may hold, become �.
 func plain(s string) string {
 	return strings.Map(func(r rune) rune {
-		if unicode.IsControl(r) || unicode.Is(unicode.Bidi_Control, r) || r == '\u2028' || r == '\u2029' {
+		if harmful(r) {
 			return '\ufffd'
 		}
 		return r
 	}, s)
+}
+
+// harmful reports whether a character works on the terminal or on the text
+// around it: a control character, a line's end, a mark that turns the direction.
+func harmful(r rune) bool {
+	return unicode.In(r, unicode.Cc, unicode.Zl, unicode.Zp, unicode.Bidi_Control)
 }
 
 // print writes a result for people to the standard output in one piece.
@@ -138,10 +144,23 @@ func (u *ui) answer(ctx context.Context, o output, doc any, show func(io.Writer)
 	return u.print(show)
 }
 
-// indented writes v as JSON for people and machines.
+// indented writes v as JSON for people and machines. What is harmful on a
+// terminal, and stands in texts only, is written as its number.
 func indented(w io.Writer, v any) error {
-	e := json.NewEncoder(w)
+	var b, out bytes.Buffer
+	e := json.NewEncoder(&b)
 	e.SetEscapeHTML(false)
 	e.SetIndent("", " ")
-	return e.Encode(v)
+	if err := e.Encode(v); err != nil {
+		return err
+	}
+	for _, r := range b.String() {
+		if r >= 0x7f && harmful(r) {
+			fmt.Fprintf(&out, `\u%04x`, r)
+		} else {
+			out.WriteRune(r)
+		}
+	}
+	_, err := out.WriteTo(w)
+	return err
 }

@@ -166,6 +166,9 @@ func (s *watcher) settle() time.Duration { return time.Duration(s.o.settle * flo
 // long nothing needs to be looked at, and whether the index is out of date.
 func (s *watcher) round(ctx context.Context) (wait time.Duration, changed bool, err error) {
 	wait = pollEvery
+	if err := s.w.register.Present(ctx); err != nil {
+		return wait, false, err
+	}
 	names, err := s.o.found()
 	if err != nil {
 		return wait, false, err

@@ -140,3 +140,47 @@ func TestWatchWithABadList(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, "long", r.Facts.Variety)
 }
+
+// A register that is removed or replaced while a program works on it ends the
+// work with a word, whether or not more is to be done, and the next start has
+// all that was measured.
+func TestRegisterVanishes(t *testing.T) {
+	for name, take := range map[string]func(where string) error{
+		"removed": os.Remove,
+		"replaced": func(where string) error {
+			other := filepath.Join(t.TempDir(), "other.db")
+			g, err := samples.Open(t.Context(), other, samples.OpenOptions{Create: true})
+			if err == nil {
+				err = g.Close()
+			}
+			if err == nil {
+				err = os.Rename(other, where)
+			}
+			return err
+		},
+	} {
+		for _, command := range []string{"watch", "batch"} {
+			t.Run(command+" "+name, func(t *testing.T) {
+				const pictures = 4
+				scans := tinyScans(t, pictures)
+				where := filepath.Join(t.TempDir(), "register.db")
+				args := []string{command, scans, "--register", where, "--reports", "none"}
+				u, stdout, stderr := testUI()
+				ended := make(chan int, 1)
+				go func() { ended <- run(t.Context(), args, u) }()
+				until(t, "the first sample", func() bool { return registered(t, where) > 0 })
+				require.NoError(t, take(where))
+				assert.Equal(t, exitInput, <-ended)
+				assert.Contains(t, stderr.String(), "was removed, moved or replaced while it was in use; what was measured since")
+				assert.NotContains(t, stderr.String(), "done and registered")
+				assert.NotContains(t, stdout.String(), "graded,")
+
+				u, stdout, stderr = testUI()
+				require.Equal(t, exitDone, run(t.Context(), []string{"batch", scans, "--register", where, "--reports", "none"}, u), "%s", stderr)
+				assert.Contains(t, stderr.String(), "measured while the register was gone: kept then, registered now")
+				assert.NotContains(t, stdout.String(), "4 graded")
+				assert.Equal(t, pictures, sound(t, where))
+			})
+		}
+	}
+}
