@@ -27,7 +27,7 @@ import (
 	"golang.org/x/image/tiff"
 
 	"traytally/vision"
-	ht "traytally/vision/internal/header/headertest"
+	ht "traytally/vision/internal/codec/codectest"
 )
 
 // open decodes data and closes it with the test.
@@ -353,7 +353,7 @@ func TestHugeClaim(t *testing.T) {
 	data := ht.RawPNG(60000, 60000, 8, 2, 0, packed.Bytes())
 	before := peakRSS(t)
 	e := refused(t, data)
-	assert.Equal(t, "60000 × 60000 pixels are more than the limit of 200 million", e.What)
+	assert.Equal(t, "damaged PNG: 77 bytes cannot hold 60000 × 60000 pixels", e.What)
 	assert.Less(t, peakRSS(t)-before, int64(10<<20))
 }
 
