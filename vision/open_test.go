@@ -7,8 +7,6 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
-	"go/parser"
-	"go/token"
 	"image"
 	"image/color"
 	"image/color/palette"
@@ -424,32 +422,6 @@ func TestPeakMemory(t *testing.T) {
 			assert.LessOrEqual(t, perPixel, 12.5)
 		})
 	}
-}
-
-// OpenCV is called from one package, so that one place guards its assertions.
-func TestOnlyCVImportsOpenCV(t *testing.T) {
-	checked := 0
-	err := filepath.WalkDir("..", func(path string, d fs.DirEntry, err error) error {
-		if err != nil {
-			return err
-		}
-		if d.IsDir() || filepath.Ext(path) != ".go" {
-			return nil
-		}
-		f, err := parser.ParseFile(token.NewFileSet(), path, nil, parser.ImportsOnly)
-		if err != nil {
-			return err
-		}
-		checked++
-		for _, i := range f.Imports {
-			if strings.Contains(i.Path.Value, "gocv.io") {
-				assert.Equal(t, filepath.Join("..", "vision", "internal", "cv"), filepath.Dir(path), path)
-			}
-		}
-		return nil
-	})
-	require.NoError(t, err)
-	assert.Greater(t, checked, 10)
 }
 
 // Outside check: scikit-image reads the same pixels from a PNG.

@@ -1,43 +1,53 @@
-// Package cv is the one place of the program that calls OpenCV.
+// Package cv is the one place of the program that calls OpenCV, of which it
+// loads the modules core, imgproc and dnn alone.
 //
-// An OpenCV assertion ends the process and no recover can stop it, so every
-// function here checks emptiness, size and type before the call. No other
-// package imports gocv.
+// What OpenCV throws comes back as an error; sizes are checked here, since they
+// say how much memory is read.
 //
 // Pixels are 8-bit BGR, interleaved, row-major, in rows of 3*width bytes
 // without padding. Functions that take pixels neither change nor keep them.
 package cv
 
+/*
+#cgo pkg-config: opencv4
+#cgo CXXFLAGS: -std=c++11
+#cgo LDFLAGS: -Wl,--as-needed
+#include <stdlib.h>
+#include "opencv.h"
+*/
+import "C"
+
 import (
-	"bytes"
 	"errors"
 	"fmt"
-	"image"
-	"runtime"
-
-	"gocv.io/x/gocv"
+	"unsafe"
 
 	"traytally/vision/internal/raster"
 )
 
 // Version returns the version of the OpenCV library in use.
-func Version() string { return gocv.OpenCVVersion() }
+func Version() string { return C.GoString(C.opencv_version()) }
 
-// wrap returns a matrix over pix, which stays the caller's. The matrix must be
-// closed before unpin is called.
-func wrap(pix []byte, width, height int) (m gocv.Mat, unpin func(), err error) {
+// failure makes what a call returned an error.
+func failure(why *C.char) error {
+	if why == nil {
+		return nil
+	}
+	defer C.free(unsafe.Pointer(why))
+	return errors.New(C.GoString(why))
+}
+
+func bytesOf(b []byte) *C.uint8_t { return (*C.uint8_t)(unsafe.SliceData(b)) }
+
+func floatsOf(f []float32) *C.float { return (*C.float)(unsafe.SliceData(f)) }
+
+// check refuses pixels that are not of this size.
+func check(pix []byte, width, height int) error {
 	if width < 1 || height < 1 || width > raster.MaxSide || height > raster.MaxSide ||
 		int64(width)*int64(height) > raster.MaxPixels || len(pix) != 3*width*height {
-		return gocv.Mat{}, nil, fmt.Errorf("%d bytes are not %d × %d pixels", len(pix), width, height)
+		return fmt.Errorf("%d bytes are not %d × %d pixels", len(pix), width, height)
 	}
-	var pin runtime.Pinner
-	pin.Pin(&pix[0])
-	m, err = gocv.NewMatFromBytes(height, width, gocv.MatTypeCV8UC3, pix)
-	if err != nil {
-		pin.Unpin()
-		return gocv.Mat{}, nil, err
-	}
-	return m, pin.Unpin, nil
+	return nil
 }
 
 // Resize returns BGR pixels brought to outWidth × outHeight: by averaging over
@@ -46,25 +56,17 @@ func Resize(pix []byte, width, height, outWidth, outHeight int) ([]byte, error) 
 	if outWidth < 1 || outHeight < 1 || outWidth > raster.MaxSide || outHeight > raster.MaxSide || int64(outWidth)*int64(outHeight) > raster.MaxPixels {
 		return nil, fmt.Errorf("%d × %d pixels cannot be brought to %d × %d", width, height, outWidth, outHeight)
 	}
-	how := gocv.InterpolationCubic
+	if err := check(pix, width, height); err != nil {
+		return nil, err
+	}
+	area := C.int(0)
 	if outWidth <= width && outHeight <= height {
-		how = gocv.InterpolationArea
+		area = 1
 	}
-	src, unpin, err := wrap(pix, width, height)
+	out := make([]byte, 3*outWidth*outHeight)
+	err := failure(C.opencv_resize(bytesOf(pix), C.int(width), C.int(height), bytesOf(out), C.int(outWidth), C.int(outHeight), area))
 	if err != nil {
 		return nil, err
 	}
-	defer unpin()
-	defer src.Close()
-	dst := gocv.NewMat()
-	defer dst.Close()
-	gocv.Resize(src, &dst, image.Pt(outWidth, outHeight), 0, 0, how)
-	if dst.Empty() || dst.Cols() != outWidth || dst.Rows() != outHeight || dst.Type() != gocv.MatTypeCV8UC3 || !dst.IsContinuous() {
-		return nil, errors.New("the picture could not be resized")
-	}
-	b, err := dst.DataPtrUint8()
-	if err != nil {
-		return nil, err
-	}
-	return bytes.Clone(b), nil
+	return out, nil
 }

@@ -9,13 +9,14 @@ import (
 	"traytally/vision/internal/raster"
 )
 
-// Every call that OpenCV would answer with an assertion, and so with the end
-// of this process, comes back as an error.
+// Sizes that are wrong, what OpenCV asserts and what it throws come back as
+// errors.
 func TestGuards(t *testing.T) {
 	for name, f := range map[string]func() error{
 		"resize to none":  func() error { _, err := Resize(make([]byte, 12), 2, 2, 0, 1); return err },
 		"resize too wide": func() error { _, err := Resize(make([]byte, 12), 2, 2, raster.MaxSide+1, 1); return err },
 		"resize nothing":  func() error { _, err := Resize(nil, 2, 2, 1, 1); return err },
+		"bad network":     func() error { _, err := NewNet([]byte("no network at all")); return err },
 		"no network":      func() error { _, err := NewNet(nil); return err },
 	} {
 		assert.Error(t, f(), name)

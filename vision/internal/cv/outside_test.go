@@ -18,9 +18,8 @@ import (
 func TestFilesOfOpenCV(t *testing.T) {
 	p := ht.Pattern(131, 67)
 	pix := ht.BGR(p)
-	mat, unpin, err := wrap(pix, 131, 67)
+	mat, err := gocv.NewMatFromBytes(67, 131, gocv.MatTypeCV8UC3, pix)
 	require.NoError(t, err)
-	defer unpin()
 	defer mat.Close()
 	const tiffCompression = 259 // IMWRITE_TIFF_COMPRESSION; 5 is LZW, 32946 deflate
 	for _, c := range []struct {

@@ -1,14 +1,14 @@
 package cv
 
+// #include "opencv.h"
+import "C"
+
 import (
 	"errors"
 	"fmt"
-	"image"
 	"runtime"
 	"sync"
 	"unsafe"
-
-	"gocv.io/x/gocv"
 
 	"traytally/vision/internal/raster"
 )
@@ -16,7 +16,6 @@ import (
 // A Plane is one 8-bit value per pixel, row-major without padding, outside
 // Go's heap.
 type Plane struct {
-	mat           gocv.Mat
 	pix           []byte
 	width, height int
 }
@@ -30,12 +29,7 @@ func NewPlane(width, height int) (*Plane, error) {
 	if err != nil {
 		return nil, err
 	}
-	mat, err := gocv.NewMatFromBytes(height, width, gocv.MatTypeCV8U, pix)
-	if err != nil {
-		raster.Free(pix)
-		return nil, err
-	}
-	return &Plane{mat, pix, width, height}, nil
+	return &Plane{pix, width, height}, nil
 }
 
 // Bytes returns the values; they are valid until Close.
@@ -46,9 +40,9 @@ func (p *Plane) Close() error {
 	if p == nil || p.pix == nil {
 		return nil
 	}
-	err := errors.Join(p.mat.Close(), raster.Free(p.pix))
+	pix := p.pix
 	p.pix = nil
-	return err
+	return raster.Free(pix)
 }
 
 // Dilate writes to dst the greatest value of src in the square of side 2·r+1
@@ -58,23 +52,17 @@ func Dilate(src, dst *Plane, r int) error {
 	if src.pix == nil || dst.pix == nil || src == dst || src.width != dst.width || src.height != dst.height || r < 1 {
 		return fmt.Errorf("dilate: %d × %d onto %d × %d, reach %d", src.width, src.height, dst.width, dst.height, r)
 	}
-	k := gocv.GetStructuringElement(gocv.MorphRect, image.Pt(2*r+1, 2*r+1))
-	defer k.Close()
 	bands := min(runtime.GOMAXPROCS(0), max(1, src.height/(4*r)))
+	errs := make([]error, bands)
 	var wg sync.WaitGroup
 	for b := range bands {
-		// A band is a window into the whole: the filter reads the rows
-		// around it, since windows are not isolated from their picture.
-		at := image.Rect(0, src.height*b/bands, src.width, src.height*(b+1)/bands)
 		wg.Go(func() {
-			s, d := src.mat.Region(at), dst.mat.Region(at)
-			gocv.Dilate(s, &d, k)
-			s.Close()
-			d.Close()
+			errs[b] = failure(C.opencv_dilate(bytesOf(src.pix), bytesOf(dst.pix), C.int(src.width), C.int(src.height),
+				C.int(src.height*b/bands), C.int(src.height*(b+1)/bands), C.int(r)))
 		})
 	}
 	wg.Wait()
-	return nil
+	return errors.Join(errs...)
 }
 
 // Numbers are int32s outside Go's heap. The zero value holds none.

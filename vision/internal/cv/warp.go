@@ -1,13 +1,12 @@
 package cv
 
+// #include "opencv.h"
+import "C"
+
 import (
 	"context"
 	"errors"
 	"fmt"
-	"image"
-	"image/color"
-
-	"gocv.io/x/gocv"
 
 	"traytally/vision/internal/parallel"
 	"traytally/vision/internal/raster"
@@ -31,30 +30,26 @@ func Warp(ctx context.Context, pix []byte, width, height, outWidth, outHeight in
 		max(width, height, outWidth, outHeight) > maxWarpSide {
 		return nil, fmt.Errorf("%d × %d pixels cannot be drawn anew as %d × %d: more than %d a side", width, height, outWidth, outHeight, maxWarpSide)
 	}
-	src, unpin, err := wrap(pix, width, height)
-	if err != nil {
+	if err := check(pix, width, height); err != nil {
 		return nil, err
 	}
-	defer unpin()
-	defer src.Close()
 	m, err := raster.New(outWidth, outHeight)
 	if err != nil {
 		return nil, err
 	}
-	out, unpinOut, err := wrap(m.Bytes(), outWidth, outHeight)
-	if err != nil {
-		m.Close()
-		return nil, err
-	}
-	defer unpinOut()
-	defer out.Close()
 	bands := (outHeight + warpBand - 1) / warpBand
 	errs := make([]error, bands)
 	err = parallel.Each(ctx, bands, func(_, b int) {
-		errs[b] = warpRows(src, out, b*warpBand, min(outHeight, (b+1)*warpBand), source)
+		y0, y1 := b*warpBand, min(outHeight, (b+1)*warpBand)
+		xs, ys := make([]float32, outWidth*(y1-y0)), make([]float32, outWidth*(y1-y0))
+		for y := range y1 - y0 {
+			source(y0+y, xs[y*outWidth:(y+1)*outWidth], ys[y*outWidth:(y+1)*outWidth])
+		}
+		out := m.Bytes()[3*y0*outWidth : 3*y1*outWidth]
+		errs[b] = failure(C.opencv_remap(bytesOf(pix), C.int(width), C.int(height), bytesOf(out), C.int(outWidth), C.int(y1-y0), floatsOf(xs), floatsOf(ys)))
 		if finish != nil && errs[b] == nil {
-			for y := b * warpBand; y < min(outHeight, (b+1)*warpBand); y++ {
-				finish(y, m.Bytes()[3*y*outWidth:3*(y+1)*outWidth])
+			for y := range y1 - y0 {
+				finish(y0+y, out[3*y*outWidth:3*(y+1)*outWidth])
 			}
 		}
 	})
@@ -63,33 +58,4 @@ func Warp(ctx context.Context, pix []byte, width, height, outWidth, outHeight in
 		return nil, err
 	}
 	return m, nil
-}
-
-func warpRows(src, out gocv.Mat, y0, y1 int, source func(row int, xs, ys []float32)) error {
-	at := [2]gocv.Mat{}
-	width := out.Cols()
-	var xy [2][]float32
-	for i := range at {
-		at[i] = gocv.NewMatWithSize(y1-y0, width, gocv.MatTypeCV32F)
-		defer at[i].Close()
-		var err error
-		if xy[i], err = at[i].DataPtrFloat32(); err != nil {
-			return err
-		}
-		if len(xy[i]) != width*(y1-y0) {
-			return errors.New("no memory for coordinates")
-		}
-	}
-	for y := y0; y < y1; y++ {
-		from, to := (y-y0)*width, (y-y0+1)*width
-		source(y, xy[0][from:to], xy[1][from:to])
-	}
-	// remap writes in place where size and type are right already.
-	band := out.Region(image.Rect(0, y0, width, y1))
-	defer band.Close()
-	gocv.Remap(src, &band, &at[0], &at[1], gocv.InterpolationCubic, gocv.BorderConstant, color.RGBA{})
-	if band.Rows() != y1-y0 || band.Cols() != width {
-		return errors.New("the picture could not be drawn anew")
-	}
-	return nil
 }
