@@ -19,7 +19,6 @@ import (
 
 	"traytally/vision/internal/codec"
 	ht "traytally/vision/internal/codec/codectest"
-	"traytally/vision/internal/raster"
 )
 
 var (
@@ -523,44 +522,4 @@ func TestTiles(t *testing.T) {
 		pix := decode(t, ht.TIFF(binary.BigEndian, ht.TIFFPage{W: w, H: h, Bits: 8, Samples: 3, Photometric: 2, Tile: side, Blocks: tiles}))
 		assert.Equal(t, ht.BGR(p), pix, "tiles of %d", side)
 	}
-}
-
-// FuzzRead asks for no crash, no endless loop, an *Error for whatever bytes
-// come, and all pixels or none.
-func FuzzRead(f *testing.F) {
-	for _, data := range samples() {
-		f.Add(data)
-	}
-	f.Add(ht.JPEG(ht.Pattern(16, 16), ht.JFIF(1, 300, 300), ht.APP1(ht.Exif(le, []ht.Field{ht.Short(274, 6)}, []ht.Field{ht.Rational(0x829a, 1, 60)}))))
-	f.Add(ht.PNG(ht.Pattern(3, 3), ht.PHYs(11811, 11811, 1), ht.Chunk("eXIf", ht.Exif(be, []ht.Field{ht.Short(274, 6)}, nil))))
-	f.Fuzz(func(t *testing.T, data []byte) {
-		if bytes.HasPrefix(data, []byte("\x89PNG")) {
-			data = ht.FixSums(data)
-		}
-		try(t, data)
-	})
-}
-
-// try reads whatever bytes come.
-func try(t *testing.T, data []byte) (refused bool) {
-	in, err := codec.Read(data)
-	if err == nil {
-		if in.Width < 1 || in.Height < 1 || in.Orientation < 1 || in.Orientation > 8 || in.PxPerMMX < 0 || (in.PxPerMMX == 0) != (in.PxPerMMY == 0) {
-			t.Fatalf("impossible header %+v", in)
-		}
-		if in.Pixels() > 1e6 { // as its caller refuses large pictures
-			return true
-		}
-		var m *raster.Image
-		if m, err = codec.Decode(data, in); err == nil {
-			if len(m.Bytes()) != 3*in.Width*in.Height || m.Width()*m.Height() != in.Width*in.Height {
-				t.Fatalf("%d bytes for %d × %d", len(m.Bytes()), m.Width(), m.Height())
-			}
-			m.Close()
-		}
-	}
-	if _, ok := errors.AsType[*codec.Error](err); err != nil && !ok {
-		t.Fatalf("%T: %v", err, err)
-	}
-	return err != nil
 }
