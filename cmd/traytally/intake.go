@@ -155,7 +155,7 @@ func (w *intake) measure(ctx context.Context, j job) (*intaken, error) {
 	if err = inStandardWords(err, ""); err == nil {
 		return m, nil
 	}
-	if code := codeOf(err); code != exitInput && code != exitUngraded {
+	if code := codeOf(err); code != exitInput && code != exitUngraded && code != exitMemory {
 		return nil, err
 	}
 	m.refuse(err)
