@@ -2,9 +2,8 @@
 // measured, so that a picture on which a run was killed, by the system for its
 // memory or by a fault in a library, is known at the next start.
 //
-// The next run names a picture for which [Dir.Times] is not 0, does it after
-// all others and by itself, and from [Enough] on leaves it out until it is told
-// to try again:
+// From [Enough] times on it is left out, so that the rest is done, until the
+// user asks for it again:
 //
 //	end, err := dir.Begin(path)
 //	... measure ...
@@ -22,9 +21,8 @@ import (
 	"syscall"
 )
 
-// Enough runs in a row that ended while one picture was measured, all but the
-// first with it alone, show that it is the picture. Chosen: a power cut or a
-// kill by hand may meet the same picture twice.
+// Enough runs in a row that ended while one picture was measured show that it
+// is the picture. Chosen: a kill by hand may meet the same picture twice.
 const Enough = 3
 
 // A Dir is the directory of the outputs.
