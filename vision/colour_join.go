@@ -7,7 +7,7 @@ import (
 	"math"
 	"slices"
 
-	"traytally/vision/internal/cv"
+	"traytally/vision/internal/codec"
 )
 
 // joinGap is the free ground between joined pictures, px.
@@ -76,7 +76,7 @@ func Join(name string, ps []*Picture) (joined *Picture, places []image.Rectangle
 			copy(pix[3*((places[i].Min.Y+row)*width+places[i].Min.X):], src[3*row*p.Width:3*(row+1)*p.Width])
 		}
 	}
-	png, err := cv.EncodePNG(pix, width, height, 1)
+	png, err := codec.EncodePNG(fromBGR(pix, width, height))
 	if err != nil {
 		return nil, nil, err
 	}

@@ -6,7 +6,7 @@ type InputError struct {
 	Path string // as the user typed it
 	What string // lower case, no full stop
 	Hint string // one way out; may be empty
-	Err  error  // cause: a FormatError, an UnsupportedError or one of package io/fs; may be nil
+	Err  error  // cause: a FormatError, UnsupportedError or MemoryError, or one of package io/fs; may be nil
 }
 
 // Error returns "path: what".
@@ -33,3 +33,10 @@ type UnsupportedError string
 
 // Error returns what is not supported.
 func (e UnsupportedError) Error() string { return string(e) }
+
+// A MemoryError is the cause of an InputError whose picture takes more memory
+// than there is.
+type MemoryError string
+
+// Error returns how much is missing.
+func (e MemoryError) Error() string { return string(e) }

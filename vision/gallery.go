@@ -9,7 +9,7 @@ import (
 
 	"github.com/disintegration/imaging"
 
-	"traytally/vision/internal/cv"
+	"traytally/vision/internal/codec"
 	"traytally/vision/kernel"
 )
 
@@ -194,7 +194,7 @@ func DrawGallery(title string, groups []GalleryGroup, notes []string) ([]byte, e
 		y += line
 		c.text(small, l, galleryPad, y-6, legendPale)
 	}
-	return cv.EncodePNG(c.bgr(), width, height, 1)
+	return codec.EncodePNG(c.img)
 }
 
 func (c *canvas) badge(x, y, w, h int, col color.NRGBA) {

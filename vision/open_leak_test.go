@@ -1,24 +1,18 @@
-//go:build matprofile
-
 package vision_test
 
 import (
-	"runtime/pprof"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
-	"github.com/stretchr/testify/require"
 
 	"traytally/vision"
-	ht "traytally/vision/internal/header/headertest"
+	ht "traytally/vision/internal/codec/codectest"
+	"traytally/vision/internal/raster"
 )
 
-// Nothing opened, closed or refused leaves pixels behind. Run with:
-// go test -tags matprofile ./vision
+// Nothing opened, closed or refused leaves pixels behind.
 func TestOpenLeavesNothing(t *testing.T) {
-	held := pprof.Lookup("gocv.io/x/gocv.Mat") // what the build tag keeps
-	require.NotNil(t, held)
-	before := held.Count()
+	before := raster.Held()
 	m := ht.Pattern(40, 30)
 	damaged := ht.JPEG(m)
 	for i := len(damaged) / 2; i < len(damaged)/2+30; i++ {
@@ -29,9 +23,9 @@ func TestOpenLeavesNothing(t *testing.T) {
 	} {
 		p, err := vision.Decode("tray", data, vision.OpenOptions{})
 		if err == nil {
-			assert.Equal(t, before+1, held.Count())
+			assert.Equal(t, before+1, raster.Held())
 			p.Close()
 		}
-		assert.Equal(t, before, held.Count(), "%v", err)
+		assert.Equal(t, before, raster.Held(), "%v", err)
 	}
 }

@@ -8,6 +8,7 @@ import (
 	"math"
 	"slices"
 
+	"traytally/vision/internal/codec"
 	"traytally/vision/internal/cv"
 	"traytally/vision/kernel"
 )
@@ -206,7 +207,7 @@ func (b *Backdrop) Draw(t *kernel.Tray, marks []Mark, o OverlayOptions) ([]byte,
 	if err := leg.draw(c, size.Y); err != nil {
 		return nil, err
 	}
-	return cv.EncodePNG(c.bgr(), width, size.Y+leg.height, 1)
+	return codec.EncodePNG(c.img)
 }
 
 // at converts a position in the picture, where pixel centres are integers, to

@@ -324,17 +324,6 @@ func (c *canvas) glyphs(l *lettering, text string, x, y int, col color.NRGBA, ha
 	}
 }
 
-// bgr returns the pixels as the encoder wants them.
-func (c *canvas) bgr() []byte {
-	out := make([]byte, len(c.img.Pix)/4*3)
-	for i, j := 0, 0; i < len(c.img.Pix); i, j = i+4, j+3 {
-		p := c.img.Pix[i:][:3:3]
-		o := out[j:][:3:3]
-		o[0], o[1], o[2] = p[2], p[1], p[0]
-	}
-	return out
-}
-
 func fromBGR(pix []byte, w, h int) *image.RGBA {
 	img := image.NewRGBA(image.Rect(0, 0, w, h))
 	for i, j := 0, 0; i < len(pix); i, j = i+3, j+4 {

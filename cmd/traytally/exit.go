@@ -21,6 +21,7 @@ const (
 	exitInput       = 3
 	exitUngraded    = 4
 	exitOutput      = 5
+	exitMemory      = 6
 	exitContradicts = 10
 	exitNotProven   = 11
 	exitInterrupted = 130 // 128 + SIGINT, as shells report it
@@ -37,6 +38,7 @@ var exitCodes = []struct {
 	{exitInput, "a picture or an input file cannot be used"},
 	{exitUngraded, "the pictures were measured, but the sample cannot be graded"},
 	{exitOutput, "an output was refused: it exists already, or cannot be written"},
+	{exitMemory, "a picture takes more memory than there is"},
 	{exitContradicts, "verify: the sample contradicts the declared grade"},
 	{exitNotProven, "verify: the sample proves nothing either way"},
 	{exitInfeasible, "blend: no blend of these streams keeps the limits"},
@@ -101,6 +103,7 @@ func told(err error) (code int, hint string) {
 		grade    *standards.UnknownGradeError
 		register *samples.Error
 		picture  *vision.InputError
+		memory   vision.MemoryError
 		milling  *mill.InputError
 		sample   *grading.InputError
 	)
@@ -125,7 +128,9 @@ func told(err error) (code int, hint string) {
 		return exitOutput, register.Hint
 	case register != nil:
 		return exitInput, register.Hint
-	case errors.As(err, &picture):
+	case errors.As(err, &picture) && errors.As(err, &memory):
+		return exitMemory, picture.Hint
+	case picture != nil:
 		return exitInput, picture.Hint
 	case errors.As(err, &milling):
 		return exitUsage, milling.Hint

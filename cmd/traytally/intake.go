@@ -15,6 +15,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"traytally/cmd/traytally/internal/pipeline"
+	"traytally/cmd/traytally/internal/underway"
 	"traytally/grading"
 	"traytally/samples"
 	"traytally/samples/report"
@@ -142,6 +143,18 @@ func (w *intake) measure(ctx context.Context, j job) (*intaken, error) {
 			return m, nil
 		}
 	}
+	for _, p := range j.pictures {
+		if n := underway.Dir(w.out).Times(p); n >= underway.Enough && !w.again {
+			m.refuse(&vision.InputError{Path: p, What: fmt.Sprintf("the program was killed %d times while it measured this picture", n),
+				Hint: "scan at a lower resolution or a smaller area, or run the same command with --again"})
+			return m, nil
+		}
+		end, err := underway.Dir(w.out).Begin(p)
+		if err != nil {
+			return nil, &outputError{path: w.out, what: "cannot be written: " + err.Error(), hint: "check who may write there"}
+		}
+		defer end()
+	}
 	sample, err := w.settings.Grade(ctx, m.files, j.facts.Sheet, pipeline.Options{Keep: func(i int, p *vision.Picture, _ *kernel.Tray) error {
 		if len(w.reports) > 0 && p.Width*p.Height <= keptPixels {
 			m.photos[i] = report.Photo{Image: toNRGBA(p)}
@@ -155,7 +168,7 @@ func (w *intake) measure(ctx context.Context, j job) (*intaken, error) {
 	if err = inStandardWords(err, ""); err == nil {
 		return m, nil
 	}
-	if code := codeOf(err); code != exitInput && code != exitUngraded {
+	if code := codeOf(err); code != exitInput && code != exitUngraded && code != exitMemory {
 		return nil, err
 	}
 	m.refuse(err)

@@ -1,36 +1,35 @@
 package cv
 
+// #include "opencv.h"
+import "C"
+
 import (
 	"errors"
 	"fmt"
+	"unsafe"
 
-	"gocv.io/x/gocv"
+	"traytally/vision/internal/raster"
 )
 
 // A Net is a trained network that runs on the CPU. One goroutine at a time
 // may use it.
 type Net struct {
-	net           gocv.Net
-	in            gocv.Mat
+	net           *C.opencv_net
+	in            []byte // blob as bytes
 	blob          []float32
 	width, height int
 }
 
-// NewNet reads a network in the ONNX format. A damaged one ends the process:
-// hand over only what is embedded in the program.
+// NewNet reads a network in the ONNX format.
 func NewNet(onnx []byte) (*Net, error) {
 	if len(onnx) == 0 {
 		return nil, errors.New("no network")
 	}
-	n, err := gocv.ReadNetFromONNXBytes(onnx)
-	if err != nil {
+	n := &Net{}
+	if err := failure(C.opencv_net_new(unsafe.Pointer(unsafe.SliceData(onnx)), C.size_t(len(onnx)), &n.net)); err != nil {
 		return nil, err
 	}
-	if n.Empty() {
-		n.Close()
-		return nil, errors.New("the network cannot be read")
-	}
-	return &Net{net: n}, nil
+	return n, nil
 }
 
 // netStep is what a side of a network's input must be a multiple of: it halves
@@ -47,13 +46,11 @@ func (n *Net) Forward(pix []byte, width, height int) (maps [][]float32, outWidth
 	}
 	if n.width != width || n.height != height {
 		n.Rest()
-		n.in = gocv.NewMatWithSizes([]int{1, 3, height, width}, gocv.MatTypeCV32F)
-		n.width, n.height = width, height
-		if n.blob, err = n.in.DataPtrFloat32(); err != nil || len(n.blob) != 3*width*height {
-			n.in.Close()
-			n.width = 0
-			return nil, 0, 0, nil, errors.New("no memory for a network's picture")
+		if n.in, err = raster.Alloc(4 * 3 * width * height); err != nil {
+			return nil, 0, 0, nil, err
 		}
+		n.blob = unsafe.Slice((*float32)(unsafe.Pointer(unsafe.SliceData(n.in))), 3*width*height)
+		n.width, n.height = width, height
 	}
 	size := width * height
 	b, g, r := n.blob[:size], n.blob[size:2*size], n.blob[2*size:]
@@ -61,37 +58,32 @@ func (n *Net) Forward(pix []byte, width, height int) (maps [][]float32, outWidth
 		q := pix[3*i : 3*i+3 : 3*i+3]
 		b[i], g[i], r[i] = float32(q[0])/255-0.5, float32(q[1])/255-0.5, float32(q[2])/255-0.5
 	}
-	n.net.SetInput(n.in, "")
-	out := n.net.Forward("")
-	fail := func(what string) ([][]float32, int, int, func(), error) {
-		out.Close()
-		return nil, 0, 0, nil, errors.New(what)
+	var out *C.float
+	var count C.int
+	var sides [2]C.int
+	if err := failure(C.opencv_net_forward(n.net, floatsOf(n.blob), C.int(width), C.int(height), &out, &count, &sides[0])); err != nil {
+		return nil, 0, 0, nil, err
 	}
-	dims := out.Size()
-	if out.Empty() || len(dims) != 4 || dims[0] != 1 || out.Type() != gocv.MatTypeCV32F {
-		return fail(fmt.Sprintf("the network gave %v values of type %v", dims, out.Type()))
-	}
-	all, err := out.DataPtrFloat32()
-	if err != nil || len(all) != dims[1]*dims[2]*dims[3] {
-		return fail("the network's maps have gaps")
-	}
-	outHeight, outWidth = dims[2], dims[3]
-	for i := range dims[1] {
+	outHeight, outWidth = int(sides[0]), int(sides[1])
+	all := unsafe.Slice((*float32)(out), int(count)*outWidth*outHeight)
+	for i := range int(count) {
 		maps = append(maps, all[i*outWidth*outHeight:(i+1)*outWidth*outHeight])
 	}
-	return maps, outWidth, outHeight, func() { out.Close() }, nil
+	return maps, outWidth, outHeight, func() {}, nil
 }
 
 // Rest frees what the network holds of its last picture.
 func (n *Net) Rest() {
 	if n.width > 0 {
-		n.in.Close()
-		n.width, n.blob = 0, nil
+		raster.Free(n.in)
+		n.width, n.in, n.blob = 0, nil, nil
 	}
 }
 
 // Close frees the network.
 func (n *Net) Close() error {
 	n.Rest()
-	return n.net.Close()
+	C.opencv_net_free(n.net)
+	n.net = nil
+	return nil
 }

@@ -1,15 +1,15 @@
 package cv
 
+// #include "opencv.h"
+import "C"
+
 import (
 	"context"
 	"errors"
 	"fmt"
-	"image"
-	"image/color"
-
-	"gocv.io/x/gocv"
 
 	"traytally/vision/internal/parallel"
+	"traytally/vision/internal/raster"
 )
 
 // maxWarpSide is the side below which OpenCV's remap keeps coordinates (16-bit
@@ -25,33 +25,31 @@ const warpBand = 32
 // from several goroutines; finish, which may be nil, is then called once for
 // each row and may change its BGR values. The caller closes the Image.
 func Warp(ctx context.Context, pix []byte, width, height, outWidth, outHeight int,
-	source func(row int, xs, ys []float32), finish func(row int, bgr []byte)) (*Image, error) {
-	if outWidth < 1 || outHeight < 1 || int64(outWidth)*int64(outHeight) > MaxPixels ||
+	source func(row int, xs, ys []float32), finish func(row int, bgr []byte)) (*raster.Image, error) {
+	if outWidth < 1 || outHeight < 1 || int64(outWidth)*int64(outHeight) > raster.MaxPixels ||
 		max(width, height, outWidth, outHeight) > maxWarpSide {
 		return nil, fmt.Errorf("%d × %d pixels cannot be drawn anew as %d × %d: more than %d a side", width, height, outWidth, outHeight, maxWarpSide)
 	}
-	src, unpin, err := wrap(pix, width, height)
-	if err != nil {
+	if err := check(pix, width, height); err != nil {
 		return nil, err
 	}
-	defer unpin()
-	defer src.Close()
-	m := &Image{mat: gocv.NewMatWithSize(outHeight, outWidth, gocv.MatTypeCV8UC3), width: outWidth, height: outHeight}
-	err = m.check(gocv.MatTypeCV8UC3)
-	if err == nil {
-		err = m.take()
-	}
+	m, err := raster.New(outWidth, outHeight)
 	if err != nil {
-		m.mat.Close()
 		return nil, err
 	}
 	bands := (outHeight + warpBand - 1) / warpBand
 	errs := make([]error, bands)
 	err = parallel.Each(ctx, bands, func(_, b int) {
-		errs[b] = m.warpRows(src, b*warpBand, min(outHeight, (b+1)*warpBand), source)
+		y0, y1 := b*warpBand, min(outHeight, (b+1)*warpBand)
+		xs, ys := make([]float32, outWidth*(y1-y0)), make([]float32, outWidth*(y1-y0))
+		for y := range y1 - y0 {
+			source(y0+y, xs[y*outWidth:(y+1)*outWidth], ys[y*outWidth:(y+1)*outWidth])
+		}
+		out := m.Bytes()[3*y0*outWidth : 3*y1*outWidth]
+		errs[b] = failure(C.opencv_remap(bytesOf(pix), C.int(width), C.int(height), bytesOf(out), C.int(outWidth), C.int(y1-y0), floatsOf(xs), floatsOf(ys)))
 		if finish != nil && errs[b] == nil {
-			for y := b * warpBand; y < min(outHeight, (b+1)*warpBand); y++ {
-				finish(y, m.pix[3*y*outWidth:3*(y+1)*outWidth])
+			for y := range y1 - y0 {
+				finish(y0+y, out[3*y*outWidth:3*(y+1)*outWidth])
 			}
 		}
 	})
@@ -60,32 +58,4 @@ func Warp(ctx context.Context, pix []byte, width, height, outWidth, outHeight in
 		return nil, err
 	}
 	return m, nil
-}
-
-func (m *Image) warpRows(src gocv.Mat, y0, y1 int, source func(row int, xs, ys []float32)) error {
-	at := [2]gocv.Mat{}
-	var xy [2][]float32
-	for i := range at {
-		at[i] = gocv.NewMatWithSize(y1-y0, m.width, gocv.MatTypeCV32F)
-		defer at[i].Close()
-		var err error
-		if xy[i], err = at[i].DataPtrFloat32(); err != nil {
-			return err
-		}
-		if len(xy[i]) != m.width*(y1-y0) {
-			return errors.New("no memory for coordinates")
-		}
-	}
-	for y := y0; y < y1; y++ {
-		from, to := (y-y0)*m.width, (y-y0+1)*m.width
-		source(y, xy[0][from:to], xy[1][from:to])
-	}
-	// remap writes in place where size and type are right already.
-	band := m.mat.Region(image.Rect(0, y0, m.width, y1))
-	defer band.Close()
-	gocv.Remap(src, &band, &at[0], &at[1], gocv.InterpolationCubic, gocv.BorderConstant, color.RGBA{})
-	if band.Rows() != y1-y0 || band.Cols() != m.width {
-		return errors.New("the picture could not be drawn anew")
-	}
-	return nil
 }

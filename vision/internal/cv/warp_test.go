@@ -55,9 +55,8 @@ func TestWarpAgainstWarpPerspective(t *testing.T) {
 	require.NoError(t, err)
 	defer m.Close()
 
-	src, unpin, err := wrap(gentle, gw, gh)
+	src, err := gocv.NewMatFromBytes(gh, gw, gocv.MatTypeCV8UC3, gentle)
 	require.NoError(t, err)
-	defer unpin()
 	defer src.Close()
 	mat := gocv.NewMatWithSize(3, 3, gocv.MatTypeCV64F)
 	defer mat.Close()

@@ -153,6 +153,9 @@ func (e pictureFault) Unwrap() error { return e.error }
 // is one of the picture and not of the machine, the disk or a cancellation.
 func ofPicture(err error) error {
 	_, input := errors.AsType[*vision.InputError](err)
+	if _, memory := errors.AsType[vision.MemoryError](err); memory {
+		return err // another machine measures it
+	}
 	if _, sample := errors.AsType[*grading.InputError](err); input || sample {
 		return pictureFault{err}
 	}

@@ -1,15 +1,16 @@
-// Package header reads what a picture file says about itself before anything
-// is decoded: type, size, depth, transparency, orientation and resolution.
+// Package codec reads picture files: JPEG by libjpeg-turbo, WebP by libwebp,
+// PNG, TIFF and BMP by Go's own libraries.
 //
-// Start with [Read]; then [Complete] tells whether the file reaches its own
-// end, and [Verify] walks the compressed data of the types whose decoder would
-// hide damage. All three work on the bytes alone, trust no length they find,
-// allocate no more than a small multiple of the file and never panic.
-package header
+// Start with [Read], which tells size, orientation, resolution and the memory
+// that decoding takes before anything is decoded; then [Decode] gives the
+// pixels, all of them or none.
+package codec
 
 import (
+	"errors"
 	"fmt"
 
+	"traytally/vision/internal/raster"
 	"traytally/vision/kernel"
 )
 
@@ -43,29 +44,11 @@ func (f Format) String() string {
 	return "unknown"
 }
 
-// A Transparency says how a file marks see-through pixels.
-type Transparency uint8
-
-// The zero value is Opaque.
-const (
-	Opaque     Transparency = iota
-	Alpha                   // a fourth sample, or a palette with alpha
-	ColourKey               // one colour, Info.Key, is see-through (PNG tRNS)
-	Multiplied              // alpha already multiplied into the colours (TIFF associated alpha)
-)
-
-// An Info is what the header of a picture file says. Sizes are as stored,
-// before the orientation is applied.
+// An Info is what a picture file says about itself. Sizes are as stored, before
+// the orientation is applied.
 type Info struct {
 	Format        Format
-	Width, Height int  // 1 .. 2^31-1
-	BitDepth      int  // bits per sample as stored: 1, 2, 4, 8 or 16
-	Colours       int  // colour samples per pixel once decoded: 1 grey, 3 colour
-	WhiteIsZero   bool // greater values are darker (TIFF photometric 0)
-	Transparency  Transparency
-	// Key is the see-through colour of a ColourKey file, red, green and blue
-	// at the depth of the decoded samples (8 bit, or 16 for 16-bit files).
-	Key [3]uint16
+	Width, Height int // 1 .. 2^31-1
 	// Orientation is the EXIF value, 1..8: which side of the scene the first
 	// row and column show. 1 when the file says nothing.
 	Orientation int
@@ -77,11 +60,9 @@ type Info struct {
 	// "stored resolution (JFIF, 300 dpi)". Empty without one.
 	ScaleSource string
 	Warnings    []kernel.Warning
-	// Untidy reports that a PNG holds chunks that do not bear on the pixels
-	// and may make the decoder talk; see Tidy.
-	Untidy bool
 
-	tiff *tiffLayout // TIFF only
+	alpha  bool  // WebP: see-through
+	beside int64 // bytes that Decode holds at its peak beside file and pixels
 }
 
 // Pixels returns Width × Height.
@@ -122,15 +103,18 @@ func endsEarly(have, want int64) *Error {
 	return malformed("the file ends early: %d of at least %d bytes", have, want)
 }
 
+// errNoMemory is what a library says when the system gives it none.
+var errNoMemory = errors.New("no memory for the picture")
+
 // Read reads the header of a picture file held whole in data. Its errors are
 // of type *Error. A nil error means that the size is known and the kind of
 // picture is one that can be decoded, not that the file is whole.
-func Read(data []byte) (Info, error) {
+func Read(data []byte) (*Info, error) {
 	f, err := Sniff(data)
 	if err != nil {
-		return Info{}, err
+		return nil, err
 	}
-	in := Info{Format: f, Orientation: 1}
+	in := &Info{Format: f, Orientation: 1}
 	switch f {
 	case JPEG:
 		err = in.readJPEG(data)
@@ -144,40 +128,64 @@ func Read(data []byte) (Info, error) {
 		err = in.readWebP(data)
 	}
 	if err != nil {
-		return Info{}, err
+		return nil, err
 	}
 	return in, nil
 }
 
-// Complete reports an error when the file ends before its picture does, or
-// fails its own check sums. in must come from Read of the same data.
-func Complete(data []byte, in *Info) error {
+// Decode returns the pixels of a file whose header is in, turned the right way
+// up: 8-bit BGR, grey as three equal samples, 16 bits as v·255/65535 rounded,
+// see-through pixels laid over black, whatever colour they hide. Colour
+// profiles are not applied. A file that ends early or whose data break its own
+// code is an *Error. Damage inside a BMP, an uncompressed TIFF or a WebP that
+// keeps the lengths right cannot be seen: those types carry no check sums. The
+// caller closes the Image.
+func Decode(data []byte, in *Info) (m *raster.Image, err error) {
 	switch in.Format {
 	case JPEG:
-		return completeJPEG(data, in)
+		m, err = decodeJPEG(data, in)
 	case PNG:
-		return completePNG(data, in)
+		m, err = decodePNG(data, in)
 	case TIFF:
-		return completeTIFF(data, in)
-	case BMP, WebP:
-		return nil // Read has compared every length with the file
+		m, err = decodeTIFF(data, in)
+	case BMP:
+		m, err = decodeBMP(data, in)
+	case WebP:
+		m, err = decodeWebP(data, in)
+	default:
+		err = unsupported("not a picture type that can be read")
 	}
-	return unsupported("not a picture type that can be read")
+	if err != nil {
+		return nil, err
+	}
+	if err := m.Turn(in.Orientation); err != nil {
+		m.Close()
+		return nil, err
+	}
+	return m, nil
 }
 
-// Verify decodes the compressed data of JPEG and TIFF files without forming
-// pixels and reports damage inside it, which the decoders would patch with
-// grey or black. PNG carries check sums that its decoder honours; BMP and WebP
-// have none, so damage within such a file cannot be seen. in must come from
-// Read of the same data, and Complete must have passed.
-func Verify(data []byte, in *Info) error {
-	switch in.Format {
-	case JPEG:
-		return verifyJPEG(data, nil, in.Width, in.Height)
-	case TIFF:
-		return verifyTIFF(data, in)
+// Bytes returns the memory that Decode takes at its peak, beside the file.
+func (in *Info) Bytes() int64 {
+	n := 3*in.Pixels() + in.beside
+	if in.Orientation > 1 {
+		n = max(n, 6*in.Pixels())
+	}
+	return n
+}
+
+// fits refuses a picture that its file cannot hold, where one byte stands for
+// pixelsPerByte pixels at the most.
+func (in *Info) fits(data []byte, pixelsPerByte int64) error {
+	if int64(len(data))*pixelsPerByte < in.Pixels() {
+		return malformed("damaged %v: %d bytes cannot hold %d × %d pixels", in.Format, len(data), in.Width, in.Height)
 	}
 	return nil
+}
+
+func (in *Info) notSquare(x, y float64) {
+	in.warn("pixels_not_square", "scan again with the same resolution in both directions",
+		"the file says that its pixels are not square (%g : %g)", x, y)
 }
 
 func (in *Info) warn(code, hint, format string, args ...any) {

@@ -1,4 +1,4 @@
-package header
+package codec
 
 import (
 	"fmt"
@@ -53,7 +53,7 @@ const hintScale = "state the resolution of the scan, or lay a tray card beside t
 // eXIf, because the program that wrote the pixels last also wrote the former,
 // while EXIF blocks are often carried over unchanged when a picture is
 // resampled.
-func (in *Info) settle(stated []density, ex exif) {
+func (in *Info) settle(stated []density, ex tags) {
 	var real []density
 	for i := range stated {
 		if in.Orientation >= 5 { // the picture lies on its side
@@ -62,7 +62,7 @@ func (in *Info) settle(stated []density, ex exif) {
 	}
 	for _, d := range stated {
 		switch {
-		case ex.camera:
+		case ex.camera():
 			in.warn("scale_from_camera", hintScale,
 				"the stored resolution of %s (%s) comes from a camera and is not a scale", d.dpi(), d.source)
 			return
@@ -94,7 +94,7 @@ func (in *Info) settle(stated []density, ex exif) {
 			break
 		}
 	}
-	if w, h := ex.width, ex.height; w > 0 && h > 0 &&
+	if w, h := ex.number("ExifImageWidth", 0), ex.number("ExifImageHeight", 0); w > 0 && h > 0 &&
 		(w != in.Width || h != in.Height) && (w != in.Height || h != in.Width) {
 		in.warn("resized", hintScale,
 			"the picture was cut or resized after it was taken (%d × %d pixels then, %d × %d now), so the stored resolution may not hold",

@@ -1,6 +1,6 @@
-// Package headertest writes small picture files, right and wrong ones, for the
+// Package codectest writes small picture files, right and wrong ones, for the
 // tests of the packages that read them. It shares no code with the readers.
-package headertest
+package codectest
 
 import (
 	"bytes"

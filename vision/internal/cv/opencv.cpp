@@ -1,0 +1,84 @@
+// The few functions of OpenCV that are used, each with its exceptions caught:
+// what OpenCV asserts, and memory that it is not given, come back as errors.
+#include "opencv.h"
+
+#include <cstring>
+
+#include <opencv2/core.hpp>
+#include <opencv2/dnn.hpp>
+#include <opencv2/imgproc.hpp>
+
+struct opencv_net {
+	cv::dnn::Net net;
+	cv::Mat out;
+};
+
+template <class F> static char *caught(F f) {
+	try {
+		f();
+		return nullptr;
+	} catch (const std::exception &e) {
+		return strdup(e.what());
+	} catch (...) {
+		return strdup("OpenCV failed");
+	}
+}
+
+// over returns a matrix over memory that stays the caller's.
+static cv::Mat over(const void *p, int width, int height, int type) {
+	return cv::Mat(height, width, type, const_cast<void *>(p));
+}
+
+// same fails where OpenCV did not write into the memory it was given.
+static void same(const cv::Mat &m, const void *p) {
+	CV_Assert(m.data == p);
+}
+
+const char *opencv_version(void) { return CV_VERSION; }
+
+char *opencv_resize(const uint8_t *src, int width, int height, uint8_t *dst, int dst_width, int dst_height, int area) {
+	return caught([&] {
+		cv::Mat out = over(dst, dst_width, dst_height, CV_8UC3);
+		cv::resize(over(src, width, height, CV_8UC3), out, out.size(), 0, 0, area ? cv::INTER_AREA : cv::INTER_CUBIC);
+		same(out, dst);
+	});
+}
+
+char *opencv_dilate(const uint8_t *src, uint8_t *dst, int width, int height, int from, int to, int reach) {
+	return caught([&] {
+		// A band is a window into the whole: the filter reads the rows around it.
+		cv::Mat out = over(dst, width, height, CV_8U).rowRange(from, to);
+		const void *at = out.data;
+		cv::dilate(over(src, width, height, CV_8U).rowRange(from, to), out,
+			cv::getStructuringElement(cv::MORPH_RECT, cv::Size(2 * reach + 1, 2 * reach + 1)));
+		same(out, at);
+	});
+}
+
+char *opencv_remap(const uint8_t *src, int width, int height, uint8_t *dst, int dst_width, int dst_height, const float *xs, const float *ys) {
+	return caught([&] {
+		cv::Mat out = over(dst, dst_width, dst_height, CV_8UC3);
+		cv::remap(over(src, width, height, CV_8UC3), out, over(xs, dst_width, dst_height, CV_32F), over(ys, dst_width, dst_height, CV_32F),
+			cv::INTER_CUBIC, cv::BORDER_CONSTANT, cv::Scalar());
+		same(out, dst);
+	});
+}
+
+char *opencv_net_new(const void *onnx, size_t size, opencv_net **net) {
+	return caught([&] { *net = new opencv_net{cv::dnn::readNetFromONNX(static_cast<const char *>(onnx), size), cv::Mat()}; });
+}
+
+void opencv_net_free(opencv_net *net) { delete net; }
+
+char *opencv_net_forward(opencv_net *net, const float *planes, int width, int height, const float **out, int *count, int size[2]) {
+	return caught([&] {
+		const int dims[] = {1, 3, height, width};
+		net->net.setInput(cv::Mat(4, dims, CV_32F, const_cast<float *>(planes)));
+		net->out = net->net.forward();
+		CV_Assert(net->out.dims == 4 && net->out.size[0] == 1 && net->out.type() == CV_32F && net->out.isContinuous());
+		*out = net->out.ptr<float>();
+		*count = net->out.size[1];
+		size[0] = net->out.size[2];
+		size[1] = net->out.size[3];
+	});
+}
