@@ -161,3 +161,23 @@ func TestTooFew(t *testing.T) {
 	assert.Nil(t, s.Agreement)
 	assert.InDelta(t, math.Sqrt((0.08+0.005)/2), s.Picture.Sr, 1e-12)
 }
+
+func FuzzReadPairs(f *testing.F) {
+	f.Add([]byte("sample,hand,picture\nL-1,4.2,4.6\nL-1,,4.5\n"))
+	f.Add([]byte("sample,hand,picture\n\"a\nb\",1,\n"))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		pairs, err := ReadPairs(data, func(_, cell string) (float64, error) {
+			v, err := mill.ParseFigure(cell)
+			return v.Value, err
+		})
+		if err != nil {
+			return
+		}
+		for _, p := range pairs {
+			if p.Sample == "" || len(p.Hand)+len(p.Picture) == 0 {
+				t.Fatalf("%+v", p)
+			}
+		}
+		NewStudy(pairs)
+	})
+}

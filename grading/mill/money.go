@@ -116,7 +116,7 @@ type SorterPrices struct{ Accept, Reject float64 }
 // tonne fed.
 func (p *SorterPrices) moneyLost() sorterResult {
 	gap := p.Accept - p.Reject
-	return sorterResult{"good_rice_money", "Money lost with good rice", "1000 kg · J/(A+J) · (1-j) · price gap", "a t fed", 1000 * gap, allInputs, func(s *sorting) float64 {
+	return sorterResult{"good_rice_money", "Good rice lost, money", "1 t · r · (1-j) · gap", "a t", 1000 * gap, allInputs, func(s *sorting) float64 {
 		return 1000 * gap * s[rejectMass] / (s[acceptMass] + s[rejectMass]) * (1 - s[rejectShare])
 	}}
 }

@@ -186,7 +186,9 @@ func (c *Contract) Settle(d Delivery) (*Settlement, error) {
 	if c.CapPercent != nil {
 		least := new(big.Rat).Neg(c.percent(c.CapPercent))
 		if perUnit.Cmp(least) < 0 {
-			back := money(mul(mass, sub(least, perUnit)))
+			// What comes off is the cap to the last unit, whatever the lines' rounding.
+			back := &Decimal{digits: s.Gross.digits}
+			back.Sub(exact(money(mul(mass, least))), sub(sum, exact(s.Gross)))
 			s.Lines = append(s.Lines, Line{Factor: "cap", Name: fmt.Sprintf("at most %s %% off", c.CapPercent), Clause: c.CapClause, Effect: Premium, Amount: back})
 			sum = add(sum, exact(back))
 		}

@@ -31,7 +31,11 @@ mass:
   # handling_percent: 0.5           # comes off what is left
 
 # Percent are of the base price, money is per t (see per). A point is one unit
-# of the figure, or what point: says.
+# of the figure, or what point: says. A graded sample gives broken, head,
+# large_broken, medium_broken, small_broken, chip, chalky, yellow, red,
+# red_streaked, damaged, paddy and foreign in percent by mass; the sample sheet
+# moisture, foreign_matter, foreign_organic, foreign_inorganic, paddy_per_kg and
+# what stands under by_hand. Any other code is typed: --figure CODE=FIGURE.
 terms:
   - factor: broken
     name: broken kernels
