@@ -44,6 +44,8 @@ var exitCodes = []struct {
 	{exitInfeasible, "blend: no blend of these streams keeps the limits"},
 	{exitDrifted, "calibrate: the scale has drifted from the profile"},
 	{exitDiffers, "log: a sample or the register is not as it was registered"},
+	{exitRejected, "settle: a figure is beyond what the contract takes"},
+	{exitDisagree, "agree: the results do not agree"},
 	{exitInterrupted, "interrupted; nothing half-written is left"},
 }
 

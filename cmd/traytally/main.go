@@ -156,7 +156,7 @@ the rules of the place.`,
 		}
 	}
 	add(groupWork, newGradeCommand(u), newBatchCommand(u), newWatchCommand(u), newLogCommand(u), newReportCommand(u),
-		newVerifyCommand(u), newPlanCommand(u), newTuneCommand(u), newYieldCommand(u), newStagesCommand(u),
+		newVerifyCommand(u), newSettleCommand(u), newAgreeCommand(u), newPlanCommand(u), newTuneCommand(u), newYieldCommand(u), newStagesCommand(u),
 		newBlendCommand(u), newSorterCommand(u), newCardCommand(u), newCalibrateCommand(u))
 	add(groupHelp, newStandardsCommand(u), newPhantomCommand(), newVersionCommand(u))
 	each(root, func(cmd *cobra.Command) {

@@ -83,8 +83,11 @@ func (o *sampleFlags) registered(ctx context.Context, code string) (sample *mill
 	if err != nil {
 		return nil, "", err
 	}
-	sample, err = mill.FromResult(r, code, sumsOf(rec.Pictures))
-	return sample, rec.Facts.Stage, err
+	if sample, err = mill.FromResult(r, code, sumsOf(rec.Pictures)); err != nil {
+		return nil, "", err
+	}
+	sample.Sheet = rec.Facts.Sheet
+	return sample, rec.Facts.Stage, nil
 }
 
 // read reads a graded sample: the JSON that grade wrote, a picture that is

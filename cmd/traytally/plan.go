@@ -29,6 +29,7 @@ type planOptions struct {
 	// expected: the user said what is expected of the lot.
 	expected bool
 	from     string // a result.json
+	lot      string // bags or tonnes to draw from
 	chart    string
 	output
 }
@@ -46,13 +47,27 @@ supported, contradicted or left open: the operating characteristic. Numbers per
 kg or per 500 g, such as paddy, take far more rice than a tray holds; with a
 grade it tells how much.
 
+With --lot it tells from how many bags, or points of a bulk load, to draw, and
+how much; samples of three bags or more, as arguments, tell how uneven the lot
+is, and that goes into the interval.
+
 The scatter is that of which kernels happen to be drawn. Differences between
 trays, and the uncertainty of the method (--method-u), come on top.`,
 		Example: `  traytally plan --expect 5 --within 0.5
   traytally plan --expect 3 --standard us-long --grade 1
   traytally plan --standard thai-white --grade "5 %" --factor paddy --expect 3
-  traytally plan --expect 3 --limit 5 --kernels 2000 --chart oc.svg`,
-		RunE: func(cmd *cobra.Command, _ []string) error {
+  traytally plan --expect 3 --limit 5 --kernels 2000 --chart oc.svg
+  traytally plan --lot 400bags bag-7.json bag-151.json bag-320.json --within 1`,
+		Args: func(cmd *cobra.Command, args []string) error {
+			if o.lot != "" {
+				return nil // samples of the lot's bags
+			}
+			return noArgs(cmd, args)
+		},
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if o.lot != "" {
+				return runPlanLot(cmd.Context(), o, args, u)
+			}
 			err := errors.Join(oneOf(cmd, "within", "limit"), oneOf(cmd, "limit", "standard"), oneOf(cmd, "limit", "contract"),
 				oneOf(cmd, "limit", "factor"), o.guardBand.settle(cmd, &o.Decision))
 			if err != nil {
@@ -70,6 +85,7 @@ trays, and the uncertainty of the method (--method-u), come on top.`,
 	f.StringVar(&o.contract, "contract", "", "take the broken limit of the contract in `FILE`")
 	f.StringVar(&o.grade, "grade", "", "the `GRADE` of that standard or contract")
 	f.StringVar(&o.factor, "factor", "", "decide about this `FACTOR` of the standard instead of the broken share; see 'traytally standards show'")
+	f.StringVar(&o.lot, "lot", "", "plan the sampling of a lot of `SIZE`: 400bags, or 25t in bulk; arguments are samples of its bags")
 	f.IntVar(&o.Kernels, "kernels", 0, "a given `NUMBER` of kernels, to see what it can show")
 	f.Float64Var(&o.Risks.Consumer, "consumer-risk", o.Risks.Consumer, "greatest `RISK` of supporting a lot that is beyond the limit")
 	f.Float64Var(&o.Risks.Producer, "producer-risk", o.Risks.Producer, "greatest `RISK` of contradicting a lot that is within the limit")

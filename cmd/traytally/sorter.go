@@ -22,6 +22,9 @@ type sorterOptions struct {
 	feedMass, acceptMass, rejectMass string
 	bad                              []string
 	seed                             uint64
+	lengthGrader                     bool
+	priceAccept, priceReject         float64
+	against                          string // an earlier sorter.json
 }
 
 // badFlags are the flags that bad rice can be counted by.
@@ -42,14 +45,27 @@ Three shares are enough. With the masses of two of the streams or more over the
 same time, figures come from weighings and are firmer, and one share may be
 left out.
 
+With --length-grader the machine parts brokens from head rice: bad is what is
+broken, accepted the head rice, rejected the brokens. With --price-accept and
+--price-reject the good rice lost is told in money; --against compares shifts.
+
 A SAMPLE is the JSON that grade wrote, a picture, a code of the register, or a
 typed share of bad rice. Bad is what carries one of the flags of --bad.
 
 ` + shareHelp,
 		Example: `  traytally sorter --feed feed.json --accept accept.json --reject reject.json
   traytally sorter --feed 2.4±0.4 --accept 0.5%±0.1 --reject 40±4
-  traytally sorter --accept a.json --reject r.json --accept-mass 950kg --reject-mass 50kg --bad yellow,red`,
-		RunE: func(cmd *cobra.Command, _ []string) error { return runSorter(cmd.Context(), o, u) },
+  traytally sorter --accept a.json --reject r.json --accept-mass 950kg --reject-mass 50kg --bad yellow,red
+  traytally sorter --length-grader --feed milled.json --accept head.json --reject brokens.json --price-accept 0.55 --price-reject 0.28`,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if err := oneOf(cmd, "length-grader", "bad"); err != nil {
+				return err
+			}
+			if f := cmd.Flags(); f.Changed("price-accept") != f.Changed("price-reject") {
+				return &usageError{what: "one price of two", hint: "give --price-accept and --price-reject, money per kg"}
+			}
+			return runSorter(cmd.Context(), o, u)
+		},
 	}
 	f := cmd.Flags()
 	f.StringVar(&o.feed, "feed", "", "`SAMPLE` of the feed")
@@ -59,6 +75,10 @@ typed share of bad rice. Bad is what carries one of the flags of --bad.
 	f.StringVar(&o.acceptMass, "accept-mass", "", "`MASS` accepted over the same time")
 	f.StringVar(&o.rejectMass, "reject-mass", "", "`MASS` rejected over the same time")
 	f.StringSliceVar(&o.bad, "bad", o.bad, "`FLAGS` that make rice bad, of: "+flagList())
+	f.BoolVar(&o.lengthGrader, "length-grader", false, "the machine parts brokens from head rice: bad is what is broken")
+	f.Var(&ranged{v: &o.priceAccept, min: 0.0001, max: 1e6}, "price-accept", "what the accepted rice sells for, `MONEY` per kg")
+	f.Var(&ranged{v: &o.priceReject, min: 0, max: 1e6}, "price-reject", "what the rejected rice sells for, `MONEY` per kg")
+	f.StringVar(&o.against, "against", "", "compare with an earlier run, the JSON in `FILE`: shift against shift")
 	f.Uint64Var(&o.seed, "seed", 1, "`NUMBER` that the random draws start from")
 	o.addSampleFlags(cmd)
 	o.addJSON(f)
@@ -85,10 +105,18 @@ type sorterSample struct {
 type sorterDocument struct {
 	Schema   string            `json:"schema"`
 	Versions map[string]string `json:"versions"`
+	Machine  string            `json:"machine"`
 	Bad      []string          `json:"bad"` // flags; empty where all shares were typed
 	Inputs   []sorterSample    `json:"inputs"`
 	*mill.Sorter
+	Against []runDifference `json:"against"` // null without an earlier run
 }
+
+// Kinds of machine that part a feed into two.
+const (
+	colourSorter = "colour sorter"
+	lengthGrader = "length grader"
+)
 
 func runSorter(ctx context.Context, o sorterOptions, u *ui) error {
 	if err := o.output.check(); err != nil {
@@ -105,8 +133,14 @@ func runSorter(ctx context.Context, o sorterOptions, u *ui) error {
 	if len(bad) == 0 {
 		return &usageError{what: "--bad names no flag", hint: "flags: " + flagList()}
 	}
-	doc := sorterDocument{Schema: "traytally.sorter/1", Versions: map[string]string{"traytally": version}, Bad: []string{}}
+	doc := sorterDocument{Schema: "traytally.sorter/1", Versions: map[string]string{"traytally": version}, Machine: colourSorter, Bad: []string{}}
 	in := mill.SorterInput{Seed: o.seed, Draws: mill.DefaultDraws}
+	if o.priceAccept > 0 {
+		if o.priceAccept < o.priceReject {
+			return &usageError{what: "the reject sells for more than the accept", hint: "are the two prices swapped?"}
+		}
+		in.Prices = &mill.SorterPrices{Accept: o.priceAccept, Reject: o.priceReject}
+	}
 	var graded []*mill.Graded
 	for _, s := range []struct {
 		name, sample, mass string
@@ -131,8 +165,10 @@ func runSorter(ctx context.Context, o sorterOptions, u *ui) error {
 				return err
 			}
 			graded = append(graded, g)
-			if f, err = g.Share(bad...); err != nil {
-				return asInput(err, s.sample)
+			if f = g.Broken; !o.lengthGrader {
+				if f, err = g.Share(bad...); err != nil {
+					return asInput(err, s.sample)
+				}
 			}
 			*s.share = &f
 		}
@@ -145,7 +181,11 @@ func runSorter(ctx context.Context, o sorterOptions, u *ui) error {
 		}
 		doc.Inputs = append(doc.Inputs, sorterSample{s.name, s.sample, *s.share, *s.grams})
 	}
-	if len(graded) > 0 {
+	switch {
+	case o.lengthGrader:
+		doc.Machine, doc.Bad = lengthGrader, []string{"broken"}
+		warnAlike(u, graded)
+	case len(graded) > 0:
 		for _, f := range bad {
 			doc.Bad = append(doc.Bad, string(f))
 		}
@@ -158,7 +198,23 @@ func runSorter(ctx context.Context, o sorterOptions, u *ui) error {
 		return err
 	}
 	doc.Sorter = res
-	if err := u.answer(ctx, o.output, doc, func(w io.Writer) { showSorter(w, &doc) }); err != nil {
+	if o.against != "" {
+		var now []runFigure
+		for i := range res.Figures {
+			if f := &res.Figures[i]; f.Unit == "%" && f.Told {
+				now = append(now, runFigure{Code: f.Code, Name: f.Name, Value: &f.Value})
+			}
+		}
+		if doc.Against, err = against(o.against, doc.Schema, now); err != nil {
+			return err
+		}
+	}
+	if err := u.answer(ctx, o.output, doc, func(w io.Writer) {
+		if doc.Against != nil {
+			showAgainst(w, o.against, doc.Against)
+		}
+		showSorter(w, &doc)
+	}); err != nil {
 		return err
 	}
 	for _, d := range res.Doubts {
@@ -210,6 +266,10 @@ func showSorter(w io.Writer, d *sorterDocument) {
 		paragraph(w, "NOT PROVEN that the sorter sorts: "+s.RicherOf+" is "+number(s.Richer.Value, 2)+" points of bad rice, and chance alone can make that ("+ends(s.Richer, 2)+").")
 	case len(s.TooSmall) > 0:
 		paragraph(w, "The sorter sorts, but the samples are too small to tell: "+strings.Join(s.TooSmall, ", ")+".")
+	case d.Machine == lengthGrader:
+		kept := mill.Figure{Value: 100 - lost.Value.Value, Low: 100 - lost.Value.High, High: 100 - lost.Value.Low}
+		paragraph(w, fmt.Sprintf("The length grader takes out %s %% of the brokens (%s) and keeps %s %% of the head rice (%s).",
+			number(removal.Value.Value, 1), ends(removal.Value, 1), number(kept.Value, 1), ends(kept, 1)))
 	default:
 		paragraph(w, fmt.Sprintf("The sorter removes %s %% of the bad rice (%s) and loses %s %% of the good rice (%s).",
 			number(removal.Value.Value, 1), ends(removal.Value, 1), number(lost.Value.Value, 2), ends(lost.Value, 2)))
@@ -265,8 +325,13 @@ func showSorter(w io.Writer, d *sorterDocument) {
 	if s.Method == mill.ByMasses {
 		legend = "a, j: share of bad rice in accept and reject; A, J: their masses. What the feed held is what came out of it; a sample of the feed serves the balance."
 	}
-	if len(d.Bad) > 0 {
+	if d.Machine == lengthGrader {
+		legend += " Bad is what is broken, accepted the head rice."
+	} else if len(d.Bad) > 0 {
 		legend += " Bad is rice seen as " + className(strings.Join(d.Bad, ", ")) + "."
+	}
+	if slices.ContainsFunc(s.Figures, func(f mill.SorterFigure) bool { return f.Code == "good_rice_money" }) {
+		legend += " Money is for each tonne fed; r: rice rejected, of all; gap: the prices' difference."
 	}
 	paragraph(w, legend+" Carry-over is used for both ratios in the trade: name the formula with the number.")
 	for _, b := range s.Balances {
@@ -294,5 +359,8 @@ func showSorter(w io.Writer, d *sorterDocument) {
 	}
 	if len(d.Bad) > 0 {
 		paragraph(w, caution)
+	}
+	if x, ok := mill.LookFirst(d.Machine); ok && s.Works == mill.SorterWorks {
+		paragraph(w, fmt.Sprintf("To change it look first at %s (%s).", x.Look, x.Source))
 	}
 }

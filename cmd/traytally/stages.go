@@ -219,6 +219,9 @@ func showStages(w io.Writer, r *mill.StagesResult) {
 	if unjudged > 0 {
 		paragraph(w, "No verdict where a share has no interval: type it as 4.6±0.8, or give the graded sample.")
 	}
+	if x, ok := mill.LookFirst(r.Worst); ok {
+		paragraph(w, fmt.Sprintf("%s: look first at %s (%s).", plain(upperFirst(r.Worst)), x.Look, x.Source))
+	}
 	if single {
 		paragraph(w, "One sample knows the doubt of its kernels only, not how the stream swings: draw two or more of each stage before a machine is taken apart.")
 	}

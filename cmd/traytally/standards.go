@@ -76,6 +76,11 @@ type standardFlags struct {
 func (s *standardFlags) add(f *pflag.FlagSet) {
 	f.StringVar(&s.standard, "standard", "", "judge by the published standard with this `CODE`; see 'traytally standards list'")
 	f.StringVar(&s.contract, "contract", "", "judge by the limits in `FILE`; see 'traytally standards template'")
+	s.addSheet(f)
+}
+
+// addSheet adds the flags for what no picture shows.
+func (s *standardFlags) addSheet(f *pflag.FlagSet) {
 	f.StringVar(&s.sheet, "sheet", "", "sample sheet in `FILE` (YAML, or CSV with field,value rows): moisture, odour and what else no picture shows")
 	f.StringVar(&s.moisture, "moisture", "", "moisture of the rice in `PERCENT`, as an entry of the sample sheet")
 	f.StringArrayVar(&s.found, "found", nil, "any other entry of the sample sheet as `FIELD=VALUE`: odour_ok=yes, paddy_count=3; may be repeated")

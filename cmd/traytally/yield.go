@@ -21,6 +21,8 @@ type yieldOptions struct {
 	sample, broken string
 	basis          float64
 	mill           string
+	prices         []string // FRACTION=MONEY
+	against        string   // an earlier yield.json
 }
 
 // yieldFractions are the fractions that are weighed with a moisture.
@@ -50,12 +52,17 @@ With the moisture of every fraction, masses are compared as dry matter and
 shown at the moisture of --basis; without, as weighed. More out than in, beyond
 what the figures' doubt explains, is refused with the numbers.
 
+With --price it values the products, a day's or a shift's, and what is left
+after the paddy; --against compares two shifts.
+
 Masses need their unit: 150.2g, 2.35kg, 1.2t. Without ± their interval is half
 a unit of the last digit typed. A moisture without ± is taken to half a point.
 ` + shareHelp,
 		Example: `  traytally yield --paddy 150.0g --husked 118.6g --milled 102.9g --sample milled.json
   traytally yield --paddy 150.0g --paddy-moisture 13.1 --milled 102.9g --milled-moisture 12.6 --broken 24.5±1.8
-  traytally yield --paddy 150.0g --milled 102.9g --head 77.4g --mill modern --json -`,
+  traytally yield --paddy 150.0g --milled 102.9g --head 77.4g --mill modern --json -
+  traytally yield --paddy 41.2t --milled 27.4t --bran 3.6t --sample day.json --price paddy=0.30 --price head=0.55 --price brokens=0.28
+  traytally yield --paddy 20.4t --milled 13.7t --sample night.json --against day-yield.json`,
 		RunE: func(cmd *cobra.Command, _ []string) error { return runYield(cmd.Context(), o, u) },
 	}
 	f := cmd.Flags()
@@ -71,6 +78,8 @@ a unit of the last digit typed. A moisture without ± is taken to half a point.
 	f.StringVar(&o.broken, "broken", "", "its broken `SHARE` typed instead: 24.5±1.8")
 	f.Float64Var(&o.basis, "basis", mill.DefaultBasisPct, "moisture in `PERCENT` that masses are shown at")
 	f.StringVar(&o.mill, "mill", "laboratory", "`KIND` of mill whose usual yields stand beside: "+strings.Join(mill.MillTypeCodes(), ", "))
+	f.StringArrayVar(&o.prices, "price", nil, "`FRACTION=MONEY` per kg, of: "+strings.Join(mill.PricedFractions, ", ")+"; may be repeated")
+	f.StringVar(&o.against, "against", "", "compare with an earlier run, the JSON in `FILE`: shift against shift")
 	o.addSampleFlags(cmd)
 	o.addJSON(f)
 	return cmd
@@ -125,7 +134,40 @@ func runYield(ctx context.Context, o yieldOptions, u *ui) error {
 	if sample != nil {
 		doc.Cut = &sample.Cut
 	}
-	if err := u.answer(ctx, o.output, doc, func(w io.Writer) { showYield(w, &doc) }); err != nil {
+	if len(o.prices) > 0 {
+		prices := map[string]float64{}
+		for _, p := range o.prices {
+			name, value, err := oneName("--price", p, "head=0.55")
+			if err != nil {
+				return err
+			}
+			f, err := mill.ParseFigure(value)
+			if err != nil {
+				return inFlag(err, "price")
+			}
+			prices[name] = f.Value
+		}
+		if doc.Worth, err = y.WorthOf(prices); err != nil {
+			return inFlag(err, "price")
+		}
+	}
+	if o.against != "" {
+		var now []runFigure
+		for _, code := range []string{"head_rice_yield", "milling_recovery", "hulling_yield", "bran_removed", "head_rice_content"} {
+			if i := slices.IndexFunc(y.Ratios, func(r mill.YieldRatio) bool { return r.Code == code }); i >= 0 {
+				now = append(now, runFigure{Code: code, Name: y.Ratios[i].Name, Value: &y.Ratios[i].Value})
+			}
+		}
+		if doc.Against, err = against(o.against, doc.Schema, now); err != nil {
+			return err
+		}
+	}
+	if err := u.answer(ctx, o.output, doc, func(w io.Writer) {
+		if doc.Against != nil {
+			showAgainst(w, o.against, doc.Against)
+		}
+		showYield(w, &doc)
+	}); err != nil {
 		return err
 	}
 	if !y.DryMatter {
@@ -180,6 +222,8 @@ type yieldDocument struct {
 	Graded   *mill.Figure      `json:"graded_broken_pct"` // of the milled rice
 	Cut      *float64          `json:"cut"`               // fraction of the whole length from which the sample's pieces are head rice
 	*mill.Yield
+	Worth   *mill.Worth     `json:"worth"`   // null without prices
+	Against []runDifference `json:"against"` // null without an earlier run
 }
 
 func showYield(w io.Writer, d *yieldDocument) {
@@ -196,6 +240,9 @@ func showYield(w io.Writer, d *yieldDocument) {
 		paragraph(w, fmt.Sprintf("Dry matter compared; masses shown at %s %% moisture.", number(*y.BasisPct, 1)))
 	} else {
 		paragraph(w, "Masses compared as weighed, no moisture known.")
+	}
+	if x := d.Worth; x != nil && x.Margin != nil {
+		paragraph(w, fmt.Sprintf("Left after the paddy: %s, 95 %% interval %s.", number(x.Margin.Value, 2), ends(*x.Margin, 2)))
 	}
 	fmt.Fprintln(w)
 
@@ -260,6 +307,9 @@ func showYield(w io.Writer, d *yieldDocument) {
 	if len(y.Balances) > 0 || y.GradedAgrees != nil || len(y.Missing) > 0 {
 		fmt.Fprintln(w)
 	}
+	if d.Worth != nil {
+		showWorth(w, d.Worth)
+	}
 	fmt.Fprintln(w, "Formulas")
 	for _, r := range y.Ratios {
 		item(w, r.Name, r.Formula)
@@ -277,6 +327,30 @@ func showYield(w io.Writer, d *yieldDocument) {
 	if d.Sample != "" {
 		paragraph(w, caution)
 	}
+}
+
+// showWorth prints what the fractions are worth.
+func showWorth(w io.Writer, x *mill.Worth) {
+	t := newTable(w)
+	t.AppendHeader(table.Row{"Worth", "kg", "Per kg", "Money", "95 % interval"})
+	for _, l := range x.Lines {
+		t.AppendRow(table.Row{l.Fraction, number(l.Mass.Value/1000, 1), number(l.PerKg, 3), number(l.Worth.Value, 2), ends(l.Worth, 2)})
+	}
+	t.AppendSeparator()
+	t.AppendRow(table.Row{"sold", "", "", number(x.Sold.Value, 2), ends(x.Sold, 2)})
+	if x.Margin != nil {
+		t.AppendRow(table.Row{"left after the paddy", "", "", number(x.Margin.Value, 2), ends(*x.Margin, 2)})
+	}
+	alignRight(t, 2, 3, 4, 5)
+	t.Render()
+	fmt.Fprintln(w)
+	if x.BrokenPoint > 0 {
+		paragraph(w, fmt.Sprintf("One point less broken in the milled rice would bring %s more.", number(x.BrokenPoint, 2)))
+	}
+	if len(x.NotPriced) > 0 {
+		paragraph(w, "Without a price, and so left out: "+strings.Join(x.NotPriced, ", ")+".")
+	}
+	fmt.Fprintln(w)
 }
 
 // massText writes a mass with decimals to its size.

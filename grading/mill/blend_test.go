@@ -476,7 +476,7 @@ func TestBlendKeepsItsPromise(t *testing.T) {
 		for i, s := range b.Streams {
 			m := s.MassKg * (1 + r.NormFloat64()*0.03/z95)
 			mass += m
-			broken += m * o.Streams[i].Shares["broken"].at(r.NormFloat64())
+			broken += m * o.Streams[i].Shares["broken"].At(r.NormFloat64())
 		}
 		if broken/mass > 15 {
 			over++

@@ -6,6 +6,8 @@ import (
 	"math"
 	"strconv"
 	"strings"
+
+	"gonum.org/v1/gonum/floats"
 )
 
 // z95 is the two-sided 95 % point of the standard normal distribution.
@@ -47,10 +49,10 @@ func (f Figure) stretched(k float64) Figure {
 	return Figure{f.Value, f.Value - k*(f.Value-f.Low), f.Value + k*(f.High-f.Value), f.Bare}
 }
 
-// at returns the point of f at z standard deviations: the distribution whose
+// At returns the point of f at z standard deviations: the distribution whose
 // median is Value and whose 2.5 and 97.5 % points are Low and High, normal on
 // either side.
-func (f Figure) at(z float64) float64 {
+func (f Figure) At(z float64) float64 {
 	if z < 0 {
 		return f.Value + z/z95*(f.Value-f.Low)
 	}
@@ -69,6 +71,22 @@ func (f Figure) MarshalJSON() ([]byte, error) {
 		out.Low, out.High = rounded(f.Low), rounded(f.High)
 	}
 	return json.Marshal(out)
+}
+
+// UnmarshalJSON reads what MarshalJSON writes.
+func (f *Figure) UnmarshalJSON(data []byte) error {
+	var in struct{ Value, Low, High *float64 }
+	if err := json.Unmarshal(data, &in); err != nil {
+		return err
+	}
+	*f = Figure{Value: math.NaN(), Low: math.NaN(), High: math.NaN(), Bare: true}
+	if in.Value != nil {
+		*f = Figure{Value: *in.Value, Low: *in.Value, High: *in.Value, Bare: in.Low == nil || in.High == nil}
+	}
+	if in.Value != nil && !f.Bare {
+		f.Low, f.High = *in.Low, *in.High
+	}
+	return nil
 }
 
 func rounded(v float64) *float64 {
@@ -119,9 +137,14 @@ func propagate(in []Figure, f func(x []float64) float64) Figure {
 	return Figure{Value: v, Low: v - math.Sqrt(down), High: v + math.Sqrt(up)}
 }
 
-// difference returns a - b.
-func difference(a, b Figure) Figure {
+// Difference returns a - b.
+func Difference(a, b Figure) Figure {
 	return propagate([]Figure{a, b}, func(x []float64) float64 { return x[0] - x[1] })
+}
+
+// Mean returns the mean of one or more figures, taken as independent.
+func Mean(in []Figure) Figure {
+	return propagate(in, func(x []float64) float64 { return floats.Sum(x) / float64(len(x)) })
 }
 
 // A typed is a number as a user typed it.
@@ -227,6 +250,23 @@ func ParseShare(s string) (Figure, error) {
 	}
 	f := Figure{Value: t.value, Low: t.value - t.half, High: t.value + t.half, Bare: !t.hasHalf}
 	return f.within(0, 100), nil
+}
+
+// ParseFigure reads a figure in any unit as typed, 11 or 11±4, not below 0;
+// what follows ± is the half width of the 95 % interval. Errors are
+// *InputError.
+func ParseFigure(s string) (Figure, error) {
+	t, err := parseTyped(s)
+	switch {
+	case err == nil && (t.rest != "" || t.percent):
+		err = fmt.Errorf("more than a number")
+	case err == nil && t.value < 0:
+		err = fmt.Errorf("below zero")
+	}
+	if err != nil {
+		return Figure{}, &InputError{What: fmt.Sprintf("figure %q: %v", s, err), Hint: "write the number, with the half width of its 95 % interval where it has one: 11±4"}
+	}
+	return Figure{Value: t.value, Low: max(0, t.value-t.half), High: t.value + t.half, Bare: !t.hasHalf}, nil
 }
 
 // grams holds the units of mass that ParseMass takes.

@@ -155,7 +155,7 @@ func TestDifferenceNewcombe(t *testing.T) {
 		half := z95 / (n + z2) * math.Sqrt(x*(1-p)+z2/4)
 		return Figure{Value: p, Low: mid - half, High: mid + half}
 	}
-	d := difference(wilson(56, 70), wilson(48, 80))
+	d := Difference(wilson(56, 70), wilson(48, 80))
 	assert.InDelta(t, 0.2000, d.Value, 5e-5)
 	assert.InDelta(t, 0.0524, d.Low, 5e-5)
 	assert.InDelta(t, 0.3339, d.High, 5e-5)
@@ -184,7 +184,7 @@ func TestPropagateAgainstDraws(t *testing.T) {
 	const n = 200_000
 	below, above := 0, 0
 	for range n {
-		v := f([]float64{in[0].at(r.NormFloat64()), in[1].at(r.NormFloat64())})
+		v := f([]float64{in[0].At(r.NormFloat64()), in[1].At(r.NormFloat64())})
 		if v < got.Low {
 			below++
 		}
@@ -200,9 +200,9 @@ func TestPropagateAgainstDraws(t *testing.T) {
 
 func TestFigureAt(t *testing.T) {
 	f := Figure{5, 4, 8, false}
-	assert.InDelta(t, 4, f.at(-z95), 1e-12)
-	assert.InDelta(t, 5, f.at(0), 1e-12)
-	assert.InDelta(t, 8, f.at(z95), 1e-12)
+	assert.InDelta(t, 4, f.At(-z95), 1e-12)
+	assert.InDelta(t, 5, f.At(0), 1e-12)
+	assert.InDelta(t, 8, f.At(z95), 1e-12)
 	assert.InDelta(t, 3.2905, beyond*z95, 1e-4) // two-sided 99.9 %, any table of the normal distribution
 }
 

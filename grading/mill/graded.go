@@ -27,6 +27,9 @@ type Graded struct {
 	Cut float64
 	// Pictures holds the SHA-256, in hexadecimal, of each picture, where known.
 	Pictures []string
+	// Sheet is what the register holds of the sample beside its pictures; nil
+	// elsewhere.
+	Sheet *grading.Sheet
 
 	shares []grading.ShareResult
 	unseen []kernel.Flag
@@ -281,6 +284,10 @@ func (g *Graded) Codes() []string {
 	}
 	return out
 }
+
+// Unseen reports whether a flag was not assessed in the sample's pictures, so
+// that its share says nothing.
+func (g *Graded) Unseen(code string) bool { return slices.Contains(g.unseen, kernel.Flag(code)) }
 
 // Share returns the share by mass of everything on the trays that carries one
 // of the flags; a kernel with several counts once. Errors are *InputError.

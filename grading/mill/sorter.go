@@ -20,6 +20,8 @@ type SorterInput struct {
 	FeedMass, AcceptMass, RejectMass *Figure
 	Seed                             uint64 // of the random draws
 	Draws                            int    // > 0; DefaultDraws is usual
+	// Prices adds what the good rice in the reject costs; nil: not asked for.
+	Prices *SorterPrices
 }
 
 // DefaultDraws is the number of random draws behind the intervals. Drawn in
@@ -223,13 +225,16 @@ func JudgeSorter(in SorterInput) (*Sorter, error) {
 	}
 	switch {
 	case in.Accept != nil && in.Reject != nil:
-		out.Richer, out.RicherOf = difference(*in.Reject, *in.Accept), "reject - accept"
+		out.Richer, out.RicherOf = Difference(*in.Reject, *in.Accept), "reject - accept"
 	case in.Reject != nil:
-		out.Richer, out.RicherOf = difference(*in.Reject, *in.Feed), "reject - feed"
+		out.Richer, out.RicherOf = Difference(*in.Reject, *in.Feed), "reject - feed"
 	default:
-		out.Richer, out.RicherOf = difference(*in.Feed, *in.Accept), "feed - accept"
+		out.Richer, out.RicherOf = Difference(*in.Feed, *in.Accept), "feed - accept"
 	}
 	results := sorterResults(masses)
+	if in.Prices != nil {
+		results = append(results, in.Prices.moneyLost())
+	}
 	middle := at(given, func(f Figure, _ int) float64 { return f.Value })
 	middle.settle()
 	for _, r := range results {
@@ -316,7 +321,7 @@ func intervals(out *Sorter, given [sorterInputs]*Figure, results []sorterResult)
 	low := make([][]float64, len(results))
 	high := make([][]float64, len(results))
 	for k := range n {
-		s := at(given, func(f Figure, i int) float64 { return f.at(z[order[i][k]]) })
+		s := at(given, func(f Figure, i int) float64 { return f.At(z[order[i][k]]) })
 		s.settle()
 		for i, r := range results {
 			v := r.value(&s)
@@ -382,7 +387,7 @@ func weakest(given [sorterInputs]*Figure, r sorterResult) string {
 		for e, z := range []float64{-z95, z95} {
 			s := at(given, func(f Figure, j int) float64 {
 				if j == i {
-					return f.at(z)
+					return f.At(z)
 				}
 				return f.Value
 			})
@@ -432,7 +437,7 @@ func sorterBalances(given [sorterInputs]*Figure, masses bool) ([]SorterBalance, 
 	}
 	for _, i := range []int{acceptMass, rejectMass} {
 		if given[feedMass] != nil && given[i] != nil && !allMasses {
-			f := difference(*given[feedMass], *given[i])
+			f := Difference(*given[feedMass], *given[i])
 			if f.Value <= 0 {
 				unit := UnitFor(given[feedMass].Value)
 				return nil, impossibleSorter("rice", fmt.Sprintf("%s of feed, %s of %s", unit.write(given[feedMass].Value), unit.write(given[i].Value), strings.TrimSuffix(sampleNames[i], " mass")), "g", f)
@@ -473,7 +478,7 @@ func sorterBalances(given [sorterInputs]*Figure, masses bool) ([]SorterBalance, 
 // balance demands.
 func shareBalance(given [sorterInputs]*Figure) ([]SorterBalance, error) {
 	f, a, j := *given[feedShare], *given[acceptShare], *given[rejectShare]
-	toA, toJ := difference(a, f), difference(j, f)
+	toA, toJ := Difference(a, f), Difference(j, f)
 	b := SorterBalance{What: "bad rice", Formula: "f between a and j", Unit: "points", Verdict: Closes, Missing: Exact(0)}
 	if f.Bare || a.Bare || j.Bare {
 		b.Missing.Bare = true

@@ -255,7 +255,7 @@ func (m *stageMean) minus(o *stageMean) (Figure, float64) {
 		// Where both rest on one estimate of scatter, that is all there is.
 		df = min(max(m.df, o.df), max(df, (v+w)*(v+w)/(v*v/m.df+w*w/o.df)))
 	}
-	return difference(m.f, o.f), df
+	return Difference(m.f, o.f), df
 }
 
 // twoSidedP returns the probability of a difference as far from zero as d by

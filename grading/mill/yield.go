@@ -504,7 +504,7 @@ func (y *yielder) headRatios() {
 		return
 	}
 	if in.BrokenShare != nil && !in.BrokenShare.Bare {
-		d := difference(calc(broken), *in.BrokenShare)
+		d := Difference(calc(broken), *in.BrokenShare)
 		agrees := d.Low <= 0 && d.High >= 0
 		y.out.GradedAgrees = &agrees
 	}

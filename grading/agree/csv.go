@@ -1,0 +1,75 @@
+package agree
+
+import (
+	"bytes"
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+
+	"traytally/grading/mill"
+)
+
+// studyColumns is the heading of a study's file.
+var studyColumns = []string{"sample", "hand", "picture"}
+
+// ReadPairs reads a study: CSV with the columns sample, hand and picture, one
+// row for each result; rows of one sample are repeats, and a cell may be
+// empty. read turns a cell into a figure: a number, for pictures perhaps the
+// name of a file. Samples stay in the order in which they first appear. Errors
+// are *mill.InputError with the line, or those of read.
+func ReadPairs(data []byte, read func(column, cell string) (float64, error)) ([]Pair, error) {
+	r := csv.NewReader(bytes.NewReader(bytes.TrimPrefix(data, []byte("\ufeff"))))
+	r.Comment, r.TrimLeadingSpace, r.FieldsPerRecord = '#', true, len(studyColumns)
+	const form = "three columns, decimal points: sample,hand,picture and then L-1,4.2,4.6"
+	bad := func(line int, what string) error {
+		return &mill.InputError{What: fmt.Sprintf("line %d: %s", line, what), Hint: form}
+	}
+	var pairs []Pair
+	for first := true; ; first = false {
+		row, err := r.Read()
+		if err == io.EOF {
+			break
+		}
+		if err != nil {
+			if e, ok := errors.AsType[*csv.ParseError](err); ok {
+				return nil, bad(e.Line, e.Err.Error())
+			}
+			return nil, err
+		}
+		line, _ := r.FieldPos(0)
+		for i := range row {
+			row[i] = strings.TrimSpace(row[i])
+		}
+		if first {
+			if !slices.Equal(row, studyColumns) {
+				return nil, bad(line, fmt.Sprintf("its columns are %s", strings.Join(row, ", ")))
+			}
+			continue
+		}
+		if row[0] == "" || row[1] == "" && row[2] == "" {
+			return nil, bad(line, "no sample's name, or no figure")
+		}
+		i := slices.IndexFunc(pairs, func(p Pair) bool { return p.Sample == row[0] })
+		if i < 0 {
+			i = len(pairs)
+			pairs = append(pairs, Pair{Sample: row[0], Hand: []float64{}, Picture: []float64{}})
+		}
+		for k, to := range []*[]float64{&pairs[i].Hand, &pairs[i].Picture} {
+			if row[k+1] == "" {
+				continue
+			}
+			v, err := read(studyColumns[k+1], row[k+1])
+			if e, ok := errors.AsType[*mill.InputError](err); ok {
+				return nil, &mill.InputError{What: fmt.Sprintf("line %d: %s: %s", line, studyColumns[k+1], e.Error()), Hint: e.Hint}
+			}
+			if err != nil {
+				return nil, err
+			}
+			*to = append(*to, v)
+		}
+	}
+	return pairs, nil
+}

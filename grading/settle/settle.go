@@ -1,0 +1,460 @@
+package settle
+
+import (
+	"fmt"
+	"math"
+	"math/big"
+	"slices"
+
+	"gonum.org/v1/gonum/stat/distuv"
+
+	"traytally/grading/mill"
+)
+
+// Moisture is the code of the figure that MassRule asks for.
+const Moisture = "moisture"
+
+// A Delivery is what was delivered.
+type Delivery struct {
+	Mass *Decimal // in the unit of Base.Per
+	// MassFigure is the same with its interval; Bare where the weight is taken
+	// as agreed.
+	MassFigure mill.Figure
+	// Figures holds what was found, by the factor of a term and Moisture, in
+	// the term's unit. What is missing is left open.
+	Figures map[string]Found
+}
+
+// A Found figure says where it is from.
+type Found struct {
+	mill.Figure
+	From string
+}
+
+// What became of a line.
+const (
+	Discounted = "discount"
+	Premium    = "premium"
+	Unchanged  = "none"
+	Open       = "open"     // no figure: nothing is taken off or added yet
+	Rejected   = "rejected" // beyond what the contract takes
+)
+
+// A Line is what one term does to the price.
+type Line struct {
+	Factor string       `json:"factor"`
+	Name   string       `json:"name"`
+	Unit   string       `json:"unit"`
+	Clause string       `json:"clause"`
+	Figure *mill.Figure `json:"figure"` // as found; null where open
+	Taken  *Decimal     `json:"taken"`  // as rounded by the contract
+	From   string       `json:"from"`
+	Base   *Decimal     `json:"base"`
+	Effect string       `json:"effect"`
+	// Amount is what the line adds to the amount, in money; Low and High are
+	// the 95 % interval of that, at the adjusted mass as it is.
+	Amount *Decimal `json:"amount"`
+	Low    *Decimal `json:"low"`
+	High   *Decimal `json:"high"`
+	// Most is the most that an open line may take off, null where nothing
+	// bounds it.
+	Most *Decimal `json:"most"`
+	// Reject is the contract's last limit, and BeyondPct the chance in percent
+	// that the lot is beyond it.
+	Reject    *Decimal `json:"reject"`
+	BeyondPct *float64 `json:"beyond_pct"`
+}
+
+// A Settlement is what is to be paid and why.
+type Settlement struct {
+	Currency string   `json:"currency"`
+	Per      string   `json:"per"` // the unit of masses, and what prices are for
+	Price    *Decimal `json:"base_price"`
+
+	Delivered *Decimal     `json:"delivered_mass"`
+	Moisture  *mill.Figure `json:"moisture"` // null where not asked for, or open
+	// MoistureTaken is the moisture as rounded by the contract.
+	MoistureTaken *Decimal `json:"moisture_taken"`
+	Adjusted      *Decimal `json:"adjusted_mass"`
+	// MassOpen: the contract adjusts the mass by moisture, and none is known.
+	MassOpen   bool   `json:"mass_open"`
+	MassClause string `json:"mass_clause"`
+
+	// Gross is the adjusted mass at the base price; Amount is Gross and all
+	// lines.
+	Gross  *Decimal `json:"gross"`
+	Lines  []Line   `json:"lines"`
+	Amount *Decimal `json:"amount"`
+	// Low and High are the 95 % interval of Amount that the figures' intervals
+	// leave; null where none has one.
+	Low  *Decimal `json:"low"`
+	High *Decimal `json:"high"`
+	// FinalPrice is Amount for one Per of adjusted mass.
+	FinalPrice *Decimal `json:"final_price"`
+	Rejected   []string `json:"rejected"` // names of terms beyond their last limit
+	Open       []string `json:"open"`     // names of figures that are missing
+	Bare       []string `json:"without_interval"`
+}
+
+// Settle works out what is to be paid for a delivery. Errors are
+// *mill.InputError.
+func (c *Contract) Settle(d Delivery) (*Settlement, error) {
+	if d.Mass == nil || d.Mass.Sign() <= 0 {
+		return nil, &mill.InputError{What: "a delivery without mass", Hint: "give the mass delivered: 24.98t"}
+	}
+	money := func(x *big.Rat) *Decimal { return c.Rounding.Mode.round(x, int(c.Rounding.AmountDigits)) }
+	s := &Settlement{
+		Currency: c.Base.Currency, Per: c.Base.Per, Price: c.Base.Price,
+		Delivered: d.Mass, Lines: []Line{}, Rejected: []string{}, Open: []string{}, Bare: []string{},
+	}
+	note := func(name string, f mill.Figure) {
+		if f.Bare && !slices.Contains(s.Bare, name) {
+			s.Bare = append(s.Bare, name)
+		}
+	}
+	factor := big.NewRat(1, 1)
+	if c.Mass != nil {
+		s.MassClause = c.Mass.Clause
+		if f, ok := d.Figures[Moisture]; ok {
+			s.Moisture, s.MoistureTaken = &f.Figure, c.taken(f.Value, int(c.Mass.Digits))
+			factor = c.Mass.massFactor(exact(s.MoistureTaken))
+			note(Moisture, f.Figure)
+		} else {
+			s.MassOpen = true
+			s.Open = append(s.Open, Moisture)
+		}
+	}
+	if factor.Sign() <= 0 {
+		return nil, &mill.InputError{What: fmt.Sprintf("at a moisture of %s %% the contract pays for no mass at all", s.MoistureTaken), Hint: "check the moisture, and the contract's shrink"}
+	}
+	s.Adjusted = c.Rounding.Mode.round(mul(exact(d.Mass), factor), int(c.Rounding.MassDigits))
+	mass := exact(s.Adjusted)
+	s.Gross = money(mul(mass, exact(c.Base.Price)))
+	sum, perUnit := exact(s.Gross), new(big.Rat)
+	for i := range c.Terms {
+		t := &c.Terms[i]
+		l := Line{Factor: t.Factor, Name: t.label(), Unit: t.unit(), Clause: t.Clause, Base: t.Base, Reject: t.Reject, Effect: Open}
+		f, ok := d.Figures[t.Factor]
+		if !ok {
+			if t.CapPercent != nil {
+				l.Most = money(mul(mass, c.percent(t.CapPercent)))
+			}
+			if !slices.Contains(s.Open, l.Name) {
+				s.Open = append(s.Open, l.Name)
+			}
+			s.Lines = append(s.Lines, l)
+			continue
+		}
+		note(l.Name, f.Figure)
+		l.Figure, l.From, l.Taken = &f.Figure, f.From, c.taken(f.Value, int(t.Digits))
+		change := c.change(t, exact(l.Taken))
+		perUnit = add(perUnit, change)
+		l.Amount = money(mul(mass, change))
+		sum = add(sum, exact(l.Amount))
+		switch {
+		case t.rejects(exact(l.Taken)):
+			l.Effect = Rejected
+			s.Rejected = append(s.Rejected, l.Name)
+		case change.Sign() < 0:
+			l.Effect = Discounted
+		case change.Sign() > 0:
+			l.Effect = Premium
+		default:
+			l.Effect = Unchanged
+		}
+		if !f.Bare {
+			cloud := c.cloud(f.Figure, int(t.Digits), func(v *big.Rat) float64 { x, _ := c.change(t, v).Float64(); return x })
+			lo, hi := cloud.quantile(0.025), cloud.quantile(0.975)
+			m := s.Adjusted.Float()
+			l.Low, l.High = money(new(big.Rat).SetFloat64(lo*m)), money(new(big.Rat).SetFloat64(hi*m))
+			if t.Reject != nil {
+				beyond := 0.0
+				for _, p := range c.cloud(f.Figure, int(t.Digits), func(v *big.Rat) float64 {
+					if t.rejects(v) {
+						return 1
+					}
+					return 0
+				}) {
+					beyond += p.x * p.p
+				}
+				beyond = 100 * min(1, beyond)
+				l.BeyondPct = &beyond
+			}
+		}
+		s.Lines = append(s.Lines, l)
+	}
+	if c.CapPercent != nil {
+		least := new(big.Rat).Neg(c.percent(c.CapPercent))
+		if perUnit.Cmp(least) < 0 {
+			// What comes off is the cap to the last unit, whatever the lines' rounding.
+			back := &Decimal{digits: s.Gross.digits}
+			back.Sub(exact(money(mul(mass, least))), sub(sum, exact(s.Gross)))
+			s.Lines = append(s.Lines, Line{Factor: "cap", Name: fmt.Sprintf("at most %s %% off", c.CapPercent), Clause: c.CapClause, Effect: Premium, Amount: back})
+			sum = add(sum, exact(back))
+		}
+	}
+	s.Amount = money(sum)
+	s.FinalPrice = money(quo(exact(s.Amount), mass))
+	if lo, hi, ok := c.interval(d); ok {
+		s.Low, s.High = money(new(big.Rat).SetFloat64(lo)), money(new(big.Rat).SetFloat64(hi))
+	}
+	return s, nil
+}
+
+func (t *Term) unit() string {
+	if t.Unit == "" {
+		return "%"
+	}
+	return t.Unit
+}
+
+// taken returns a measured figure as the contract takes it.
+func (c *Contract) taken(v float64, digits int) *Decimal {
+	// Figures are measured to six decimals at most; what lies behind them is
+	// the noise of binary fractions, which must not decide a half.
+	r := HalfUp.round(new(big.Rat).SetFloat64(v), 6)
+	return c.Rounding.Mode.round(exact(r), digits)
+}
+
+// A point of a discrete distribution: the value x has the probability p.
+type point struct{ x, p float64 }
+
+// points are a discrete distribution.
+type points []point
+
+// farOut is how many standard deviations of a figure are looked at on either
+// side; beyond them lie less than a millionth of all cases.
+const farOut = 5
+
+// mostPoints bounds the values of one figure that are told apart.
+const mostPoints = 400
+
+// cloud returns how f(v) is distributed where v is a measured figure with the
+// interval of fig, rounded as the contract rounds it: normal on either side of
+// its value, cut at 0.
+func (c *Contract) cloud(fig mill.Figure, digits int, f func(*big.Rat) float64) points {
+	if fig.Bare || fig.Low == fig.High {
+		return points{{f(exact(c.taken(fig.Value, digits))), 1}}
+	}
+	lower, upper := fig.Value-fig.At(-1), fig.At(1)-fig.Value
+	below := func(v float64) float64 { // the chance of less than v
+		sd := upper
+		if v < fig.Value {
+			sd = lower
+		}
+		if sd == 0 {
+			if v < fig.Value {
+				return 0
+			}
+			return 1
+		}
+		return distuv.UnitNormal.CDF((v - fig.Value) / sd)
+	}
+	step := math.Pow10(-digits)
+	least := math.Round(max(0, fig.Value-farOut*lower) / step)
+	most := math.Round((fig.Value + farOut*upper) / step)
+	by := math.Ceil(max(1, (most-least)/mostPoints))
+	unit := new(big.Rat).SetFrac(big.NewInt(1), new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(digits)), nil))
+	var out points
+	before := 0.0
+	for k := least; k < most+by; k += by {
+		p := below((k + by/2) * step)
+		if k+by >= most+by {
+			p = 1
+		}
+		if p > before {
+			v := mul(new(big.Rat).SetInt64(int64(k)), unit)
+			out = append(out, point{f(v), p - before})
+			before = p
+		}
+	}
+	return out
+}
+
+// merge sorts a distribution and puts together what is closer than grain.
+func (ps points) merge(grain float64) points {
+	slices.SortFunc(ps, func(a, b point) int {
+		switch {
+		case a.x < b.x:
+			return -1
+		case a.x > b.x:
+			return 1
+		}
+		return 0
+	})
+	out := ps[:0:0]
+	for _, q := range ps {
+		if n := len(out); n > 0 && q.x-out[n-1].x <= grain {
+			last := &out[n-1]
+			last.x = (last.x*last.p + q.x*q.p) / (last.p + q.p)
+			last.p += q.p
+			continue
+		}
+		out = append(out, q)
+	}
+	return out
+}
+
+// plus returns the distribution of the sum of two independent values, told
+// apart to a 1000th of its range.
+func (ps points) plus(qs points) points {
+	out := make(points, 0, len(ps)*len(qs))
+	least, most := math.Inf(1), math.Inf(-1)
+	for _, a := range ps {
+		for _, b := range qs {
+			out = append(out, point{a.x + b.x, a.p * b.p})
+			least, most = min(least, a.x+b.x), max(most, a.x+b.x)
+		}
+	}
+	return out.merge((most - least) / 1000)
+}
+
+// quantile returns the least value that p or more of the distribution do not
+// exceed.
+func (ps points) quantile(p float64) float64 {
+	sorted := slices.Clone(ps).merge(0)
+	sum := 0.0
+	for _, q := range sorted {
+		if sum += q.p; sum >= p {
+			return q.x
+		}
+	}
+	return sorted[len(sorted)-1].x
+}
+
+// massQuantiles is by how many values of equal probability the doubt of the
+// weight is stood for.
+const massQuantiles = 41
+
+// interval returns the 95 % interval of the amount: the figures are taken as
+// independent, each runs through the contract at every value that it may
+// have, and the changes are added up as distributions. ok is false where no
+// figure has an interval.
+func (c *Contract) interval(d Delivery) (low, high float64, ok bool) {
+	price := c.Base.Price.Float()
+	changes := points{{0, 1}}
+	wet := -1
+	for i := range c.Terms {
+		t := &c.Terms[i]
+		f, found := d.Figures[t.Factor]
+		if !found {
+			continue
+		}
+		ok = ok || !f.Bare
+		if t.Factor == Moisture {
+			wet = i
+			continue
+		}
+		changes = changes.plus(c.cloud(f.Figure, int(t.Digits), func(v *big.Rat) float64 {
+			x, _ := c.change(t, v).Float64()
+			return x
+		}).merge(0))
+	}
+	least := math.Inf(-1)
+	if c.CapPercent != nil {
+		x, _ := c.percent(c.CapPercent).Float64()
+		least = -x
+	}
+	masses := points{{d.Mass.Float(), 1}}
+	if m := d.MassFigure; !m.Bare && m.High > m.Low {
+		ok = true
+		masses = nil
+		for i := range massQuantiles {
+			z := distuv.UnitNormal.Quantile((float64(i) + 0.5) / massQuantiles)
+			masses = append(masses, point{m.At(z), 1.0 / massQuantiles})
+		}
+	}
+	// A case is one value of the moisture: what it does to the mass and to the
+	// price.
+	type moist struct{ factor, change, p float64 }
+	cases := []moist{{1, 0, 1}}
+	if f, found := d.Figures[Moisture]; found && (c.Mass != nil || wet >= 0) {
+		ok = ok || !f.Bare
+		digits := 0
+		if c.Mass != nil {
+			digits = int(c.Mass.Digits)
+		}
+		if wet >= 0 {
+			digits = max(digits, int(c.Terms[wet].Digits))
+		}
+		cases = nil
+		var values []*big.Rat
+		for _, q := range c.cloud(f.Figure, digits, func(v *big.Rat) float64 { values = append(values, v); return 0 }) {
+			v := values[len(cases)]
+			k := moist{factor: 1, p: q.p}
+			if c.Mass != nil {
+				k.factor, _ = c.Mass.massFactor(exact(c.Rounding.Mode.round(v, int(c.Mass.Digits)))).Float64()
+			}
+			if wet >= 0 {
+				t := &c.Terms[wet]
+				k.change, _ = c.change(t, exact(c.Rounding.Mode.round(v, int(t.Digits)))).Float64()
+			}
+			cases = append(cases, k)
+		}
+	}
+	if !ok {
+		return 0, 0, false
+	}
+	upTo := make([]float64, len(changes)) // cumulated
+	sum := 0.0
+	for i, q := range changes {
+		sum += q.p
+		upTo[i] = sum
+	}
+	below := func(amount float64) float64 {
+		total := 0.0
+		for _, m := range masses {
+			for _, k := range cases {
+				most := amount/(m.x*k.factor) - price
+				if most < least {
+					continue
+				}
+				if i, _ := slices.BinarySearchFunc(changes, most-k.change, func(q point, x float64) int {
+					if q.x <= x {
+						return -1
+					}
+					return 1
+				}); i > 0 {
+					total += m.p * k.p * upTo[i-1]
+				}
+			}
+		}
+		return total
+	}
+	quantile := func(p float64) float64 {
+		lo, hi := -price*d.Mass.Float(), 3*price*d.Mass.Float()
+		for range 80 {
+			if mid := (lo + hi) / 2; below(mid) >= p {
+				hi = mid
+			} else {
+				lo = mid
+			}
+		}
+		return hi
+	}
+	return quantile(0.025), quantile(0.975), true
+}
+
+// Unit returns the unit of a figure that the contract asks for.
+func (c *Contract) Unit(code string) string {
+	for i := range c.Terms {
+		if c.Terms[i].Factor == code {
+			return c.Terms[i].unit()
+		}
+	}
+	return "%"
+}
+
+// Codes lists the figures that the contract asks for.
+func (c *Contract) Codes() []string {
+	var out []string
+	if c.Mass != nil {
+		out = append(out, Moisture)
+	}
+	for i := range c.Terms {
+		if !slices.Contains(out, c.Terms[i].Factor) {
+			out = append(out, c.Terms[i].Factor)
+		}
+	}
+	return out
+}
