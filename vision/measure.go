@@ -2,6 +2,7 @@ package vision
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -48,7 +49,9 @@ func Measure(ctx context.Context, p *Picture, o MeasureOptions) (*kernel.Tray, e
 		aspect = p.PxPerMMX / p.PxPerMMY
 	}
 	r, err := segment.Find(ctx, segment.Picture{Pix: p.Pix(), W: p.Width, H: p.Height, Gain: p.gain})
-	if err != nil {
+	if errors.Is(err, segment.ErrFine) {
+		return nil, &InputError{p.Name, "shows so much fine detail that as kernels it would be tens of thousands", "scan at a lower resolution, a smaller area, or on a tray without a pattern", err}
+	} else if err != nil {
 		return nil, err
 	}
 	if err := refuse(p, r, t.PxPerMM); err != nil {

@@ -172,3 +172,17 @@ func TestSameTwice(t *testing.T) {
 		require.Equal(t, a, b)
 	}
 }
+
+// A pattern that as kernels would be tens of thousands is refused before the
+// network looks at it.
+func TestFineDetail(t *testing.T) {
+	const w, h, square = 4960, 7016, 8
+	pix := make([]byte, 3*w*h)
+	for i := range pix {
+		if x, y := i/3%w, i/3/w; (x/square+y/square)%2 == 1 {
+			pix[i] = 255
+		}
+	}
+	_, err := Find(context.Background(), Picture{Pix: pix, W: w, H: h})
+	require.ErrorIs(t, err, ErrFine)
+}

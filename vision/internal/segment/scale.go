@@ -2,6 +2,7 @@ package segment
 
 import (
 	"context"
+	"errors"
 	"math"
 	"slices"
 
@@ -21,9 +22,17 @@ const (
 	// scaleSlack is how far, as a ratio, kernels may be from kernelWidth before
 	// the network looks once more.
 	scaleSlack = 1.22
+	// mostPixels is the largest picture shown to the network, at its scale: A3
+	// full of kernels 1.7 mm wide has 6.2 million whatever its resolution. What
+	// stands out in a checkerboard would take up to 140, and minutes.
+	mostPixels = 8_000_000
 	// sureBodies is the number of pieces from which on a scale is believed.
 	sureBodies = 5
 )
+
+// ErrFine says that what stands out is so fine that the picture would hold tens
+// of thousands of kernels.
+var ErrFine = errors.New("too much fine detail for kernels")
 
 // survey shows the picture to the network at the scale at which its kernels are
 // kernelWidth wide, and takes the pieces apart.
@@ -31,6 +40,9 @@ func survey(ctx context.Context, p Picture) (*maps, *blobs, error) {
 	try := func(scale float64) (*maps, *blobs, error) {
 		// never finer than a kernel of minimal width, nor so coarse that no side is left
 		scale = min(max(scale, 0.5), float64(min(p.W, p.H))/16)
+		if float64(p.W)*float64(p.H) > mostPixels*scale*scale {
+			return nil, nil, ErrFine
+		}
 		m, err := look(ctx, p, scale)
 		if err != nil {
 			return nil, nil, err
