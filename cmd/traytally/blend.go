@@ -58,9 +58,9 @@ the code of the limit.
 Codes of a graded sample are broken, head, large_broken, medium_broken,
 small_broken, chip and its flags; those of a standard: traytally standards show.
 
-Streams must be judged by one whole-kernel length, or their broken shares are not
-the same thing. --whole-length judges all graded ones by the length given; a
-stream without whole kernels cannot tell it itself.
+Streams must be judged by one whole-kernel length, or their broken shares are
+not the same thing. --whole-length judges all graded ones by the length given;
+a stream without whole kernels cannot tell it itself.
 
 ` + shareHelp,
 		Example: `  traytally blend --stream head=head.json --stream brokens=brokens.json --at-most broken=5 --batch 5t

@@ -45,8 +45,8 @@ func newStandardsListCommand(u *ui) *cobra.Command {
 		Use:   "list",
 		Short: "List the standards by their codes",
 		Long: `Lists the codes that --standard takes by the document behind them, with the
-number of its limits that were read in the text, read in a page that restates it,
-or are from memory. A limit for several kinds of rice counts once.`,
+number of its limits that were read in the text, read in a page that restates
+it, or are from memory. A limit for several kinds of rice counts once.`,
 		Example: "  traytally standards list",
 		RunE: func(*cobra.Command, []string) error {
 			eds, err := standards.Editions()

@@ -48,8 +48,8 @@ func newVerifyCommand(u *ui) *cobra.Command {
 		Short: "Tell whether a sample supports the grade it was sold as",
 		Long: `Tells whether a sample supports the declared grade, contradicts it, or proves
 nothing either way, and what to do next. The sample is its pictures, the result
-that grade wrote as JSON, a code of the register, or shares sorted and weighed by
-hand (--weighed), alone or beside one of these.
+that grade wrote as JSON, a code of the register, or shares sorted and weighed
+by hand (--weighed), alone or beside one of these.
 
 A limit counts as met or passed only where the whole interval lies on one side
 of it, so that neither side of a dispute is wronged by chance more often than
