@@ -19,8 +19,9 @@ const riceDensity = 1.45
 
 // How a figure was obtained.
 const (
-	FromPicture = "picture"
-	FromSheet   = "sheet"
+	FromPicture  = "picture"
+	FromSheet    = "sheet"
+	FromWeighing = "weighed" // sorted and weighed by hand
 )
 
 // A figure is what is known of one factor in one grade.
@@ -29,7 +30,7 @@ type figure struct {
 	estimate Estimate // in the factor's unit; Low = High = Value from the sheet
 	share    *Share   // behind it, for percentages from the picture
 	counted  *counted // behind it, for numbers per portion
-	from     string   // FromPicture, FromSheet
+	from     string   // FromPicture, FromSheet, FromWeighing
 	why      string   // where not known: the reason
 	// partial: the true value can be higher than the estimate, by what a
 	// picture does not show.
@@ -132,6 +133,10 @@ func (a *assessor) bySheet(f *standards.Factor) (figure, bool) {
 		}
 		return exact(h.Number)
 	}
+	if w, ok := a.sheet.Weighed[f.Code]; ok {
+		share := w.share(a.std, f, *a.sheet.BalanceG)
+		return figure{known: true, estimate: share.Estimate, share: &share, from: FromWeighing}, true
+	}
 	if f.Sheet == "paddy_per_kg" {
 		if fig, ok := a.paddyByHand(f); ok {
 			return fig, true
@@ -139,6 +144,11 @@ func (a *assessor) bySheet(f *standards.Factor) (figure, bool) {
 	}
 	if x, ok := a.sheet.value(f.Sheet); ok {
 		return exact(x)
+	}
+	if x, ok := a.sheet.value("live_insects"); ok && f.Sheet == "insects" {
+		fig, _ := exact(x)
+		fig.partial, fig.note = true, "dead insects are not on the sheet (insects)"
+		return fig, true
 	}
 	return figure{}, false
 }
@@ -157,6 +167,9 @@ func (a *assessor) paddyByHand(f *standards.Factor) (figure, bool) {
 
 func (a *assessor) byPicture(f *standards.Factor, g int) figure {
 	unknown := func(why string) figure { return figure{why: why} }
+	if f.Picture != standards.PictureNone && len(a.sample.Pieces) == 0 {
+		return unknown("no picture was given, and it was not weighed")
+	}
 	if f.Picture == standards.PictureNone {
 		if f.Sheet != "" {
 			return unknown("not on the sample sheet")
@@ -174,7 +187,7 @@ func (a *assessor) byPicture(f *standards.Factor, g int) figure {
 	if f.Pieces.LengthMM.Given() && !a.sample.MM {
 		return unknown("no scale: lengths in millimetres are not known")
 	}
-	in, decided := a.predicate(f, g)
+	in, decided := a.predicate(f, g, 0)
 	if !decided {
 		return unknown("no scale: what a sieve of so many millimetres takes is not known")
 	}
@@ -217,12 +230,7 @@ func (a *assessor) share(f *standards.Factor, g int, in Predicate) (Share, bool)
 	switch {
 	case f.Pieces.OfWhole:
 		whole := *s
-		whole.Pieces = nil
-		for _, p := range s.Pieces {
-			if a.whole(&p, g) {
-				whole.Pieces = append(whole.Pieces, p)
-			}
-		}
+		whole.Pieces = a.whole(g)
 		if len(whole.Pieces) == 0 {
 			return Share{}, false
 		}
@@ -237,18 +245,51 @@ func (a *assessor) share(f *standards.Factor, g int, in Predicate) (Share, bool)
 	if f.Basis == standards.ByCount {
 		sh = count
 	}
+	if a.std.Sieved(f, g) {
+		sh = sh.widened(a.sieveDoubt(s, f, g))
+	}
 	a.shares[key] = sh
 	return sh, true
 }
 
-func (a *assessor) whole(p *Piece, g int) bool {
-	ratio := a.sample.Ratio(p)
-	for _, part := range a.std.Ladder(g) {
-		if part.Whole && part.Takes(ratio, a.sieve(p), ends(p)) {
-			return true
+// sieveDoubtMM is the standard uncertainty with which the width of an outline
+// stands in for a round hole, mm: an edge found to half a pixel at 300 dpi on
+// either side, a hole that is new or worn, a piece that stands on end. Our own
+// choice.
+const sieveDoubtMM = 0.1
+
+// sieveDoubt is the standard uncertainty in points that this leaves in the share
+// by mass of f.
+func (a *assessor) sieveDoubt(s *Sample, f *standards.Factor, g int) float64 {
+	all := 0.0
+	for i := range s.Pieces {
+		all += s.Pieces[i].Mass
+	}
+	share := func(off float64) (points float64) {
+		in, _ := a.predicate(f, g, off)
+		for i := range s.Pieces {
+			if p := &s.Pieces[i]; in(p, s.Ratio(p)) {
+				points += 100 * p.Mass / all
+			}
+		}
+		return points
+	}
+	return math.Abs(share(sieveDoubtMM)-share(-sieveDoubtMM)) / 2
+}
+
+// whole returns the pieces that count as whole in the grade with index g.
+func (a *assessor) whole(g int) (out []Piece) {
+	ladder := a.std.Ladder(g)
+	for _, p := range a.sample.Pieces {
+		ratio := a.sample.Ratio(&p)
+		for _, part := range ladder {
+			if part.Whole && part.Takes(ratio, a.sieve(&p), ends(&p)) {
+				out = append(out, p)
+				break
+			}
 		}
 	}
-	return false
+	return out
 }
 
 // sieve is the dimension that stands in for the one that decides whether p
@@ -273,7 +314,9 @@ func ends(p *Piece) string {
 // predicate returns the predicate for the pieces of factor f in the grade with
 // index g. decided is false where it hangs on a sieve and the sample has no
 // scale.
-func (a *assessor) predicate(f *standards.Factor, g int) (in Predicate, decided bool) {
+//
+// offMM is added to what stands in for a sieve.
+func (a *assessor) predicate(f *standards.Factor, g int, offMM float64) (in Predicate, decided bool) {
 	parts := a.std.PartsOf(f, g)
 	takes := func(p *Piece, ratio, sieve float64) bool {
 		e := ends(p)
@@ -299,7 +342,7 @@ func (a *assessor) predicate(f *standards.Factor, g int) (in Predicate, decided 
 	length, hasLength := f.Pieces.LengthMM.At(g)
 	return func(p *Piece, ratio float64) bool {
 		foreign := p.Has(kernel.Foreign)
-		hit := !foreign && len(parts) > 0 && takes(p, ratio, a.sieve(p)) ||
+		hit := !foreign && len(parts) > 0 && takes(p, ratio, a.sieve(p)+offMM) ||
 			hasLength && length.Contains(p.along(a.sample.Params.Measure)) ||
 			hasDefect(f, p)
 		if !hit {

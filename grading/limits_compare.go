@@ -47,7 +47,7 @@ func Compare(s *Sample, stds []*standards.Standard) ([]Comparison, error) {
 				order = append(order, text)
 			}
 			grades[text] = append(grades[text], name)
-			memory := std.DefinitionFromMemory(f, g)
+			memory := std.DefinitionMark(f, g) == standards.FromMemory
 			if i, ok := rows[text]; ok {
 				out[i].FromMemory = out[i].FromMemory && memory
 				continue

@@ -16,6 +16,13 @@ type PieceModel struct {
 	BrokenMean float64 `json:"broken_mean"` // mean mass of a broken piece, in (0, 1]
 	BrokenSD   float64 `json:"broken_sd"`   // its standard deviation, >= 0
 	From       string  `json:"from"`        // "model" or "sample"
+	// Rest: the share is that of what these pieces leave, such as head rice.
+	Rest bool `json:"rest,omitempty"`
+	// Of is the least part of the kernels that the share is taken of, 0 for all.
+	Of float64 `json:"of,omitempty"`
+	// SieveRel is the standard uncertainty of the share, of itself, with which
+	// outlines stand in for a sieve.
+	SieveRel float64 `json:"sieve_rel,omitempty"`
 }
 
 // wholeCV is the scatter of whole kernels' mass in a model: length by 4.5,
@@ -31,36 +38,58 @@ func piecesFrom(lo, hi float64) PieceModel {
 	return PieceModel{WholeCV: wholeCV, BrokenMean: round((lo+hi)/2, 4), BrokenSD: round((hi-lo)/math.Sqrt(12), 4), From: "model"}
 }
 
+// sieveLengthMM is the whole kernel, mm, by which a hole is turned into a part
+// of its length: the middle of the classes of Thai white rice, 6.2 to 7.0.
+const sieveLengthMM = 6.6
+
+// wholeShare is the least part of the kernels that is taken for whole where a
+// share is taken of those; Thai grades ask for 55 to 60 % in their better half.
+const wholeShare = 0.5
+
 // FactorModel is the model for the pieces that a factor of a standard counts,
 // in the grade with index g: kernels with a defect weigh what others weigh;
 // pieces of a size are evenly spread over its lengths, from a fifth of its
 // upper end at the least, as DefaultPieceModel has it, which stands for a
-// broken share that goes by the ends too. It is an *InputError where the factor
-// is no share, or one of pieces without an upper length.
+// broken share that goes by the ends too. What passes a hole, or is held, is no
+// longer, or no shorter, than the hole is wide. Head rice is what the shorter
+// pieces leave. It is an *InputError where the factor is no share.
 func FactorModel(std *standards.Standard, f *standards.Factor, g int) (PieceModel, error) {
 	parts := std.PartsOf(f, g)
+	like := PieceModel{WholeCV: wholeCV, BrokenMean: 1, BrokenSD: wholeCV, From: "model"}
 	switch {
 	case f.Basis == standards.ByCount:
 		return PieceModel{BrokenMean: 1, From: "model"}, nil // all count alike
 	case f.Basis != standards.ByMass:
 		return PieceModel{}, &InputError{What: f.Name + " is no share of the rice", Hint: "plan for a share or for a number per portion", Err: ErrParams}
+	case f.Pieces != nil && f.Pieces.OfWhole:
+		like.Of = wholeShare
+		return like, nil
 	case len(parts) == 0:
-		return PieceModel{WholeCV: wholeCV, BrokenMean: 1, BrokenSD: wholeCV, From: "model"}, nil
+		return like, nil
 	}
-	lo, hi := math.Inf(1), 0.0
+	lo, hi, hole := math.Inf(1), 0.0, 0.0
 	for _, p := range parts {
-		lo, hi = min(lo, p.Length.Lo), max(hi, p.Length.Hi)
-	}
-	if !(hi > 0 && hi <= 1) {
-		if f == std.Broken() {
-			return DefaultPieceModel(), nil
+		from, to := p.Length.Lo, p.Length.Hi
+		if p.ThroughMM > 0 {
+			to = min(to, p.ThroughMM/sieveLengthMM)
 		}
-		return PieceModel{}, &InputError{
-			What: "no model for the masses of " + f.Name,
-			Hint: "plan for the broken share; whole kernels are what it leaves", Err: ErrParams,
+		if p.HeldMM > 0 {
+			from = max(from, p.HeldMM/sieveLengthMM)
 		}
+		lo, hi, hole = min(lo, from), max(hi, to), max(hole, p.ThroughMM, p.HeldMM)
 	}
-	return piecesFrom(max(lo, hi/5), hi), nil
+	m := DefaultPieceModel()
+	switch {
+	case hi > 0 && hi <= 1:
+		m = piecesFrom(max(lo, hi/5), hi)
+	case f != std.Broken():
+		m = piecesFrom(lo/5, lo)
+		m.Rest = true
+	}
+	if std.Sieved(f, g) {
+		m.SieveRel = round(2*sieveDoubtMM/hole, 4) // mass goes with length, and its upper end moves
+	}
+	return m, nil
 }
 
 // fewPieces is the number of brokens and of wholes below which a sample says
@@ -71,73 +100,62 @@ const fewPieces = 20
 // apart at Params.Cut. It fails with an *InputError where there are fewer than
 // 20 of either.
 func (s *Sample) PieceModel() (PieceModel, error) {
-	var m masses
+	var n, sum, squares [2]float64 // of whole kernels, of brokens
 	for i := range s.Pieces {
-		if c := s.ClassOf(&s.Pieces[i]); c != Untold {
-			m.add(s.Pieces[i].Mass, c != Head)
+		p := &s.Pieces[i]
+		class := s.ClassOf(p)
+		if class == Untold {
+			continue
 		}
-	}
-	return m.model()
-}
-
-// PieceModelOf is Sample.PieceModel for a result read back from its JSON.
-func PieceModelOf(r *Result) (PieceModel, error) {
-	var m masses
-	for i := range r.Kernels {
-		k := &r.Kernels[i]
-		volume := k.VolumeMM3
-		if volume == 0 {
-			volume = k.VolumePx3
+		k := 0
+		if class != Head {
+			k = 1
 		}
-		if k.Class != ForeignBody && k.Class != Untold && finite(volume) && volume > 0 {
-			m.add(volume, k.Class != Head)
-		}
+		n[k]++
+		sum[k] += p.Mass
+		squares[k] += p.Mass * p.Mass
 	}
-	return m.model()
-}
-
-// masses sums the masses of whole kernels (index 0) and brokens (index 1).
-type masses struct{ n, sum, squares [2]float64 }
-
-func (m *masses) add(mass float64, broken bool) {
-	k := 0
-	if broken {
-		k = 1
-	}
-	m.n[k]++
-	m.sum[k] += mass
-	m.squares[k] += mass * mass
-}
-
-func (m *masses) model() (PieceModel, error) {
-	if m.n[0] < fewPieces || m.n[1] < fewPieces {
+	if n[0] < fewPieces || n[1] < fewPieces {
 		return PieceModel{}, &InputError{
-			What: fmt.Sprintf("%.0f whole and %.0f broken kernels say too little of their masses", m.n[0], m.n[1]),
+			What: fmt.Sprintf("%.0f whole and %.0f broken kernels say too little of their masses", n[0], n[1]),
 			Hint: fmt.Sprintf("plan from a sample with %d of either, or without one", fewPieces),
 		}
 	}
-	mean := [2]float64{m.sum[0] / m.n[0], m.sum[1] / m.n[1]}
-	sd := func(k int) float64 { return math.Sqrt(max(0, m.squares[k]/m.n[k]-mean[k]*mean[k])) }
+	mean := [2]float64{sum[0] / n[0], sum[1] / n[1]}
+	sd := func(k int) float64 { return math.Sqrt(max(0, squares[k]/n[k]-mean[k]*mean[k])) }
 	return PieceModel{
 		WholeCV: round(sd(0)/mean[0], 4), BrokenMean: round(mean[1]/mean[0], 4), BrokenSD: round(sd(1)/mean[0], 4), From: "sample",
 	}, nil
 }
 
-// K is the factor k in u² = k·R(1-R)/n, the variance of a broken share R, in
-// (0, 1), by mass among n pieces. It is the linearised ratio variance
+// K is the factor k in u² = k·R(1-R)/n, the variance of a share R of what the
+// model is for, in (0, 1), by mass among n pieces. It is the linearised ratio variance
 // [R²·Σ m²(whole) + (1-R)²·Σ m²(broken)] / (Σ m)² (R.S. Woodruff, J. Am. Stat.
 // Assoc. 66 (1971) 411-414) for the masses of the model. k = 1 is the binomial
 // variance of a count.
 func (m PieceModel) K(r float64) float64 {
+	if m.Rest {
+		r = 1 - r
+	}
 	p := r / (r + m.BrokenMean*(1-r)) // share by count
 	mean := (1 - p) + p*m.BrokenMean
 	whole := 1 + m.WholeCV*m.WholeCV
 	broken := m.BrokenMean*m.BrokenMean + m.BrokenSD*m.BrokenSD
-	return (r*r*(1-p)*whole + (1-r)*(1-r)*p*broken) / (mean * mean * r * (1 - r))
+	return (r*r*(1-p)*whole + (1-r)*(1-r)*p*broken) / (mean * mean * r * (1 - r)) / m.of()
 }
 
-// meanMass is the mean mass of a piece at the broken share r.
+func (m PieceModel) of() float64 {
+	if m.Of > 0 {
+		return m.Of
+	}
+	return 1
+}
+
+// meanMass is the mean mass of a piece at the share r.
 func (m PieceModel) meanMass(r float64) float64 {
+	if m.Rest {
+		r = 1 - r
+	}
 	p := r / (r + m.BrokenMean*(1-r))
 	return (1 - p) + p*m.BrokenMean
 }
@@ -154,11 +172,56 @@ type PlanOptions struct {
 	// Kernels is a given number of kernels to look at, 0 to work it out.
 	Kernels int
 	Decision
+	// Beside are the other limits of the grade, where the whole of it is to be
+	// decided (GradeLimits), and Sharing the number of limits that share the
+	// producer's risk, as Verify shares it; 0 stands for 1.
+	Beside         []BesideLimit
+	Sharing        int
 	Power          float64 // wanted probability of a decision at ExpectPct, in (0.5, 1)
 	Model          PieceModel
 	MethodU        float64 // standard uncertainty that more kernels do not lessen, points
 	WholeKernelMG  float64 // mass of a whole kernel, mg
 	KernelsPerTray int
+}
+
+// A BesideLimit is another limit that must be kept for a grade to be supported.
+type BesideLimit struct {
+	Limit     standards.Limit
+	ExpectPct float64
+	Model     PieceModel
+}
+
+// GradeLimits returns the limits of the grade with index g that a picture must
+// show to be kept before the grade is supported, and the number of those that
+// share the producer's risk. Expected is half of the limit, for a lower limit
+// half of what it leaves: a guess, to be stated.
+func GradeLimits(std *standards.Standard, g int) (beside []BesideLimit, sharing int) {
+	for _, l := range std.Limits(g) {
+		if couldContradict(l) {
+			sharing++
+		}
+		f := l.Factor
+		m, err := FactorModel(std, f, g)
+		if err != nil || f.Picture != standards.PictureDecides && f.Picture != standards.PictureEstimates {
+			continue
+		}
+		expect := l.Value / 2
+		if !l.Bound.Upper() {
+			expect = (100 + l.Value) / 2
+		}
+		beside = append(beside, BesideLimit{l, expect, m})
+	}
+	return beside, max(sharing, 1)
+}
+
+// couldContradict reports whether a picture can contradict by the limit, so
+// that it takes a part of the producer's risk.
+func couldContradict(l standards.Limit) bool {
+	switch l.Factor.Picture {
+	case standards.PictureNone, standards.PictureHints:
+		return false
+	}
+	return l.Mark != standards.FromMemory && !l.Sieved
 }
 
 // DefaultPlanOptions returns the options to start from: 5 % expected, default
@@ -199,6 +262,10 @@ type Plan struct {
 	// Risks are those asked for; with a guard band those that it leaves.
 	Risks     Risks    `json:"risks"`
 	GuardBand *float64 `json:"guard_band_points"`
+	// ProducerPerLimit is the producer's risk for one limit, as Verify has it.
+	ProducerPerLimit float64 `json:"producer_risk_per_limit"`
+	// Beside tells what the other limits of the grade take.
+	Beside []BesidePlan `json:"beside"`
 	// The rest is there with a limit. LimitPct is where the verdict turns: the
 	// limit with the standard's rounding, 4.05 for 4.0 with one decimal kept.
 	LimitPct float64 `json:"limit_pct,omitempty"`
@@ -212,6 +279,17 @@ type Plan struct {
 	OC        []OCPoint `json:"oc"`
 }
 
+// A BesidePlan is what another limit of the grade takes.
+type BesidePlan struct {
+	Factor    string  `json:"factor"`
+	Name      string  `json:"name"`
+	LimitPct  float64 `json:"limit_pct"`
+	ExpectPct float64 `json:"expect_pct"`
+	// Kernels is the number that decides about this limit; 0 where none does,
+	// because it allows none at all or outlines stand in for a sieve: by hand.
+	Kernels int `json:"kernels"`
+}
+
 // mostKernels bounds what a plan asks for: 100 million kernels are two tonnes.
 const mostKernels = 100_000_000
 
@@ -221,11 +299,14 @@ func MakePlan(o PlanOptions) (*Plan, error) {
 	if err := o.validate(); err != nil {
 		return nil, err
 	}
+	asked := o.Risks
+	o.Risks.Producer /= float64(max(o.Sharing, 1))
+	besides, plans := o.beside()
 	n := o.Kernels
 	if n == 0 {
 		var err error
 		if o.Limit != nil {
-			n, err = o.kernelsToDecide()
+			n, err = o.kernelsToDecide(besides)
 		} else {
 			n, err = o.kernelsForWidth()
 		}
@@ -238,7 +319,8 @@ func MakePlan(o PlanOptions) (*Plan, error) {
 		Kernels: n, Trays: int(math.Ceil(float64(n) / float64(o.KernelsPerTray))),
 		Grams:     round(float64(n)*o.WholeKernelMG*o.Model.meanMass(r)/1000, 1),
 		ExpectPct: o.ExpectPct, HalfWidthPct: round(z95*o.u(o.ExpectPct, n), 4), K: round(o.Model.K(r), 4),
-		Model: o.Model, MethodU: o.MethodU, Risks: o.Risks, GuardBand: o.GuardBand, OC: []OCPoint{},
+		Model: o.Model, MethodU: o.MethodU, Risks: asked, GuardBand: o.GuardBand, OC: []OCPoint{},
+		ProducerPerLimit: o.Risks.Producer, Beside: plans,
 	}
 	if o.Limit == nil {
 		return p, nil
@@ -253,7 +335,7 @@ func MakePlan(o PlanOptions) (*Plan, error) {
 		x := round(b.reject, 4)
 		p.RejectPct = &x
 	}
-	p.Power = round(o.power(n, b), 4)
+	p.Power = round(o.gradePower(n, besides), 4)
 	if o.GuardBand != nil {
 		s, c := o.decided(p.LimitPct, n, b)
 		p.Risks = Risks{round(s, 4), round(c, 4)}
@@ -286,6 +368,10 @@ func (o *PlanOptions) validate() error {
 		return bad("nothing to plan for", "give a wanted half width, a limit to decide about, or a number of kernels")
 	case o.Limit != nil && o.HalfWidthPct > 0:
 		return bad("both a half width and a limit", "give one of them")
+	case o.Limit != nil && o.Limit.Factor != nil && o.Limit.Factor.Picture == standards.PictureNone:
+		return bad("no picture shows "+o.Limit.Factor.Name, "it is found by hand or from the sample sheet, and no number of kernels tells it")
+	case o.Limit != nil && o.Limit.Factor != nil && o.Limit.Factor.Picture == standards.PictureHints:
+		return bad("pictures show suspects only of "+o.Limit.Factor.Name, "no number of kernels decides it: "+o.Limit.Factor.PictureNote)
 	case o.Limit != nil && !(o.Limit.Value > 0 && o.Limit.Value < 100):
 		return bad(fmt.Sprintf("a limit of %g %%", o.Limit.Value), "give percent between 0 and 100, for example 5")
 	case o.Limit != nil && o.Limit.Value < 0.1 && o.typed():
@@ -319,19 +405,47 @@ func (o *PlanOptions) typed() bool { return o.Limit == nil || o.Limit.Factor == 
 // u is the standard uncertainty in points of a share of pct among n kernels.
 func (o *PlanOptions) u(pct float64, n int) float64 {
 	r := pct / 100
-	return math.Hypot(100*math.Sqrt(o.Model.K(r)*r*(1-r)/float64(n)), o.MethodU)
+	return math.Hypot(100*math.Sqrt(o.Model.K(r)*r*(1-r)/float64(n)), math.Hypot(o.MethodU, o.Model.SieveRel*pct))
 }
 
-// share is what the grading would report for a figure of pct among n kernels.
+// share is what the grading would report for a figure of pct among n kernels:
+// it weighs the same sums of masses as Sample.Shares, as the model has them.
 func (o *PlanOptions) share(pct float64, n int) figure {
 	const least = 1e-4 // percent; stands for nothing found
-	at := max(pct, least)
-	r, u := at/100, o.u(at, n)/100
-	s := Share{Estimate: Estimate{Value: pct}, EffectiveN: r * (1 - r) / (u * u), Found: int(math.Ceil(pct))}
-	if pct <= least {
-		s.Value, s.Found = 0, 0
+	m := o.Model
+	all := float64(n) * m.of()
+	r := min(max(pct/100, 0), 1)
+	if m.Rest {
+		r = 1 - r
 	}
+	k := all * r / (r + m.BrokenMean*(1-r)) // pieces
+	if pct <= least {
+		r, k, pct = 0, 0, 0
+		if m.Rest {
+			r, k = 1, all
+		}
+	}
+	var pieces, others powers
+	pieces.few(k, m.BrokenMean, m.BrokenSD)
+	others.few(all-k, 1, m.WholeCV)
+	found := k
+	if m.Rest {
+		pieces, others, found = others, pieces, all-k
+	}
+	is, not, _, number := effective(pieces, others, found, all)
+	s := Share{Estimate: Estimate{Value: pct}, EffectiveN: number, Found: int(math.Ceil(found - 1e-9))}
+	if found >= enough && all-found >= enough {
+		s.shift = shiftOf(&is, &not)
+	}
+	s = s.widened(math.Hypot(o.MethodU, m.SieveRel*pct))
 	return figure{known: true, estimate: s.Estimate, share: &s}
+}
+
+// few adds n pieces of a mean mass and its standard deviation, evenly spread.
+func (p *powers) few(n, mean, sd float64) {
+	p.sum += n * mean
+	p.squares += n * (mean*mean + sd*sd)
+	p.cubes += n * mean * (mean*mean + 3*sd*sd)
 }
 
 // planBounds are the figures, percent, that decide; canAccept and canReject
@@ -354,11 +468,12 @@ func (o *PlanOptions) bounds(n int) (b planBounds) {
 		best, worst = worst, best
 	}
 	limit := exactLimit(*o.Limit)
-	b.canAccept = verdict(best) == Meets
+	b.canAccept = verdict(best) == Meets && !(o.Limit.Factor != nil && o.Limit.Factor.Picture == standards.PictureAtLeast)
 	if b.canAccept {
 		b.accept = bisect(best, limit, func(x float64) bool { return verdict(x) == Meets })
 	}
 	b.canReject = verdict(worst) == Fails
+	b.canReject = b.canReject && !(o.Limit.Factor != nil && !couldContradict(*o.Limit))
 	if b.canReject {
 		b.reject = bisect(worst, limit, func(x float64) bool { return verdict(x) == Fails })
 	}
@@ -367,7 +482,7 @@ func (o *PlanOptions) bounds(n int) (b planBounds) {
 
 // bisect returns the last x, going from yes towards no, for which in holds.
 func bisect(yes, no float64, in func(float64) bool) float64 {
-	for range 50 {
+	for range 32 {
 		if mid := (yes + no) / 2; in(mid) {
 			yes = mid
 		} else {
@@ -378,29 +493,102 @@ func bisect(yes, no float64, in func(float64) bool) float64 {
 }
 
 // decided returns the probabilities that n kernels of a lot with the true
-// share pct are called conforming and not conforming by their bounds, the figure
-// taken as normally distributed about the truth.
+// share pct are called conforming and not conforming by their bounds. The
+// effective number of pieces found is binomial, which is exact for pieces of
+// equal mass and has the right spread for others; lumps count whole.
 func (o *PlanOptions) decided(pct float64, n int, b planBounds) (supports, contradicts float64) {
-	u := o.u(pct, n)
-	if !o.Limit.Bound.Upper() {
-		u = -u
-	}
 	if b.canAccept {
-		supports = distuv.UnitNormal.CDF((b.accept - pct) / u)
+		supports = o.atMost(b.accept, pct, n, o.Limit.Bound.Upper(), 0)
 	}
 	if b.canReject {
-		contradicts = distuv.UnitNormal.CDF((pct - b.reject) / u)
+		contradicts = o.atMost(b.reject, pct, n, !o.Limit.Bound.Upper(), 0)
 	}
 	return supports, contradicts
 }
 
-// power is the probability of the right decision at ExpectPct.
-func (o *PlanOptions) power(n int, b planBounds) float64 {
-	s, c := o.decided(o.ExpectPct, n, b)
-	if o.Limit.Bound.Holds(o.ExpectPct, exactLimit(*o.Limit)) {
-		return s
+// atMost is the probability that n kernels of a lot with the true share pct
+// show x percent or less, or with under false x or more. Of pieces of equal mass
+// less is taken from the number that x stands for.
+func (o *PlanOptions) atMost(x, pct float64, n int, under bool, less float64) float64 {
+	if !under {
+		x, pct = 100-x, 100-pct
 	}
-	return c
+	r := min(max(pct/100, 1e-9), 1-1e-9)
+	of := r // the share itself, where x and pct are turned round
+	if !under {
+		of = 1 - r
+	}
+	u := o.u(100*of, n) / 100
+	number := r * (1 - r) / (u * u)
+	lumps := x / 100 * number
+	if o.Model.BrokenSD < 0.2*o.Model.BrokenMean {
+		lumps = max(math.Floor(lumps+1e-9)-less, 0) // pieces of equal mass
+	} else {
+		lumps = max(lumps-0.5, 0) // their masses smear the steps
+	}
+	if lumps >= number {
+		return 1
+	}
+	return distuv.Beta{Alpha: lumps + 1, Beta: number - lumps}.Survival(r)
+}
+
+// power is the probability of the right decision at ExpectPct. less is a number
+// of lumps to spare.
+func (o *PlanOptions) power(n int, less float64) float64 {
+	b, up := o.bounds(n), o.Limit.Bound.Upper()
+	switch keeps := o.conforms(); {
+	case keeps && b.canAccept:
+		return o.atMost(b.accept, o.ExpectPct, n, up, less)
+	case !keeps && b.canReject:
+		return o.atMost(b.reject, o.ExpectPct, n, !up, less)
+	}
+	return 0
+}
+
+func (o *PlanOptions) conforms() bool {
+	return o.Limit.Bound.Holds(o.ExpectPct, exactLimit(*o.Limit))
+}
+
+// gradePower is the probability of a right decision about the grade: one limit
+// suffices to contradict it, all must be kept to support it. Where a sample may
+// miss one or the other the chances to miss are added up (Bonferroni).
+func (o *PlanOptions) gradePower(n int, besides []PlanOptions) float64 {
+	miss := 1 - o.power(n, 0)
+	if o.conforms() {
+		for i := range besides {
+			miss += 1 - besides[i].power(n, 0)
+		}
+	}
+	return max(0, 1-miss)
+}
+
+// beside returns the plans for the other limits that more kernels decide, each
+// with its part of the chance to miss, and what every one of them takes.
+func (o *PlanOptions) beside() (besides []PlanOptions, plans []BesidePlan) {
+	plans = []BesidePlan{}
+	if o.Limit == nil || !o.conforms() {
+		return nil, plans
+	}
+	for _, other := range o.Beside {
+		if other.Limit.Factor == o.Limit.Factor && other.Limit.Bound == o.Limit.Bound {
+			continue
+		}
+		one := *o
+		one.Limit, one.ExpectPct, one.Model, one.Beside = &other.Limit, other.ExpectPct, other.Model, nil
+		one.Power = 1 - (1-o.Power)/float64(len(o.Beside))
+		plan := BesidePlan{
+			Factor: other.Limit.Factor.Code, Name: other.Limit.Factor.Name,
+			LimitPct: exactLimit(other.Limit), ExpectPct: other.ExpectPct,
+		}
+		if other.Limit.Value > 0 && other.Limit.Value < 100 {
+			if n, err := one.kernelsToDecide(nil); err == nil {
+				plan.Kernels = n
+				besides = append(besides, one)
+			}
+		}
+		plans = append(plans, plan)
+	}
+	return besides, plans
 }
 
 // ocPoints returns the true values at which an operating characteristic is
@@ -435,12 +623,34 @@ func (o *PlanOptions) kernelsForWidth() (int, error) {
 	return int(n), nil
 }
 
-func (o *PlanOptions) kernelsToDecide() (int, error) {
-	enough := func(n int) bool { return o.power(n, o.bounds(n)) >= o.Power }
+// kernelsToDecide returns a number of kernels from which on the grade is
+// decided with probability Power. Where pieces come in lumps the power falls and
+// leaps with the number; it is asked for with one lump to spare, so that every
+// greater number does too.
+func (o *PlanOptions) kernelsToDecide(besides []PlanOptions) (int, error) {
+	enough := func(n int) bool {
+		miss := 1 - o.power(n, 1)
+		for i := range besides {
+			if miss > 1-o.Power {
+				break
+			}
+			miss += 1 - besides[i].power(n, 1)
+		}
+		return miss <= 1-o.Power
+	}
 	if !enough(mostKernels) {
+		hint := "the expected share must lie clear of the limit; give another with --expect"
+		if f := o.Limit.Factor; f != nil {
+			switch {
+			case !o.conforms() && !couldContradict(*o.Limit):
+				hint = "by such a limit a picture contradicts nobody: look it up or sieve by hand; or state the limit yourself, --limit"
+			case o.conforms() && f.Picture == standards.PictureAtLeast:
+				hint = "a picture shows a part of it and can contradict, never support: " + f.PictureNote
+			}
+		}
 		return 0, &InputError{
-			What: fmt.Sprintf("no number of kernels decides about %g %% when the lot has %g %%", exactLimit(*o.Limit), o.ExpectPct),
-			Hint: "the expected share must lie clear of the limit; give another with --expect", Err: ErrParams,
+			What: fmt.Sprintf("no number of kernels decides about %.6g %% when the lot has %g %%", exactLimit(*o.Limit), o.ExpectPct),
+			Hint: hint, Err: ErrParams,
 		}
 	}
 	lo, hi := 1, mostKernels

@@ -329,20 +329,12 @@ func (s *Sample) estimate(t *tally, n, found int, rel, h float64) Share {
 	r := t.in.sum / total
 	out := Share{Found: found}
 
-	// Sampling: the linearised variance, and the effective number of kernels
-	// with one middling piece added on either side.
+	// Sampling: the linearised variance, and the effective number of kernels.
 	v := 0.0
 	if n > 1 {
 		v = nf / (nf - 1) * (r*r*t.out.squares + (1-r)*(1-r)*t.in.squares) / (total * total)
 	}
-	mean := total / nf
-	is, not := t.in, t.out
-	is.add((t.in.sum + mean) / (k + 1))
-	not.add((t.out.sum + mean) / (nf - k + 1))
-	all := is.sum + not.sum
-	rr := is.sum / all
-	vv := (rr*rr*not.squares + (1-rr)*(1-rr)*is.squares) / (all * all)
-	n0 := rr * (1 - rr) / vv * nf / (nf + 2)
+	is, not, rr, n0 := effective(t.in, t.out, k, nf)
 	if k >= enough && nf-k >= enough {
 		out.shift = shiftOf(&is, &not)
 	}
@@ -398,6 +390,47 @@ func (s *Sample) estimate(t *tally, n, found int, rel, h float64) Share {
 	out.Estimate = out.At(confidence)
 	out.HalfWidth = (out.High - out.Low) / 2
 	return out
+}
+
+// effective returns the sums of k pieces of n and of the rest with one middling
+// piece added on either side, the share that they make, and the effective number
+// of kernels behind it.
+func effective(in, out powers, k, n float64) (is, not powers, share, number float64) {
+	mean := (in.sum + out.sum) / n
+	is, not = in, out
+	is.add((in.sum + mean) / (k + 1))
+	not.add((out.sum + mean) / (n - k + 1))
+	all := is.sum + not.sum
+	share = is.sum / all
+	v := (share*share*not.squares + (1-share)*(1-share)*is.squares) / (all * all)
+	return is, not, share, share * (1 - share) / v * n / (n + 2)
+}
+
+// widened returns s with a further standard uncertainty of u points.
+func (s Share) widened(u float64) Share {
+	r := s.Value / 100
+	v := max(r*(1-r), 0.25/s.EffectiveN) // at 0 and 1 that of half a kernel
+	s.EffectiveN = 1 / (1/s.EffectiveN + u*u/1e4/v)
+	s.Estimate = s.At(confidence)
+	s.HalfWidth = (s.High - s.Low) / 2
+	return s
+}
+
+// oneSided returns the estimate with an interval either end of which leaves no
+// more than the given risk outside: the wider of that of At and of the exact one
+// (ClopperPearson). Few pieces come in lumps, and by an interval that is right on
+// average a sample just large enough for a decision would be wrong twice as
+// often as the risk says.
+func (s Share) oneSided(risk float64) Estimate {
+	level := 1 - 2*risk
+	if s.Found == 0 || s.Value >= 100 {
+		level = 1 - risk // the interval is one-sided already
+	}
+	e := s.At(max(level, 1e-6))
+	low, high := ClopperPearson(s.Value/100*s.EffectiveN, s.EffectiveN, 1-2*risk)
+	u := s.Budget.Unresolved / 100
+	e.Low, e.High = min(e.Low, 100*low*(1-u)), max(e.High, 100*(high*(1-u)+u))
+	return e
 }
 
 // At returns the estimate with its interval at another confidence level in

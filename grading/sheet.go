@@ -6,6 +6,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
+	"math"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -28,6 +30,10 @@ type Sheet struct {
 	OdourOK *bool `yaml:"odour_ok" json:"odour_ok,omitempty"`
 	// LiveInsects is the number of live insects in the sample as drawn.
 	LiveInsects *standards.Whole `yaml:"live_insects" json:"live_insects,omitempty"`
+	// Insects is the number of insects in the sample as drawn, live or dead.
+	Insects *standards.Whole `yaml:"insects" json:"insects,omitempty"`
+	// InsectRefuse is true where insect webbing or refuse was found.
+	InsectRefuse *bool `yaml:"insect_refuse" json:"insect_refuse,omitempty"`
 	// SampleMassG is the mass of the rice laid on the trays, g.
 	SampleMassG *float64 `yaml:"sample_mass_g" json:"sample_mass_g,omitempty"`
 	// ForeignMatterG is the foreign matter picked and weighed, g, of it
@@ -40,9 +46,48 @@ type Sheet struct {
 	// PaddyCount is the number of paddy kernels counted in PaddyFromG grams.
 	PaddyCount *standards.Whole `yaml:"paddy_count" json:"paddy_count,omitempty"`
 	PaddyFromG *float64         `yaml:"paddy_from_g" json:"paddy_from_g,omitempty"`
+	// Weighed holds shares that were sorted and weighed by hand, by the code of
+	// the standard's factor; BalanceG is the standard uncertainty of one
+	// weighing, g.
+	Weighed  map[string]Weighing `yaml:"weighed" json:"weighed,omitempty"`
+	BalanceG *float64            `yaml:"balance_u_g" json:"balance_u_g,omitempty"`
 	// ByHand holds further figures by the code of the standard's factor, in the
 	// factor's unit: chalky: 1.2, colour: white or creamy.
 	ByHand map[string]HandValue `yaml:"by_hand" json:"by_hand,omitempty"`
+}
+
+// A Weighing is a part of the rice sorted out by hand, and what it came from.
+type Weighing struct {
+	G   float64 `yaml:"g" json:"g"`       // of the part
+	OfG float64 `yaml:"of_g" json:"of_g"` // of all of it
+}
+
+// ParseWeighing reads GRAMS/GRAMS, the part and the whole: 4.1/98.7. The error
+// is a *SheetError.
+func ParseWeighing(text string) (Weighing, error) {
+	part, of, found := strings.Cut(text, "/")
+	g, err := strconv.ParseFloat(strings.TrimSpace(part), 64)
+	ofG, err2 := strconv.ParseFloat(strings.TrimSpace(of), 64)
+	if !found || err != nil || err2 != nil {
+		return Weighing{}, &SheetError{Field: "weighed", What: fmt.Sprintf("%q cannot be read", text), Way: "grams of the part and of all the rice: 4.1/98.7"}
+	}
+	return Weighing{g, ofG}, nil
+}
+
+// share is the share of the lot that was weighed. Its interval holds the chance
+// of which kernels were drawn, by the masses that the plan takes (FactorModel,
+// kernels of 18 mg), and the balance; not what the sorter overlooked.
+func (w Weighing) share(std *standards.Standard, f *standards.Factor, balanceG float64) Share {
+	model, err := FactorModel(std, f, 0)
+	if err != nil {
+		model = DefaultPieceModel()
+	}
+	o := DefaultPlanOptions()
+	o.Model = model
+	r := w.G / w.OfG
+	kernels := 1000 * w.OfG / (o.WholeKernelMG * model.meanMass(r))
+	s := *o.share(100*r, max(1, int(kernels))).share
+	return s.widened(100 * balanceG / w.OfG * math.Hypot(1, r))
 }
 
 // A HandValue is a figure or a word from the sheet.
@@ -213,6 +258,17 @@ func (s *Sheet) Set(field, value string) error {
 		s.ByHand[code] = h
 		return nil
 	}
+	if code, found := strings.CutPrefix(field, "weighed."); found && code != "" {
+		w, err := ParseWeighing(value)
+		if err != nil {
+			return unreadable(err.(*SheetError).Way)
+		}
+		if s.Weighed == nil {
+			s.Weighed = map[string]Weighing{}
+		}
+		s.Weighed[code] = w
+		return nil
+	}
 	i := slices.Index(sheetFields(), field)
 	if i < 0 {
 		way := "fields: " + strings.Join(sheetFields(), ", ")
@@ -242,7 +298,7 @@ func (s *Sheet) Set(field, value string) error {
 		}
 		*p = &x
 	default:
-		return unreadable("one row a figure: by_hand.chalky,1.2")
+		return unreadable("one row a figure: by_hand.chalky,1.2 or weighed.chalky,0.6/50")
 	}
 	return nil
 }
@@ -268,6 +324,10 @@ func (s *Sheet) Entries() []string {
 				add(field, map[bool]string{true: "yes", false: "no"}[*p])
 			}
 		}
+	}
+	for _, code := range slices.Sorted(maps.Keys(s.Weighed)) {
+		w := s.Weighed[code]
+		add("weighed."+code, fmt.Sprintf("%g/%g", w.G, w.OfG))
 	}
 	for _, code := range sortedKeys(s.ByHand) {
 		value := s.ByHand[code].Word
@@ -296,6 +356,9 @@ func (s *Sheet) Validate() error {
 	}
 	if n := s.LiveInsects; n != nil && *n < 0 {
 		return bad("live_insects", "", "%d insects cannot be", *n)
+	}
+	if n := s.Insects; n != nil && (*n < 0 || s.LiveInsects != nil && *n < *s.LiveInsects) {
+		return bad("insects", "insects counts the live and the dead ones", "%d insects cannot be", *n)
 	}
 	if n := s.PaddyCount; n != nil && *n < 0 {
 		return bad("paddy_count", "", "%d paddy kernels cannot be", *n)
@@ -329,10 +392,22 @@ func (s *Sheet) Validate() error {
 		}
 	}
 	if sum := deref(s.ForeignOrganicG) + deref(s.ForeignInorganicG); s.ForeignMatterG != nil && sum > *s.ForeignMatterG*(1+1e-9) {
-		return bad("foreign_matter_g", "", "organic and inorganic together are %g g, more than all foreign matter, %g g", sum, *s.ForeignMatterG)
+		return bad("foreign_matter_g", "", "organic and inorganic together are %.6g g, more than all foreign matter, %.6g g", sum, *s.ForeignMatterG)
 	}
 	if (s.PaddyCount == nil) != (s.PaddyFromG == nil) {
 		return bad("paddy_count", "paddy_count and paddy_from_g go together", "a number of kernels needs the grams they were counted in")
+	}
+	for _, code := range slices.Sorted(maps.Keys(s.Weighed)) {
+		w := s.Weighed[code]
+		switch {
+		case !(finite(w.OfG) && w.OfG >= 0.01 && w.OfG <= 1e5) || !(w.G >= 0 && w.G <= w.OfG):
+			return bad("weighed."+code, "grams of the part and of all the rice: 4.1/98.7", "%g g of %g g cannot be", w.G, w.OfG)
+		case s.BalanceG == nil:
+			return bad("weighed."+code, "add balance_u_g, the standard uncertainty of one weighing in grams: about 0.01 for a balance that shows 0.01 g", "how well does the balance weigh?")
+		}
+	}
+	if u := s.BalanceG; u != nil && !(*u >= 0 && *u <= 10) {
+		return bad("balance_u_g", "grams, for example 0.01", "a balance that is off by %g g", *u)
 	}
 	for _, code := range sortedKeys(s.ByHand) {
 		if h := s.ByHand[code]; h.Word == "" && (!finite(h.Number) || h.Number < 0) {
@@ -349,11 +424,29 @@ func (s *Sheet) foreignFrom() *float64 {
 	return s.SampleMassG
 }
 
-// check validates the by_hand figures against the factors of std.
+// check validates the figures by hand against the factors of std.
 func (s *Sheet) check(std *standards.Standard) error {
 	var codes []string
 	for i := range std.Factors {
 		codes = append(codes, std.Factors[i].Code)
+	}
+	unknown := func(field, code string) error {
+		way := "its factors: " + strings.Join(codes, ", ")
+		if near := standards.Nearest(code, codes); len(near) > 0 {
+			way = "did you mean " + strings.Join(near, ", ") + "?"
+		}
+		return &SheetError{Field: field + code, What: fmt.Sprintf("%s has no such factor", std.Code), Way: way}
+	}
+	for _, code := range slices.Sorted(maps.Keys(s.Weighed)) {
+		_, twice := s.ByHand[code]
+		switch f := std.Factor(code); {
+		case f == nil:
+			return unknown("weighed.", code)
+		case f.Basis != standards.ByMass:
+			return &SheetError{Field: "weighed." + code, What: f.Name + " is no share by mass", Way: "enter it under by_hand"}
+		case twice:
+			return &SheetError{Field: "weighed." + code, What: "given under by_hand too", Way: "give it once"}
+		}
 	}
 	for _, code := range sortedKeys(s.ByHand) {
 		h := s.ByHand[code]
@@ -362,11 +455,7 @@ func (s *Sheet) check(std *standards.Standard) error {
 			return &SheetError{Field: "by_hand." + code, What: fmt.Sprintf(format, args...), Way: way}
 		}
 		if f == nil {
-			way := "its factors: " + strings.Join(codes, ", ")
-			if near := standards.Nearest(code, codes); len(near) > 0 {
-				way = "did you mean " + strings.Join(near, ", ") + "?"
-			}
-			return bad(way, "%s has no such factor", std.Code)
+			return unknown("by_hand.", code)
 		}
 		switch isWord := h.Word != ""; {
 		case f.Basis == standards.ByWords && !slices.Contains(f.Words, h.Word):
@@ -434,6 +523,17 @@ func (s *Sheet) value(field string) (float64, bool) {
 	case "live_insects":
 		if s.LiveInsects != nil {
 			return float64(*s.LiveInsects), true
+		}
+	case "insects":
+		if s.Insects != nil {
+			return float64(*s.Insects), true
+		}
+	case "insect_refuse":
+		if s.InsectRefuse != nil {
+			if *s.InsectRefuse {
+				return 1, true
+			}
+			return 0, true
 		}
 	case "foreign_matter_pct":
 		if s.ForeignMatterG == nil && s.ForeignOrganicG != nil && s.ForeignInorganicG != nil {

@@ -11,7 +11,10 @@ import (
 
 // What a line's interval says of its limit, beside Meets and NotProven.
 const (
-	Fails      = "fails"        // the whole interval is on the wrong side of the limit
+	Fails = "fails" // the whole interval is on the wrong side of the limit
+	// ByHand: the whole interval is on the wrong side, of a limit that cannot
+	// contradict by itself (see Line.ByHand).
+	ByHand     = "by_hand"
 	Unassessed = "not_assessed" // neither the pictures nor the sample sheet decide it
 )
 
@@ -30,7 +33,10 @@ type Line struct {
 	Basis      standards.Basis `json:"basis"`
 	Clause     string          `json:"clause"`
 	Source     string          `json:"source"`
-	FromMemory bool            `json:"from_memory"`
+	// Mark is how far the limit was read; FromMemory is the worst of it, under
+	// the name that older records have.
+	Mark       standards.Mark `json:"mark"`
+	FromMemory bool           `json:"from_memory"`
 	// Value is unrounded by the standard's rule; null where nothing is known.
 	Value     *float64 `json:"value"`
 	Low       *float64 `json:"low"`
@@ -39,7 +45,7 @@ type Line struct {
 	// Compared is Value after the standard's rounding: what is held against
 	// LimitValue.
 	Compared *float64 `json:"compared"`
-	Verdict  string   `json:"verdict"` // Meets, Fails, NotProven or Unassessed
+	Verdict  string   `json:"verdict"` // Meets, Fails, NotProven, ByHand or Unassessed
 	From     string   `json:"from"`    // FromPicture, FromSheet or empty
 	Note     string   `json:"note"`    // why not assessed, or what to bear in mind
 
@@ -82,6 +88,9 @@ type Grade struct {
 	// Grade is the best grade whose assessed limits all hold by point value;
 	// empty where none does, or where nothing could be assessed.
 	Grade string `json:"grade"`
+	// Mark is the least read of the limits that Result rests on: those assessed in
+	// the grade found, and those that keep the sample out of the next better one.
+	Mark standards.Mark `json:"mark"`
 	// Complete reports that every factor of Grade was assessed.
 	Complete bool `json:"complete"`
 	// Proven is the best grade whose assessed limits all hold over the whole
@@ -130,7 +139,7 @@ func Evaluate(s *Sample, std *standards.Standard, sheet *Sheet) (*Grade, error) 
 			assessed = assessed || l.decides
 			broken = broken || l.breaks() || !l.decides && l.Verdict == Fails
 			failing = failing || l.Verdict == Fails
-			open = open || l.Verdict == NotProven
+			open = open || l.Verdict == NotProven || l.Verdict == ByHand
 		}
 		if grade < 0 && !broken {
 			grade = g
@@ -163,6 +172,11 @@ func Evaluate(s *Sample, std *standards.Standard, sheet *Sheet) (*Grade, error) 
 		}
 		out.ClosestLimit = closest(byGrade[grade])
 	}
+	for _, l := range append(slices.Clone(byGrade[shown]), out.Limiting...) {
+		if l.decides || l.Verdict == Fails {
+			out.Mark = out.Mark.Worse(l.Mark)
+		}
+	}
 	out.NotAssessed = unassessed(std, byGrade[shown])
 	out.Complete = out.Grade != "" && len(out.NotAssessed) == 0
 	if out.Grade != "" {
@@ -170,6 +184,15 @@ func Evaluate(s *Sample, std *standards.Standard, sheet *Sheet) (*Grade, error) 
 	}
 	out.Notes = a.notes()
 	return out, nil
+}
+
+// Headline is Result with the mark of the limits that it rests on, where one of
+// them was not read in its text.
+func (g *Grade) Headline() string {
+	if m := g.Mark.String(); m != "" && g.Result != "not assessed" {
+		return g.Result + " (by limits in part " + m + ")"
+	}
+	return g.Result
 }
 
 // wording is what can be said of a lot whose assessed limits hold.
@@ -220,7 +243,7 @@ func (a *assessor) line(lim standards.Limit, level float64) Line {
 	l := Line{
 		Grade: lim.Grade, Factor: f.Code, Limit: f.Name,
 		Bound: lim.Bound, LimitValue: lim.Value, Unit: lim.Unit, Basis: lim.Basis,
-		Clause: lim.Clause, Source: sourceText(lim.Source), FromMemory: lim.FromMemory,
+		Clause: lim.Clause, Source: sourceText(lim.Source), Mark: lim.Mark, FromMemory: lim.Mark == standards.FromMemory,
 		limit: lim, Verdict: Unassessed,
 	}
 	l.LimitText = limitText(lim)
@@ -239,21 +262,46 @@ func (a *assessor) line(lim standards.Limit, level float64) Line {
 		l.Note = fmt.Sprintf("suspects only, %s: %s", l.ValueText, fig.note)
 		return l
 	}
-	l.Verdict = judge(e, lim)
-	l.decides = true
+	l.settle(judge(e, lim))
+	return l
+}
+
+// settle takes over what an interval says of the limit, as far as the figure
+// carries it: a count in less rice than the limit is for, and a figure that can be
+// greater than it looks, can speak against a lot and not for it.
+func (l *Line) settle(verdict string) {
+	fig := &l.figure
+	l.Note = fig.note
+	if verdict == Fails && l.byHand() != "" {
+		verdict = ByHand
+		l.Note = join(l.Note, l.byHand())
+	}
+	against := verdict == Fails || verdict == ByHand
+	l.Verdict, l.decides = verdict, true
 	if c := fig.counted; c != nil && !c.enough() {
 		l.decides = false
-		if l.Verdict != Fails {
+		if !against {
 			l.Verdict = Unassessed
 		}
 		l.Note = join(l.Note, fmt.Sprintf("found %d in %s of rice; the limit is for %g g", c.n, gramsText(c.grams), c.portionG))
 	}
-	if fig.partial && l.Verdict != Fails && !l.breaks() {
+	if fig.partial && !against && !l.breaks() {
 		// More can be there than the picture shows.
 		l.Verdict, l.decides = Unassessed, false
 		l.Note = l.inPart()
 	}
-	return l
+}
+
+// byHand says what to look up or do by hand before anybody is contradicted by l;
+// empty where it can contradict by itself.
+func (l *Line) byHand() string {
+	switch {
+	case l.Mark == standards.FromMemory:
+		return "look the limit up in the printed standard"
+	case l.limit.Sieved && l.From == FromPicture:
+		return "outlines stood in for a sieve; sieve it by hand"
+	}
+	return ""
 }
 
 // inPart is the note on a figure that a picture shows in part.
@@ -348,12 +396,10 @@ func (a *assessor) shapeNote() string {
 		return ""
 	}
 	var n, length, width float64
-	for i := range a.sample.Pieces {
-		if p := &a.sample.Pieces[i]; a.whole(p, 0) {
-			n++
-			length += p.Length
-			width += p.Width
-		}
+	for _, p := range a.whole(0) {
+		n++
+		length += p.Length
+		width += p.Width
 	}
 	if n == 0 {
 		return ""

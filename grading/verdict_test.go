@@ -21,7 +21,7 @@ func ptr[T any](x T) *T { return &x }
 // picture decides, all of it within U.S. No. 1.
 func fullUSSheet() *Sheet {
 	return &Sheet{
-		MoisturePct: ptr(13.0), OdourOK: ptr(true), LiveInsects: ptr(standards.Whole(0)),
+		MoisturePct: ptr(13.0), OdourOK: ptr(true), Insects: ptr(standards.Whole(0)), InsectRefuse: ptr(false),
 		ForeignMatterG: ptr(0.1), ForeignFromG: ptr(500.0),
 		ByHand: map[string]HandValue{
 			"chalky": {Number: 0.5}, "red_damaged": {Number: 0.2}, "damaged": {Number: 0.1},
@@ -150,8 +150,11 @@ func TestSheetLimits(t *testing.T) {
 		{"moisture out", "ph", "NFA SOP BR-PR04", Sheet{MoisturePct: ptr(14.01)}, ""},
 		{"moisture on", "codex", "CXS 198, 3.2.1", Sheet{MoisturePct: ptr(15.0)}, "CXS 198"},
 		{"moisture out", "codex", "CXS 198, 3.2.1", Sheet{MoisturePct: ptr(15.01)}, ""},
-		{"one insect", "us-long", "7 CFR 868.310, two or more", Sheet{LiveInsects: ptr(standards.Whole(1))}, "U.S. No. 1"},
-		{"two insects", "us-long", "7 CFR 868.310, two or more", Sheet{LiveInsects: ptr(standards.Whole(2))}, ""},
+		{"one insect", "us-long", "7 CFR 868.310 (f), two or more", Sheet{Insects: ptr(standards.Whole(1))}, "U.S. No. 1"},
+		{"two dead insects", "us-long", "7 CFR 868.310 (f), live or dead", Sheet{LiveInsects: ptr(standards.Whole(0)), Insects: ptr(standards.Whole(2))}, ""},
+		{"two live insects", "us-long", "7 CFR 868.310 (f), live or dead", Sheet{LiveInsects: ptr(standards.Whole(2))}, ""},
+		{"two dead insects", "us-second-head", "7 CFR 868.311 (f)", Sheet{Insects: ptr(standards.Whole(2))}, ""},
+		{"webbing", "us-brewers", "7 CFR 868.313 (h)", Sheet{InsectRefuse: ptr(true)}, ""},
 		{"one insect", "codex", "CXS 198, 3.1.2, none", Sheet{LiveInsects: ptr(standards.Whole(1))}, ""},
 		{"odour", "us-long", "7 CFR 868.310", Sheet{OdourOK: ptr(false)}, ""},
 		{"no odour", "us-long", "7 CFR 868.310", Sheet{OdourOK: ptr(true)}, "U.S. No. 1"},
@@ -168,7 +171,7 @@ func TestSheetLimits(t *testing.T) {
 		{"seeds out", "us-long", "7 CFR 868.310, column 1", Sheet{ByHand: map[string]HandValue{"seeds_heat_paddy": {Number: 5}}}, "U.S. No. 3"},
 		{"5 plate on", "us-long", "7 CFR 868.308(b), 0.01 %", Sheet{ByHand: map[string]HandValue{"broken_5plate": {Number: 0.044}}}, "U.S. No. 1"},
 		{"5 plate out", "us-long", "7 CFR 868.308(b), 0.01 %", Sheet{ByHand: map[string]HandValue{"broken_5plate": {Number: 0.045}}}, "U.S. No. 2"},
-		{"damaged in No. 6", "us-long", "7 CFR 868.310, No. 6 (from memory)", Sheet{ByHand: map[string]HandValue{"red_damaged": {Number: 14}, "damaged": {Number: 6.1}}}, ""},
+		{"damaged in No. 6", "us-long", "7 CFR 868.310, note 6", Sheet{ByHand: map[string]HandValue{"red_damaged": {Number: 14}, "damaged": {Number: 6.1}}}, ""},
 		{"amber on", "eu-intervention-longb", "(EU) 1272/2009, 0.5", Sheet{ByHand: map[string]HandValue{"amber": {Number: 0.504}}}, "intervention quality"},
 		{"amber out", "eu-intervention-longb", "(EU) 1272/2009, 0.5", Sheet{ByHand: map[string]HandValue{"amber": {Number: 0.505}}}, ""},
 	} {

@@ -23,6 +23,12 @@ type Check struct {
 	// limit, given this sample and little prior knowledge; null where not
 	// assessed.
 	Conforms *float64 `json:"conforms"`
+	// UsedLow and UsedHigh are the interval that decided: the end that could
+	// contradict at the producer's risk for one limit, the other at the
+	// consumer's risk; with a guard band the figure and the band about it. Null
+	// for figures without an interval.
+	UsedLow  *float64 `json:"used_low"`
+	UsedHigh *float64 `json:"used_high"`
 }
 
 // A Verification says what a sample proves about a declared grade.
@@ -41,11 +47,17 @@ type Verification struct {
 	// GuardBand is the stated width of the guard bands in points, null where
 	// they follow from the risks.
 	GuardBand *float64 `json:"guard_band_points"`
-	// ProducerPerLine is the producer's risk spent on each assessed limit, so
-	// that all together stay within Risks.Producer.
+	// ProducerPerLine is the producer's risk spent on each of the Sharing limits
+	// that an interval could contradict, so that all together stay within
+	// Risks.Producer.
 	ProducerPerLine float64 `json:"producer_risk_per_limit"`
+	Sharing         int     `json:"limits_sharing_it"`
 	Checks          []Check `json:"checks"`
 	Complete        bool    `json:"complete"` // every limit was assessed
+	// Next says what to do now, in order; Words is what to write to the other
+	// side.
+	Next  []string `json:"next"`
+	Words string   `json:"words"`
 	// More is what would decide where Outcome is NotProven; null otherwise.
 	More        *More         `json:"more"`
 	NotAssessed []NotAssessed `json:"not_assessed"`
@@ -69,12 +81,14 @@ type More struct {
 //
 // A limit is met when the one-sided interval at risks.Consumer lies within it,
 // and passed when the one at risks.Producer, divided by the number of limits
-// assessed, lies beyond. To support the grade every assessed limit must be
-// met, so the consumer's risk holds for the whole; to contradict it one limit
-// suffices, which is why the producer's risk is divided (Bonferroni). With a
-// guard band a percentage is met when the figure lies inside the limit by the
-// band or more, and passed when it lies beyond by more. Figures from the
-// sample sheet are taken as exact.
+// that an interval could contradict, lies beyond. To support the grade every
+// assessed limit must be met, so the consumer's risk holds for the whole; to
+// contradict it one limit suffices, which is why the producer's risk is divided
+// (Bonferroni). Figures from the sample sheet are taken as exact: they cannot err
+// and have no part in it. With a guard band a percentage is met when the figure
+// lies inside the limit by the band or more, and passed when it lies beyond by
+// more. A limit from memory, or one for which outlines stood in for a sieve,
+// contradicts nobody: its verdict is ByHand.
 //
 // Errors: *standards.UnknownGradeError, *SheetError, *InputError.
 func Verify(s *Sample, std *standards.Standard, declared string, sheet *Sheet, rule Decision) (*Verification, error) {
@@ -95,26 +109,26 @@ func Verify(s *Sample, std *standards.Standard, declared string, sheet *Sheet, r
 		Checks: []Check{},
 	}
 	lines := a.lines(g, confidence)
-	assessed := 0
 	for i := range lines {
-		if lines[i].Verdict != Unassessed {
-			assessed++
+		if l := &lines[i]; l.figure.uncertain() && !l.figure.hint && l.byHand() == "" {
+			v.Sharing++
 		}
 	}
-	v.ProducerPerLine = rule.Risks.Producer / float64(max(assessed, 1))
+	v.ProducerPerLine = rule.Risks.Producer / float64(max(v.Sharing, 1))
 	perLine := Decision{Risks{rule.Risks.Consumer, v.ProducerPerLine}, rule.GuardBand}
-	var failed, open []string
-	for _, l := range lines {
-		c := Check{Line: l}
+	for i := range lines {
+		l := &lines[i]
+		if l.figure.known && !l.figure.hint {
+			l.settle(l.figure.decide(l.limit, perLine))
+		}
+		c := Check{Line: *l}
 		if l.Verdict != Unassessed {
-			c.Verdict = l.figure.decide(l.limit, perLine)
 			p := round(l.figure.conforms(l.limit), 4)
 			c.Conforms = &p
-			switch c.Verdict {
-			case Fails:
-				failed = append(failed, finding(&l))
-			case NotProven:
-				open = append(open, finding(&l))
+			if l.figure.uncertain() {
+				e := l.figure.used(l.limit, perLine)
+				low, high := round(e.Low, 4), round(e.High, 4)
+				c.UsedLow, c.UsedHigh = &low, &high
 			}
 		}
 		v.Checks = append(v.Checks, c)
@@ -122,10 +136,11 @@ func Verify(s *Sample, std *standards.Standard, declared string, sheet *Sheet, r
 	v.NotAssessed = unassessed(std, lines)
 	v.Complete = len(v.NotAssessed) == 0
 	v.Notes = a.notes()
-	v.conclude(assessed, failed, open)
+	v.conclude()
 	if v.Outcome == NotProven {
 		v.More = a.more(v, perLine)
 	}
+	v.advise()
 	if rule.GuardBand != nil {
 		v.Risks = v.bandRisks()
 	}
@@ -153,63 +168,134 @@ func (v *Verification) bandRisks() Risks {
 }
 
 // conclude sets the outcome and its sentence.
-func (v *Verification) conclude(assessed int, failed, open []string) {
+func (v *Verification) conclude() {
+	found := map[string][]string{}
+	assessed, marks := 0, map[standards.Mark]int{}
+	for i := range v.Checks {
+		if c := &v.Checks[i]; c.Verdict != Unassessed {
+			found[c.Verdict] = append(found[c.Verdict], c.finding())
+			assessed++
+			marks[c.Mark]++
+		}
+	}
+	grade := spoken(v.Declared)
 	left := ""
 	if len(v.NotAssessed) > 0 {
 		left = fmt.Sprintf("; %d not assessed", len(v.NotAssessed))
 	}
-	switch {
-	case len(failed) > 0:
+	switch open := append(found[ByHand], found[NotProven]...); {
+	case len(found[Fails]) > 0:
 		v.Outcome = Contradicts
-		v.Statement = fmt.Sprintf("the sample contradicts %s: %s", spoken(v.Declared), strings.Join(failed, "; "))
+		v.Statement = fmt.Sprintf("the sample contradicts %s: %s", grade, strings.Join(found[Fails], "; "))
 	case assessed == 0:
 		v.Outcome = NotProven
-		v.Statement = fmt.Sprintf("nothing of %s could be assessed", spoken(v.Declared))
+		v.Statement = fmt.Sprintf("nothing of %s could be assessed", grade)
 	case len(open) > 0:
 		v.Outcome = NotProven
-		v.Statement = fmt.Sprintf("not proven either way for %s: %s%s", spoken(v.Declared), strings.Join(open, "; "), left)
-	case v.Complete:
-		v.Outcome = Supports
-		v.Statement = fmt.Sprintf("the sample supports %s in every factor", spoken(v.Declared))
+		v.Statement = fmt.Sprintf("not proven either way for %s: %s%s", grade, strings.Join(open, "; "), left)
 	default:
 		v.Outcome = Supports
-		v.Statement = fmt.Sprintf("the sample supports %s in what was assessed%s", spoken(v.Declared), left)
+		v.Statement = fmt.Sprintf("the sample supports %s in every factor", grade)
+		if !v.Complete {
+			v.Statement = fmt.Sprintf("the sample supports %s in what was assessed%s", grade, left)
+		}
+		for _, m := range []standards.Mark{standards.Restated, standards.FromMemory} {
+			if n := marks[m]; n > 0 {
+				v.Statement += fmt.Sprintf("; %d of %d limits %s", n, assessed, m)
+			}
+		}
 	}
 }
 
-// finding writes a line as "broken kernels 9.10 % (8.01 to 10.20), at most 7.0 %".
-func finding(l *Line) string {
-	if l.From == FromSheet && l.figure.counted == nil || l.Low == nil {
-		return fmt.Sprintf("%s %s, %s", l.Limit, l.ValueText, l.LimitText)
+// finding writes a limit with what was found as "broken kernels 9.10 % (8.01 to
+// 10.20), at most 7.0 %", with the interval that decided and the limit's mark.
+func (c *Check) finding() string {
+	s := fmt.Sprintf("%s %s", c.Limit, c.ValueText)
+	if c.UsedLow != nil {
+		s += fmt.Sprintf(" (%.2f to %.2f)", *c.UsedLow, *c.UsedHigh)
 	}
-	return fmt.Sprintf("%s %s (%.2f to %.2f), %s", l.Limit, l.ValueText, *l.Low, *l.High, l.LimitText)
+	s += ", " + c.LimitText
+	if m := c.Mark.String(); m != "" {
+		s += " (" + m + ")"
+	}
+	if c.Verdict == ByHand {
+		s += ", by hand: " + c.byHand()
+	}
+	return s
 }
+
+// advise sets what to do next, and the words to write. Holding, testing the
+// retained sample again and a third laboratory are common practice, no source;
+// the contract goes before.
+func (v *Verification) advise() {
+	add := func(format string, args ...any) { v.Next = append(v.Next, fmt.Sprintf(format, args...)) }
+	for i := range v.Checks {
+		if c := &v.Checks[i]; c.Verdict == ByHand {
+			add("By hand: %s; %s.", c.Limit, c.byHand())
+		}
+	}
+	switch v.Outcome {
+	case Contradicts:
+		add("Hold the lot and keep the rest of the sample sealed.")
+		add("Tell the other side in writing and ask for a test of the retained sample by both.")
+		add("Where the two stand apart, a third laboratory that both accept decides, or who the contract names.")
+		v.Words = fmt.Sprintf("Lot ____, sample of ____: %s. We hold the lot and ask that the retained sample be tested again.", v.Statement)
+	case NotProven:
+		if m := v.More; m != nil && m.Possible {
+			add("Neither accept nor refuse on this sample: draw more of the lot and look at about %d more kernels.", m.Kernels)
+		} else {
+			add("Neither accept nor refuse on this sample: test the retained sample, or let a laboratory that both accept do it.")
+		}
+		v.Words = fmt.Sprintf("Lot ____, sample of ____: %s. We ask for a second sample before the lot is settled.", v.Statement)
+	default:
+		if v.Complete {
+			add("Accept, and keep the rest of the sample sealed until the lot is settled.")
+		} else {
+			add("Find by hand what was not assessed, then accept; keep the rest of the sample sealed until the lot is settled.")
+		}
+		v.Words = fmt.Sprintf("Lot ____, sample of ____: %s.", v.Statement)
+	}
+}
+
+// uncertain reports whether fig has an interval.
+func (fig *figure) uncertain() bool { return fig.known && (fig.share != nil || fig.counted != nil) }
 
 // decide judges fig against a limit.
 func (fig *figure) decide(l standards.Limit, rule Decision) string {
+	return judge(fig.used(l, rule), l)
+}
+
+// used is the interval by which fig is held against a limit: one end for each
+// risk, or the guard band about the figure.
+func (fig *figure) used(l standards.Limit, rule Decision) Estimate {
 	if g := rule.GuardBand; g != nil && fig.share != nil {
 		x := fig.share.Value
-		return judge(Estimate{x, x - *g, x + *g}, l)
+		return Estimate{x, x - *g, x + *g}
 	}
-	if judge(fig.oneSided(rule.Risks.Consumer), l) == Meets {
-		return Meets
+	consumer, producer := fig.oneSided(rule.Risks.Consumer), fig.oneSided(rule.Risks.Producer)
+	if l.Bound.Upper() {
+		return Estimate{consumer.Value, producer.Low, consumer.High}
 	}
-	if judge(fig.oneSided(rule.Risks.Producer), l) == Fails {
-		return Fails
-	}
-	return NotProven
+	return Estimate{consumer.Value, consumer.Low, producer.High}
 }
 
 // oneSided returns the estimate with an interval either end of which leaves
-// the given risk outside. Where nothing or everything was found the interval
-// is one-sided already.
+// no more than the given risk outside.
 func (fig *figure) oneSided(risk float64) Estimate {
-	level := 1 - 2*risk
-	if fig.share != nil && (fig.share.Found == 0 || fig.share.Value >= 100) || fig.counted != nil && fig.counted.n == 0 {
-		level = 1 - risk
+	switch {
+	case fig.share != nil:
+		return fig.share.oneSided(risk)
+	case fig.counted != nil && fig.counted.n == 0:
+		return fig.counted.estimate(1 - risk) // one-sided already
+	case fig.counted != nil:
+		return fig.counted.estimate(max(1-2*risk, 1e-6))
 	}
-	return fig.at(max(level, 1e-6))
+	return fig.estimate
 }
+
+// NoSample is for a lot of which no picture was taken: what the sheet does not
+// hold is not assessed.
+func NoSample() *Sample { return &Sample{Params: DefaultParams(), Trays: 1} }
 
 // decideIn is the probability with which More promises a decision.
 const decideIn = 0.9
@@ -221,12 +307,23 @@ const mostTimes = 1e4
 func (a *assessor) more(v *Verification, rule Decision) *More {
 	n := len(a.sample.Pieces)
 	times := 1.0
+	open := 0
+	for i := range v.Checks {
+		switch c := &v.Checks[i]; {
+		case c.Verdict == ByHand:
+			return &More{Why: c.Limit + ": by hand; " + c.byHand()}
+		case c.Verdict == NotProven && c.From == FromWeighing:
+			return &More{Why: c.Limit + ": sort and weigh more rice by hand"}
+		case c.Verdict == NotProven:
+			open++
+		}
+	}
 	for i := range v.Checks {
 		c := &v.Checks[i]
 		if c.Verdict != NotProven {
 			continue
 		}
-		t, why := c.figure.timesToDecide(c.limit, rule)
+		t, why := c.figure.timesToDecide(c.limit, rule, 1-(1-decideIn)/float64(open))
 		if why != "" {
 			return &More{Why: c.Limit + ": " + why}
 		}
@@ -241,8 +338,8 @@ func (a *assessor) more(v *Verification, rule Decision) *More {
 }
 
 // timesToDecide returns how many times the present number of kernels decides
-// the limit with probability decideIn, if the lot is as measured.
-func (fig *figure) timesToDecide(l standards.Limit, rule Decision) (times float64, why string) {
+// the limit with that probability, if the lot is as measured.
+func (fig *figure) timesToDecide(l standards.Limit, rule Decision, probability float64) (times float64, why string) {
 	if fig.counted != nil {
 		return 0, "the number counted lies too close to the limit for its own scatter"
 	}
@@ -250,11 +347,11 @@ func (fig *figure) timesToDecide(l standards.Limit, rule Decision) (times float6
 	if holds && exactLimit(l) == 0 {
 		return 0, "no number of kernels proves that there is none"
 	}
-	z := distuv.UnitNormal.Quantile(decideIn)
+	z := distuv.UnitNormal.Quantile(probability)
 	decided := func(times float64) bool {
 		s := fig.share.scaled(times)
 		r := s.Value / 100
-		// The figure that the larger sample shows with probability decideIn
+		// The figure that the larger sample shows with that probability
 		// or less: nearer to the limit by z standard uncertainties.
 		shift := 100 * z * s.uAt(r)
 		if (l.Bound.Upper()) != holds {

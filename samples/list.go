@@ -33,7 +33,7 @@ var factColumns = []string{"lot", "party", "line", "variety", "stage", "drawn", 
 
 // sheetColumns are the sample sheet's own, as grading.ParseSheet names them.
 var sheetColumns = []string{
-	"moisture_pct", "odour_ok", "live_insects", "sample_mass_g", "foreign_matter_g", "foreign_organic_g",
+	"moisture_pct", "odour_ok", "live_insects", "insects", "insect_refuse", "sample_mass_g", "foreign_matter_g", "foreign_organic_g",
 	"foreign_inorganic_g", "foreign_from_g", "paddy_count", "paddy_from_g",
 }
 

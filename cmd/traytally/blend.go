@@ -58,8 +58,9 @@ the code of the limit.
 Codes of a graded sample are broken, head, large_broken, medium_broken,
 small_broken, chip and its flags; those of a standard: traytally standards show.
 
-Grade streams without whole kernels with --whole-length or --whole-from: they
-cannot tell the whole-kernel length themselves.
+Streams must be judged by one whole-kernel length, or their broken shares are
+not the same thing. --whole-length judges all graded ones by the length given;
+a stream without whole kernels cannot tell it itself.
 
 ` + shareHelp,
 		Example: `  traytally blend --stream head=head.json --stream brokens=brokens.json --at-most broken=5 --batch 5t
@@ -120,6 +121,13 @@ func runBlend(ctx context.Context, o blendOptions, u *ui) error {
 	if err := mill.Independent(b.graded); err != nil {
 		return err
 	}
+	if doubt := mill.Alike(b.graded); doubt != "" {
+		hint := "judge them all by one length: --whole-length MM"
+		if o.wholeLength > 0 {
+			hint = "grade them all under the same standard"
+		}
+		return &usageError{what: doubt, hint: hint}
+	}
 	plan, err := mill.PlanBlend(b.options)
 	if err != nil {
 		return err
@@ -131,7 +139,6 @@ func runBlend(ctx context.Context, o blendOptions, u *ui) error {
 	if err := u.answer(ctx, o.output, b.doc, func(w io.Writer) { showBlend(w, &b.doc) }); err != nil {
 		return err
 	}
-	warnAlike(u, b.graded)
 	if len(plan.Bare) > 0 {
 		u.warn("given without an interval, so no guard is kept for it: "+strings.Join(plan.Bare, "; "), "type it as 4.6±0.8, or give the graded sample")
 	}
@@ -317,6 +324,11 @@ func (b *blendBuilder) stream(ctx context.Context, s string) error {
 	g, err := b.o.read(ctx, b.u, rest)
 	if err != nil {
 		return err
+	}
+	if b.o.wholeLength > 0 {
+		if err := g.AtLength(b.o.wholeLength); err != nil {
+			return asInput(err, rest)
+		}
 	}
 	if b.std != nil {
 		figures, err := g.Standard(b.std, b.index)

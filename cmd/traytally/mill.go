@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -13,6 +14,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"traytally/cmd/traytally/internal/pipeline"
 	"traytally/grading"
 	"traytally/grading/mill"
 	"traytally/samples"
@@ -60,26 +62,7 @@ func (o *sampleFlags) addSampleFlags(cmd *cobra.Command) {
 // registered returns the sample with a code of the register, worked out from
 // its stored kernels, and the stage of the mill that it is tagged with.
 func (o *sampleFlags) registered(ctx context.Context, code string) (sample *mill.Graded, stage string, err error) {
-	g, err := o.open(ctx, false)
-	if err != nil {
-		return nil, "", err
-	}
-	defer g.Close()
-	rec, err := g.Get(ctx, code, 0)
-	if err != nil {
-		return nil, "", err
-	}
-	k, err := rec.Kernels()
-	if err != nil {
-		return nil, "", err
-	}
-	old, err := rec.Decode()
-	if err != nil {
-		return nil, "", err
-	}
-	p := rec.Settings.Params
-	p.ReferenceFrom, p.NotAssessed = k.Reference, old.Params.NotAssessed
-	r, err := grading.Analyse(k.Trays, p)
+	r, rec, err := o.reopen(ctx, code)
 	if err != nil {
 		return nil, "", err
 	}
@@ -88,6 +71,103 @@ func (o *sampleFlags) registered(ctx context.Context, code string) (sample *mill
 	}
 	sample.Sheet = rec.Facts.Sheet
 	return sample, rec.Facts.Stage, nil
+}
+
+// reopen returns the result of the sample with a code of the register, worked out
+// from its stored kernels, and its record.
+func (o *sampleFlags) reopen(ctx context.Context, code string) (*grading.Result, *samples.Record, error) {
+	g, err := o.open(ctx, false)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer g.Close()
+	rec, err := g.Get(ctx, code, 0)
+	if err != nil {
+		return nil, nil, err
+	}
+	k, err := rec.Kernels()
+	if err != nil {
+		return nil, nil, err
+	}
+	old, err := rec.Decode()
+	if err != nil {
+		return nil, nil, err
+	}
+	p := rec.Settings.Params
+	p.ReferenceFrom, p.NotAssessed = k.Reference, old.Params.NotAssessed
+	r, err := grading.Analyse(k.Trays, p)
+	if err != nil {
+		return nil, nil, err
+	}
+	r.Versions = old.Versions // it was measured by these
+	return r, rec, nil
+}
+
+// result returns the graded sample that the arguments name: pictures, pooled as
+// one sample; the JSON that grade wrote; or a code of the register. unsure tells
+// that the doubt of single lengths is not known.
+func (o *sampleFlags) result(ctx context.Context, u *ui, req pipeline.Request, args []string) (r *grading.Result, pictures []documentPicture, unsure bool, err error) {
+	one := args[0]
+	_, statErr := os.Stat(one)
+	isJSON := strings.EqualFold(filepath.Ext(one), ".json")
+	isCode := errors.Is(statErr, fs.ErrNotExist) && filepath.Ext(one) == "" && filepath.Base(one) == one
+	if !isJSON && !isCode {
+		settings, err := pipeline.Resolve(ctx, req, o.options(u))
+		if err != nil {
+			return nil, nil, false, err
+		}
+		sample, err := settings.Grade(ctx, pipeline.Files(args...), nil, o.options(u))
+		if err != nil {
+			return nil, nil, false, err
+		}
+		return sample.Result, newDocument(sample).Pictures, false, nil
+	}
+	switch {
+	case len(args) > 1:
+		return nil, nil, false, &usageError{what: fmt.Sprintf("%s and %d more", one, len(args)-1), hint: "give pictures of one sample, or one result, or one code of the register"}
+	case o.dpi > 0 || o.scale > 0 || o.wholeLength > 0 || len(o.wholeFrom) > 0:
+		return nil, nil, false, &usageError{what: one + " is graded already: the scale and the whole-kernel length are in it", hint: "leave out --dpi, --scale, --whole-length and --whole-from, or give the pictures"}
+	case isCode:
+		r, rec, err := o.reopen(ctx, one)
+		if errors.Is(err, samples.ErrNoRegister) {
+			return nil, nil, false, &inputError{path: one, what: "is no file here, and " + err.Error(), hint: "check the name, or name the register that has it: --register"}
+		}
+		if err != nil {
+			return nil, nil, false, err
+		}
+		for i, p := range r.Pictures {
+			pictures = append(pictures, documentPicture{p, rec.Pictures[i].SHA256})
+		}
+		return r, pictures, false, nil
+	}
+	r, pictures, err = readResult(one)
+	return r, pictures, true, err
+}
+
+// readResult reads the JSON that grade wrote, with the sample of its kernels.
+func readResult(path string) (*grading.Result, []documentPicture, error) {
+	data, err := readFile(path, 512<<20)
+	if err != nil {
+		return nil, nil, inStandardWords(err, path)
+	}
+	var head struct {
+		Schema   string            `json:"schema"`
+		Pictures []documentPicture `json:"pictures"`
+	}
+	if json.Unmarshal(data, &head) != nil || head.Schema != grading.Schema {
+		return nil, nil, &inputError{path: path, what: "is no result of a graded sample", hint: "give the file that 'traytally grade ... --json FILE' wrote"}
+	}
+	r, err := samples.DecodeResult(data)
+	if err != nil {
+		return nil, nil, &inputError{path: path, what: "is a damaged result: " + err.Error(), hint: "give the file as 'traytally grade ... --json FILE' wrote it"}
+	}
+	if err = grading.Reopen(r); err != nil {
+		if e, ok := errors.AsType[*grading.InputError](err); ok {
+			err = &inputError{path: path, what: e.What, hint: e.Hint}
+		}
+		return nil, nil, err
+	}
+	return r, head.Pictures, nil
 }
 
 // read reads a graded sample: the JSON that grade wrote, a picture that is

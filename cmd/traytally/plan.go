@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -20,6 +19,7 @@ import (
 type planOptions struct {
 	grading.PlanOptions
 	standardFlags
+	code   string // of the standard
 	grade  string
 	factor string  // code, empty: the broken share
 	limit  float64 // percent, 0: not given
@@ -40,12 +40,13 @@ func newPlanCommand(u *ui) *cobra.Command {
 		Use:   "plan",
 		Short: "Tell how many kernels and trays a precision or a decision takes",
 		Long: `Tells how much rice to look at before anything is scanned: for a wanted half
-width of the broken percentage (--within), or to decide about a limit (--limit,
-or --standard with --grade, and --factor for another one than the broken share).
-With a limit it also tells how often a lot of each true share would be
-supported, contradicted or left open: the operating characteristic. Numbers per
-kg or per 500 g, such as paddy, take far more rice than a tray holds; with a
-grade it tells how much.
+width of the broken percentage (--within), to decide about a limit (--limit), or
+about a grade (--standard with --grade): all of its limits that a picture shows,
+as verify does, the broken share as expected and the others at half of theirs.
+--factor plans for one limit alone. With a limit it also tells how often a lot
+of each true share would be supported, contradicted or left open: the operating
+characteristic. Numbers per kg or per 500 g, such as paddy, take far more rice
+than a tray holds; with a grade it tells how much.
 
 With --lot it tells from how many bags, or points of a bulk load, to draw, and
 how much; samples of three bags or more, as arguments, tell how uneven the lot
@@ -167,7 +168,7 @@ func (o *planOptions) planCount(ctx context.Context, u *ui, l standards.Limit, a
 	}
 	plan, err := grading.MakeCountPlan(grading.CountPlanOptions{
 		Limit: l, Expect: o.ExpectPct, Grams: float64(o.Kernels) * o.WholeKernelMG / 1000,
-		Risks: o.Risks, Power: o.Power, WholeKernelMG: o.WholeKernelMG,
+		Risks: o.perLimit(), Power: o.Power, WholeKernelMG: o.WholeKernelMG,
 	})
 	if err != nil {
 		return asUsage(err)
@@ -182,12 +183,17 @@ func (o *planOptions) planCount(ctx context.Context, u *ui, l standards.Limit, a
 		func(w io.Writer) { showCountPlan(w, o, plan, l, about) })
 }
 
+// perLimit are the risks of one of the limits that share the producer's.
+func (o *planOptions) perLimit() grading.Risks {
+	return grading.Risks{Consumer: o.Risks.Consumer, Producer: o.Risks.Producer / float64(max(o.Sharing, 1))}
+}
+
 // counts plans, where a standard was named, for the grade's limits on numbers
 // per portion in a lot without any such kernel: the least rice to look at.
 func (o *planOptions) counts() ([]*grading.CountPlan, error) {
 	out := []*grading.CountPlan{}
 	for _, l := range o.portions {
-		p, err := grading.MakeCountPlan(grading.CountPlanOptions{Limit: l, Risks: o.Risks, Power: o.Power, WholeKernelMG: o.WholeKernelMG})
+		p, err := grading.MakeCountPlan(grading.CountPlanOptions{Limit: l, Risks: o.perLimit(), Power: o.Power, WholeKernelMG: o.WholeKernelMG})
 		if err != nil {
 			return nil, asUsage(err)
 		}
@@ -253,6 +259,12 @@ func (o *planOptions) chooseLimit(u *ui) (limit *standards.Limit, about string, 
 		what := fmt.Sprintf("%s sets no limit on %s in %s", std.Code, factor.Name, std.Grades[g])
 		return nil, "", &usageError{what: what, hint: "plan for another factor with --factor, or give the contract's limit: --limit PERCENT"}
 	}
+	var sharing int
+	o.code, o.grade = std.Code, std.Grades[g]
+	if o.Beside, sharing = grading.GradeLimits(std, g); o.factor != "" {
+		o.Beside = nil
+	}
+	o.Sharing = sharing
 	if limit.Basis.SamplePortionG() == 0 && o.from == "" {
 		if o.Model, err = grading.FactorModel(std, factor, g); err != nil {
 			return nil, "", asUsage(err)
@@ -264,9 +276,9 @@ func (o *planOptions) chooseLimit(u *ui) (limit *standards.Limit, about string, 
 			o.ExpectPct = (100 + limit.Value) / 2
 		}
 	}
-	mark := ""
-	if limit.FromMemory {
-		mark = " (from memory)"
+	mark := limit.Mark.String()
+	if mark != "" {
+		mark = " (" + mark + ")"
 	}
 	return limit, fmt.Sprintf("deciding about %s, %s: %s %s %g %s%s", std.Code, std.Grades[g], factor.Name, limit.Bound, limit.Value, limit.Unit, mark), nil
 }
@@ -288,35 +300,21 @@ func (o *planOptions) noSuchFactor(std *standards.Standard, g int) error {
 // modelFrom takes the masses of kernels and pieces from a result of the grade
 // command.
 func modelFrom(path string) (grading.PieceModel, error) {
-	fail := func(what, hint string) (grading.PieceModel, error) {
-		return grading.PieceModel{}, &inputError{path: path, what: what, hint: hint}
-	}
-	data, err := readFile(path, 512<<20)
+	r, _, err := readResult(path)
 	if err != nil {
 		return grading.PieceModel{}, err
 	}
-	var head struct {
-		Schema string `json:"schema"`
-	}
-	const hint = "give the file that 'traytally grade ... --json FILE' wrote"
-	if json.Unmarshal(data, &head) != nil || head.Schema != grading.Schema {
-		return fail("is no result of a graded sample", hint)
-	}
-	var r grading.Result
-	if json.Unmarshal(data, &r) != nil {
-		return fail("is a damaged result of a graded sample", hint)
-	}
-	m, err := grading.PieceModelOf(&r)
+	m, err := r.Sample.PieceModel()
 	if err != nil {
-		return fail(err.Error(), "plan from a larger sample, or leave out --from")
+		return grading.PieceModel{}, &inputError{path: path, what: err.Error(), hint: "plan from a larger sample, or leave out --from"}
 	}
 	return m, nil
 }
 
 func showPlan(w io.Writer, o *planOptions, p *grading.Plan, counts []*grading.CountPlan, about string) {
+	fmt.Fprintf(w, "Look at %d kernels: about %.0f g, %s of %d\n", p.Kernels, p.Grams, count(p.Trays, "tray", "trays"), o.KernelsPerTray)
 	paragraph(w, plain(upperFirst(about)))
 	fmt.Fprintln(w)
-	item(w, "Look at", fmt.Sprintf("%d kernels: about %.0f g, %s of %d", p.Kernels, p.Grams, count(p.Trays, "tray", "trays"), o.KernelsPerTray))
 	what := "broken"
 	if o.factor != "" {
 		what = "expected"
@@ -328,7 +326,7 @@ func showPlan(w io.Writer, o *planOptions, p *grading.Plan, counts []*grading.Co
 	}
 	if o.Limit == nil {
 		fmt.Fprintln(w)
-		paragraph(w, samplingNote)
+		o.showNext(w)
 		return
 	}
 	if p.LimitPct != o.Limit.Value {
@@ -343,6 +341,8 @@ func showPlan(w io.Writer, o *planOptions, p *grading.Plan, counts []*grading.Co
 		item(w, "Decision", fmt.Sprintf("found %s %s %%: supported; %s %s %% on: contradicted; between: not proven", near, percent(*p.AcceptPct), far, percent(*p.RejectPct)))
 	case p.RejectPct != nil:
 		item(w, "Decision", fmt.Sprintf("so few kernels never prove the limit kept, not even with the best figure; %s %s %% on: contradicted", far, percent(*p.RejectPct)))
+	case p.AcceptPct != nil && (o.Limit.Mark == standards.FromMemory || o.Limit.Sieved):
+		item(w, "Decision", fmt.Sprintf("found %s %s %%: supported; beyond the limit: by hand, by such a limit a picture contradicts nobody", near, percent(*p.AcceptPct)))
 	case p.AcceptPct != nil:
 		item(w, "Decision", fmt.Sprintf("found %s %s %%: supported; so few kernels never prove the limit passed", near, percent(*p.AcceptPct)))
 	default:
@@ -352,6 +352,10 @@ func showPlan(w io.Writer, o *planOptions, p *grading.Plan, counts []*grading.Co
 		item(w, "Guard band", fmt.Sprintf("%g points on either side of the limit, as asked", *p.GuardBand))
 	}
 	showRisks(w, p.Power, p.Risks, p.GuardBand != nil)
+	if o.Sharing > 1 && p.GuardBand == nil {
+		item(w, "", fmt.Sprintf("the latter shared by %d limits: %g %% each", o.Sharing, round4(100*p.ProducerPerLimit)))
+	}
+	o.showBeside(w, p)
 	fmt.Fprintln(w)
 	showOC(w, "True %", "%.2f", p.OC)
 	if o.chart != "" {
@@ -366,14 +370,51 @@ func showPlan(w io.Writer, o *planOptions, p *grading.Plan, counts []*grading.Co
 		}
 		fmt.Fprintln(w)
 	}
+	o.showNext(w)
+}
+
+// showBeside tells what the other limits of the grade take.
+func (o *planOptions) showBeside(w io.Writer, p *grading.Plan) {
+	var kept, byHand []string
+	most := grading.BesidePlan{}
+	for _, b := range p.Beside {
+		if b.Kernels == 0 {
+			byHand = append(byHand, b.Name)
+			continue
+		}
+		kept = append(kept, b.Name)
+		if b.Kernels > most.Kernels {
+			most = b
+		}
+	}
+	if len(kept) > 0 {
+		item(w, "Other limits", fmt.Sprintf("%s; the lot taken to have half of what they allow. Most kernels are for %s, taken for %.4g %%; --factor %s plans for this limit alone",
+			strings.Join(kept, "; "), most.Name, most.ExpectPct, o.Limit.Factor.Code))
+	}
+	if len(byHand) > 0 {
+		item(w, "By hand", strings.Join(byHand, "; ")+": no number of kernels decides it, and verify leaves it open until it is on the sheet (--found by_hand.CODE=...)")
+	}
+}
+
+// showNext prints the note and, last, what to do now.
+func (o *planOptions) showNext(w io.Writer) {
 	paragraph(w, samplingNote)
+	fmt.Fprintln(w)
+	next := "traytally grade PICTURE..."
+	switch {
+	case o.contract != "":
+		next = fmt.Sprintf("traytally verify PICTURE... --contract %s --declared %s", shellWord(o.contract), shellWord(o.grade))
+	case o.standard != "":
+		next = fmt.Sprintf("traytally verify PICTURE... --standard %s --declared %s", o.code, shellWord(o.grade))
+	}
+	paragraph(w, "Next, when the trays are scanned: "+plain(next))
 }
 
 func showCountPlan(w io.Writer, o *planOptions, p *grading.CountPlan, l standards.Limit, about string) {
+	fmt.Fprintf(w, "Look at %s of rice: about %d kernels, %s of %d\n", gramsText(p.Grams), niceCount(p.Kernels),
+		count((p.Kernels+o.KernelsPerTray-1)/o.KernelsPerTray, "tray", "trays"), o.KernelsPerTray)
 	paragraph(w, plain(upperFirst(about)))
 	fmt.Fprintln(w)
-	item(w, "Look at", fmt.Sprintf("%s of rice: about %d kernels, %s of %d", gramsText(p.Grams), niceCount(p.Kernels),
-		count((p.Kernels+o.KernelsPerTray-1)/o.KernelsPerTray, "tray", "trays"), o.KernelsPerTray))
 	item(w, "Expected", fmt.Sprintf("%.4g %s, %.3g in that much rice", p.Expect, l.Unit, p.Expect*p.Grams/p.PortionG))
 	accept := "so little rice never proves the limit kept"
 	if p.AcceptUpTo != nil {
@@ -387,7 +428,7 @@ func showCountPlan(w io.Writer, o *planOptions, p *grading.CountPlan, l standard
 		paragraph(w, "Chart: "+plain(o.chart))
 	}
 	paragraph(w, "The number found in so much rice is taken as a Poisson count. Less rice than the limit refers to is never taken as proof that it is kept.")
-	paragraph(w, samplingNote)
+	o.showNext(w)
 }
 
 func massesText(m grading.PieceModel) string {

@@ -211,7 +211,7 @@ func showStages(w io.Writer, r *mill.StagesResult) {
 	fmt.Fprintln(w)
 	paragraph(w, fmt.Sprintf("From the first stage to the last: %s points. \"Of whole\" is the part of the whole grain fed to a stage that it breaks.", withEnds(signed(r.Total.Value, 1), r.Total)))
 	if r.Compared > 1 {
-		paragraph(w, fmt.Sprintf("Verdicts are for all %d differences together (Holm 1979): a steady mill that breaks nothing is blamed anywhere in no more than %g of 100 such comparisons. Intervals stand each for itself, and one of several can leave zero out by chance.", r.Compared, 100*r.Alpha))
+		paragraph(w, fmt.Sprintf("Verdicts are for all %d differences together (Holm 1979): a steady mill that breaks nothing is blamed anywhere in no more than %g of 100 such comparisons. Each interval is a 95 %% interval by itself: of several one may leave zero out by chance, so a stage can be not proven although its own interval does.", r.Compared, 100*r.Alpha))
 	}
 	if r.Widened > 1 {
 		paragraph(w, fmt.Sprintf("Samples of one stage scatter by more than their intervals explain: all intervals are %s times as wide for it.", number(r.Widened, 2)))

@@ -26,8 +26,9 @@ func newStandardsCommand(u *ui) *cobra.Command {
 		Long: `Shows the published standards that traytally knows, checks a buyer's own limits
 in the same form, and applies every definition of broken to one sample.
 
-A limit marked with * is from memory: the text was not read. Check it in the
-printed standard before a dispute rests on it.`,
+A limit was read in the text, read in a page that restates the text (†), or is
+from memory (*). Check a marked one in the printed standard before a dispute
+rests on it.`,
 		Example: "  traytally standards list\n  traytally standards show us-long",
 		Args:    unknownCommand,
 		RunE:    func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
@@ -41,28 +42,40 @@ printed standard before a dispute rests on it.`,
 
 func newStandardsListCommand(u *ui) *cobra.Command {
 	return &cobra.Command{
-		Use:     "list",
-		Short:   "List the standards by their codes",
-		Long:    "Lists the codes that --standard takes, with the document behind each and how far\nits limits were read.",
+		Use:   "list",
+		Short: "List the standards by their codes",
+		Long: `Lists the codes that --standard takes by the document behind them, with the
+number of its limits that were read in the text, read in a page that restates
+it, or are from memory. A limit for several kinds of rice counts once.`,
 		Example: "  traytally standards list",
 		RunE: func(*cobra.Command, []string) error {
-			all, err := standards.All()
+			eds, err := standards.Editions()
 			if err != nil {
 				return err
 			}
-			return u.print(func(w io.Writer) {
-				t := newTable(w)
-				t.AppendHeader(table.Row{"Code", "Rice", "Grades", "Edition", "Limits"})
-				for _, s := range all {
-					t.AppendRow(table.Row{s.Code, text.WrapSoft(s.Title, 32), len(s.Grades), s.Edition, s.Standing()})
-				}
-				alignRight(t, 3)
-				t.Render()
-				fmt.Fprintln(w)
-				paragraph(w, "Show one with its limits and sources: traytally standards show CODE")
-			})
+			return u.print(func(w io.Writer) { listEditions(w, eds) })
 		},
 	}
+}
+
+func listEditions(w io.Writer, eds []*standards.Edition) {
+	t := newTable(w)
+	t.AppendHeader(table.Row{"Document", "Codes", "Grades", "Read", "Restated", "Memory"})
+	for _, e := range eds {
+		var codes []string
+		for _, v := range e.Variants {
+			codes = append(codes, v.Code)
+		}
+		row := table.Row{text.WrapSoft(e.File.Edition, 16), text.WrapSoft(strings.Join(codes, ", "), 28), len(e.File.Grades), "", "", ""}
+		if n := e.Standing(); n.Unmarked == 0 {
+			row[3], row[4], row[5] = n.Read, n.Restated, n.Memory
+		}
+		t.AppendRow(row)
+	}
+	alignRight(t, 3, 4, 5, 6)
+	t.Render()
+	fmt.Fprintln(w)
+	paragraph(w, "Show one with its limits and sources: traytally standards show CODE")
 }
 
 // standardFlags are the flags that choose the limits to judge by.
@@ -161,7 +174,7 @@ func (s *standardFlags) limits(u *ui) (std *standards.Standard, contract []byte,
 		}
 	}
 	if s.standard == "" {
-		return nil, nil, &usageError{what: fmt.Sprintf("%s holds %d kinds of rice", s.contract, len(codes)), hint: "choose one: --standard " + strings.Join(codes, " or --standard ")}
+		return nil, nil, &usageError{what: fmt.Sprintf("%s holds %d kinds of rice", s.contract, len(codes)), hint: "choose one with --standard: " + strings.Join(codes, ", ")}
 	}
 	return nil, nil, &usageError{what: fmt.Sprintf("%s has no %q", s.contract, s.standard), hint: "it has: " + strings.Join(codes, ", ")}
 }
@@ -244,15 +257,12 @@ func atMostOne(what, hint string) cobra.PositionalArgs {
 	}
 }
 
-// Marks beside a limit.
-const memoryMark = "*"
-
 func showStandard(w io.Writer, s *standards.Standard) {
 	fmt.Fprintf(w, "%s (%s)\n", plain(s.Title), s.Code)
 	paragraph(w, plain(join(", ", s.Document, s.Body, s.Edition)))
-	fmt.Fprintf(w, "Limits: %s.\n\n", s.Standing())
+	fmt.Fprintf(w, "Limits: %s.\n\n", standingText(s))
 
-	marked := false
+	var marks markSet
 	t := newTable(w)
 	header := table.Row{"Factor", "Limit"}
 	for _, g := range s.Grades {
@@ -279,7 +289,7 @@ func showStandard(w io.Writer, s *standards.Standard) {
 					cell += " / "
 				}
 				cell += limitCell(l)
-				marked = marked || l.FromMemory
+				marks.add(l.Mark)
 			}
 			row = append(row, cell)
 		}
@@ -296,10 +306,17 @@ func showStandard(w io.Writer, s *standards.Standard) {
 	alignRight(t, limits...)
 	t.Render()
 	fmt.Fprintln(w)
-	if marked {
-		paragraph(w, memoryMark+" from memory: the text was not read. Check the printed standard.")
+	if len(marks) > 0 {
+		marks.explain(w)
 		fmt.Fprintln(w)
 	}
+	fmt.Fprintln(w, "What a picture does")
+	for _, use := range pictureUses {
+		if names := limitedBy(s, use.use); len(names) > 0 {
+			item(w, use.text, strings.Join(names, "; "))
+		}
+	}
+	fmt.Fprintln(w)
 	fmt.Fprintf(w, "A lot that meets no grade: %s\n\n", plain(s.BelowAll))
 
 	fmt.Fprintln(w, "What counts")
@@ -333,6 +350,48 @@ func showStandard(w io.Writer, s *standards.Standard) {
 		fmt.Fprintln(w)
 		paragraph(w, plain(s.Caution))
 	}
+	fmt.Fprintln(w)
+	paragraph(w, "Grade by it: traytally grade PICTURE... --standard "+s.Code)
+}
+
+// standingText counts the limits of s by how far they were read.
+func standingText(s *standards.Standard) string {
+	n := s.Standing()
+	if n.Unmarked > 0 {
+		return map[bool]string{true: "the contract's own", false: "common practice, no source"}[s.Status == "contract"]
+	}
+	return fmt.Sprintf("%d read in the text, %d read in a restatement, %d from memory", n.Read, n.Restated, n.Memory)
+}
+
+// pictureUses are what a picture can do about a limit, best first.
+var pictureUses = []struct {
+	use  standards.PictureUse
+	text string
+}{
+	{standards.PictureDecides, "decides"}, {standards.PictureEstimates, "estimates"},
+	{standards.PictureAtLeast, "shows in part"}, {standards.PictureHints, "shows suspects of"},
+	{standards.PictureNone, "does not show"},
+}
+
+// limitedBy names the limited factors that a picture is of such use for.
+func limitedBy(s *standards.Standard, use standards.PictureUse) (names []string) {
+	for i := range s.Factors {
+		f := &s.Factors[i]
+		if !f.HasLimit() || f.Picture != use {
+			continue
+		}
+		name := f.Name
+		switch {
+		case use == standards.PictureNone && f.Sheet != "":
+			name += " (sheet)"
+		case use == standards.PictureNone:
+			name += " (by hand)"
+		case s.Sieved(f, 0):
+			name += " (outlines for a sieve)"
+		}
+		names = append(names, name)
+	}
+	return names
 }
 
 var seenText = map[string]string{
@@ -358,10 +417,7 @@ func limitCell(l standards.Limit) string {
 	if l.Basis == standards.YesNo {
 		cell = "none"
 	}
-	if l.FromMemory {
-		cell += memoryMark
-	}
-	return cell
+	return cell + limitMarks[l.Mark]
 }
 
 // factorText says what a factor is, what decides it, and where it stands.
@@ -421,7 +477,7 @@ func sizeTexts(s *standards.Standard) [][2]string {
 					d += fmt.Sprintf(", held on round holes of %s mm", standards.FormatNumber(p.HeldMM))
 				}
 				if z.FromMemory.In(name) {
-					d += memoryMark
+					d += limitMarks[standards.FromMemory]
 				}
 				if _, ok := grades[d]; !ok {
 					order = append(order, d)
@@ -613,7 +669,7 @@ func showComparison(w io.Writer, r *grading.Result, rows []grading.Comparison) {
 	for _, c := range rows {
 		definition := c.Definition
 		if c.FromMemory {
-			definition += memoryMark
+			definition += limitMarks[standards.FromMemory]
 			marked = true
 		}
 		used := text.WrapSoft(strings.Join(c.Standards, ", "), 44)
@@ -628,7 +684,7 @@ func showComparison(w io.Writer, r *grading.Result, rows []grading.Comparison) {
 	t.Render()
 	fmt.Fprintln(w)
 	if marked {
-		paragraph(w, memoryMark+" from memory: the text was not read.")
+		markSet{standards.FromMemory: true}.explain(w)
 	}
 	paragraph(w, caution)
 }

@@ -12,15 +12,16 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
-	"traytally/cmd/traytally/internal/pipeline"
 	"traytally/grading"
 	"traytally/grading/standards"
 )
 
 // verifyOptions are the flags of the verify command.
 type verifyOptions struct {
-	gradeOptions
+	sampleFlags
 	declared string
+	weighed  []string // CODE=GRAMS/GRAMS
+	balance  string   // grams
 	rule     grading.Decision
 	guardBand
 }
@@ -42,27 +43,45 @@ func (g *guardBand) settle(cmd *cobra.Command, rule *grading.Decision) error {
 
 func newVerifyCommand(u *ui) *cobra.Command {
 	o := verifyOptions{rule: grading.DefaultDecision()}
-	o.length = string(grading.Caliper)
 	cmd := &cobra.Command{
-		Use:   "verify PICTURE... --standard CODE --declared GRADE",
+		Use:   "verify [PICTURE... | RESULT.json | CODE] --standard CODE --declared GRADE",
 		Short: "Tell whether a sample supports the grade it was sold as",
-		Long: `Measures the pictures of one sample and tells whether it supports the declared
-grade, contradicts it, or proves nothing either way; then how many more kernels
-would decide. A limit counts as met or passed only where the whole interval
-lies on one side of it, so that neither side of a dispute is wronged by chance
-more often than the risks say.
+		Long: `Tells whether a sample supports the declared grade, contradicts it, or proves
+nothing either way, and what to do next. The sample is its pictures, the result
+that grade wrote as JSON, a code of the register, or shares sorted and weighed
+by hand (--weighed), alone or beside one of these.
 
-Figures on the sample sheet are taken as exact. What neither the pictures nor
-the sheet decide is named as not assessed.`,
+A limit counts as met or passed only where the whole interval lies on one side
+of it, so that neither side of a dispute is wronged by chance more often than
+the risks say. The producer's risk is shared among the limits that an interval
+could contradict. A limit from memory, or one for which outlines stand in for a
+sieve, contradicts nobody: it says by hand.
+
+Other figures on the sample sheet are taken as exact. What neither the pictures
+nor the sheet decide is named as not assessed.
+
+` + registerHelp,
 		Example: `  traytally verify tray.jpg --standard us-long --declared "U.S. No. 2"
   traytally verify tray-1.jpg tray-2.jpg --standard thai-white --declared "5 %" --sheet sheet.yaml
-  traytally verify tray.jpg --contract contract.yaml --declared first --consumer-risk 0.05`,
-		Args: needsPicture,
+  traytally verify lot-17.json --contract contract.yaml --declared first --consumer-risk 0.05
+  traytally verify --standard us-long --declared 2 --weighed broken=4.1/98.7 --balance-u 0.01`,
+		Args: func(cmd *cobra.Command, args []string) error {
+			if len(args) == 0 && (len(o.weighed)+len(o.found) > 0 || o.sheet != "") {
+				return nil
+			}
+			return needsPicture(cmd, args)
+		},
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if err := o.guardBand.settle(cmd, &o.rule); err != nil {
 				return err
 			}
 			o.pictures = args
+			for _, w := range o.weighed {
+				o.found = append(o.found, "weighed."+w)
+			}
+			if o.balance != "" {
+				o.found = append(o.found, "balance_u_g="+o.balance)
+			}
 			return runVerify(cmd.Context(), o, u)
 		},
 	}
@@ -73,6 +92,8 @@ the sheet decide is named as not assessed.`,
 	f.Float64Var(&o.rule.Risks.Consumer, "consumer-risk", o.rule.Risks.Consumer, "greatest `RISK` of supporting a lot that is beyond a limit")
 	f.Float64Var(&o.rule.Risks.Producer, "producer-risk", o.rule.Risks.Producer, "greatest `RISK` of contradicting a lot that is within every limit")
 	o.guardBand.add(f)
+	f.StringArrayVar(&o.weighed, "weighed", nil, "a share sorted and weighed by hand, `CODE=GRAMS/GRAMS`: the part and all the rice; may be repeated")
+	f.StringVar(&o.balance, "balance-u", "", "standard uncertainty of one weighing in `GRAMS`, about what the balance shows last")
 	o.addJSON(f)
 	return cmd
 }
@@ -111,25 +132,30 @@ func runVerify(ctx context.Context, o verifyOptions, u *ui) error {
 	if err := o.checkOutputs(); err != nil {
 		return err
 	}
-	settings, err := pipeline.Resolve(ctx, r, o.options(u))
-	if err != nil {
-		return err
+	var result *grading.Result // nil where all was weighed
+	doc := verifyDocument{Schema: "traytally.verify/1", Pictures: []documentPicture{}}
+	sample := grading.NoSample()
+	if len(o.pictures) > 0 {
+		unsure := false
+		if result, doc.Pictures, unsure, err = o.result(ctx, u, r, o.pictures); err != nil {
+			return inStandardWords(err, o.sheet)
+		}
+		if unsure {
+			u.warn("how well single lengths near a limit are known is not in a result file: the intervals leave that out", "give the pictures, or the code of the register")
+		}
+		sample, doc.Versions, doc.Broken, doc.Reference = result.Sample, result.Versions, &result.Broken, &result.Reference
 	}
-	sample, err := settings.Grade(ctx, pipeline.Files(o.pictures...), sheet, o.options(u))
+	v, err := grading.Verify(sample, std, o.declared, sheet, o.rule)
 	if err != nil {
 		return inStandardWords(err, o.sheet)
 	}
-	result := sample.Result
-	v, err := grading.Verify(result.Sample, std, o.declared, sheet, o.rule)
-	if err != nil {
-		return inStandardWords(err, o.sheet)
-	}
-	doc := verifyDocument{Schema: "traytally.verify/1", Verification: v, Versions: result.Versions, Broken: result.Broken, Reference: result.Reference}
-	doc.Pictures = append(doc.Pictures, newDocument(sample).Pictures...)
+	doc.Verification = v
 	if err := u.answer(ctx, o.output, doc, func(w io.Writer) { showVerification(w, result, v) }); err != nil {
 		return err
 	}
-	tellWarnings(u, result)
+	if result != nil {
+		tellWarnings(u, result)
+	}
 	switch v.Outcome {
 	case grading.Contradicts:
 		return &answer{exitContradicts}
@@ -143,10 +169,10 @@ func runVerify(ctx context.Context, o verifyOptions, u *ui) error {
 type verifyDocument struct {
 	Schema string `json:"schema"`
 	*grading.Verification
-	Versions  map[string]string       `json:"versions"`
-	Pictures  []documentPicture       `json:"pictures"`
-	Broken    grading.BrokenResult    `json:"broken"`
-	Reference grading.ReferenceResult `json:"reference"`
+	Versions  map[string]string        `json:"versions"`
+	Pictures  []documentPicture        `json:"pictures"`
+	Broken    *grading.BrokenResult    `json:"broken"` // null where no picture was given
+	Reference *grading.ReferenceResult `json:"reference"`
 }
 
 var outcomeText = map[string]string{
@@ -154,24 +180,28 @@ var outcomeText = map[string]string{
 }
 
 func showVerification(w io.Writer, r *grading.Result, v *grading.Verification) {
-	fmt.Fprintf(w, "%s: %s\n", sampleName(r), count(len(r.Sample.Pieces), "kernel", "kernels"))
-	fmt.Fprintf(w, "Declared: %s, %s (%s)\n\n", plain(v.Declared), plain(v.Title), v.Standard)
-	fmt.Fprintf(w, "%s\n", outcomeText[v.Outcome])
+	fmt.Fprintf(w, "%s: declared %s, %s (%s)\n", outcomeText[v.Outcome], plain(v.Declared), plain(v.Title), v.Standard)
 	paragraph(w, plain(upperFirst(v.Statement))+".")
 	fmt.Fprintln(w)
+	if r == nil {
+		fmt.Fprintf(w, "Sorted and weighed by hand, no picture\n\n")
+	} else {
+		fmt.Fprintf(w, "%s: %s\n\n", sampleName(r), count(len(r.Sample.Pieces), "kernel", "kernels"))
+	}
 
 	t := newTable(w)
-	t.AppendHeader(table.Row{"Limit", "Found", "95 % interval", "Allowed", "Verdict", "Chance within"})
-	marked := false
+	t.AppendHeader(table.Row{"Limit", "Found", "Interval used", "Allowed", "Verdict", "Within"})
+	var marks markSet
 	for i := range v.Checks {
 		c := &v.Checks[i]
 		if c.Conforms == nil {
 			continue
 		}
+		marks.add(c.Mark)
 		row := lineRow(&c.Line)
-		marked = marked || c.FromMemory
 		within := ""
-		if c.From == grading.FromPicture {
+		if c.UsedLow != nil {
+			row[2] = fmt.Sprintf("%s to %s", percent(*c.UsedLow), percent(*c.UsedHigh))
 			within = chance(*c.Conforms) + " %"
 		}
 		t.AppendRow(append(row, within))
@@ -179,34 +209,71 @@ func showVerification(w io.Writer, r *grading.Result, v *grading.Verification) {
 	alignRight(t, 2, 3, 6)
 	t.Render()
 	fmt.Fprintln(w)
-	if m := v.More; m != nil {
-		if m.Possible {
-			paragraph(w, fmt.Sprintf("About %d more kernels (%s like %s) would decide in 9 of 10 cases, if the lot is as measured.",
-				niceCount(m.Kernels), count(m.Trays, "tray", "trays"), map[bool]string{true: "this one", false: "these"}[len(r.Pictures) == 1]))
-		} else {
-			paragraph(w, "More kernels would not decide: "+plain(m.Why)+".")
-		}
-	}
 	risk := func(p float64) string { return standards.FormatNumber(round4(100*p)) + " %" }
 	if v.GuardBand != nil {
 		paragraph(w, fmt.Sprintf("Guard band: %g points on either side of a limit on a percentage, as asked. With as many kernels as here that leaves risks of up to %s of supporting a lot that is beyond a limit, %s of contradicting one that is within all.",
 			*v.GuardBand, risk(v.Risks.Consumer), risk(v.Risks.Producer)))
 	} else {
-		paragraph(w, fmt.Sprintf("Risks: at most %s of supporting a lot that is beyond a limit, %s of contradicting one that is within all.",
-			risk(v.Risks.Consumer), risk(v.Risks.Producer)))
+		shared := ""
+		if v.Sharing > 1 {
+			shared = fmt.Sprintf(", shared by the %d limits that an interval could contradict: %s each", v.Sharing, risk(v.ProducerPerLine))
+		}
+		paragraph(w, fmt.Sprintf("Risks: at most %s of supporting a lot that is beyond a limit, %s of contradicting one that is within all%s. They set the two ends of the intervals used. \"Within\" is the chance that the lot is within the limit.",
+			risk(v.Risks.Consumer), risk(v.Risks.Producer), shared))
+	}
+	if m := v.More; m != nil {
+		if m.Possible {
+			paragraph(w, fmt.Sprintf("About %d more kernels (%s like %s) would decide in 9 of 10 cases, if the lot is as measured.",
+				niceCount(m.Kernels), count(m.Trays, "tray", "trays"), map[bool]string{true: "this one", false: "these"}[r != nil && len(r.Pictures) == 1]))
+		} else {
+			paragraph(w, "More kernels would not decide: "+plain(m.Why)+".")
+		}
 	}
 	fmt.Fprintln(w)
-	showRest(w, v.NotAssessed, v.Notes, v.Caution, marked)
+	showRest(w, v.NotAssessed, v.Notes, v.Caution, marks)
 	paragraph(w, caution)
+	fmt.Fprintln(w)
+	paragraph(w, "To write: "+plain(v.Words))
+	fmt.Fprintln(w)
+	fmt.Fprintln(w, "Next, where the contract says nothing else")
+	for i, step := range v.Next {
+		bullet(w, fmt.Sprint(i+1), step)
+	}
+}
+
+// A markSet gathers the marks that stand beside the limits of a table.
+type markSet map[standards.Mark]bool
+
+func (s *markSet) add(m standards.Mark) {
+	if limitMarks[m] == "" {
+		return
+	}
+	if *s == nil {
+		*s = markSet{}
+	}
+	(*s)[m] = true
+}
+
+// limitMarks stand beside a limit whose text was not read.
+var limitMarks = map[standards.Mark]string{standards.FromMemory: "*", standards.Restated: "†"}
+
+// explain says what the marks mean that were used.
+func (s markSet) explain(w io.Writer) {
+	if s[standards.FromMemory] {
+		paragraph(w, limitMarks[standards.FromMemory]+" from memory: the text was not read. Check the printed standard.")
+	}
+	if s[standards.Restated] {
+		paragraph(w, limitMarks[standards.Restated]+" restated: read in a page that restates the text, not in the text.")
+	}
 }
 
 // chance writes a probability in percent without claiming certainty.
 func chance(p float64) string {
 	switch {
 	case p > 0.999:
-		return "over 99.9"
+		return ">99.9"
 	case p < 0.001:
-		return "under 0.1"
+		return "<0.1"
 	}
 	return fmt.Sprintf("%.1f", 100*p)
 }
@@ -235,30 +302,26 @@ func lineRow(l *grading.Line) table.Row {
 	if l.Low != nil && *l.Low != *l.High {
 		between = fmt.Sprintf("%s to %s", percent(*l.Low), percent(*l.High))
 	}
-	if l.From == grading.FromSheet {
+	if l.From == grading.FromSheet && between == "" {
 		between = "sheet"
 	}
 	allowed := l.LimitText
-	if l.FromMemory {
-		allowed += memoryMark
-	}
-	return table.Row{text.WrapSoft(plain(l.Limit), 34), plain(found), between, plain(allowed), verdictText(l.Verdict)}
+	allowed += limitMarks[l.Mark]
+	return table.Row{text.WrapSoft(plain(l.Limit), 28), plain(found), between, plain(allowed), verdictText(l.Verdict)}
 }
 
 func verdictText(v string) string {
-	return map[string]string{grading.Meets: "meets", grading.Fails: "fails", grading.NotProven: "not proven", grading.Unassessed: "not assessed"}[v]
+	return map[string]string{grading.Meets: "meets", grading.Fails: "fails", grading.NotProven: "not proven", grading.ByHand: "by hand", grading.Unassessed: "not assessed"}[v]
 }
 
 // showRest prints what was not assessed, notes, and the standard's own caution.
-func showRest(w io.Writer, missing []grading.NotAssessed, notes []string, standardsCaution string, marked bool) {
-	if marked {
-		paragraph(w, memoryMark+" The limit is from memory: the text was not read. Check the printed standard.")
-	}
+func showRest(w io.Writer, missing []grading.NotAssessed, notes []string, standardsCaution string, marks markSet) {
+	marks.explain(w)
 	for _, n := range notes {
 		paragraph(w, "Note: "+plain(n)+".")
 	}
 	if len(missing) > 0 {
-		if marked || len(notes) > 0 {
+		if len(marks) > 0 || len(notes) > 0 {
 			fmt.Fprintln(w)
 		}
 		fmt.Fprintln(w, "Not assessed")
@@ -275,9 +338,7 @@ func showRest(w io.Writer, missing []grading.NotAssessed, notes []string, standa
 			if len(names[why]) == 1 {
 				s = names[why][0] + ": " + why
 			}
-			for i, line := range strings.Split(text.WrapSoft(plain(s), 74), "\n") {
-				fmt.Fprintf(w, "  %s %s\n", map[bool]string{true: "-", false: " "}[i == 0], strings.TrimRight(line, " "))
-			}
+			bullet(w, "-", s)
 		}
 		fmt.Fprintln(w)
 	}
@@ -286,15 +347,22 @@ func showRest(w io.Writer, missing []grading.NotAssessed, notes []string, standa
 	}
 }
 
+// bullet prints a text that hangs to the right of a sign.
+func bullet(w io.Writer, sign, s string) {
+	for i, line := range strings.Split(text.WrapSoft(plain(s), 74), "\n") {
+		fmt.Fprintf(w, "  %s %s\n", map[bool]string{true: sign, false: " "}[i == 0], strings.TrimRight(line, " "))
+	}
+}
+
 // showGrade prints what a standard makes of a sample.
 func showGrade(w io.Writer, g *grading.Grade) {
 	fmt.Fprintf(w, "%s (%s)\n", plain(g.Title), g.Standard)
-	item(w, "Result", upperFirst(g.Result))
+	item(w, "Result", upperFirst(g.Headline()))
 	if d := g.NextGradeDistance; d != nil {
 		for i := range g.Limiting {
 			l := &g.Limiting[i]
 			item(w, map[bool]string{true: "Limited by"}[i == 0], fmt.Sprintf("%s: %s found, %s allows %s%s [%s]",
-				l.Limit, l.ValueText, d.Grade, l.LimitText, map[bool]string{true: memoryMark}[l.FromMemory], l.Clause))
+				l.Limit, l.ValueText, d.Grade, l.LimitText, limitMarks[l.Mark], l.Clause))
 		}
 		item(w, "Next grade", fmt.Sprintf("%s takes %s", d.Grade, stepsText(d.Factors)))
 	}
@@ -310,25 +378,26 @@ func showGrade(w io.Writer, g *grading.Grade) {
 	}
 	t := newTable(w)
 	t.AppendHeader(table.Row{"Limits of " + plain(shown), "Found", "95 % interval", "Allowed", "Verdict"})
-	marked, rows := false, 0
+	var marks markSet
+	rows := 0
 	for i := range g.Lines {
 		l := &g.Lines[i]
 		if l.Grade != shown || l.Verdict == grading.Unassessed {
 			continue
 		}
-		marked = marked || l.FromMemory
+		marks.add(l.Mark)
 		t.AppendRow(lineRow(l))
 		rows++
 	}
 	for i := range g.Limiting {
-		marked = marked || g.Limiting[i].FromMemory
+		marks.add(g.Limiting[i].Mark)
 	}
 	if rows > 0 {
 		alignRight(t, 2, 3, 6)
 		t.Render()
 		fmt.Fprintln(w)
 	}
-	showRest(w, g.NotAssessed, g.Notes, g.Caution, marked)
+	showRest(w, g.NotAssessed, g.Notes, g.Caution, marks)
 }
 
 func stepsText(steps []grading.Step) string {

@@ -2,6 +2,7 @@ package mill
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -59,21 +60,19 @@ func ReadGraded(r io.Reader, name string) (*Graded, error) {
 	if len(data) > mostJSON {
 		return bad("more than 512 MiB", nil)
 	}
-	// Not the whole Result: what the standard said of it is not read.
+	// Outer fields take the place of embedded ones: what the standard said of it
+	// is not read, the check sums of the pictures are.
 	var f struct {
-		Schema   string         `json:"schema"`
-		Params   grading.Params `json:"params"`
+		grading.Result
+		Grade    json.RawMessage `json:"grade"`
 		Pictures []struct {
 			grading.Picture
 			SHA256 string `json:"sha256"`
 		} `json:"pictures"`
-		Reference grading.ReferenceResult `json:"reference"`
-		Broken    *struct {
+		Broken *struct {
+			grading.BrokenResult
 			MassPct *grading.Interval `json:"mass_pct"`
 		} `json:"broken"`
-		Shares     []grading.ShareResult    `json:"shares"`
-		Unresolved grading.UnresolvedResult `json:"unresolved"`
-		Kernels    []grading.KernelRow      `json:"kernels"`
 	}
 	if err := json.Unmarshal(data, &f); err != nil {
 		return bad("cannot be read as a graded sample", err)
@@ -95,17 +94,24 @@ func ReadGraded(r io.Reader, name string) (*Graded, error) {
 	if err := g.check(); err != nil {
 		return bad("damaged", err)
 	}
-	var pictures []grading.Picture
+	res := f.Result
+	res.Broken = f.Broken.BrokenResult
+	res.Broken.MassPct = *f.Broken.MassPct
 	for _, p := range f.Pictures {
-		pictures = append(pictures, p.Picture)
+		res.Pictures = append(res.Pictures, p.Picture)
 		if p.SHA256 != "" {
 			g.Pictures = append(g.Pictures, p.SHA256)
 		}
 	}
-	if len(f.Kernels) > 0 {
-		if g.sample, err = sampleOf(f.Params, pictures, f.Reference, f.Unresolved, f.Kernels); err != nil {
-			return bad("damaged", err)
+	if len(res.Kernels) > 0 {
+		if err := grading.Reopen(&res); err != nil {
+			var e *grading.InputError
+			if errors.As(err, &e) {
+				return nil, &InputError{What: name + ": " + e.What, Hint: e.Hint, Err: err}
+			}
+			return nil, err
 		}
+		g.sample = res.Sample
 	}
 	return g, nil
 }
@@ -206,59 +212,6 @@ func CheckSums(stream string, shares map[string]Figure) error {
 	return nil
 }
 
-// sampleOf makes the sample anew from the rows of its kernels.
-func sampleOf(params grading.Params, pictures []grading.Picture, ref grading.ReferenceResult, un grading.UnresolvedResult, rows []grading.KernelRow) (*grading.Sample, error) {
-	if err := params.Validate(); err != nil {
-		return nil, err
-	}
-	if !(un.AreaShare >= 0 && un.AreaShare < 1) {
-		return nil, fmt.Errorf("unresolved area share of %g", un.AreaShare)
-	}
-	if !(ref.SE >= 0 && ref.SE < ref.Length) {
-		return nil, fmt.Errorf("standard error of the whole-kernel length of %g", ref.SE)
-	}
-	s := &grading.Sample{
-		Params: params, MM: ref.Unit == "mm", Trays: max(1, len(pictures)), Unresolved: un.AreaShare,
-		Reference: grading.Reference{Length: ref.Length, SE: ref.SE, SD: ref.SD, N: ref.NUnbroken, Method: ref.Method},
-	}
-	tray := map[string]int{}
-	for i := len(pictures) - 1; i >= 0; i-- {
-		tray[pictures[i].Picture] = i
-	}
-	ends := map[string]kernel.End{kernel.EndIntact.String(): kernel.EndIntact, kernel.EndBroken.String(): kernel.EndBroken}
-	for i := range rows {
-		r := &rows[i]
-		p := grading.Piece{
-			Tray: tray[r.Picture], Index: i,
-			Length: r.LengthMM, Width: r.WidthMM, Area: r.AreaMM2, Mass: r.VolumeMM3,
-			Ends:       [2]kernel.End{ends[r.Ends[0]], ends[r.Ends[1]]},
-			Covered:    r.CoveredShare,
-			ChalkShare: r.ChalkShare,
-		}
-		if !s.MM {
-			p.Length, p.Width, p.Area, p.Mass = r.LengthPx, r.WidthPx, r.AreaPx2, r.VolumePx3
-		}
-		if !plausible(p.Length) || !plausible(p.Width) || !plausible(p.Mass) || !plausible(r.LengthRatio) {
-			return nil, fmt.Errorf("kernel %d of %s: length %g, width %g, volume %g, ratio %g", r.ID, r.Picture, p.Length, p.Width, p.Mass, r.LengthRatio)
-		}
-		// The ratio is by the measure that the classes go by; the other measure
-		// is not used.
-		p.Axis = p.Length
-		if params.Measure == grading.Axis {
-			p.Axis = r.LengthRatio * ref.Length
-		}
-		for _, f := range r.Flags {
-			p.Flags = append(p.Flags, kernel.Flag(f))
-		}
-		if p.Has(kernel.Foreign) || r.Class == grading.ForeignBody {
-			s.Foreign = append(s.Foreign, p)
-		} else {
-			s.Pieces = append(s.Pieces, p)
-		}
-	}
-	return s, nil
-}
-
 // plausible reports whether v can be a measure of a kernel, in any unit.
 func plausible(v float64) bool { return v > 1e-9 && v < 1e12 }
 
@@ -315,6 +268,34 @@ func (g *Graded) Share(flags ...kernel.Flag) (Figure, error) {
 		return slices.ContainsFunc(flags, p.Has)
 	})
 	return figureOf(share.Estimate), nil
+}
+
+// AtLength judges the sample by another whole-kernel length, mm: what is broken,
+// and every size class. It is an *InputError where the kernels or their scale are
+// not known.
+func (g *Graded) AtLength(mm float64) error {
+	if g.sample == nil || !g.sample.MM {
+		return &InputError{
+			What: g.Name + ": cannot be judged by another whole-kernel length, its kernels are not known in millimetres",
+			Hint: "grade the picture again with that length: --whole-length",
+		}
+	}
+	if !plausible(mm) {
+		return &InputError{What: fmt.Sprintf("whole-kernel length of %g mm", mm), Hint: "give millimetres, for example 7.0"}
+	}
+	s := *g.sample
+	s.Reference = grading.Reference{Length: mm, Method: grading.FromStated}
+	g.sample, g.ReferenceLength, g.ReferenceUnit = &s, mm, "mm"
+	g.Broken = figureOf(s.Share(grading.ByMass, grading.Broken(g.Cut)).Estimate)
+	g.shares = slices.Clone(g.shares)
+	for i := range g.shares {
+		if row := &g.shares[i]; row.Kind == grading.KindClass {
+			row.MassPct.Estimate = s.Share(grading.ByMass, func(p *grading.Piece, ratio float64) bool {
+				return s.Class(p, ratio) == grading.Class(row.Name)
+			}).Estimate
+		}
+	}
+	return nil
 }
 
 // apartLength is the difference of whole-kernel lengths, of the greater, from
@@ -401,8 +382,8 @@ func StandardLimits(std *standards.Standard, grade int) (limits []Limit, not []N
 		if f.Picture == standards.PictureAtLeast {
 			note = "only a part is seen: " + note
 		}
-		if l.FromMemory {
-			note = strings.TrimSuffix("limit from memory; "+note, "; ")
+		if mark := l.Mark.String(); mark != "" {
+			note = strings.TrimSuffix("limit "+mark+"; "+note, "; ")
 		}
 		limits = append(limits, Limit{
 			Code: f.Code, Label: f.Name, AtLeast: !l.Bound.Upper(), Value: l.Value, Unit: l.Unit,

@@ -162,7 +162,16 @@ func TestReadGradedRefusals(t *testing.T) {
 		"share of broken: 20 %, interval 30 to ": edit(func(m map[string]any) { share(m)["value"], share(m)["low"] = 20, 30 }),
 		"the size classes add up to":             edit(func(m map[string]any) { m["shares"] = m["shares"].([]any)[1:] }),
 		"whole-kernel length of 0":               edit(func(m map[string]any) { m["reference"].(map[string]any)["length"] = 0 }),
-		"volume -1":                              edit(func(m map[string]any) { m["kernels"].([]any)[5].(map[string]any)["volume_mm3"] = -1 }),
+		"12.00 % broken are written":             edit(func(m map[string]any) { share(m)["value"], share(m)["low"], share(m)["high"] = 12, 11, 13 }),
+		"broken are written, ":                   edit(func(m map[string]any) { m["broken"].(map[string]any)["found"] = 1 }),
+		"an interval of ":                        edit(func(m map[string]any) { share(m)["low"] = share(m)["value"] }),
+		"of the whole-kernel length, and":        edit(func(m map[string]any) { m["kernels"].([]any)[5].(map[string]any)["length_mm"] = 4.2 }),
+		"yellow are written": edit(func(m map[string]any) {
+			for _, k := range m["kernels"].([]any) {
+				k.(map[string]any)["flags"] = []any{}
+			}
+		}),
+		"volume -1": edit(func(m map[string]any) { m["kernels"].([]any)[5].(map[string]any)["volume_mm3"] = -1 }),
 	} {
 		_, err := ReadGraded(bytes.NewReader(data), "x.json")
 		e := requireInputError(t, err)
@@ -171,7 +180,22 @@ func TestReadGradedRefusals(t *testing.T) {
 		assert.Contains(t, e.Hint, "--json FILE")
 	}
 
-	_, err := ReadGraded(brokenPipe{}, "x.json")
+	// Another whole-kernel length makes another share, the one that grading by it
+	// gives; by its own nothing changes but the doubt that is not in the file.
+	g, err := ReadGraded(bytes.NewReader(good), "x.json")
+	require.NoError(t, err)
+	own := g.Broken.Value
+	require.NoError(t, g.AtLength(g.ReferenceLength))
+	assert.InDelta(t, own, g.Broken.Value, 0.01)
+	require.NoError(t, g.AtLength(8))
+	p := grading.DefaultParams()
+	p.WholeLengthMM = 8
+	longer, _ := analysed(t, p)
+	assert.InDelta(t, longer.Broken.MassPct.Value, g.Broken.Value, 0.01)
+	head, _ := g.Figure("head")
+	assert.InDelta(t, 100-g.Broken.Value, head.Value, 0.01)
+
+	_, err = ReadGraded(brokenPipe{}, "x.json")
 	require.ErrorIs(t, err, io.ErrUnexpectedEOF)
 
 	bare, err := ReadGraded(bytes.NewReader(edit(func(m map[string]any) { m["kernels"] = []any{} })), "x.json")
@@ -186,7 +210,7 @@ func TestReadGradedRefusals(t *testing.T) {
 	grey := grading.DefaultParams()
 	grey.NotAssessed = []kernel.Flag{kernel.Yellow}
 	_, b := analysed(t, grey)
-	g, err := ReadGraded(bytes.NewReader(b), "grey.json")
+	g, err = ReadGraded(bytes.NewReader(b), "grey.json")
 	require.NoError(t, err)
 	_, err = g.Share(kernel.Red, kernel.Yellow)
 	assert.Contains(t, requireInputError(t, err).What, "grey.json: yellow was not assessed")

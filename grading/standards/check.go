@@ -22,7 +22,7 @@ const seenMemory = "memory"
 
 // SheetFields lists the sample-sheet fields that a factor may name.
 var SheetFields = []string{
-	"moisture_pct", "odour_ok", "live_insects",
+	"moisture_pct", "odour_ok", "live_insects", "insects", "insect_refuse",
 	"foreign_matter_pct", "foreign_organic_pct", "foreign_inorganic_pct",
 	"paddy_per_kg",
 }
@@ -33,7 +33,7 @@ var PieceFlags = []string{"chalky", "yellow", "red", "red_streaked", "damaged", 
 var (
 	statuses    = []string{"published", "model", "practice", "contract"}
 	seenValues  = []string{"read", "secondary", seenMemory, "practice", "contract"}
-	bases       = []string{"mass", "count", "per_kg", "per_500g", "in_sample", "yes_no", "words"}
+	bases       = []string{"mass", "count", "per_kg", "per_500g", "per_100g", "in_sample", "yes_no", "words"}
 	pictureUses = []string{"", "decides", "estimates", "at_least", "hints"}
 	modes       = []string{"none", "half_up", "half_even"}
 	endStates   = []string{"", EndsGrown, EndsFractured}
@@ -222,7 +222,7 @@ func (c *checker) names() {
 	for _, code := range codes {
 		var factors []string
 		for _, x := range f.Factors {
-			if len(x.Variants) == 0 || slices.Contains(x.Variants, code) {
+			if x.In(code) {
 				factors = append(factors, x.Code)
 			}
 		}
@@ -362,9 +362,12 @@ func (c *checker) factor(i int) {
 	c.oneOf(at+".picture", "picture", string(x.Picture), pictureUses)
 	c.source(at+".source", x.Source, true)
 	c.memory(at+".from_memory", x.FromMemory)
-	for _, v := range x.Variants {
-		if !slices.ContainsFunc(f.Variants, func(w Variant) bool { return w.Code == v }) {
-			c.add(at+".variants", "", "there is no variant %q", v)
+	for key, patterns := range map[string][]string{"variants": x.Variants, "except": x.Except} {
+		for _, v := range patterns {
+			one := Factor{Variants: []string{v}}
+			if !slices.ContainsFunc(f.Variants, func(w Variant) bool { return one.In(w.Code) }) {
+				c.add(at+"."+key, "", "there is no variant %q", v)
+			}
 		}
 	}
 	if f.Sources[x.Source].Seen == seenMemory && x.HasLimit() && !x.FromMemory.all {

@@ -252,7 +252,7 @@ func (f *File) variant(v Variant) *Standard {
 		Sizes:     f.Sizes, Sources: f.Sources, rounding: f.Rounding, broken: f.Broken,
 	}
 	for _, x := range f.Factors {
-		if len(x.Variants) == 0 || slices.Contains(x.Variants, v.Code) {
+		if x.In(v.Code) {
 			s.Factors = append(s.Factors, x)
 		}
 	}

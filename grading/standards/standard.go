@@ -3,6 +3,8 @@ package standards
 import (
 	"fmt"
 	"math"
+	"path"
+	"slices"
 	"strings"
 	"unicode"
 )
@@ -56,6 +58,7 @@ const (
 	ByCount  Basis = "count"     // percent by number of kernels
 	PerKg    Basis = "per_kg"    // number in 1 kg of rice
 	Per500g  Basis = "per_500g"  // number in 500 g of rice
+	Per100g  Basis = "per_100g"  // number in 100 g of rice
 	InSample Basis = "in_sample" // number in the sample as drawn
 	YesNo    Basis = "yes_no"    // 0 absent, 1 present: odour
 	ByWords  Basis = "words"     // position in the factor's list of words, 1 is the first
@@ -70,6 +73,8 @@ func (b Basis) Unit() string {
 		return "per kg"
 	case Per500g:
 		return "per 500 g"
+	case Per100g:
+		return "per 100 g"
 	}
 	return ""
 }
@@ -82,6 +87,8 @@ func (b Basis) SamplePortionG() float64 {
 		return 1000
 	case Per500g:
 		return 500
+	case Per100g:
+		return 100
 	}
 	return 0
 }
@@ -131,6 +138,30 @@ func (r Rule) Round(x float64) float64 {
 		n--
 	}
 	return math.Copysign(n/p, x)
+}
+
+// A Mark says how far the text behind a limit was read.
+type Mark string
+
+// The three marks, and none for what has no text to be read: trade usage, and a
+// contract's own lines.
+const (
+	Read       Mark = "read"     // the figure and what counts under it stand in a text that was read
+	Restated   Mark = "restated" // one of them was read only in a page that restates the text
+	FromMemory Mark = "memory"   // one of them is from memory
+	Unmarked   Mark = ""
+)
+
+// String returns the mark as it stands beside a limit; empty for what was read
+// and what has no text.
+func (m Mark) String() string {
+	return map[Mark]string{Restated: "restated", FromMemory: "from memory"}[m]
+}
+
+// Worse returns the mark that says less of m and n.
+func (m Mark) Worse(n Mark) Mark {
+	order := []Mark{Unmarked, Read, Restated, FromMemory}
+	return order[max(slices.Index(order, m), slices.Index(order, n))]
 }
 
 // A Source is a document that figures were taken from.
@@ -186,9 +217,12 @@ type Pieces struct {
 
 // A Factor is one thing a standard measures, with its limit in every grade.
 type Factor struct {
-	Code     string   `yaml:"code"`
-	Name     string   `yaml:"name"`
-	Variants []string `yaml:"variants"` // codes it belongs to; empty: all of the file
+	Code string `yaml:"code"`
+	Name string `yaml:"name"`
+	// Variants holds the codes it belongs to, with * for any letters; empty: all
+	// of the file. Except holds those it does not.
+	Variants []string `yaml:"variants"`
+	Except   []string `yaml:"except"`
 	Basis    Basis    `yaml:"basis"`
 	Clause   string   `yaml:"clause"`
 	Source   string   `yaml:"source"`
@@ -210,6 +244,17 @@ type Factor struct {
 	Below   Values `yaml:"below"`
 	AtLeast Values `yaml:"at_least"`
 	Above   Values `yaml:"above"`
+}
+
+// In reports whether the factor belongs to the variant with that code.
+func (f *Factor) In(code string) bool {
+	named := func(list []string) bool {
+		return slices.ContainsFunc(list, func(pattern string) bool {
+			ok, err := path.Match(pattern, code)
+			return ok && err == nil
+		})
+	}
+	return (len(f.Variants) == 0 || named(f.Variants)) && !named(f.Except)
 }
 
 // HasLimit reports whether the factor is limited in any grade. A factor
@@ -373,7 +418,10 @@ type Limit struct {
 	Clause     string
 	Round      Rule
 	Source     Source
-	FromMemory bool // the figure, or what counts under it, was not read in a text
+	Mark       Mark
+	// Sieved reports that a sieve decides what counts, for which a picture has
+	// outlines only.
+	Sieved bool
 }
 
 // Limits returns the limits of the grade with index i, in the order of the
@@ -394,28 +442,59 @@ func (s *Standard) Limits(i int) []Limit {
 				Factor: f, Grade: s.Grades[i], GradeIndex: i,
 				Bound: b.bound, Value: x, Unit: f.Basis.Unit(), Basis: f.Basis,
 				Clause: f.Clause, Round: s.roundingOf(f, i), Source: s.Sources[f.Source],
-				FromMemory: f.FromMemory.In(s.Grades[i]) || s.DefinitionFromMemory(f, i),
+				Mark: s.markOf(f, i), Sieved: s.Sieved(f, i),
 			})
 		}
 	}
 	return out
 }
 
-// DefinitionFromMemory reports whether what counts as f in the grade with
-// index i is from memory: its own definition or one of its size classes.
-func (s *Standard) DefinitionFromMemory(f *Factor, i int) bool {
-	if f.DefinitionFromMemory {
-		return true
+// markOf is the mark of the limits of f in the grade with index i.
+func (s *Standard) markOf(f *Factor, i int) Mark {
+	if f.FromMemory.In(s.Grades[i]) {
+		return FromMemory
 	}
+	return s.Sources[f.Source].mark().Worse(s.DefinitionMark(f, i))
+}
+
+// DefinitionMark tells how far what counts as f in the grade with index i was
+// read: its own definition and its size classes.
+func (s *Standard) DefinitionMark(f *Factor, i int) Mark {
+	if f.DefinitionFromMemory {
+		return FromMemory
+	}
+	m := Unmarked
 	if f.Pieces == nil {
-		return false
+		return m
 	}
 	for _, name := range f.Pieces.Sizes {
-		if z := s.size(name); z != nil && z.FromMemory.In(s.Grades[i]) {
-			return true
+		z := s.size(name)
+		switch {
+		case z == nil:
+		case z.FromMemory.In(s.Grades[i]):
+			m = FromMemory
+		default:
+			m = m.Worse(s.Sources[z.Source].mark())
 		}
 	}
-	return false
+	return m
+}
+
+// mark is the mark of what stands in the source.
+func (s Source) mark() Mark {
+	return map[string]Mark{"read": Read, "secondary": Restated, seenMemory: FromMemory}[s.Seen]
+}
+
+// Sieved reports whether some piece of a length counts as f, in the grade with
+// index i, where it passes a hole and not where it is held, or the other way
+// round.
+func (s *Standard) Sieved(f *Factor, i int) bool {
+	parts := s.PartsOf(f, i)
+	takes := func(p probe, sieveMM float64) bool {
+		return slices.ContainsFunc(parts, func(part Part) bool { return part.Takes(p.length, sieveMM, p.ends) })
+	}
+	const passes, held = 1e-6, 1e6
+	return slices.ContainsFunc(probes(parts), func(p probe) bool { return takes(p, passes) != takes(p, held) })
 }
 
 func (s *Standard) size(name string) *Size {

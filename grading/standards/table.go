@@ -49,7 +49,7 @@ type TableLimit struct {
 	Clause      string     `json:"clause"`
 	Rounding    Rule       `json:"rounding"`
 	Source      string     `json:"source"`
-	FromMemory  bool       `json:"from_memory"`
+	Mark        Mark       `json:"mark"` // read, restated, memory; empty for usage and contracts
 	Picture     PictureUse `json:"picture"`
 	PictureNote string     `json:"picture_note"`
 	Sheet       string     `json:"sheet"`
@@ -58,7 +58,7 @@ type TableLimit struct {
 // Table lays s out.
 func (s *Standard) Table() Table {
 	t := Table{
-		Schema: "traytally.standard/1",
+		Schema: "traytally.standard/2",
 		Code:   s.Code, Title: s.Title, Document: s.Document, Body: s.Body, Edition: s.Edition, Status: s.Status,
 		Caution: s.Caution, Grades: s.Grades, BelowAll: s.BelowAll, Reference: s.Reference.Text,
 		OneDefect: s.OneDefect, Sizes: []TableSize{}, Limits: []TableLimit{}, Reported: []string{},
@@ -85,7 +85,7 @@ func (s *Standard) Table() Table {
 			row := TableLimit{
 				Grade: grade, Factor: l.Factor.Code, Name: l.Factor.Name, Definition: l.Factor.Definition,
 				Bound: l.Bound, Inclusive: l.Bound.Inclusive(), Value: l.Value, Unit: l.Unit, Basis: l.Basis,
-				Clause: l.Clause, Rounding: l.Round, Source: l.Factor.Source, FromMemory: l.FromMemory,
+				Clause: l.Clause, Rounding: l.Round, Source: l.Factor.Source, Mark: l.Mark,
 				Picture: l.Factor.Picture, PictureNote: l.Factor.PictureNote, Sheet: l.Factor.Sheet,
 			}
 			if l.Basis == ByWords {
@@ -97,35 +97,33 @@ func (s *Standard) Table() Table {
 	return t
 }
 
-// Standing says in a few words how far the limits of s were read.
-func (s *Standard) Standing() string {
-	switch s.Status {
-	case "practice":
-		return "common practice"
-	case "contract":
-		return "contract"
-	case "model":
-		return "drafting example"
-	}
-	memory, restated, all := 0, 0, 0
+// A Standing counts limits by their marks.
+type Standing struct{ Read, Restated, Memory, Unmarked int }
+
+// Standing counts the limits of s, one for each figure of each grade.
+func (s *Standard) Standing() Standing {
+	var n Standing
 	for g := range s.Grades {
 		for _, l := range s.Limits(g) {
-			all++
-			switch {
-			case l.FromMemory:
-				memory++
-			case l.Source.Seen == "secondary":
-				restated++
+			switch l.Mark {
+			case Read:
+				n.Read++
+			case Restated:
+				n.Restated++
+			case FromMemory:
+				n.Memory++
+			default:
+				n.Unmarked++
 			}
 		}
 	}
-	switch {
-	case memory*10 >= all*9:
-		return "from memory"
-	case memory > 0:
-		return "partly from memory"
-	case restated > 0:
-		return "restated"
-	}
-	return "read"
+	return n
+}
+
+// Standing counts the limits of the file; one that holds for several kinds of
+// rice counts once.
+func (e *Edition) Standing() Standing {
+	all := *e.File.variant(Variant{})
+	all.Factors = e.File.Factors
+	return all.Standing()
 }

@@ -21,6 +21,7 @@ import (
 	"unicode"
 
 	"traytally/grading"
+	"traytally/grading/standards"
 	"traytally/samples"
 	"traytally/vision/kernel"
 )
@@ -227,11 +228,11 @@ func (v *view) verdict() {
 		v.Standing = "The whole-kernel length cannot be told from this sample; the interval is what the tips of the kernels allow."
 	}
 	if g := v.res.Grade; g != nil {
-		v.Outcome = g.Result
+		v.Outcome = g.Headline()
 		v.Under = g.Title + ", " + g.Edition
 		for i := range g.Limiting {
 			l := &g.Limiting[i]
-			v.Because = append(v.Because, fmt.Sprintf("kept out of %s by %s: %s, limit %s", l.Grade, l.Limit, l.ValueText, l.LimitText))
+			v.Because = append(v.Because, fmt.Sprintf("kept out of %s by %s: %s, limit %s%s", l.Grade, l.Limit, l.ValueText, l.LimitText, marked(l)))
 		}
 		switch {
 		case g.Proven == "" && g.NotExcluded == "":
@@ -319,9 +320,7 @@ func (v *view) limit(l *grading.Line) limitRow {
 	row := limitRow{
 		Grade: l.Grade, Factor: l.Limit, Limit: l.LimitText, Found: l.ValueText, Verdict: l.Verdict, Clause: l.Clause, Note: l.Note,
 	}
-	if l.FromMemory {
-		row.Clause += " (from memory)"
-	}
+	row.Clause += marked(l)
 	if row.Found == "" {
 		row.Found = "–"
 	}
@@ -334,6 +333,19 @@ func (v *view) limit(l *grading.Line) limitRow {
 		row.Interval = "–"
 	}
 	return row
+}
+
+// marked is the mark beside a limit: " (from memory)". Records of older versions
+// know no other.
+func marked(l *grading.Line) string {
+	m := l.Mark
+	if l.FromMemory {
+		m = standards.FromMemory
+	}
+	if m.String() == "" {
+		return ""
+	}
+	return " (" + m.String() + ")"
 }
 
 func (v *view) shares() {
