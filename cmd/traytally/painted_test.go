@@ -10,10 +10,12 @@ import (
 	"image/color"
 	"image/jpeg"
 	"io"
+	"io/fs"
 	"math"
 	"math/rand/v2"
 	"os"
 	"path"
+	"path/filepath"
 	"slices"
 	"testing"
 
@@ -28,8 +30,11 @@ import (
 // Photographs of single real kernels (M. Koklu, I. Cinar and Y. S. Taspinar,
 // Computers and Electronics in Agriculture 187 (2021) 106285), some of them
 // painted with what standards describe, laid as trays: what is found, by
-// strength, and what is flagged of the untouched ones. The archive is named by
-// TRAYTALLY_SINGLE_KERNELS and holds VARIETY/NAME.jpg, one kernel each on black.
+// strength, and what is flagged of the untouched ones. The archive lies beside
+// the checkout and holds VARIETY/NAME.jpg, one kernel each on black.
+
+// besideCheckout is where pictures lie that nobody of this project drew.
+var besideCheckout = filepath.Join("..", "..", "..", "shared")
 
 // lengthMM are usual lengths of the varieties' milled kernels, from memory; the
 // archive has no scale.
@@ -68,11 +73,10 @@ func toByte(x float64) uint8 {
 // singleKernels reads the archive, at most n of each variety.
 func singleKernels(t *testing.T, n int) map[string][]*linearPicture {
 	t.Helper()
-	name := os.Getenv("TRAYTALLY_SINGLE_KERNELS")
-	if name == "" {
-		t.Skip("NOT CHECKED on painted real kernels: TRAYTALLY_SINGLE_KERNELS names no archive")
+	f, err := os.Open(filepath.Join(besideCheckout, "net", "single-kernels.tar"))
+	if testing.Short() || errors.Is(err, fs.ErrNotExist) {
+		t.Skip("NOT CHECKED on painted real kernels: short, or no ../shared/net/single-kernels.tar")
 	}
-	f, err := os.Open(name)
 	require.NoError(t, err)
 	defer f.Close()
 	out := map[string][]*linearPicture{}
