@@ -242,7 +242,7 @@ func (v *Verification) advise() {
 		v.Words = fmt.Sprintf("Lot ____, sample of ____: %s. We hold the lot and ask that the retained sample be tested again.", v.Statement)
 	case NotProven:
 		if m := v.More; m != nil && m.Possible {
-			add("Neither accept nor refuse on this sample: draw more of the lot and look at about %d more kernels.", m.Kernels)
+			add("Neither accept nor refuse on this sample: draw more of the lot and grade as many kernels as %d times this sample has.", m.Trays)
 		} else {
 			add("Neither accept nor refuse on this sample: test the retained sample, or let a laboratory that both accept do it.")
 		}
