@@ -248,6 +248,9 @@ func (g *Register) Records(ctx context.Context, q Query) iter.Seq2[*Record, erro
 			if skip--; skip >= 0 {
 				return nil
 			}
+			if err := ctx.Err(); err != nil { // the rows' own end comes some records later
+				return err
+			}
 			plain, err := decompress(document)
 			if err != nil {
 				return err
