@@ -12,10 +12,10 @@ import (
 )
 
 // A Photo says how rice on or beside a tray card is photographed. DefaultPhoto
-// gives a legal start; the range stands behind each field.
+// gives a legal start; for the tags see Params.
 //
-// Card positions are mm on the card as designed, x right, y down, from its
-// upper left corner.
+// Positions are mm on the card as designed, x right, y down, from its upper
+// left corner; angles are degrees.
 type Photo struct {
 	// Rice is what lies in the field. Its kernels are solids here, as high as
 	// the truth's volume has them. Of the picture parameters only Tray, Weave,
@@ -26,63 +26,42 @@ type Photo struct {
 	// the picture; else the rice lies on the tray card.
 	Beside bool `json:"beside"`
 
-	// Camera.
+	// Camera. It aims from the middle of the card, or of card and rice where
+	// Beside. Lens: a ray at the radius r of the picture (1 at the corners)
+	// comes from 1+K1·r²+K2·r⁴ times that of a pinhole.
+	Width      int     `json:"width_px" range:"200 12000" flag:"photo-width" usage:"width of the photo in pixels"`
+	Height     int     `json:"height_px" range:"200 12000" flag:"photo-height" usage:"height of the photo in pixels"`
+	Focal      float64 `json:"focal" range:"0.4 4" flag:"focal" usage:"focal length over the longer side of the photo"`
+	TiltDeg    float64 `json:"tilt_deg" range:"0 60" flag:"tilt" usage:"angle of the camera's axis from straight down, degrees"`
+	LeanDeg    float64 `json:"lean_deg" range:"-360 360" flag:"lean" usage:"direction in which it leans, clockwise from right, degrees"`
+	TurnDeg    float64 `json:"turn_deg" range:"-360 360" flag:"turn" usage:"roll of the camera, degrees"`
+	DistanceMM float64 `json:"distance_mm" range:"100 2000" flag:"distance" usage:"from the lens to the point aimed at"`
+	AimX       float64 `json:"aim_x_mm" range:"-100 100" flag:"aim-x" usage:"that point, right of the middle of the card"`
+	AimY       float64 `json:"aim_y_mm" range:"-100 100" flag:"aim-y" usage:"that point, below the middle of the card"`
+	K1         float64 `json:"k1" range:"-0.3 0.3" flag:"k1" usage:"lens: a ray at radius r of the picture, 1 at its corners, comes from 1 + k1·r² + k2·r⁴ times that of a pinhole"`
+	K2         float64 `json:"k2" range:"-0.3 0.3" flag:"k2" usage:"see --k1"`
 
-	// picture size; 200..12000, default 1800 × 2400
-	Width  int `json:"width_px"`
-	Height int `json:"height_px"`
-	// focal length over the longer side; 0.4..4, default 0.75
-	Focal float64 `json:"focal"`
-	// optical axis against the card's normal; 0..60°, default 0
-	TiltDeg float64 `json:"tilt_deg"`
-	// direction on the card in which the axis leans, clockwise from x; -360..360°, default 0
-	LeanDeg float64 `json:"lean_deg"`
-	// roll of the camera about its axis; -360..360°, default 0
-	TurnDeg float64 `json:"turn_deg"`
-	// from the lens to the point aimed at; 100..2000 mm, default 300
-	DistanceMM float64 `json:"distance_mm"`
-	// point aimed at, from the middle of the card (of card and rice, where Beside); -100..100
-	// mm, default 0
-	AimX float64 `json:"aim_x_mm"`
-	AimY float64 `json:"aim_y_mm"`
-	// lens: a ray at the radius r of the picture (1 at the corners) comes from 1+K1·r²+K2·r⁴ times
-	// that of a pinhole; each -0.3..0.3, default 0
-	K1 float64 `json:"k1"`
-	K2 float64 `json:"k2"`
+	// Light. Cast is each 0.2 to 2; the lamp stands at the left behind the
+	// card; the vignette is that of a simple lens, cos⁴.
+	Exposure       float64    `json:"exposure" range:"0.02 4" flag:"exposure" usage:"linear value of paper in the best light"`
+	Cast           [3]float64 `json:"cast" flag:"cast"`
+	Lamp           float64    `json:"lamp" range:"0 1" flag:"lamp" usage:"share of the light that comes from a lamp near by"`
+	Vignette       float64    `json:"vignette" range:"0 1" flag:"vignette" usage:"darkening towards the corners of the photo, 1 as of a simple lens"`
+	ShadowDepth    float64    `json:"shadow_depth" range:"0 0.95" flag:"shade" usage:"share of light lost in a shadow over the left part of the card"`
+	ShadowTopMM    float64    `json:"shadow_top_mm" flag:"shade-top" usage:"where its edge crosses the card's upper side"`
+	ShadowBottomMM float64    `json:"shadow_bottom_mm" flag:"shade-bottom" usage:"where its edge crosses the lower side"`
 
-	// Light.
-
-	// linear value, 0..1, with which paper in the best light is recorded; 0.02..4, default 0.7
-	Exposure float64 `json:"exposure"`
-	// red, green and blue of light and camera together; each 0.2..2, default 1, 1, 1
-	Cast [3]float64 `json:"cast"`
-	// share of the light that comes from a lamp near by, at the left behind the card; 0..1,
-	// default 0
-	Lamp float64 `json:"lamp"`
-	// darkening towards the corners as of a simple lens (cos⁴), as a share; 0..1, default 0
-	Vignette float64 `json:"vignette"`
-	// share of light lost in a shadow over the left part of the card; 0..0.95, default 0
-	ShadowDepth float64 `json:"shadow_depth"`
-	// where its edge crosses the card's upper and lower side; default 0
-	ShadowTopMM    float64 `json:"shadow_top_mm"`
-	ShadowBottomMM float64 `json:"shadow_bottom_mm"`
-
-	// What is wrong with the card.
-
-	// size of the print over the design's; 0.5..1.5, default 1
-	PrintScale float64 `json:"print_scale"`
-	// height of the print over its width, by the design's; 0.8..1.25, default 1
-	PrintStretch float64 `json:"print_stretch"`
-	// height in mm at which the middle line of the sheet, from top to bottom, stands off the
-	// table, bent as paper bends; 0..20, default 0
-	Bulge float64 `json:"bulge_mm"`
-	// rectangles of the card that something dull covers
-	Covered []Rect `json:"covered"`
-	// the part of the sheet below TornMM (0: none) is moved to the right and down by Torn
-	TornMM float64      `json:"torn_mm"`
-	Torn   kernel.Point `json:"torn"`
-	// width of the rim of the field that shows paper, as where dark paper laid in does not reach; 0..20, default 0
-	OpenRimMM float64 `json:"open_rim_mm"`
+	// What is wrong with the card. It is bent as paper bends, about the line
+	// from top to bottom; something dull covers parts of it; the part of the
+	// sheet below TornMM (0: none) is moved by Torn. A rim of the field shows
+	// paper where dark paper laid in does not reach.
+	PrintScale   float64      `json:"print_scale" range:"0.5 1.5" flag:"print-scale" usage:"size of the print over the design's"`
+	PrintStretch float64      `json:"print_stretch" range:"0.8 1.25" flag:"print-stretch" usage:"height of the print over its width, by the design's"`
+	Bulge        float64      `json:"bulge_mm" range:"0 20" flag:"bulge" usage:"height at which the bent sheet's middle line stands off the table"`
+	Covered      []Rect       `json:"covered"`
+	TornMM       float64      `json:"torn_mm"`
+	Torn         kernel.Point `json:"torn"`
+	OpenRimMM    float64      `json:"open_rim_mm" range:"0 20" flag:"open-rim" usage:"width of the rim of the field that shows paper"`
 
 	// Swatches are flat discs of known colour that lie in the field.
 	Swatches []Swatch `json:"swatches"`
@@ -135,29 +114,12 @@ func (p Photo) Validate() error {
 	r := p.Rice
 	r.WidthMM, r.HeightMM = p.Field().W(), p.Field().H()
 	var f faults
-	between := f.between
-	between("Width", float64(p.Width), 200, 12000)
-	between("Height", float64(p.Height), 200, 12000)
-	between("Focal", p.Focal, 0.4, 4)
-	between("TiltDeg", p.TiltDeg, 0, 60)
-	between("LeanDeg", p.LeanDeg, -360, 360)
-	between("TurnDeg", p.TurnDeg, -360, 360)
-	between("DistanceMM", p.DistanceMM, 100, 2000)
-	between("AimX", p.AimX, -100, 100)
-	between("AimY", p.AimY, -100, 100)
-	between("K1", p.K1, -0.3, 0.3)
-	between("K2", p.K2, -0.3, 0.3)
-	between("Exposure", p.Exposure, 0.02, 4)
+	f.ranges(p)
 	for _, c := range p.Cast {
-		between("Cast", c, 0.2, 2)
+		f.ranges(struct {
+			Cast float64 `range:"0.2 2"`
+		}{c})
 	}
-	between("Lamp", p.Lamp, 0, 1)
-	between("Vignette", p.Vignette, 0, 1)
-	between("ShadowDepth", p.ShadowDepth, 0, 0.95)
-	between("PrintScale", p.PrintScale, 0.5, 1.5)
-	between("PrintStretch", p.PrintStretch, 0.8, 1.25)
-	between("Bulge", p.Bulge, 0, 20)
-	between("OpenRimMM", p.OpenRimMM, 0, 20)
 	for field, v := range map[string]float64{"Pile": r.Pile, "Coins": float64(r.Coins), "Caps": float64(r.Caps)} {
 		if v != 0 {
 			f.bad(field, v, "0 in a photo")
