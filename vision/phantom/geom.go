@@ -10,6 +10,9 @@ import (
 
 type point = kernel.Point
 
+// move returns the place that lies by times d from p.
+func move(p, d point, by float64) point { return point{X: p.X + d.X*by, Y: p.Y + d.Y*by} }
+
 func cross(o, a, b point) float64 { return (a.X-o.X)*(b.Y-o.Y) - (a.Y-o.Y)*(b.X-o.X) }
 
 // signedArea is positive where the polygon turns from x towards y.
@@ -181,6 +184,40 @@ func (b box) grown(by float64) box { return box{b.x0 - by, b.y0 - by, b.x1 + by,
 func (b box) meets(o box) bool { return b.x0 <= o.x1 && o.x0 <= b.x1 && b.y0 <= o.y1 && o.y0 <= b.y1 }
 
 func (b box) holds(q point) bool { return q.X >= b.x0 && q.X <= b.x1 && q.Y >= b.y0 && q.Y <= b.y1 }
+
+func boxRound(q point, r float64) box { return box{q.X - r, q.Y - r, q.X + r, q.Y + r} }
+
+// A grid finds what lies near a place: each thing is entered in all square
+// cells that its box meets.
+type grid[T any] struct {
+	x0, y0, cell float64
+	cols, rows   int
+	cells        [][]T
+}
+
+func newGrid[T any](b box, cell float64) *grid[T] {
+	g := &grid[T]{x0: b.x0, y0: b.y0, cell: cell, cols: int((b.x1-b.x0)/cell) + 1, rows: int((b.y1-b.y0)/cell) + 1}
+	g.cells = make([][]T, g.cols*g.rows)
+	return g
+}
+
+func (g *grid[T]) enter(b box, v T) {
+	at := func(v float64, n int) int { return int(min(float64(n), max(-1, math.Floor(v/g.cell)))) }
+	for row := max(0, at(b.y0-g.y0, g.rows)); row <= min(g.rows-1, at(b.y1-g.y0, g.rows)); row++ {
+		for col := max(0, at(b.x0-g.x0, g.cols)); col <= min(g.cols-1, at(b.x1-g.x0, g.cols)); col++ {
+			g.cells[row*g.cols+col] = append(g.cells[row*g.cols+col], v)
+		}
+	}
+}
+
+// at returns what may lie at a place.
+func (g *grid[T]) at(x, y float64) []T {
+	col, row := int(math.Floor((x-g.x0)/g.cell)), int(math.Floor((y-g.y0)/g.cell))
+	if col < 0 || row < 0 || col >= g.cols || row >= g.rows {
+		return nil
+	}
+	return g.cells[row*g.cols+col]
+}
 
 // relation tells how two polygons lie to each other: pressed is how deep a
 // corner of one lies inside the other (0 where they are apart), clear the

@@ -161,7 +161,7 @@ func TestCoverage(t *testing.T) {
 	p := small(func(p *Params) { p.Crowd(Dense); p.DPI = 450 })
 	s, err := p.scene()
 	require.NoError(t, err)
-	tl := newTile(s, 2)
+	tl := newTile(s)
 	for _, k := range s.pieces {
 		s.p.dress(k)
 		b := s.brush(k)
@@ -172,7 +172,7 @@ func TestCoverage(t *testing.T) {
 				if !tl.cover(b.outline, 0, 0, tl.rect) {
 					continue
 				}
-				tl.eachCovered(func(_, x, y int, a uint8) {
+				tl.eachCovered(tl.outer, func(_, x, y int, a uint8) {
 					sum += float64(a) / 255
 					sx += float64(a) / 255 * float64(x)
 					sy += float64(a) / 255 * float64(y)
