@@ -168,10 +168,7 @@ func (s *scene) brush(k *piece) *brush {
 		b.mid[i], b.half[i] = (low+high)/2, max(1e-3, (high-low)/2)
 		b.broad = max(b.broad, b.half[i])
 	}
-	b.outline = k.outlineOnTray()
-	for i, q := range b.outline {
-		b.outline[i] = point{X: q.X * px, Y: q.Y * px}
-	}
+	b.outline = mapped(k.outlineOnTray(), func(q point) point { return move(point{}, q, px) })
 	reach := 1.0
 	if len(k.contacts) > 0 && s.p.Seam > 0 {
 		b.groove = grown(b.outline, grooveMM*px)
@@ -191,7 +188,7 @@ func grown(p []point, by float64) []point {
 		a, c := p[(i+len(p)-1)%len(p)], p[(i+1)%len(p)]
 		n := point{X: c.Y - a.Y, Y: a.X - c.X}
 		l := max(1e-9, math.Hypot(n.X, n.Y))
-		g[i] = point{X: q.X + n.X/l*by, Y: q.Y + n.Y/l*by}
+		g[i] = move(q, point{X: n.X / l, Y: n.Y / l}, by)
 	}
 	return g
 }
@@ -278,8 +275,6 @@ func (b *brush) shade(x, y float64) colour {
 	}
 	return c
 }
-
-func sq(x float64) float64 { return x * x }
 
 // bump is 1 at 0 and falls to a quarter at ±1.
 func bump(x float64) float64 { return 1 / sq(1+x*x) }

@@ -25,6 +25,15 @@ func signedArea(p []point) float64 {
 	return sum / 2
 }
 
+// mapped returns the polygon with each corner moved by f.
+func mapped(p []point, f func(point) point) []point {
+	q := make([]point, len(p))
+	for i, v := range p {
+		q[i] = f(v)
+	}
+	return q
+}
+
 // moments returns area, centroid and the central second moments of the region
 // inside a polygon.
 func moments(p []point) (area float64, c point, xx, xy, yy float64) {
@@ -69,15 +78,7 @@ func foldAngle(a float64) float64 {
 // one, since the direction of so short a side is lost to rounding.
 func hull(p []point) []point {
 	s := slices.Clone(p)
-	slices.SortFunc(s, func(a, b point) int {
-		switch {
-		case a.X < b.X || a.X == b.X && a.Y < b.Y:
-			return -1
-		case a == b:
-			return 0
-		}
-		return 1
-	})
+	slices.SortFunc(s, func(a, b point) int { return cmp.Or(cmp.Compare(a.X, b.X), cmp.Compare(a.Y, b.Y)) })
 	s = slices.CompactFunc(s, func(a, b point) bool {
 		return math.Abs(a.X-b.X) < 1e-9 && math.Abs(a.Y-b.Y) < 1e-9
 	})
@@ -149,21 +150,17 @@ func inside(p []point, q point) bool {
 	return in
 }
 
-// toSegment returns the squared distance of q from the segment ab.
-func toSegment(q, a, b point) float64 {
-	dx, dy := b.X-a.X, b.Y-a.Y
-	t := 0.0
-	if l := dx*dx + dy*dy; l > 0 {
-		t = min(1, max(0, ((q.X-a.X)*dx+(q.Y-a.Y)*dy)/l))
-	}
-	ex, ey := q.X-a.X-t*dx, q.Y-a.Y-t*dy
-	return ex*ex + ey*ey
-}
-
+// toOutline returns the distance of q from the nearest side.
 func toOutline(p []point, q point) float64 {
 	best := math.Inf(1)
 	for i, j := 0, len(p)-1; i < len(p); j, i = i, i+1 {
-		best = min(best, toSegment(q, p[j], p[i]))
+		a := p[j]
+		dx, dy := p[i].X-a.X, p[i].Y-a.Y
+		t := 0.0 // of the nearest place on the side
+		if l := dx*dx + dy*dy; l > 0 {
+			t = min(1, max(0, ((q.X-a.X)*dx+(q.Y-a.Y)*dy)/l))
+		}
+		best = min(best, sq(q.X-a.X-t*dx)+sq(q.Y-a.Y-t*dy))
 	}
 	return math.Sqrt(best)
 }
@@ -223,38 +220,28 @@ func (g *grid[T]) at(x, y float64) []T {
 // corner of one lies inside the other (0 where they are apart), clear the
 // distance between them where it is below far, else far.
 func relation(p, q []point, pb, qb box, far float64) (pressed, clear float64) {
+	clear = far
 	if !pb.grown(far).meets(qb) {
-		return 0, far
+		return 0, clear
 	}
-	clear = far * far
-	half := func(a, b []point, ab, bb box) {
+	half := func(a, b []point, bb box) {
 		near := bb.grown(far)
 		for _, v := range a {
-			if !near.holds(v) {
-				continue
-			}
-			best := math.Inf(1)
-			in := false
-			for i, j := 0, len(b)-1; i < len(b); j, i = i, i+1 {
-				s, t := b[i], b[j]
-				if (s.Y > v.Y) != (t.Y > v.Y) && v.X < s.X+(v.Y-s.Y)/(t.Y-s.Y)*(t.X-s.X) {
-					in = !in
-				}
-				best = min(best, toSegment(v, s, t))
-			}
-			if in {
-				pressed = max(pressed, best)
-			} else {
-				clear = min(clear, best)
+			switch {
+			case !near.holds(v):
+			case inside(b, v):
+				pressed = max(pressed, toOutline(b, v))
+			default:
+				clear = min(clear, toOutline(b, v))
 			}
 		}
 	}
-	half(p, q, pb, qb)
-	half(q, p, qb, pb)
+	half(p, q, qb)
+	half(q, p, pb)
 	if pressed > 0 {
-		return math.Sqrt(pressed), 0
+		clear = 0
 	}
-	return 0, math.Sqrt(clear)
+	return pressed, clear
 }
 
 // travel returns how far polygon p can move along the unit vector d until it
@@ -264,15 +251,11 @@ func travel(p, q []point, d point) float64 {
 	cast := func(from, onto []point, d point) {
 		// In the turned frame the ray runs along x.
 		turn := func(v point) point { return point{X: v.X*d.X + v.Y*d.Y, Y: v.Y*d.X - v.X*d.Y} }
-		to := make([]point, len(onto))
-		low, high := math.Inf(1), math.Inf(-1)
-		for i, v := range onto {
-			to[i] = turn(v)
-			low, high = min(low, to[i].Y), max(high, to[i].Y)
-		}
+		to := mapped(onto, turn)
+		bb := boxOf(to)
 		for _, v := range from {
 			v = turn(v)
-			if v.Y < low || v.Y > high {
+			if v.Y < bb.y0 || v.Y > bb.y1 {
 				continue
 			}
 			for i, j := 0, len(to)-1; i < len(to); j, i = i, i+1 {
@@ -287,55 +270,51 @@ func travel(p, q []point, d point) float64 {
 		}
 	}
 	cast(p, q, d)
-	cast(q, p, point{X: -d.X, Y: -d.Y})
+	cast(q, p, move(point{}, d, -1))
 	return best
 }
 
-// strips cuts the polygon into steps strips across x, each dx wide, from x0 on.
-// It returns where the middle line of each crosses the polygon, ascending.
-func strips(p []point, x0, dx float64, steps int) [][]float64 {
-	crossings := make([][]float64, steps)
+// strips is the number of strips in which areas and volumes are summed, by the
+// midpoint rule.
+const strips = 240
+
+// crossings returns where the line at x, along y, crosses the polygon,
+// ascending.
+func crossings(p []point, x float64) []float64 {
+	var ys []float64
 	for i, j := 0, len(p)-1; i < len(p); j, i = i, i+1 {
 		a, c := p[j], p[i]
 		if a.X > c.X {
 			a, c = c, a
 		}
-		for k := max(0, int(math.Ceil((a.X-x0)/dx-0.5))); k < steps; k++ {
-			x := x0 + (float64(k)+0.5)*dx
-			if x >= c.X {
-				break
-			}
-			crossings[k] = append(crossings[k], a.Y+(x-a.X)/(c.X-a.X)*(c.Y-a.Y))
+		if a.X <= x && x < c.X {
+			ys = append(ys, a.Y+(x-a.X)/(c.X-a.X)*(c.Y-a.Y))
 		}
 	}
-	for _, ys := range crossings {
-		slices.Sort(ys)
-	}
-	return crossings
+	slices.Sort(ys)
+	return ys
 }
 
 // hidden returns the share of p's area that lies in one or more of the others,
-// exact in y and by the midpoint rule in 240 strips in x.
+// exact in y.
 func hidden(p []point, others [][]point) float64 {
-	const steps = 240
 	bb := boxOf(p)
-	dx := (bb.x1 - bb.x0) / steps
-	over := make([][][2]float64, steps)
-	for _, o := range others {
-		for i, ys := range strips(o, bb.x0, dx, steps) {
-			for j := 0; j+1 < len(ys); j += 2 {
-				over[i] = append(over[i], [2]float64{ys[j], ys[j+1]})
+	dx := (bb.x1 - bb.x0) / strips
+	var all, hid float64
+	for i := range strips {
+		x := bb.x0 + (float64(i)+0.5)*dx
+		var over [][2]float64
+		for _, o := range others {
+			for ys := crossings(o, x); len(ys) > 1; ys = ys[2:] {
+				over = append(over, [2]float64(ys))
 			}
 		}
-	}
-	var all, hid float64
-	for i, ys := range strips(p, bb.x0, dx, steps) {
-		slices.SortFunc(over[i], func(a, b [2]float64) int { return cmp.Compare(a[0], b[0]) })
-		for j := 0; j+1 < len(ys); j += 2 {
-			all += ys[j+1] - ys[j]
-			at := ys[j]
-			for _, o := range over[i] {
-				if low, high := max(at, o[0]), min(ys[j+1], o[1]); high > low {
+		slices.SortFunc(over, func(a, b [2]float64) int { return cmp.Compare(a[0], b[0]) })
+		for ys := crossings(p, x); len(ys) > 1; ys = ys[2:] {
+			all += ys[1] - ys[0]
+			at := ys[0]
+			for _, o := range over {
+				if low, high := max(at, o[0]), min(ys[1], o[1]); high > low {
 					hid += high - low
 					at = high
 				}
@@ -345,14 +324,9 @@ func hidden(p []point, others [][]point) float64 {
 	return hid / all
 }
 
-// thin keeps every nth corner.
-func thin(p []point, n int) []point {
-	t := make([]point, 0, len(p)/n+1)
-	for i := 0; i < len(p); i += n {
-		t = append(t, p[i])
-	}
-	return t
-}
+func sq(x float64) float64 { return x * x }
+
+func polar(a float64) point { return point{X: math.Cos(a), Y: math.Sin(a)} }
 
 func lerp(a, b, t float64) float64 { return a + (b-a)*t }
 

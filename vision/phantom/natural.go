@@ -68,14 +68,6 @@ func (b *body) notch(r *rand.Rand, s size, strength float64) float64 {
 	return depth * (b.high[n/2] - b.low[n/2]) / before
 }
 
-// mirror turns the body over its axis.
-func (b *body) mirror() {
-	b.low, b.high = b.high, b.low
-	for i := range b.x {
-		b.low[i], b.high[i] = -b.low[i], -b.high[i]
-	}
-}
-
 func (p Params) naturalPaint(r *rand.Rand, t *paint) {
 	n := p.Natural
 	t.natural = n
@@ -131,8 +123,7 @@ func (p Params) things() []*piece {
 		const corners = 240 // a circle within 0.002 mm
 		q := make([]point, corners)
 		for j := range q {
-			u := polar(2 * math.Pi * float64(j) / corners)
-			q[j] = point{X: t.radius * u.X, Y: t.radius * u.Y}
+			q[j] = move(point{}, polar(2*math.Pi*float64(j)/corners), t.radius)
 		}
 		k := whole(bodyOf(q, 0.1))
 		k.outline = q

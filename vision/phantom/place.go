@@ -8,31 +8,29 @@ import (
 	"slices"
 )
 
+// spun returns where a point of a piece's own frame lies when the piece is
+// turned and its origin lies at the place at.
+func spun(q, at point, sin, cos float64) point {
+	return point{X: at.X + q.X*cos - q.Y*sin, Y: at.Y + q.X*sin + q.Y*cos}
+}
+
 // onTray takes a point from the frame of the piece's body to the tray, in mm.
 func (k *piece) onTray(q point) point {
 	sin, cos := math.Sincos(k.turn)
-	x, y := q.X-k.centre.X, q.Y-k.centre.Y
-	return point{X: k.at.X + x*cos - y*sin, Y: k.at.Y + x*sin + y*cos}
+	return spun(q.Sub(k.centre), k.at, sin, cos)
 }
 
 // outlineOnTray returns the outline where the piece lies.
-func (k *piece) outlineOnTray() []point {
-	p := make([]point, len(k.outline))
-	for i, q := range k.outline {
-		p[i] = k.onTray(q)
-	}
-	return p
-}
+func (k *piece) outlineOnTray() []point { return mapped(k.outline, k.onTray) }
 
 // prepare makes what placing needs of a measured piece: a polygon with
 // about 45 of the corners, which lies within about 0.02 mm of the outline.
 func (k *piece) prepare() {
-	k.coarse = thin(k.outline, max(1, len(k.outline)/40))
-	k.placed = make([]point, len(k.coarse))
+	step := max(1, len(k.outline)/40)
 	for i, q := range k.outline {
 		k.reach = max(k.reach, q.Dist(k.centre))
-		if i < len(k.coarse) {
-			k.coarse[i] = k.coarse[i].Sub(k.centre)
+		if i%step == 0 {
+			k.coarse = append(k.coarse, q.Sub(k.centre))
 		}
 	}
 }
@@ -41,14 +39,16 @@ func (k *piece) prepare() {
 func (k *piece) pose(at point, turn float64) {
 	k.at, k.turn = at, turn
 	sin, cos := math.Sincos(turn)
-	for i, q := range k.coarse {
-		k.placed[i] = point{X: at.X + q.X*cos - q.Y*sin, Y: at.Y + q.X*sin + q.Y*cos}
+	k.placed = k.placed[:0]
+	for _, q := range k.coarse {
+		k.placed = append(k.placed, spun(q, at, sin, cos))
 	}
 	k.bounds = boxOf(k.placed)
 }
 
-func (k *piece) shift(d point, by float64) {
-	k.pose(point{X: k.at.X + d.X*by, Y: k.at.Y + d.Y*by}, k.turn)
+// to tells how the piece lies to another one; see relation.
+func (k *piece) to(o *piece, far float64) (pressed, clear float64) {
+	return relation(k.placed, o.placed, k.bounds, o.bounds, far)
 }
 
 // A layout places pieces on a tray. Placed pieces are found through a grid of
@@ -105,7 +105,7 @@ func (l *layout) near(b box) []*piece {
 // put enters a piece where it lies, and joins it with what it touches.
 func (l *layout) put(k *piece) {
 	for _, o := range l.near(k.bounds) {
-		if pressed, _ := relation(k.placed, o.placed, k.bounds, o.bounds, 0); pressed > 0 {
+		if pressed, _ := k.to(o, 0); pressed > 0 {
 			k.contacts = append(k.contacts, o)
 			o.contacts = append(o.contacts, k)
 		}
@@ -126,7 +126,7 @@ func (l *layout) inMargin(k *piece) bool {
 
 func (l *layout) free(k *piece, press float64) bool {
 	for _, o := range l.near(k.bounds.grown(l.p.GapMM)) {
-		pressed, clear := relation(k.placed, o.placed, k.bounds, o.bounds, l.p.GapMM+1e-3)
+		pressed, clear := k.to(o, l.p.GapMM+1e-3)
 		if pressed > press || pressed == 0 && clear < l.p.GapMM {
 			return false
 		}
@@ -149,11 +149,12 @@ func (l *layout) scatter(k *piece) bool {
 // pile lays the piece on one that lies on the tray, or on several, so that it
 // hides no less than pileLeast of one and no more than pileMost of any.
 func (l *layout) pile(k *piece) bool {
+	k.top = true
 	for range 1000 {
 		host := l.all[l.r.IntN(len(l.all))]
 		u := polar(host.axisOnTray())
 		along, side := uniform(l.r, -0.6, 0.6)*host.length, uniform(l.r, -0.9, 0.9)*host.width
-		k.pose(point{X: host.at.X + u.X*along - u.Y*side, Y: host.at.Y + u.Y*along + u.X*side}, uniform(l.r, 0, 2*math.Pi))
+		k.pose(spun(point{X: along, Y: side}, host.at, u.Y, u.X), uniform(l.r, 0, 2*math.Pi))
 		if ok, most := l.rests(k); l.inMargin(k) && ok && most >= pileLeast {
 			l.put(k)
 			return true
@@ -166,7 +167,7 @@ func (l *layout) pile(k *piece) bool {
 // of the tray under it, and the greatest share of one that is hidden then.
 func (l *layout) rests(k *piece) (ok bool, most float64) {
 	for _, o := range slices.Clone(l.near(k.bounds.grown(l.p.GapMM))) {
-		pressed, clear := relation(k.placed, o.placed, k.bounds, o.bounds, l.p.GapMM+1e-3)
+		pressed, clear := k.to(o, l.p.GapMM+1e-3)
 		switch {
 		case o.top || o.thing != nil:
 			if pressed > 0 || clear < l.p.GapMM {
@@ -223,7 +224,7 @@ func (l *layout) layAcross(k *piece) bool {
 func (l *layout) approach(k *piece, from point, turn float64, d point, depth, far float64) bool {
 	k.pose(from, turn)
 	for _, o := range l.near(k.bounds) {
-		if pressed, _ := relation(k.placed, o.placed, k.bounds, o.bounds, 0); pressed > 0 {
+		if pressed, _ := k.to(o, 0); pressed > 0 {
 			return false
 		}
 	}
@@ -239,11 +240,9 @@ func (l *layout) approach(k *piece, from point, turn float64, d point, depth, fa
 	if s > far {
 		return false
 	}
-	k.shift(d, s+depth)
+	k.pose(move(k.at, d, s+depth), turn)
 	return true
 }
-
-func polar(a float64) point { return point{X: math.Cos(a), Y: math.Sin(a)} }
 
 // axisOnTray returns the direction of the piece's axis on the tray.
 func (k *piece) axisOnTray() float64 { return k.angle + k.turn }
@@ -259,7 +258,7 @@ func (l *layout) push(k *piece, hosts []*piece) bool {
 		axis := uniform(l.r, 0, 2*math.Pi) // of the piece when laid
 		d := polar(uniform(l.r, 0, 2*math.Pi))
 		shift := point{} // of the target from the centre of the host
-		slide := func(a, by float64) { u := polar(a); shift = point{X: shift.X + u.X*by, Y: shift.Y + u.Y*by} }
+		slide := func(a, by float64) { shift = move(point{}, polar(a), by) }
 		switch way {
 		case 1: // flank along flank
 			axis = along + uniform(l.r, -0.12, 0.12)
@@ -292,11 +291,8 @@ func (l *layout) push(k *piece, hosts []*piece) bool {
 			mine, theirs := k.onTray(f.middle), o.onTray(g.middle)
 			far := k.reach + o.reach
 			side := uniform(l.r, -0.3, 0.3)
-			from := point{
-				X: theirs.X - mine.X + out.X*far - out.Y*side,
-				Y: theirs.Y - mine.Y + out.Y*far + out.X*side,
-			}
-			if !l.approach(k, from, turn, point{X: -out.X, Y: -out.Y}, depth, far+1) {
+			from := move(move(theirs.Sub(mine), out, far), point{X: -out.Y, Y: out.X}, side)
+			if !l.approach(k, from, turn, move(point{}, out, -1), depth, far+1) {
 				continue
 			}
 		case 6: // a ring
@@ -313,7 +309,7 @@ func (l *layout) push(k *piece, hosts []*piece) bool {
 		}
 		if way < 4 {
 			far := host.reach + k.reach + 0.5
-			from := point{X: host.at.X + shift.X - d.X*far, Y: host.at.Y + shift.Y - d.Y*far}
+			from := move(move(host.at, shift, 1), d, -far)
 			if !l.approach(k, from, axis-k.angle, d, depth, 2*far) {
 				continue
 			}
@@ -350,10 +346,10 @@ func (l *layout) bridge(k *piece, a, b *piece, axis, depth float64) bool {
 	far := a.reach + b.reach + k.reach
 	turn := axis - k.angle
 	low, high := -half, half
-	var start point
+	middle := point{X: (a.at.X + b.at.X) / 2, Y: (a.at.Y + b.at.Y) / 2}
 	for range 14 {
 		t := (low + high) / 2
-		start = point{X: (a.at.X+b.at.X)/2 + u.X*t - d.X*far, Y: (a.at.Y+b.at.Y)/2 + u.Y*t - d.Y*far}
+		start := move(move(middle, u, t), d, -far)
 		k.pose(start, turn)
 		toA, toB := travel(k.placed, a.placed, d), travel(k.placed, b.placed, d)
 		if math.IsInf(toA, 1) && math.IsInf(toB, 1) {
@@ -362,8 +358,7 @@ func (l *layout) bridge(k *piece, a, b *piece, axis, depth float64) bool {
 		if math.Abs(toA-toB) < 0.5*depth {
 			// Come from as near as the neighbours allow, not from far out.
 			near := max(0, min(toA, toB)-0.6)
-			from := point{X: start.X + d.X*near, Y: start.Y + d.Y*near}
-			return l.approach(k, from, turn, d, depth, 2*far)
+			return l.approach(k, move(start, d, near), turn, d, depth, 2*far)
 		}
 		if toA < toB {
 			low = t
@@ -379,24 +374,25 @@ func (l *layout) facing(k *piece, hosts []*piece) (host *piece, mine, theirs *fr
 	if len(k.fractures) == 0 {
 		return nil, nil, nil
 	}
-	var fit []*piece
-	for _, o := range hosts {
-		if len(o.fractures) > 0 {
-			fit = append(fit, o)
-		}
-	}
+	fit := cutOf(hosts)
 	if len(fit) == 0 {
-		for _, o := range l.all {
-			if len(o.fractures) > 0 {
-				fit = append(fit, o)
-			}
-		}
+		fit = cutOf(l.all)
 	}
 	if len(fit) == 0 {
 		return nil, nil, nil
 	}
 	host = fit[l.r.IntN(len(fit))]
 	return host, &k.fractures[l.r.IntN(len(k.fractures))], &host.fractures[l.r.IntN(len(host.fractures))]
+}
+
+// cutOf returns those that have a cut face.
+func cutOf(all []*piece) (cut []*piece) {
+	for _, o := range all {
+		if len(o.fractures) > 0 {
+			cut = append(cut, o)
+		}
+	}
+	return cut
 }
 
 // pick draws an index by weight.
@@ -423,66 +419,53 @@ func (p Params) lay(listed, across, things []*piece) ([]*piece, error) {
 		k.prepare()
 	}
 	l := newLayout(p, all)
-	noRoom := func() error {
-		return fmt.Errorf("%w of %.0f × %.0f mm for %d of %d pieces: take fewer, a larger tray or a lower cover",
+	if !every(things, l.scatter) || !every(across, l.layAcross) || !l.layRice(listed) {
+		return nil, fmt.Errorf("%w of %.0f × %.0f mm for %d of %d pieces: take fewer, a larger tray or a lower cover",
 			ErrNoRoom, l.w, l.h, len(all)-len(l.all), len(all))
-	}
-	for _, k := range things {
-		if !l.scatter(k) {
-			return nil, noRoom()
-		}
-	}
-	for _, k := range across {
-		if !l.layAcross(k) {
-			return nil, noRoom()
-		}
-	}
-	order := slices.Clone(listed)
-	l.r.Shuffle(len(order), func(i, j int) { order[i], order[j] = order[j], order[i] })
-	piled := order[len(order)-int(math.Round(p.Pile*float64(len(order)))):]
-	order = order[:len(order)-len(piled)]
-	grouped := int(math.Round(p.TouchShare * float64(len(order))))
-	if grouped < 2 {
-		grouped = 0
-	}
-	var groups [][]*piece
-	for i := 0; i < grouped; {
-		size := 2 + int(l.r.ExpFloat64()*(p.GroupMean-1.5)) // whole numbers: mean GroupMean, about
-		if grouped-i-size < 2 {
-			size = grouped - i
-		}
-		var group []*piece
-		if !l.scatter(order[i]) { // no free place left: join others
-			if len(groups) == 0 || !l.pushAnywhere(order[i], groups) {
-				return nil, noRoom()
-			}
-		}
-		group = append(group, order[i])
-		for _, k := range order[i+1 : i+size] {
-			if l.push(k, group) {
-				group = append(group, k)
-			} else if !l.pushAnywhere(k, groups) && !l.scatter(k) {
-				return nil, noRoom()
-			}
-		}
-		groups = append(groups, group)
-		i += size
-	}
-	for _, k := range order[grouped:] {
-		if !l.scatter(k) {
-			return nil, noRoom()
-		}
-	}
-	for _, k := range piled {
-		if k.top = true; !l.pile(k) {
-			return nil, noRoom()
-		}
 	}
 	number(listed)
 	slices.SortStableFunc(listed, func(a, b *piece) int {
 		return cmp.Or(cmp.Compare(a.at.Y, b.at.Y), cmp.Compare(a.at.X, b.at.X))
 	})
 	return listed, nil
+}
+
+// every reports whether place finds room for each of the pieces.
+func every(pieces []*piece, place func(*piece) bool) bool {
+	return !slices.ContainsFunc(pieces, func(k *piece) bool { return !place(k) })
+}
+
+// layRice lays groups that touch, then single pieces, then those on top. It
+// reports false where there is no room.
+func (l *layout) layRice(listed []*piece) bool {
+	order := slices.Clone(listed)
+	l.r.Shuffle(len(order), func(i, j int) { order[i], order[j] = order[j], order[i] })
+	flat := len(order) - int(math.Round(l.p.Pile*float64(len(order))))
+	grouped := int(math.Round(l.p.TouchShare * float64(flat)))
+	if grouped < 2 {
+		grouped = 0
+	}
+	var groups [][]*piece
+	for i := 0; i < grouped; {
+		size := 2 + int(l.r.ExpFloat64()*(l.p.GroupMean-1.5)) // whole numbers: mean GroupMean, about
+		if grouped-i-size < 2 {
+			size = grouped - i
+		}
+		if !l.scatter(order[i]) && !l.pushAnywhere(order[i], groups) { // no free place left: join others
+			return false
+		}
+		group := []*piece{order[i]}
+		for _, k := range order[i+1 : i+size] {
+			if l.push(k, group) {
+				group = append(group, k)
+			} else if !l.pushAnywhere(k, groups) && !l.scatter(k) {
+				return false
+			}
+		}
+		groups = append(groups, group)
+		i += size
+	}
+	return every(order[grouped:flat], l.scatter) && every(order[flat:], l.pile)
 }
 
 // pushAnywhere pushes the piece against one of some groups.

@@ -89,9 +89,7 @@ func grow(r *rand.Rand, s size, curve float64, notch bool) *body {
 	dentAt := s.length - notchLen*uniform(r, 0.45, 0.75)
 	flip := sign(r)
 
-	n := stations + 1
-	b.x, b.low, b.high = make([]float64, n), make([]float64, n), make([]float64, n)
-	for i := range n {
+	for i := range stations + 1 {
 		x := s.length * (1 - math.Cos(math.Pi*float64(i)/stations)) / 2
 		u := 2*x/s.length - 1
 		end, v := 0, (widest-u)/(1+widest)
@@ -112,13 +110,10 @@ func grow(r *rand.Rand, s size, curve float64, notch bool) *body {
 			h[0] -= dent * math.Exp(-d*d) * min(1, 3*h[1]/s.width)
 		}
 		mid := bow*(1-u*u) + ess*math.Sin(math.Pi*u)
-		b.x[i], b.low[i], b.high[i] = x, mid-h[0], mid+max(h[1], -h[0])
+		b.x, b.low, b.high = append(b.x, x), append(b.low, mid-h[0]), append(b.high, mid+max(h[1], -h[0]))
 	}
 	if flip < 0 {
-		b.low, b.high = b.high, b.low
-		for i := range n {
-			b.low[i], b.high[i] = -b.low[i], -b.high[i]
-		}
+		b.mirror()
 	}
 	b.scale(s)
 	return b
@@ -131,6 +126,14 @@ func (b *body) scale(s size) {
 		b.x[i] *= s.length / length
 		b.low[i] *= s.width / width
 		b.high[i] *= s.width / width
+	}
+}
+
+// mirror turns the body over its axis.
+func (b *body) mirror() {
+	b.low, b.high = b.high, b.low
+	for i := range b.x {
+		b.low[i], b.high[i] = -b.low[i], -b.high[i]
 	}
 }
 
@@ -173,26 +176,26 @@ func (b *body) wholeVolume() float64 {
 
 // volume returns the volume of the part of the solid that stands on the
 // polygon p. A section at x is an ellipse of the width w found there and κ·w
-// thick; of it the strips between the crossings of p with that x are summed in
-// closed form, and the sections along x by the midpoint rule in 240 steps.
+// thick; of it what lies between the crossings of p with that x is summed in closed
+// form, and the sections along x in strips.
 func (b *body) volume(p []point) float64 {
-	const steps = 240
 	bb := boxOf(p)
-	dx := (bb.x1 - bb.x0) / steps
+	dx := (bb.x1 - bb.x0) / strips
 	// Share of a unit circle's area below height t, up to a constant.
 	strip := func(t float64) float64 {
 		t = min(1, max(-1, t))
 		return t*math.Sqrt(1-t*t) + math.Asin(t)
 	}
 	sum := 0.0
-	for k, ys := range strips(p, bb.x0, dx, steps) {
-		low, high := b.at(bb.x0 + (float64(k)+0.5)*dx)
+	for k := range strips {
+		x := bb.x0 + (float64(k)+0.5)*dx
+		low, high := b.at(x)
 		h, mid := (high-low)/2, (high+low)/2
 		if h <= 0 {
 			continue
 		}
-		for m := 0; m+1 < len(ys); m += 2 {
-			sum += b.kappa * h * h * (strip((ys[m+1]-mid)/h) - strip((ys[m]-mid)/h))
+		for ys := crossings(p, x); len(ys) > 1; ys = ys[2:] {
+			sum += b.kappa * h * h * (strip((ys[1]-mid)/h) - strip((ys[0]-mid)/h))
 		}
 	}
 	return sum * dx
@@ -595,19 +598,20 @@ func (p Params) foreignBodies() []*piece {
 // bodyOf makes a body of a convex polygon.
 func bodyOf(p []point, kappa float64) *body {
 	bb := boxOf(p)
-	n := 40
-	b := &body{kappa: kappa, x: make([]float64, n+1), low: make([]float64, n+1), high: make([]float64, n+1)}
+	const n = 40
+	b := &body{kappa: kappa}
 	for i := range n + 1 {
 		// Just inside the ends, where the polygon still has two sides.
-		x := lerp(bb.x0, bb.x1, min(1-1e-9, max(1e-9, float64(i)/float64(n))))
-		b.x[i], b.low[i], b.high[i] = x-bb.x0, math.Inf(1), math.Inf(-1)
+		x := lerp(bb.x0, bb.x1, min(1-1e-9, max(1e-9, float64(i)/n)))
+		low, high := math.Inf(1), math.Inf(-1)
 		for j, q := range p {
 			r := p[(j+1)%len(p)]
 			if (q.X > x) != (r.X > x) {
 				y := q.Y + (x-q.X)/(r.X-q.X)*(r.Y-q.Y)
-				b.low[i], b.high[i] = min(b.low[i], y), max(b.high[i], y)
+				low, high = min(low, y), max(high, y)
 			}
 		}
+		b.x, b.low, b.high = append(b.x, x-bb.x0), append(b.low, low), append(b.high, high)
 	}
 	return b
 }
