@@ -2,6 +2,7 @@ package phantom
 
 import (
 	"cmp"
+	"iter"
 	"math"
 	"slices"
 
@@ -198,12 +199,23 @@ func newGrid[T any](b box, cell float64) *grid[T] {
 	return g
 }
 
-func (g *grid[T]) enter(b box, v T) {
+// in yields the cells that a box meets, row by row.
+func (g *grid[T]) in(b box) iter.Seq[*[]T] {
 	at := func(v float64, n int) int { return int(min(float64(n), max(-1, math.Floor(v/g.cell)))) }
-	for row := max(0, at(b.y0-g.y0, g.rows)); row <= min(g.rows-1, at(b.y1-g.y0, g.rows)); row++ {
-		for col := max(0, at(b.x0-g.x0, g.cols)); col <= min(g.cols-1, at(b.x1-g.x0, g.cols)); col++ {
-			g.cells[row*g.cols+col] = append(g.cells[row*g.cols+col], v)
+	return func(yield func(*[]T) bool) {
+		for row := max(0, at(b.y0-g.y0, g.rows)); row <= min(g.rows-1, at(b.y1-g.y0, g.rows)); row++ {
+			for col := max(0, at(b.x0-g.x0, g.cols)); col <= min(g.cols-1, at(b.x1-g.x0, g.cols)); col++ {
+				if !yield(&g.cells[row*g.cols+col]) {
+					return
+				}
+			}
 		}
+	}
+}
+
+func (g *grid[T]) enter(b box, v T) {
+	for cell := range g.in(b) {
+		*cell = append(*cell, v)
 	}
 }
 

@@ -6,6 +6,7 @@ import (
 	"math"
 	"reflect"
 	"slices"
+	"strconv"
 	"strings"
 )
 
@@ -63,9 +64,6 @@ const (
 	LightGradient Light = "gradient" // weaker from one side to the other
 )
 
-// Lights lists the ways to light a tray.
-func Lights() []Light { return []Light{LightEven, LightFallOff, LightGradient} }
-
 // A Tray is the colour of what the kernels lie on.
 type Tray string
 
@@ -78,11 +76,6 @@ const (
 	TrayGreen Tray = "green"
 )
 
-// Trays lists the tray colours.
-func Trays() []Tray {
-	return []Tray{TrayBlack, TrayBlue, TrayBrown, TrayGrey, TraySky, TrayGreen}
-}
-
 // A Ground is the stuff of the tray; its colour is the Tray's.
 type Ground string
 
@@ -93,11 +86,6 @@ const (
 	GroundLeather Ground = "leather" // creased
 	GroundWood    Ground = "wood"    // long grain and pores
 )
-
-// Grounds lists the grounds.
-func Grounds() []Ground {
-	return []Ground{GroundSheet, GroundCard, GroundCloth, GroundLeather, GroundWood}
-}
 
 // A Look is by what the picture is taken; see Params.Take.
 type Look string
@@ -141,8 +129,8 @@ func (m Mix) list() []float64 {
 
 // Params says what lies on a tray and how the picture is taken. DefaultParams
 // gives a legal start. The tags say what a field may hold (range, in the unit
-// that its name or usage tells), what sets it at the command line (flag) and
-// what it means (usage). Shares are of 1.
+// that its name or usage tells, or names), what sets it at the command line
+// (flag) and what it means (usage). Shares are of 1.
 type Params struct {
 	Seed uint64 `json:"seed" flag:"seed" usage:"which tray of those that the other flags describe"`
 
@@ -150,7 +138,7 @@ type Params struct {
 	// and red is so by the shares of the surface in Codex CXS 198 (annex).
 	// With the default pieces BrokenMass comes to no more than about 65, as
 	// long ones do not count as broken: lower PieceMax for more.
-	Kind        Kind    `json:"kind" flag:"type" usage:"kind of rice: slender, long, medium, short or bold"`
+	Kind        Kind    `json:"kind" names:"slender long medium short bold" flag:"type" usage:"kind of rice: slender, long, medium, short or bold"`
 	Count       int     `json:"count" range:"0 20000" flag:"count" usage:"number of pieces, cut ones included"`
 	LengthCV    float64 `json:"length_cv" range:"0 0.15" flag:"length-cv" usage:"scatter of the kernels' length, SD over mean"`
 	WidthCV     float64 `json:"width_cv" range:"0 0.15" flag:"width-cv" usage:"scatter of the kernels' width"`
@@ -192,10 +180,10 @@ type Params struct {
 	// between a kernel and a black tray the encoded half-height of blurred
 	// light lies about 0.6 SD outside the outline, that of blurred values on it.
 	DPI         float64 `json:"dpi" range:"100 1200" flag:"dpi" usage:"resolution, 100 to 1200"`
-	Light       Light   `json:"light" flag:"light" usage:"light: even, falloff or gradient"`
+	Light       Light   `json:"light" names:"even falloff gradient" flag:"light" usage:"light: even, falloff or gradient"`
 	LightDrop   float64 `json:"light_drop" range:"0 0.9" flag:"light-drop" usage:"share of light lost at the darkest place, unless --light is even"`
 	Shadow      float64 `json:"shadow" range:"0 1" flag:"shadow" usage:"darkness of the shadows on the tray"`
-	Tray        Tray    `json:"tray" flag:"tray" usage:"tray: black, blue, brown, grey, sky or green"`
+	Tray        Tray    `json:"tray" names:"black blue brown grey sky green" flag:"tray" usage:"tray: black, blue, brown, grey, sky or green"`
 	Weave       float64 `json:"weave" range:"0 1" flag:"weave" usage:"contrast of a woven tray"`
 	Limb        float64 `json:"limb" range:"0 0.8" flag:"limb" usage:"darkening of kernels towards the rim"`
 	Seam        float64 `json:"seam" range:"0 1" flag:"seam" usage:"darkness of the groove between touching kernels"`
@@ -209,7 +197,7 @@ type Params struct {
 	Pile       float64 `json:"pile_share,omitempty" range:"0 0.4" flag:"pile" usage:"share of pieces that lie on others"`
 	Coins      int     `json:"coins,omitempty" range:"0 20" flag:"coins" usage:"number of invented coins"`
 	Caps       int     `json:"caps,omitempty" range:"0 20" flag:"caps" usage:"number of bottle caps with invented print"`
-	Ground     Ground  `json:"ground,omitempty" flag:"ground" usage:"stuff of the tray: card, cloth, leather or wood (default a smooth sheet)"`
+	Ground     Ground  `json:"ground,omitempty" names:"card cloth leather wood" flag:"ground" usage:"stuff of the tray: card, cloth, leather or wood (default a smooth sheet)"`
 	Stops      float64 `json:"exposure_stops,omitempty" range:"-4 3" flag:"stops" usage:"exposure over that of a scanner, in stops"`
 	HandShadow float64 `json:"hand_shadow,omitempty" range:"0 0.9" flag:"hand-shadow" usage:"share of light lost in the shadow of the phone's hand"`
 	Sharpen    float64 `json:"sharpen,omitempty" range:"0 3" flag:"sharpen" usage:"halo of a sharpened picture, 1 as of a phone"`
@@ -280,27 +268,26 @@ func (f *faults) bad(field string, v any, want string) {
 	*f = append(*f, &ParamError{Field: field, Value: fmt.Sprint(v), Want: want})
 }
 
-// ranges checks each number of a struct against its range tag.
-func (f *faults) ranges(params any) {
-	for field, at := range reflect.ValueOf(params).Fields() {
-		tag, ok := field.Tag.Lookup("range")
-		if !ok {
+// check holds each field of a struct against its tag: the range of a number, or
+// the names on offer, beside which a field with omitempty may have none.
+func (f *faults) check(params any) {
+	for field, v := range reflect.ValueOf(params).Fields() {
+		if tag, ok := field.Tag.Lookup("range"); ok {
+			var low, high float64
+			if _, err := fmt.Sscan(tag, &low, &high); err != nil {
+				panic(fmt.Sprintf("range of %s: %v", field.Name, err))
+			}
+			if x := v.Convert(reflect.TypeFor[float64]()).Float(); !(x >= low && x <= high) {
+				f.bad(field.Name, v, fmt.Sprintf("%g to %g", low, high))
+			}
+		}
+		names := strings.Fields(field.Tag.Get("names"))
+		if len(names) == 0 || v.IsZero() && strings.Contains(field.Tag.Get("json"), "omitempty") {
 			continue
 		}
-		var low, high float64
-		if _, err := fmt.Sscan(tag, &low, &high); err != nil {
-			panic(fmt.Sprintf("range of %s: %v", field.Name, err))
+		if last := len(names) - 1; !slices.Contains(names, v.String()) {
+			f.bad(field.Name, strconv.Quote(v.String()), strings.Join(names[:last], ", ")+" or "+names[last])
 		}
-		if x := at.Convert(reflect.TypeFor[float64]()).Float(); !(x >= low && x <= high) {
-			f.bad(field.Name, at, fmt.Sprintf("%g to %g", low, high))
-		}
-	}
-}
-
-// known checks a name against those on offer.
-func known[T ~string](f *faults, field string, v T, names []T) {
-	if !slices.Contains(names, v) {
-		f.bad(field, fmt.Sprintf("%q", v), oneOf(names))
 	}
 }
 
@@ -314,13 +301,7 @@ const maxPixels = 300e6
 // *ParamError, joined.
 func (p Params) Validate() error {
 	var f faults
-	f.ranges(p)
-	known(&f, "Kind", p.Kind, Kinds())
-	known(&f, "Light", p.Light, Lights())
-	known(&f, "Tray", p.Tray, Trays())
-	if p.Ground != GroundSheet {
-		known(&f, "Ground", p.Ground, Grounds()[1:])
-	}
+	f.check(p)
 	if p.PieceMax < p.PieceMin {
 		f.bad("PieceMax", p.PieceMax, "at least PieceMin")
 	}
@@ -332,7 +313,7 @@ func (p Params) Validate() error {
 		f.bad("sum of defect shares", sum, "at most 1")
 	}
 	if p.WidthMM != 0 || p.HeightMM != 0 {
-		f.ranges(struct {
+		f.check(struct {
 			WidthMM, HeightMM float64 `range:"20 1000"`
 		}{p.WidthMM, p.HeightMM})
 	}
@@ -353,15 +334,6 @@ func (p Params) Validate() error {
 		}
 	}
 	return errors.Join(f...)
-}
-
-func oneOf[T ~string](names []T) string {
-	s := make([]string, len(names))
-	for i, n := range names {
-		s[i] = string(n)
-	}
-	last := len(s) - 1
-	return strings.Join(s[:last], ", ") + " or " + s[last]
 }
 
 const mmPerInch = 25.4

@@ -89,6 +89,12 @@ func TestNoRoom(t *testing.T) {
 	assert.Contains(t, err.Error(), "larger tray")
 }
 
+var (
+	lights  = []Light{LightEven, LightFallOff, LightGradient}
+	trays   = []Tray{TrayBlack, TrayBlue, TrayBrown, TrayGrey, TraySky, TrayGreen}
+	grounds = []Ground{GroundCard, GroundCloth, GroundLeather, GroundWood}
+)
+
 // drawParams draws legal parameters of small trays.
 func drawParams(t *rapid.T) Params {
 	share := func(name string) float64 { return rapid.Float64Range(0, 0.1).Draw(t, name) }
@@ -113,15 +119,15 @@ func drawParams(t *rapid.T) Params {
 	p.Stones, p.Husks, p.Seeds = rapid.IntRange(0, 2).Draw(t, "stones"), rapid.IntRange(0, 2).Draw(t, "husks"), rapid.IntRange(0, 2).Draw(t, "seeds")
 	p.Dust, p.CutByEdge = rapid.IntRange(0, 9).Draw(t, "dust"), rapid.IntRange(0, 3).Draw(t, "cut")
 	p.DPI = num("dpi", 100, 200)
-	p.Light = rapid.SampledFrom(Lights()).Draw(t, "light")
-	p.Tray = rapid.SampledFrom(Trays()).Draw(t, "tray")
+	p.Light = rapid.SampledFrom(lights).Draw(t, "light")
+	p.Tray = rapid.SampledFrom(trays).Draw(t, "tray")
 	p.LightDrop, p.Shadow, p.Weave = num("drop", 0, 0.9), num("shadow", 0, 1), num("weave", 0, 1)
 	p.Limb, p.Seam, p.BlurPx, p.Noise = num("limb", 0, 0.8), num("seam", 0, 1), num("blur", 0, 8), num("noise", 0, 30)
 	if rapid.Bool().Draw(t, "phone") {
 		p.Natural, p.Pile, p.Stops = num("natural", 0, 1), num("pile", 0, 0.4), num("stops", -4, 3)
 		p.HandShadow, p.Sharpen = num("hand", 0, 0.9), num("sharpen", 0, 3)
 		p.Coins, p.Caps = rapid.IntRange(0, 1).Draw(t, "coins"), rapid.IntRange(0, 1).Draw(t, "caps")
-		p.Ground = rapid.SampledFrom(Grounds()).Draw(t, "ground")
+		p.Ground = rapid.SampledFrom(append(grounds, GroundSheet)).Draw(t, "ground")
 	}
 	return p
 }

@@ -51,18 +51,15 @@ func (k *piece) to(o *piece, far float64) (pressed, clear float64) {
 	return relation(k.placed, o.placed, k.bounds, o.bounds, far)
 }
 
-// A layout places pieces on a tray. Placed pieces are found through a grid of
-// square cells by their centres.
+// A layout places pieces on a tray.
 type layout struct {
-	p          Params
-	r          *rand.Rand
-	w, h       float64
-	cell       float64
-	cols, rows int
-	cells      [][]*piece
-	all        []*piece // placed
-	reach      float64  // greatest of all pieces
-	scratch    []*piece
+	p       Params
+	r       *rand.Rand
+	w, h    float64
+	grid    *grid[*piece] // placed, by their centres
+	all     []*piece      // placed
+	reach   float64       // greatest of all pieces
+	scratch []*piece
 }
 
 func newLayout(p Params, pieces []*piece) *layout {
@@ -71,31 +68,19 @@ func newLayout(p Params, pieces []*piece) *layout {
 	for _, k := range pieces {
 		l.reach = max(l.reach, k.reach)
 	}
-	l.cell = max(2, l.reach)
-	l.cols, l.rows = int(l.w/l.cell)+3, int(l.h/l.cell)+3
-	l.cells = make([][]*piece, l.cols*l.rows)
+	cell := max(2, l.reach)
+	l.grid = newGrid[*piece](box{-cell, -cell, l.w + cell, l.h + cell}, cell)
 	return l
-}
-
-func (l *layout) cellOf(q point) (col, row int) {
-	col = min(l.cols-1, max(0, int(math.Floor(q.X/l.cell))+1))
-	row = min(l.rows-1, max(0, int(math.Floor(q.Y/l.cell))+1))
-	return col, row
 }
 
 // near returns the placed pieces whose bounds meet b. The slice is good until
 // the next call.
 func (l *layout) near(b box) []*piece {
 	l.scratch = l.scratch[:0]
-	g := b.grown(l.reach)
-	c0, r0 := l.cellOf(point{X: g.x0, Y: g.y0})
-	c1, r1 := l.cellOf(point{X: g.x1, Y: g.y1})
-	for row := r0; row <= r1; row++ {
-		for _, cell := range l.cells[row*l.cols+c0 : row*l.cols+c1+1] {
-			for _, k := range cell {
-				if k.bounds.meets(b) {
-					l.scratch = append(l.scratch, k)
-				}
+	for cell := range l.grid.in(b.grown(l.reach)) {
+		for _, k := range *cell {
+			if k.bounds.meets(b) {
+				l.scratch = append(l.scratch, k)
 			}
 		}
 	}
@@ -111,19 +96,16 @@ func (l *layout) put(k *piece) {
 		}
 	}
 	l.all = append(l.all, k)
-	col, row := l.cellOf(k.at)
-	l.cells[row*l.cols+col] = append(l.cells[row*l.cols+col], k)
+	l.grid.enter(boxRound(k.at, 0), k)
 }
-
-// fits reports whether the piece lies in the picture, presses into others by
-// no more than the parameters say, and keeps clear of those it does not touch.
-func (l *layout) fits(k *piece) bool { return l.inMargin(k) && l.free(k, l.p.PressMM) }
 
 func (l *layout) inMargin(k *piece) bool {
 	m, b := l.p.MarginMM, k.bounds
 	return b.x0 >= m && b.y0 >= m && b.x1 <= l.w-m && b.y1 <= l.h-m
 }
 
+// free reports whether the piece presses into others by no more than press, and
+// keeps clear of those it does not touch.
 func (l *layout) free(k *piece, press float64) bool {
 	for _, o := range l.near(k.bounds.grown(l.p.GapMM)) {
 		pressed, clear := k.to(o, l.p.GapMM+1e-3)
@@ -314,7 +296,7 @@ func (l *layout) push(k *piece, hosts []*piece) bool {
 				continue
 			}
 		}
-		if l.fits(k) {
+		if l.inMargin(k) && l.free(k, l.p.PressMM) {
 			l.put(k)
 			if len(k.contacts) == 0 {
 				// So shallow that the coarse polygons missed it: the group
@@ -331,9 +313,9 @@ func (l *layout) push(k *piece, hosts []*piece) bool {
 // take removes the piece placed last.
 func (l *layout) take(k *piece) {
 	l.all = l.all[:len(l.all)-1]
-	col, row := l.cellOf(k.at)
-	c := &l.cells[row*l.cols+col]
-	*c = (*c)[:len(*c)-1]
+	for cell := range l.grid.in(boxRound(k.at, 0)) {
+		*cell = (*cell)[:len(*cell)-1]
+	}
 }
 
 // bridge moves the piece against a and b at once: it slides along the line of

@@ -114,9 +114,9 @@ func (p Photo) Validate() error {
 	r := p.Rice
 	r.WidthMM, r.HeightMM = p.Field().W(), p.Field().H()
 	var f faults
-	f.ranges(p)
+	f.check(p)
 	for _, c := range p.Cast {
-		f.ranges(struct {
+		f.check(struct {
 			Cast float64 `range:"0.2 2"`
 		}{c})
 	}

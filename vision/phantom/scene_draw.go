@@ -3,6 +3,7 @@ package phantom
 import (
 	"image"
 	"math"
+	"slices"
 
 	"traytally/vision/internal/card"
 	"traytally/vision/internal/parallel"
@@ -49,10 +50,7 @@ type solid struct {
 	*brush
 	at       kernel.Point // on the card
 	mid, top float64      // heights of its widest section and of its back
-	frac     []fracture
-	bounds   box // of the outline, in the frame of the body
-	body     *body
-	centre   kernel.Point
+	bounds   box          // of the outline, in the frame of the body
 }
 
 func newPhotograph(p Photo, s *scene) *photograph {
@@ -87,7 +85,7 @@ func newPhotograph(p Photo, s *scene) *photograph {
 	}
 	for _, k := range s.pieces {
 		s.p.dress(k)
-		o := &solid{brush: s.brush(k), body: k.body, frac: k.fractures, centre: k.centre, bounds: boxOf(k.outline)}
+		o := &solid{brush: s.brush(k), bounds: boxOf(k.outline)}
 		o.at = kernel.Point{X: ph.field.X0 + k.at.X, Y: ph.field.Y0 + k.at.Y}
 		for i := range k.body.x {
 			o.mid = max(o.mid, k.body.kappa*(k.body.high[i]-k.body.low[i])/2)
@@ -130,12 +128,10 @@ var (
 // the card. x and y are those of the design.
 func (ph *photograph) flatColour(x, y float64) colour {
 	p := &ph.p
-	for _, c := range p.Covered {
-		if x >= c.X0 && x < c.X1 && y >= c.Y0 && y < c.Y1 {
-			return cover
-		}
-	}
 	in := func(r card.Rect) bool { return x >= r.X0 && x < r.X1 && y >= r.Y0 && y < r.Y1 }
+	if slices.ContainsFunc(p.Covered, in) {
+		return cover
+	}
 	if in(ph.field) {
 		for i := range p.Swatches {
 			if s := &p.Swatches[i]; sq(x-s.At.X)+sq(y-s.At.Y) < s.R*s.R {
@@ -226,7 +222,7 @@ func (d *disc) ink(x, y float64, layout int) (black, any bool) {
 // the frame of the body.
 func (o *solid) hit(x, y, lx, ly float64) (z, bx, by float64, ok bool) {
 	dx, dy := x-o.at.X, y-o.at.Y
-	ux, uy := dx*o.cos+dy*o.sin+o.centre.X, dy*o.cos-dx*o.sin+o.centre.Y
+	ux, uy := dx*o.cos+dy*o.sin+o.k.centre.X, dy*o.cos-dx*o.sin+o.k.centre.Y
 	wx, wy := lx*o.cos+ly*o.sin, ly*o.cos-lx*o.sin
 	ex, ey := ux+wx*o.top, uy+wy*o.top
 	if !o.bounds.meets(box{min(ux, ex), min(uy, ey), max(ux, ex), max(uy, ey)}) {
@@ -237,13 +233,13 @@ func (o *solid) hit(x, y, lx, ly float64) (z, bx, by float64, ok bool) {
 		if bx <= 0 || bx >= o.length {
 			return false
 		}
-		low, high := o.body.at(bx)
+		low, high := o.k.body.at(bx)
 		h := (high - low) / 2
-		if h <= 0 || sq((by-(low+high)/2)/h)+sq((z-o.mid)/(o.body.kappa*h)) > 1 {
+		if h <= 0 || sq((by-(low+high)/2)/h)+sq((z-o.mid)/(o.k.body.kappa*h)) > 1 {
 			return false
 		}
-		for i := range o.frac {
-			if o.frac[i].side(kernel.Point{X: bx, Y: by}) < 0 {
+		for i := range o.k.fractures {
+			if o.k.fractures[i].side(kernel.Point{X: bx, Y: by}) < 0 {
 				return false
 			}
 		}

@@ -221,21 +221,22 @@ func (f *fracture) value(t float64) float64 {
 	return v
 }
 
+// own swaps x and y of a lengthwise fracture, so that all run across; and back.
+func (f *fracture) own(q point) point {
+	if f.along {
+		return point{X: q.Y, Y: q.X}
+	}
+	return q
+}
+
 // side is positive for what stays; its size is the distance along x, or along
 // y for a lengthwise fracture.
 func (f *fracture) side(q point) float64 {
-	if f.along {
-		return f.keep * (q.Y - f.value(q.X))
-	}
+	q = f.own(q)
 	return f.keep * (q.X - f.value(q.Y))
 }
 
-func (f *fracture) point(t float64) point {
-	if f.along {
-		return point{X: t, Y: f.value(t)}
-	}
-	return point{X: f.value(t), Y: t}
-}
+func (f *fracture) point(t float64) point { return f.own(point{X: f.value(t), Y: t}) }
 
 // wobble is smooth noise in one dimension, -1..1, with one random value at
 // each integer.
@@ -273,17 +274,13 @@ func (f *fracture) cut(p []point) ([]point, bool) {
 		var q point
 		for range 40 {
 			t := (low + high) / 2
-			q = point{X: lerp(in.X, out.X, t), Y: lerp(in.Y, out.Y, t)}
-			if f.side(q) > 0 {
+			if q = (point{X: lerp(in.X, out.X, t), Y: lerp(in.Y, out.Y, t)}); f.side(q) > 0 {
 				low = t
 			} else {
 				high = t
 			}
 		}
-		if f.along {
-			return q.X
-		}
-		return q.Y
+		return f.own(q).Y
 	}
 	kept := make([]point, 0, n+40)
 	i := start
@@ -312,8 +309,8 @@ func (f *fracture) cut(p []point) ([]point, bool) {
 		return nil, false
 	}
 	f.direction = point{X: across.X / l, Y: across.Y / l}
-	if f.side(point{X: f.middle.X + 0.05*f.direction.X, Y: f.middle.Y + 0.05*f.direction.Y}) > 0 {
-		f.direction = point{X: -f.direction.X, Y: -f.direction.Y}
+	if f.side(move(f.middle, f.direction, 0.05)) > 0 {
+		f.direction = move(point{}, f.direction, -1)
 	}
 	return kept, true
 }
