@@ -11,35 +11,10 @@ import (
 	"traytally/vision/internal/parallel"
 )
 
-// Sample draws the pieces of a tray from the lot that p describes and lays
-// them nowhere: every position is 0, no piece touches another, and what cuts
-// the picture's edge is left out. It is the quick way to many trays. The
-// errors are those of Validate.
-func Sample(p Params) (*Truth, error) {
-	if err := p.Validate(); err != nil {
-		return nil, err
-	}
-	all := slices.Concat(p.kernels(), p.foreignBodies())
-	for _, k := range all {
-		p.tint(k)
-	}
-	return p.truth(all, false), nil
-}
-
-// Lay returns the truth of the tray that Draw draws. The errors are those of
-// Validate, and ErrNoRoom.
-func Lay(p Params) (*Truth, error) {
-	s, err := p.scene()
-	if err != nil {
-		return nil, err
-	}
-	return s.truth, nil
-}
-
 // Draw draws a tray. The picture is opaque sRGB, the truth what lies on it.
 // Shading makes a kernel darker than its Lab in the truth towards its rim, by
 // up to Params.Limb, and where less light falls. The errors are those of
-// Lay.
+// Validate, and ErrNoRoom.
 func Draw(p Params) (*image.RGBA, *Truth, error) {
 	s, err := p.scene()
 	if err != nil {
@@ -90,7 +65,7 @@ func (p Params) scene() (*scene, error) {
 		})
 		s.hide()
 	}
-	s.truth = p.truth(listed, true)
+	s.truth = p.truth(listed)
 	s.truth.CutByEdge = len(across)
 	for _, k := range things {
 		s.truth.Objects = append(s.truth.Objects, Object{Kind: string(k.defect), X: p.toPx(k.at.X), Y: p.toPx(k.at.Y), Diameter: k.length})

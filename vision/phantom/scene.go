@@ -1,7 +1,6 @@
 package phantom
 
 import (
-	"encoding/json"
 	"errors"
 	"image"
 	"io"
@@ -142,11 +141,7 @@ type PhotoTruth struct {
 }
 
 // Encode writes the truth as JSON: what Truth.Encode writes, and the scene.
-func (t *PhotoTruth) Encode(w io.Writer) error {
-	e := json.NewEncoder(w)
-	e.SetIndent("", " ")
-	return e.Encode(t)
-}
+func (t *PhotoTruth) Encode(w io.Writer) error { return encodeJSON(w, t) }
 
 // ToPicture returns where a place on the card, height mm above it, is seen, px.
 func (t *PhotoTruth) ToPicture(q kernel.Point, height float64) kernel.Point {
@@ -181,9 +176,7 @@ func DrawPhoto(p Photo) (*image.RGBA, *PhotoTruth, error) {
 		}
 		c := place(kernel.Point{X: k.X, Y: k.Y})
 		k.X, k.Y = c.X, c.Y
-		for j, q := range k.Outline {
-			k.Outline[j] = place(q)
-		}
+		k.Outline = mapped(k.Outline, place)
 	}
 	img := ph.draw()
 	sharpen(img, r.Sharpen)

@@ -215,8 +215,8 @@ func TestHandbookRanges(t *testing.T) {
 	} {
 		p := DefaultParams()
 		p.Kind, p.Paddy, p.BrokenShare, p.Count = row.kind, row.paddy, 0, 1500
-		truth, err := Sample(p)
-		require.NoError(t, err)
+		p.Cover = 0.1 // paddy is larger than Cover goes by
+		truth := mustLay(t, p)
 		var l, w, ll float64
 		for _, k := range truth.Kernels {
 			l, w, ll = l+k.Length, w+k.Width, ll+k.Length*k.Length
