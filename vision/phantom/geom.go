@@ -59,10 +59,6 @@ func moments(p []point) (area float64, c point, xx, xy, yy float64) {
 	return math.Abs(area), point{X: mx + o.X, Y: my + o.Y}, xx, xy, yy
 }
 
-// axisAngle returns the direction of the greatest second moment, in
-// (-π/2, π/2].
-func axisAngle(xx, xy, yy float64) float64 { return foldAngle(math.Atan2(2*xy, xx-yy) / 2) }
-
 // foldAngle brings the direction of a line into (-π/2, π/2].
 func foldAngle(a float64) float64 {
 	a = math.Mod(a, math.Pi)
@@ -86,20 +82,18 @@ func hull(p []point) []point {
 	if len(s) < 3 {
 		return s
 	}
-	h := make([]point, 0, 2*len(s))
-	for _, q := range s {
-		for len(h) >= 2 && cross(h[len(h)-2], h[len(h)-1], q) <= 0 {
-			h = h[:len(h)-1]
+	chain := func() (h []point) { // of the corners on one side of s
+		for _, q := range s {
+			for len(h) >= 2 && cross(h[len(h)-2], h[len(h)-1], q) <= 0 {
+				h = h[:len(h)-1]
+			}
+			h = append(h, q)
 		}
-		h = append(h, q)
+		return h[:len(h)-1]
 	}
-	for i, low := len(s)-2, len(h)+1; i >= 0; i-- {
-		for len(h) >= low && cross(h[len(h)-2], h[len(h)-1], s[i]) <= 0 {
-			h = h[:len(h)-1]
-		}
-		h = append(h, s[i])
-	}
-	return h[:len(h)-1]
+	low := chain()
+	slices.Reverse(s)
+	return append(low, chain()...)
 }
 
 // calipers returns the greatest and the least distance of two parallel lines

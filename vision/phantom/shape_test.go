@@ -78,8 +78,9 @@ func TestMomentsOfRectangle(t *testing.T) {
 	assert.InDelta(t, 6*2*2*2/12.0, yy, 1e-9)
 	assert.InDelta(t, 0, xy, 1e-9)
 	for _, angle := range []float64{0, 0.4, 1.5, -1.2} {
-		_, _, xx, xy, yy := moments(rectangle(6, 2, angle))
-		assert.InDelta(t, angle, axisAngle(xx, xy, yy), 1e-9)
+		k := piece{outline: rectangle(6, 2, angle), intact: true, body: ellipse(size{6, 2, 1}, 9)}
+		k.measure()
+		assert.InDelta(t, angle, k.angle, 1e-9)
 	}
 }
 
