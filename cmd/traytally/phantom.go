@@ -137,15 +137,23 @@ func (o *phantomOptions) complete(f *pflag.FlagSet) error {
 	if !slices.Contains(phantom.Contacts(), contact) {
 		return phantomUsage("--contact is %q, want loose, touching or dense", o.contact)
 	}
-	given := givenFlags(f)
+	// What is given one by one wins over what the steps set.
+	given := map[*pflag.Flag]string{}
+	f.Visit(func(fl *pflag.Flag) {
+		if _, list := fl.Value.(pflag.SliceValue); !list {
+			given[fl] = fl.Value.String()
+		}
+	})
 	p.Take(look)
 	p.Crowd(contact)
 	if o.scene != "" { // a lens does not picture as a scanner does
 		usual := phantom.DefaultPhoto().Rice
 		p.MarginMM, p.Noise, p.BlurPx, p.BlurEncoded = usual.MarginMM, usual.Noise, usual.BlurPx, usual.BlurEncoded
 	}
-	if err := given(); err != nil {
-		return err
+	for fl, v := range given {
+		if err := fl.Value.Set(v); err != nil {
+			return err
+		}
 	}
 	if p.TouchShare > 0 && o.contact == string(phantom.Loose) {
 		// Loose names no ways to touch beyond any.
@@ -154,10 +162,7 @@ func (o *phantomOptions) complete(f *pflag.FlagSet) error {
 		p.Mix = touching.Mix
 	}
 	if f.Changed("broken-share") && f.Changed("broken-mass") {
-		return &usageError{
-			what: "--broken-share and --broken-mass both say how much is broken",
-			hint: "give one of them",
-		}
+		return &usageError{what: "--broken-share and --broken-mass both say how much is broken", hint: "give one of them"}
 	}
 	if err := o.completePhoto(f); err != nil {
 		return err
@@ -166,10 +171,7 @@ func (o *phantomOptions) complete(f *pflag.FlagSet) error {
 		return &usageError{what: "no picture to write", hint: "name it: --out tray.png"}
 	}
 	if !phantom.CanEncode(o.out) {
-		return &usageError{
-			what: fmt.Sprintf("--out %s: unknown kind of picture", o.out),
-			hint: "end the name in .png or .jpg",
-		}
+		return &usageError{what: fmt.Sprintf("--out %s: unknown kind of picture", o.out), hint: "end the name in .png or .jpg"}
 	}
 	if o.quality < 1 || o.quality > 100 {
 		return phantomUsage("--quality is %d, want 1 to 100", o.quality)
@@ -181,25 +183,6 @@ func (o *phantomOptions) complete(f *pflag.FlagSet) error {
 		return &usageError{what: "--out and --truth name the same file", hint: "name the truth something like tray.truth.json"}
 	}
 	return nil
-}
-
-// givenFlags keeps the single values given on the command line; what it
-// returns sets them again.
-func givenFlags(f *pflag.FlagSet) func() error {
-	given := map[*pflag.Flag]string{}
-	f.Visit(func(fl *pflag.Flag) {
-		if _, list := fl.Value.(pflag.SliceValue); !list {
-			given[fl] = fl.Value.String()
-		}
-	})
-	return func() error {
-		for fl, v := range given {
-			if err := fl.Value.Set(v); err != nil {
-				return err
-			}
-		}
-		return nil
-	}
 }
 
 // completePhoto settles what a photo needs.

@@ -121,14 +121,15 @@ func (f *fracture) cut(p []point) ([]point, bool) {
 	return kept, true
 }
 
-// breakOff cuts a piece from a whole kernel: a share of its length between
+// breakOff cuts a piece from an uncut one: a share of its length between
 // least and most, from a tip or the middle, the faces square, oblique, curved
 // or ragged, and the less so the more even; split lengthwise with the chance splinter.
-func breakOff(r *rand.Rand, b *body, least, most, splinter, even float64) *piece {
+func breakOff(r *rand.Rand, uncut *piece, least, most, splinter, even float64) *piece {
+	b := uncut.body
+	length := b.length()
 	for try := 0; ; try++ {
-		k := whole(b)
+		k := *uncut
 		k.intact = false
-		length := b.length()
 		keep := uniform(r, least, most)
 		split := r.Float64() < splinter
 		if !split || r.Float64() < 0.5 {
@@ -168,7 +169,7 @@ func breakOff(r *rand.Rand, b *body, least, most, splinter, even float64) *piece
 			}
 		}
 		if ok && (math.Abs(signedArea(k.outline)) > 0.35 || try > 60) {
-			return k
+			return &k
 		}
 	}
 }

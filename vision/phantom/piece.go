@@ -99,9 +99,7 @@ func (p Params) uncut(i int) *piece {
 // kernels draws the rice of the tray.
 func (p Params) kernels() []*piece {
 	broken := func(i int, w *piece) *piece {
-		k := breakOff(stream(p.Seed, streamCut, i), w.body, p.PieceMin, p.PieceMax, p.Splinters, 0.7*p.Natural)
-		k.defect, k.chalk, k.look, k.notch = w.defect, w.chalk, w.look, w.notch
-		return k
+		return breakOff(stream(p.Seed, streamCut, i), w, p.PieceMin, p.PieceMax, p.Splinters, 0.7*p.Natural)
 	}
 	all := make([]*piece, p.Count)
 	for i := range all {

@@ -234,80 +234,58 @@ func (l *layout) push(k *piece, hosts []*piece) bool {
 	weights := l.p.Mix.list()
 	for range 70 {
 		host := hosts[len(hosts)-1-l.r.IntN(min(len(hosts), 12))]
-		way := pick(l.r, weights)
-		depth := l.p.PressMM * uniform(l.r, 0.25, 0.95)
-		along := host.axisOnTray()
-		axis := uniform(l.r, 0, 2*math.Pi) // of the piece when laid
-		d := polar(uniform(l.r, 0, 2*math.Pi))
-		shift := point{} // of the target from the centre of the host
-		slide := func(a, by float64) { shift = move(point{}, polar(a), by) }
-		switch way {
-		case 1: // flank along flank
-			axis = along + uniform(l.r, -0.12, 0.12)
-			d = polar(along + sign(l.r)*math.Pi/2)
-			slide(along, uniform(l.r, -0.35, 0.35)*host.length)
-		case 2: // tip to tip
-			axis = along + uniform(l.r, -0.3, 0.3)
-			d = polar(along + math.Pi*float64(l.r.IntN(2)))
-			slide(along+math.Pi/2, uniform(l.r, -0.2, 0.2)*host.width)
-		case 3: // tip against a flank
-			axis = along + math.Pi/2 + uniform(l.r, -0.4, 0.4)
-			d = polar(along + sign(l.r)*math.Pi/2)
-			slide(along, uniform(l.r, -0.42, 0.42)*host.length)
-		case 4: // into a corner
-			if len(host.contacts) == 0 {
-				continue
-			}
-			o := host.contacts[l.r.IntN(len(host.contacts))]
-			if !l.bridge(k, host, o, axis, depth) {
-				continue
-			}
-		case 5: // face to face
-			o, f, g := l.facing(k, hosts)
-			if o == nil {
-				continue
-			}
-			out := polar(math.Atan2(g.direction.Y, g.direction.X) + o.turn)
-			turn := math.Atan2(-out.Y, -out.X) - math.Atan2(f.direction.Y, f.direction.X) + uniform(l.r, -0.1, 0.1)
-			k.pose(point{}, turn)
-			mine, theirs := k.onTray(f.middle), o.onTray(g.middle)
-			far := k.reach + o.reach
-			side := uniform(l.r, -0.3, 0.3)
-			from := move(move(theirs.Sub(mine), out, far), point{X: -out.Y, Y: out.X}, side)
-			if !l.approach(k, from, turn, move(point{}, out, -1), depth, far+1) {
-				continue
-			}
-		case 6: // a ring
-			o := hosts[l.r.IntN(len(hosts))]
-			gap := host.at.Dist(o.at)
-			if o == host || gap < 0.6*k.length || gap > 1.9*k.length || slices.Contains(host.contacts, o) {
-				continue
-			}
-			if !l.bridge(k, host, o, math.Atan2(o.at.Y-host.at.Y, o.at.X-host.at.X)+uniform(l.r, -0.25, 0.25), depth) {
-				continue
-			}
-		default:
-			slide(math.Atan2(d.X, -d.Y), uniform(l.r, -0.35, 0.35)*host.length)
+		if !l.meet(k, host, hosts, pick(l.r, weights)) || !l.inMargin(k) || !l.free(k, l.p.PressMM) {
+			continue
 		}
-		if way < 4 {
-			far := host.reach + k.reach + 0.5
-			from := move(move(host.at, shift, 1), d, -far)
-			if !l.approach(k, from, axis-k.angle, d, depth, 2*far) {
-				continue
-			}
-		}
-		if l.inMargin(k) && l.free(k, l.p.PressMM) {
-			l.put(k)
-			if len(k.contacts) == 0 {
-				// So shallow that the coarse polygons missed it: the group
-				// of the truth comes from contacts only, so press on.
-				l.take(k)
-				continue
-			}
+		l.put(k)
+		if len(k.contacts) > 0 {
 			return true
 		}
+		// So shallow that the coarse polygons missed it: the group of the
+		// truth comes from contacts only, so press on.
+		l.take(k)
 	}
 	return false
+}
+
+// meet moves the piece against the host, in one of the ways of Mix by its
+// place there. It reports false where that fails.
+func (l *layout) meet(k, host *piece, hosts []*piece, way int) bool {
+	depth := l.p.PressMM * uniform(l.r, 0.25, 0.95)
+	along := host.axisOnTray()
+	axis := uniform(l.r, 0, 2*math.Pi) // of the piece when laid
+	d := polar(uniform(l.r, 0, 2*math.Pi))
+	target := host.at
+	slide := func(a, by float64) { target = move(host.at, polar(a), by) }
+	switch way {
+	case 1: // flank along flank
+		axis = along + uniform(l.r, -0.12, 0.12)
+		d = polar(along + sign(l.r)*math.Pi/2)
+		slide(along, uniform(l.r, -0.35, 0.35)*host.length)
+	case 2: // tip to tip
+		axis = along + uniform(l.r, -0.3, 0.3)
+		d = polar(along + math.Pi*float64(l.r.IntN(2)))
+		slide(along+math.Pi/2, uniform(l.r, -0.2, 0.2)*host.width)
+	case 3: // tip against a flank
+		axis = along + math.Pi/2 + uniform(l.r, -0.4, 0.4)
+		d = polar(along + sign(l.r)*math.Pi/2)
+		slide(along, uniform(l.r, -0.42, 0.42)*host.length)
+	case 4: // into a corner
+		return len(host.contacts) > 0 && l.bridge(k, host, host.contacts[l.r.IntN(len(host.contacts))], axis, depth)
+	case 5:
+		return l.faceToFace(k, hosts, depth)
+	case 6: // a ring
+		o := hosts[l.r.IntN(len(hosts))]
+		gap := host.at.Dist(o.at)
+		if o == host || gap < 0.6*k.length || gap > 1.9*k.length || slices.Contains(host.contacts, o) {
+			return false
+		}
+		return l.bridge(k, host, o, math.Atan2(o.at.Y-host.at.Y, o.at.X-host.at.X)+uniform(l.r, -0.25, 0.25), depth)
+	default:
+		slide(math.Atan2(d.X, -d.Y), uniform(l.r, -0.35, 0.35)*host.length)
+	}
+	far := host.reach + k.reach + 0.5
+	return l.approach(k, move(target, d, -far), axis-k.angle, d, depth, 2*far)
 }
 
 // take removes the piece placed last.
@@ -351,20 +329,25 @@ func (l *layout) bridge(k *piece, a, b *piece, axis, depth float64) bool {
 	return false
 }
 
-// facing chooses a host with a cut face for the cut face of k.
-func (l *layout) facing(k *piece, hosts []*piece) (host *piece, mine, theirs *fracture) {
-	if len(k.fractures) == 0 {
-		return nil, nil, nil
-	}
+// faceToFace moves a cut face of the piece against one of a host, or of any
+// other piece where no host has one.
+func (l *layout) faceToFace(k *piece, hosts []*piece, depth float64) bool {
 	fit := cutOf(hosts)
 	if len(fit) == 0 {
 		fit = cutOf(l.all)
 	}
-	if len(fit) == 0 {
-		return nil, nil, nil
+	if len(k.fractures) == 0 || len(fit) == 0 {
+		return false
 	}
-	host = fit[l.r.IntN(len(fit))]
-	return host, &k.fractures[l.r.IntN(len(k.fractures))], &host.fractures[l.r.IntN(len(host.fractures))]
+	o := fit[l.r.IntN(len(fit))]
+	f, g := &k.fractures[l.r.IntN(len(k.fractures))], &o.fractures[l.r.IntN(len(o.fractures))]
+	out := polar(math.Atan2(g.direction.Y, g.direction.X) + o.turn)
+	turn := math.Atan2(-out.Y, -out.X) - math.Atan2(f.direction.Y, f.direction.X) + uniform(l.r, -0.1, 0.1)
+	k.pose(point{}, turn)
+	apart := o.onTray(g.middle).Sub(k.onTray(f.middle))
+	far := k.reach + o.reach
+	from := move(move(apart, out, far), point{X: -out.Y, Y: out.X}, uniform(l.r, -0.3, 0.3))
+	return l.approach(k, from, turn, move(point{}, out, -1), depth, far+1)
 }
 
 // cutOf returns those that have a cut face.
