@@ -59,17 +59,6 @@ func moments(p []point) (area float64, c point, xx, xy, yy float64) {
 	return math.Abs(area), point{X: mx + o.X, Y: my + o.Y}, xx, xy, yy
 }
 
-// foldAngle brings the direction of a line into (-π/2, π/2].
-func foldAngle(a float64) float64 {
-	a = math.Mod(a, math.Pi)
-	if a > math.Pi/2 {
-		a -= math.Pi
-	} else if a <= -math.Pi/2 {
-		a += math.Pi
-	}
-	return a
-}
-
 // hull returns the corners of the convex hull (monotone chain, A. M. Andrew,
 // Information Processing Letters 9, 1979). Corners closer than 1e-9 count as
 // one, since the direction of so short a side is lost to rounding.

@@ -31,7 +31,6 @@ type photograph struct {
 	layout *card.Layout
 	sheet  card.Rect // on the card
 	field  card.Rect
-	ground lighting // of the tray
 
 	discs   *grid[disc]
 	solids  *grid[*solid]
@@ -54,7 +53,7 @@ type solid struct {
 }
 
 func newPhotograph(p Photo, s *scene) *photograph {
-	ph := &photograph{p: p, s: s, layout: p.Layout(), field: p.Field(), ground: s.light}
+	ph := &photograph{p: p, s: s, layout: p.Layout(), field: p.Field()}
 	l := ph.layout
 	aim := kernel.Point{X: l.W / 2, Y: l.H / 2}
 	ph.sheet = card.Rect{X0: 0, Y0: 0, X1: l.W, Y1: l.H}
@@ -192,7 +191,8 @@ func (ph *photograph) tray(x, y float64) colour {
 		return blackness // printed
 	}
 	px := ph.s.p.pxPerMM()
-	return ph.ground.ground.times(float32(ph.ground.texture((x-ph.field.X0)*px, (y-ph.field.Y0)*px)))
+	l := &ph.s.light
+	return l.ground.times(float32(l.texture((x-ph.field.X0)*px, (y-ph.field.Y0)*px)))
 }
 
 // ink tells whether a place lies on the disc or mark, and whether it is black.

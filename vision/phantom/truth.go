@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"math"
 
 	"traytally/vision/kernel"
 )
@@ -63,7 +64,7 @@ type Kernel struct {
 	Chalk    float64   `json:"chalk"`     // share of the visible surface, 0..1
 	Group    int       `json:"group"`     // equal for pieces that touch, directly or through others
 	Contacts int       `json:"contacts"`  // pieces that this one touches
-	Angle    float64   `json:"angle_rad"` // of the axis, in (-π/2, π/2]
+	Angle    float64   `json:"angle_rad"` // of the axis, -π/2 to π/2
 	Solidity float64   `json:"solidity"`  // area over hull area
 	Ends     [2]string `json:"ends"`      // "intact" or "broken"; both broken where split lengthwise
 	// Depth in mm, across the kernel, to which the notch or flat of the germ cuts into each of
@@ -145,7 +146,7 @@ func (p Params) truth(all []*piece) *Truth {
 			Length: k.length, Width: k.width, Axis: k.axis, Area: k.area, Volume: k.volume,
 			Intact: k.intact, Defect: string(k.defect), Chalk: k.chalk,
 			X: p.toPx(k.at.X), Y: p.toPx(k.at.Y), Group: k.group, Contacts: len(k.contacts),
-			Angle: foldAngle(k.angle + k.turn), Solidity: min(1, k.area/k.convex),
+			Angle: math.Remainder(k.angle+k.turn, math.Pi), Solidity: min(1, k.area/k.convex),
 			Ends: [2]string{k.ends[0].String(), k.ends[1].String()},
 			Lab:  k.paint.lab(k.chalk), OnTop: k.top, Covered: k.covered,
 			Outline: mapped(k.outlineOnTray(), func(q point) point { return point{X: p.toPx(q.X), Y: p.toPx(q.Y)} }),
