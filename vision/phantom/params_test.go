@@ -11,15 +11,6 @@ import (
 	"pgregory.net/rapid"
 )
 
-func TestDefaultParamsAreLegal(t *testing.T) {
-	p := DefaultParams()
-	require.NoError(t, p.Validate())
-	for _, c := range Contacts() {
-		p.Crowd(c)
-		require.NoError(t, p.Validate())
-	}
-}
-
 func TestValidateNamesTheField(t *testing.T) {
 	for field, spoil := range map[string]func(p *Params){
 		"Kind":                 func(p *Params) { p.Kind = "huge" },

@@ -119,10 +119,14 @@ func (p Photo) Validate() error {
 			Cast float64 `range:"0.2 2"`
 		}{c})
 	}
-	for field, v := range map[string]float64{"Pile": r.Pile, "Coins": float64(r.Coins), "Caps": float64(r.Caps)} {
-		if v != 0 {
-			f.bad(field, v, "0 in a photo")
-		}
+	if r.Pile != 0 {
+		f.bad("Pile", r.Pile, "0 in a photo")
+	}
+	if r.Coins != 0 {
+		f.bad("Coins", r.Coins, "0 in a photo")
+	}
+	if r.Caps != 0 {
+		f.bad("Caps", r.Caps, "0 in a photo")
 	}
 	return errors.Join(append(f, r.Validate())...)
 }
@@ -164,9 +168,8 @@ func DrawPhoto(p Photo) (*image.RGBA, *PhotoTruth, error) {
 	t := &PhotoTruth{Truth: *s.truth, Photo: p, view: ph.view, Lens: kernel.Point{X: ph.view.at[0], Y: ph.view.at[1]}, LensMM: ph.view.at[2]}
 	t.Width, t.Height = p.Width, p.Height
 	mid := field.Middle()
-	a, b := t.ToPicture(kernel.Point{X: mid.X - 0.5, Y: mid.Y}, 0), t.ToPicture(kernel.Point{X: mid.X + 0.5, Y: mid.Y}, 0)
-	c, d := t.ToPicture(kernel.Point{X: mid.X, Y: mid.Y - 0.5}, 0), t.ToPicture(kernel.Point{X: mid.X, Y: mid.Y + 0.5}, 0)
-	u, v := b.Sub(a), d.Sub(c)
+	at := func(dx, dy float64) kernel.Point { return t.ToPicture(kernel.Point{X: mid.X + dx, Y: mid.Y + dy}, 0) }
+	u, v := at(0.5, 0).Sub(at(-0.5, 0)), at(0, 0.5).Sub(at(0, -0.5))
 	t.PxPerMM = math.Sqrt(math.Abs(u.X*v.Y - u.Y*v.X))
 	t.DPI = t.PxPerMM * mmPerInch
 	for i := range t.Kernels {
