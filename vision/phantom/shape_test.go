@@ -117,6 +117,27 @@ func TestVolumeOfEllipsoids(t *testing.T) {
 	}
 }
 
+// TestVolumeOfSplitSlices: half of a slice of an ellipsoid, split along its
+// axis, has (π/16)·L·W·T·(u - u³/3) from u = -1 at one tip to 1 at the other,
+// whatever the corners on the split, many of which lie just where sections are
+// taken.
+func TestVolumeOfSplitSlices(t *testing.T) {
+	s := milled[Long]
+	b := ellipse(s, 400)
+	until := func(x float64) float64 { u := 2*x/s.length - 1; return u - u*u*u/3 }
+	for from := 0.5; from < 3; from += 0.1 {
+		for _, sides := range []int{16, 32, 96, 160} {
+			to := from + 3
+			slice := []point{{X: from, Y: -9}, {X: to, Y: -9}}
+			for i := range sides + 1 {
+				slice = append(slice, point{X: lerp(to, from, float64(i)/float64(sides))})
+			}
+			want := math.Pi / 16 * s.length * s.width * s.thick * (until(to) - until(from))
+			assert.InEpsilon(t, want, b.volume(slice), 2e-3, "%d sides from %g", sides, from)
+		}
+	}
+}
+
 // TestCutEllipsoid checks pieces of an ellipsoid against closed forms: of the
 // length share f the end keeps f²(3-2f) of the volume (spherical cap), and the
 // area share of a circle's segment.
