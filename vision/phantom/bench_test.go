@@ -42,20 +42,10 @@ func BenchmarkLay(b *testing.B) {
 			p.Count = 1000
 			p.Crowd(c)
 			for b.Loop() {
-				if _, err := Lay(p); err != nil {
+				if _, err := p.scene(); err != nil {
 					b.Fatal(err)
 				}
 			}
 		})
-	}
-}
-
-func BenchmarkSample(b *testing.B) {
-	p := DefaultParams()
-	p.Count = 300
-	for b.Loop() {
-		if _, err := Sample(p); err != nil {
-			b.Fatal(err)
-		}
 	}
 }

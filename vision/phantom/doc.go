@@ -4,11 +4,8 @@
 //
 //	img, truth, err := phantom.Draw(phantom.DefaultParams())
 //
-// Three depths are on offer, all from the same Params and with the same
-// pieces: Sample draws pieces from the lot and lays them nowhere, Lay also
-// gives each its place on the tray, and Draw also paints the picture. The
-// same Params give the same truth and the same bytes with the same version of
-// Go and this package on one kind of processor.
+// The same Params give the same truth and the same bytes with the same version
+// of Go and this package on one kind of processor.
 //
 // # Where the truth comes from
 //
@@ -22,23 +19,15 @@
 // # How a kernel is made
 //
 // Two chains, one for each side, run from tip to tip as power curves with
-// exponents of their own for each half, so that one end is blunter, one side
-// straighter, and the widest place off the middle. Whole kernels have an
-// oblique notch where the germ sat; the axis may be bowed. A piece is a whole
-// kernel cut by one or two fracture curves: square, oblique, curved or ragged,
-// now and then along the kernel. None of it is meant as a model of one
-// variety; sizes come from handbook tables (see Kind).
+// exponents of their own for each half. Whole kernels have an oblique notch
+// where the germ sat; the axis may be bowed. A piece is a whole kernel cut by
+// one or two fracture curves: square, oblique, curved or ragged, now and then
+// along the kernel. None of it is meant as a model of one variety; sizes come
+// from handbook tables (see Kind).
 //
 // Sections are ellipses: at width w the solid is κ·w thick, so that a slice
 // has area (π/4)·κ·w². A fracture stands upright, and what it cuts off is
 // integrated exactly within the section.
-//
-// # What real pictures have
-//
-// Params.Take(LookPhone) makes a picture look like one that a phone took of
-// real rice: natural.go holds all that it adds, and every number there was
-// chosen by eye. Params.Pile lays pieces on others, and Params.Coins and Caps
-// strew things that are no rice; the truth knows all of it.
 //
 // # Light
 //

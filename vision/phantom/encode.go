@@ -1,7 +1,7 @@
 package phantom
 
 import (
-	"bufio"
+	"bytes"
 	"encoding/binary"
 	"fmt"
 	"hash/crc32"
@@ -46,30 +46,18 @@ func CanEncode(name string) bool {
 	return slices.Contains([]string{".png", ".jpg", ".jpeg"}, strings.ToLower(filepath.Ext(name)))
 }
 
-// A splicer writes extra after the first n bytes of what passes through it.
-type splicer struct {
-	w     io.Writer
-	n     int // bytes to go
-	extra []byte
-}
-
-func (s *splicer) Write(b []byte) (int, error) {
-	done := 0
-	if s.extra != nil {
-		head := b[:min(len(b), s.n)]
-		n, err := s.w.Write(head)
-		s.n -= n
-		done = n
-		if err != nil || s.n > 0 {
-			return done, err
-		}
-		if _, err := s.w.Write(s.extra); err != nil {
-			return done, err
-		}
-		s.extra = nil
+// insert writes what encode writes, with extra after its first n bytes.
+func insert(w io.Writer, n int, extra []byte, encode func(io.Writer) error) error {
+	var b bytes.Buffer
+	if err := encode(&b); err != nil {
+		return err
 	}
-	n, err := s.w.Write(b[done:])
-	return done + n, err
+	for _, part := range [][]byte{b.Next(n), extra, b.Bytes()} {
+		if _, err := w.Write(part); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // encodePNG adds the pHYs chunk, which the encoder of the standard library
@@ -77,21 +65,14 @@ func (s *splicer) Write(b []byte) (int, error) {
 // third edition, W3C 2025, 11.3.4.3).
 func encodePNG(w io.Writer, img image.Image, dpi float64) error {
 	perMetre := uint32(math.Round(dpi / mmPerInch * 1000))
-	chunk := make([]byte, 0, 21)
-	chunk = binary.BigEndian.AppendUint32(chunk, 9)
-	chunk = append(chunk, "pHYs"...)
-	chunk = binary.BigEndian.AppendUint32(chunk, perMetre)
-	chunk = binary.BigEndian.AppendUint32(chunk, perMetre)
+	chunk := append(binary.BigEndian.AppendUint32(nil, 9), "pHYs"...)
+	chunk = binary.BigEndian.AppendUint32(binary.BigEndian.AppendUint32(chunk, perMetre), perMetre)
 	chunk = append(chunk, 1)
 	chunk = binary.BigEndian.AppendUint32(chunk, crc32.ChecksumIEEE(chunk[4:]))
-	b := bufio.NewWriter(w)
 	const signatureAndIHDR = 8 + 4 + 4 + 13 + 4
 	// Noise hardly compresses: the fastest setting loses little.
 	e := png.Encoder{CompressionLevel: png.BestSpeed}
-	if err := e.Encode(&splicer{b, signatureAndIHDR, chunk}, img); err != nil {
-		return err
-	}
-	return b.Flush()
+	return insert(w, signatureAndIHDR, chunk, func(w io.Writer) error { return e.Encode(w, img) })
 }
 
 // encodeJPEG adds the JFIF APP0 segment, which the encoder of the standard
@@ -108,9 +89,5 @@ func encodeJPEG(w io.Writer, img image.Image, dpi float64, quality int) error {
 	app0 = binary.BigEndian.AppendUint16(app0, uint16(density))
 	app0 = binary.BigEndian.AppendUint16(app0, uint16(density))
 	app0 = append(app0, 0, 0)
-	b := bufio.NewWriter(w)
-	if err := jpeg.Encode(&splicer{b, 2, app0}, img, &jpeg.Options{Quality: quality}); err != nil {
-		return err
-	}
-	return b.Flush()
+	return insert(w, 2, app0, func(w io.Writer) error { return jpeg.Encode(w, img, &jpeg.Options{Quality: quality}) })
 }

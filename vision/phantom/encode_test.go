@@ -90,7 +90,7 @@ func TestEncodeRefuses(t *testing.T) {
 }
 
 // TestEncodeReportsWriteErrors cuts the writer off after each of the first
-// bytes, so that the splice fails in its own part too.
+// bytes, so that each part fails.
 func TestEncodeReportsWriteErrors(t *testing.T) {
 	for _, name := range []string{"a.png", "a.jpg"} {
 		for room := range 60 {
@@ -110,20 +110,4 @@ func (n *narrow) Write(b []byte) (int, error) {
 	}
 	n.room -= len(b)
 	return len(b), nil
-}
-
-// TestSplicer hands a stream over in all sizes of portions.
-func TestSplicer(t *testing.T) {
-	for portion := 1; portion <= 10; portion++ {
-		var b bytes.Buffer
-		s := &splicer{&b, 3, []byte("--")}
-		for rest := []byte("abcdefgh"); len(rest) > 0; {
-			n := min(portion, len(rest))
-			m, err := s.Write(rest[:n])
-			require.NoError(t, err)
-			require.Equal(t, n, m)
-			rest = rest[n:]
-		}
-		assert.Equal(t, "abc--defgh", b.String())
-	}
 }

@@ -2,6 +2,7 @@ package phantom
 
 import (
 	"cmp"
+	"iter"
 	"math"
 	"slices"
 
@@ -9,6 +10,9 @@ import (
 )
 
 type point = kernel.Point
+
+// move returns the place that lies by times d from p.
+func move(p, d point, by float64) point { return point{X: p.X + d.X*by, Y: p.Y + d.Y*by} }
 
 func cross(o, a, b point) float64 { return (a.X-o.X)*(b.Y-o.Y) - (a.Y-o.Y)*(b.X-o.X) }
 
@@ -20,6 +24,15 @@ func signedArea(p []point) float64 {
 		sum += q.X*r.Y - r.X*q.Y
 	}
 	return sum / 2
+}
+
+// mapped returns the polygon with each corner moved by f.
+func mapped(p []point, f func(point) point) []point {
+	q := make([]point, len(p))
+	for i, v := range p {
+		q[i] = f(v)
+	}
+	return q
 }
 
 // moments returns area, centroid and the central second moments of the region
@@ -46,55 +59,30 @@ func moments(p []point) (area float64, c point, xx, xy, yy float64) {
 	return math.Abs(area), point{X: mx + o.X, Y: my + o.Y}, xx, xy, yy
 }
 
-// axisAngle returns the direction of the greatest second moment, in
-// (-π/2, π/2].
-func axisAngle(xx, xy, yy float64) float64 { return foldAngle(math.Atan2(2*xy, xx-yy) / 2) }
-
-// foldAngle brings the direction of a line into (-π/2, π/2].
-func foldAngle(a float64) float64 {
-	a = math.Mod(a, math.Pi)
-	if a > math.Pi/2 {
-		a -= math.Pi
-	} else if a <= -math.Pi/2 {
-		a += math.Pi
-	}
-	return a
-}
-
 // hull returns the corners of the convex hull (monotone chain, A. M. Andrew,
 // Information Processing Letters 9, 1979). Corners closer than 1e-9 count as
 // one, since the direction of so short a side is lost to rounding.
 func hull(p []point) []point {
 	s := slices.Clone(p)
-	slices.SortFunc(s, func(a, b point) int {
-		switch {
-		case a.X < b.X || a.X == b.X && a.Y < b.Y:
-			return -1
-		case a == b:
-			return 0
-		}
-		return 1
-	})
+	slices.SortFunc(s, func(a, b point) int { return cmp.Or(cmp.Compare(a.X, b.X), cmp.Compare(a.Y, b.Y)) })
 	s = slices.CompactFunc(s, func(a, b point) bool {
 		return math.Abs(a.X-b.X) < 1e-9 && math.Abs(a.Y-b.Y) < 1e-9
 	})
 	if len(s) < 3 {
 		return s
 	}
-	h := make([]point, 0, 2*len(s))
-	for _, q := range s {
-		for len(h) >= 2 && cross(h[len(h)-2], h[len(h)-1], q) <= 0 {
-			h = h[:len(h)-1]
+	chain := func() (h []point) { // of the corners on one side of s
+		for _, q := range s {
+			for len(h) >= 2 && cross(h[len(h)-2], h[len(h)-1], q) <= 0 {
+				h = h[:len(h)-1]
+			}
+			h = append(h, q)
 		}
-		h = append(h, q)
+		return h[:len(h)-1]
 	}
-	for i, low := len(s)-2, len(h)+1; i >= 0; i-- {
-		for len(h) >= low && cross(h[len(h)-2], h[len(h)-1], s[i]) <= 0 {
-			h = h[:len(h)-1]
-		}
-		h = append(h, s[i])
-	}
-	return h[:len(h)-1]
+	low := chain()
+	slices.Reverse(s)
+	return append(low, chain()...)
 }
 
 // calipers returns the greatest and the least distance of two parallel lines
@@ -146,21 +134,17 @@ func inside(p []point, q point) bool {
 	return in
 }
 
-// toSegment returns the squared distance of q from the segment ab.
-func toSegment(q, a, b point) float64 {
-	dx, dy := b.X-a.X, b.Y-a.Y
-	t := 0.0
-	if l := dx*dx + dy*dy; l > 0 {
-		t = min(1, max(0, ((q.X-a.X)*dx+(q.Y-a.Y)*dy)/l))
-	}
-	ex, ey := q.X-a.X-t*dx, q.Y-a.Y-t*dy
-	return ex*ex + ey*ey
-}
-
+// toOutline returns the distance of q from the nearest side.
 func toOutline(p []point, q point) float64 {
 	best := math.Inf(1)
 	for i, j := 0, len(p)-1; i < len(p); j, i = i, i+1 {
-		best = min(best, toSegment(q, p[j], p[i]))
+		a := p[j]
+		dx, dy := p[i].X-a.X, p[i].Y-a.Y
+		t := 0.0 // of the nearest place on the side
+		if l := dx*dx + dy*dy; l > 0 {
+			t = min(1, max(0, ((q.X-a.X)*dx+(q.Y-a.Y)*dy)/l))
+		}
+		best = min(best, sq(q.X-a.X-t*dx)+sq(q.Y-a.Y-t*dy))
 	}
 	return math.Sqrt(best)
 }
@@ -182,42 +166,77 @@ func (b box) meets(o box) bool { return b.x0 <= o.x1 && o.x0 <= b.x1 && b.y0 <= 
 
 func (b box) holds(q point) bool { return q.X >= b.x0 && q.X <= b.x1 && q.Y >= b.y0 && q.Y <= b.y1 }
 
+func boxRound(q point, r float64) box { return box{q.X - r, q.Y - r, q.X + r, q.Y + r} }
+
+// A grid finds what lies near a place: each thing is entered in all square
+// cells that its box meets.
+type grid[T any] struct {
+	x0, y0, cell float64
+	cols, rows   int
+	cells        [][]T
+}
+
+func newGrid[T any](b box, cell float64) *grid[T] {
+	g := &grid[T]{x0: b.x0, y0: b.y0, cell: cell, cols: int((b.x1-b.x0)/cell) + 1, rows: int((b.y1-b.y0)/cell) + 1}
+	g.cells = make([][]T, g.cols*g.rows)
+	return g
+}
+
+// in yields the cells that a box meets, row by row.
+func (g *grid[T]) in(b box) iter.Seq[*[]T] {
+	at := func(v float64, n int) int { return int(min(float64(n), max(-1, math.Floor(v/g.cell)))) }
+	return func(yield func(*[]T) bool) {
+		for row := max(0, at(b.y0-g.y0, g.rows)); row <= min(g.rows-1, at(b.y1-g.y0, g.rows)); row++ {
+			for col := max(0, at(b.x0-g.x0, g.cols)); col <= min(g.cols-1, at(b.x1-g.x0, g.cols)); col++ {
+				if !yield(&g.cells[row*g.cols+col]) {
+					return
+				}
+			}
+		}
+	}
+}
+
+func (g *grid[T]) enter(b box, v T) {
+	for cell := range g.in(b) {
+		*cell = append(*cell, v)
+	}
+}
+
+// at returns what may lie at a place.
+func (g *grid[T]) at(x, y float64) []T {
+	col, row := int(math.Floor((x-g.x0)/g.cell)), int(math.Floor((y-g.y0)/g.cell))
+	if col < 0 || row < 0 || col >= g.cols || row >= g.rows {
+		return nil
+	}
+	return g.cells[row*g.cols+col]
+}
+
 // relation tells how two polygons lie to each other: pressed is how deep a
 // corner of one lies inside the other (0 where they are apart), clear the
 // distance between them where it is below far, else far.
 func relation(p, q []point, pb, qb box, far float64) (pressed, clear float64) {
+	clear = far
 	if !pb.grown(far).meets(qb) {
-		return 0, far
+		return 0, clear
 	}
-	clear = far * far
-	half := func(a, b []point, ab, bb box) {
+	half := func(a, b []point, bb box) {
 		near := bb.grown(far)
 		for _, v := range a {
-			if !near.holds(v) {
-				continue
-			}
-			best := math.Inf(1)
-			in := false
-			for i, j := 0, len(b)-1; i < len(b); j, i = i, i+1 {
-				s, t := b[i], b[j]
-				if (s.Y > v.Y) != (t.Y > v.Y) && v.X < s.X+(v.Y-s.Y)/(t.Y-s.Y)*(t.X-s.X) {
-					in = !in
-				}
-				best = min(best, toSegment(v, s, t))
-			}
-			if in {
-				pressed = max(pressed, best)
-			} else {
-				clear = min(clear, best)
+			switch {
+			case !near.holds(v):
+			case inside(b, v):
+				pressed = max(pressed, toOutline(b, v))
+			default:
+				clear = min(clear, toOutline(b, v))
 			}
 		}
 	}
-	half(p, q, pb, qb)
-	half(q, p, qb, pb)
+	half(p, q, qb)
+	half(q, p, pb)
 	if pressed > 0 {
-		return math.Sqrt(pressed), 0
+		clear = 0
 	}
-	return 0, math.Sqrt(clear)
+	return pressed, clear
 }
 
 // travel returns how far polygon p can move along the unit vector d until it
@@ -227,15 +246,11 @@ func travel(p, q []point, d point) float64 {
 	cast := func(from, onto []point, d point) {
 		// In the turned frame the ray runs along x.
 		turn := func(v point) point { return point{X: v.X*d.X + v.Y*d.Y, Y: v.Y*d.X - v.X*d.Y} }
-		to := make([]point, len(onto))
-		low, high := math.Inf(1), math.Inf(-1)
-		for i, v := range onto {
-			to[i] = turn(v)
-			low, high = min(low, to[i].Y), max(high, to[i].Y)
-		}
+		to := mapped(onto, turn)
+		bb := boxOf(to)
 		for _, v := range from {
 			v = turn(v)
-			if v.Y < low || v.Y > high {
+			if v.Y < bb.y0 || v.Y > bb.y1 {
 				continue
 			}
 			for i, j := 0, len(to)-1; i < len(to); j, i = i, i+1 {
@@ -250,55 +265,51 @@ func travel(p, q []point, d point) float64 {
 		}
 	}
 	cast(p, q, d)
-	cast(q, p, point{X: -d.X, Y: -d.Y})
+	cast(q, p, move(point{}, d, -1))
 	return best
 }
 
-// strips cuts the polygon into steps strips across x, each dx wide, from x0 on.
-// It returns where the middle line of each crosses the polygon, ascending.
-func strips(p []point, x0, dx float64, steps int) [][]float64 {
-	crossings := make([][]float64, steps)
+// strips is the number of strips in which areas and volumes are summed, by the
+// midpoint rule.
+const strips = 240
+
+// crossings returns where the line at x, along y, crosses the polygon,
+// ascending.
+func crossings(p []point, x float64) []float64 {
+	var ys []float64
 	for i, j := 0, len(p)-1; i < len(p); j, i = i, i+1 {
 		a, c := p[j], p[i]
 		if a.X > c.X {
 			a, c = c, a
 		}
-		for k := max(0, int(math.Ceil((a.X-x0)/dx-0.5))); k < steps; k++ {
-			x := x0 + (float64(k)+0.5)*dx
-			if x >= c.X {
-				break
-			}
-			crossings[k] = append(crossings[k], a.Y+(x-a.X)/(c.X-a.X)*(c.Y-a.Y))
+		if a.X <= x && x < c.X {
+			ys = append(ys, a.Y+(x-a.X)/(c.X-a.X)*(c.Y-a.Y))
 		}
 	}
-	for _, ys := range crossings {
-		slices.Sort(ys)
-	}
-	return crossings
+	slices.Sort(ys)
+	return ys
 }
 
 // hidden returns the share of p's area that lies in one or more of the others,
-// exact in y and by the midpoint rule in 240 strips in x.
+// exact in y.
 func hidden(p []point, others [][]point) float64 {
-	const steps = 240
 	bb := boxOf(p)
-	dx := (bb.x1 - bb.x0) / steps
-	over := make([][][2]float64, steps)
-	for _, o := range others {
-		for i, ys := range strips(o, bb.x0, dx, steps) {
-			for j := 0; j+1 < len(ys); j += 2 {
-				over[i] = append(over[i], [2]float64{ys[j], ys[j+1]})
+	dx := (bb.x1 - bb.x0) / strips
+	var all, hid float64
+	for i := range strips {
+		x := bb.x0 + (float64(i)+0.5)*dx
+		var over [][2]float64
+		for _, o := range others {
+			for ys := crossings(o, x); len(ys) > 1; ys = ys[2:] {
+				over = append(over, [2]float64(ys))
 			}
 		}
-	}
-	var all, hid float64
-	for i, ys := range strips(p, bb.x0, dx, steps) {
-		slices.SortFunc(over[i], func(a, b [2]float64) int { return cmp.Compare(a[0], b[0]) })
-		for j := 0; j+1 < len(ys); j += 2 {
-			all += ys[j+1] - ys[j]
-			at := ys[j]
-			for _, o := range over[i] {
-				if low, high := max(at, o[0]), min(ys[j+1], o[1]); high > low {
+		slices.SortFunc(over, func(a, b [2]float64) int { return cmp.Compare(a[0], b[0]) })
+		for ys := crossings(p, x); len(ys) > 1; ys = ys[2:] {
+			all += ys[1] - ys[0]
+			at := ys[0]
+			for _, o := range over {
+				if low, high := max(at, o[0]), min(ys[1], o[1]); high > low {
 					hid += high - low
 					at = high
 				}
@@ -308,14 +319,9 @@ func hidden(p []point, others [][]point) float64 {
 	return hid / all
 }
 
-// thin keeps every nth corner.
-func thin(p []point, n int) []point {
-	t := make([]point, 0, len(p)/n+1)
-	for i := 0; i < len(p); i += n {
-		t = append(t, p[i])
-	}
-	return t
-}
+func sq(x float64) float64 { return x * x }
+
+func polar(a float64) point { return point{X: math.Cos(a), Y: math.Sin(a)} }
 
 func lerp(a, b, t float64) float64 { return a + (b-a)*t }
 

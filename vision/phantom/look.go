@@ -18,6 +18,8 @@ func lab(l, a, b float64) colour {
 	return colour{float32(r), float32(g), float32(bl)}
 }
 
+func (c colour) times(v float32) colour { return colour{c[0] * v, c[1] * v, c[2] * v} }
+
 func (c colour) mix(o colour, t float32) colour {
 	return colour{c[0] + (o[0]-c[0])*t, c[1] + (o[1]-c[1])*t, c[2] + (o[2]-c[2])*t}
 }

@@ -68,14 +68,6 @@ func (b *body) notch(r *rand.Rand, s size, strength float64) float64 {
 	return depth * (b.high[n/2] - b.low[n/2]) / before
 }
 
-// mirror turns the body over its axis.
-func (b *body) mirror() {
-	b.low, b.high = b.high, b.low
-	for i := range b.x {
-		b.low[i], b.high[i] = -b.low[i], -b.high[i]
-	}
-}
-
 func (p Params) naturalPaint(r *rand.Rand, t *paint) {
 	n := p.Natural
 	t.natural = n
@@ -84,8 +76,7 @@ func (p Params) naturalPaint(r *rand.Rand, t *paint) {
 	t.furrow, t.furrowAt = n*max(0, uniform(r, -0.1, 0.2)), uniform(r, -0.5, 0.5)
 	t.reach = uniform(r, 1, 4)
 	t.shine, t.shineAt = n*max(0, uniform(r, -0.15, 0.3)), uniform(r, 0.25, 0.75)
-	v := float32(math.Exp(0.07 * n * normal(r))) // by how it lies in the light
-	t.base = colour{t.base[0] * v, t.base[1] * v, t.base[2] * v}
+	t.base = t.base.times(float32(math.Exp(0.07 * n * normal(r)))) // by how it lies in the light
 }
 
 // clarity is the share of the ground's colour at a place of the paint's noise
@@ -103,80 +94,6 @@ func (t *paint) furrowed(x, eta float64) float64 {
 // glint is the share of lamp light at a place of the back.
 func (t *paint) glint(u, eta float64, light point) float64 {
 	return t.shine * math.Exp(-sq((u-t.shineAt)/0.16)-sq((eta-0.35*light.Y)/0.28))
-}
-
-// naturalLight adds exposure, the hand's shadow, and for a natural look the
-// chances of the picture: the lamp's side and height, white balance, the rims,
-// the ground's colour.
-func (s *scene) naturalLight(l *lighting) {
-	gain := math.Exp2(s.p.Stops)
-	for _, v := range []*float64{&l.one, &l.x, &l.y, &l.xx, &l.yy} {
-		*v *= gain
-	}
-	r := stream(s.p.Seed, streamLight, 1)
-	if l.hand = s.p.HandShadow; l.hand > 0 {
-		// A corner of the shadow lies in the middle half of the picture.
-		soft := uniform(r, 2, 6) / l.mm
-		x, y := float64(s.w)*uniform(r, 0.25, 0.75), float64(s.h)*uniform(r, 0.25, 0.75)
-		way := uniform(r, 0, 2*math.Pi)
-		for i, a := range [2]float64{way, way + uniform(r, 1.2, 1.9)} {
-			u := polar(a)
-			l.edges[i] = [3]float64{u.X / soft, u.Y / soft, 0.5 - (u.X*x+u.Y*y)/soft}
-		}
-	}
-	if s.p.Natural > 0 {
-		l.lamp, l.fall, l.soft = polar(uniform(r, 0, 2*math.Pi)), uniform(r, 0.2, 0.7), uniform(r, 0.08, 0.2)
-		l.cast = [3]float32{float32(uniform(r, 0.86, 0.98)), 1, float32(uniform(r, 0.88, 1))}
-		s.rim = uniform(r, -0.8, 1)
-		strong, shift := uniform(r, 0.7, 1.5), float32(uniform(r, 0.8, 1.25))
-		grey := 0.2126*l.ground[0] + 0.7152*l.ground[1] + 0.0722*l.ground[2] // Y of CIE 1931
-		for i, v := range l.ground {
-			l.ground[i] = max(0, shift*(grey+float32(strong)*(v-grey)))
-		}
-	}
-}
-
-// grown is the brightness of the ground's stuff, mean about 1, at a place in mm.
-func (l *lighting) grown(x, y float64) float64 {
-	x, y = x*l.twist.X+y*l.twist.Y, y*l.twist.X-x*l.twist.Y
-	switch l.stuff {
-	case GroundCard: // clouds, and fibres in two directions
-		fibres := max(0, noise(x/1.3, y/0.14)-0.45) + max(0, noise(x/0.14+9, y/1.1)-0.45)
-		return 1 + 0.05*noise(x/4, y/4) + 0.09*noise(x/0.45+3, y/0.45) + 0.5*fibres
-	case GroundLeather:
-		crease := bump(noise(x/1.2, y/1.2)/0.1) + 0.6*bump(noise(x/0.6+5, y/0.7)/0.12)
-		return max(0.2, 1.1-0.4*crease+0.12*noise(x/0.2, y/0.2))
-	case GroundWood:
-		ring := noise(x/45, y/1.7+1.5*noise(x/30, y/9))
-		return 1 + 0.2*ring + 0.12*noise(x/18+3, y/0.35) - 0.4*smooth(0.5, 0.8, noise(x/5, y/0.22+40))
-	}
-	return 1
-}
-
-// sharpen adds to each pixel the share by of what its brightness differs from
-// the mean about it, two running means of 3 pixels each way, as phones do to
-// a finished picture. Where by is 0 it does nothing.
-func sharpen(img *image.RGBA, by float64) {
-	if by == 0 {
-		return
-	}
-	w, h := img.Rect.Dx(), img.Rect.Dy()
-	bright, mean, other := make([]float32, w*h), make([]float32, w*h), make([]float32, w*h)
-	for i := range bright { // Y' of ITU-R BT.601, as JPEG has it
-		p := img.Pix[4*i:]
-		bright[i] = 0.299*float32(p[0]) + 0.587*float32(p[1]) + 0.114*float32(p[2])
-	}
-	copy(mean, bright)
-	for range 2 {
-		runningMean(other, mean, w, h, 1)
-		runningMean(mean, other, h, w, 1)
-	}
-	for i := range bright {
-		d := float32(by) * (bright[i] - mean[i])
-		for c, v := range img.Pix[4*i : 4*i+3] {
-			img.Pix[4*i+c] = uint8(min(255, max(0, float32(v)+d)) + 0.5)
-		}
-	}
 }
 
 // A thing is a coin or a cap. Its frame has the origin in the middle.
@@ -206,8 +123,7 @@ func (p Params) things() []*piece {
 		const corners = 240 // a circle within 0.002 mm
 		q := make([]point, corners)
 		for j := range q {
-			u := polar(2 * math.Pi * float64(j) / corners)
-			q[j] = point{X: t.radius * u.X, Y: t.radius * u.Y}
+			q[j] = move(point{}, polar(2*math.Pi*float64(j)/corners), t.radius)
 		}
 		k := whole(bodyOf(q, 0.1))
 		k.outline = q
@@ -264,12 +180,12 @@ func (t *thing) shade(x, y float64, base colour, light point) colour {
 		if r > 0.95 { // the rim shines where it faces the lamp
 			v += 0.8 * max(0, (x*light.X+y*light.Y)/t.radius)
 		}
-		return colour{}.mix(base, float32(max(0.1, v)))
+		return base.times(float32(max(0.1, v)))
 	}
 	c := base
 	if r > 0.92 { // the side, with ridges
 		v := 0.65 + 0.2*math.Cos(100*math.Atan2(y, x)) + 0.3*(x*light.X+y*light.Y)/t.radius
-		return colour{}.mix(c, float32(v))
+		return c.times(float32(v))
 	}
 	printed := max(
 		row(t.large, x, y+0.15*t.radius, 0.42*t.radius), row(t.small, x, y-0.4*t.radius, 0.15*t.radius),

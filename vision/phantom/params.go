@@ -4,7 +4,9 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"reflect"
 	"slices"
+	"strconv"
 	"strings"
 )
 
@@ -62,9 +64,6 @@ const (
 	LightGradient Light = "gradient" // weaker from one side to the other
 )
 
-// Lights lists the ways to light a tray.
-func Lights() []Light { return []Light{LightEven, LightFallOff, LightGradient} }
-
 // A Tray is the colour of what the kernels lie on.
 type Tray string
 
@@ -77,11 +76,6 @@ const (
 	TrayGreen Tray = "green"
 )
 
-// Trays lists the tray colours.
-func Trays() []Tray {
-	return []Tray{TrayBlack, TrayBlue, TrayBrown, TrayGrey, TraySky, TrayGreen}
-}
-
 // A Ground is the stuff of the tray; its colour is the Tray's.
 type Ground string
 
@@ -92,11 +86,6 @@ const (
 	GroundLeather Ground = "leather" // creased
 	GroundWood    Ground = "wood"    // long grain and pores
 )
-
-// Grounds lists the grounds.
-func Grounds() []Ground {
-	return []Ground{GroundSheet, GroundCard, GroundCloth, GroundLeather, GroundWood}
-}
 
 // A Look is by what the picture is taken; see Params.Take.
 type Look string
@@ -139,134 +128,79 @@ func (m Mix) list() []float64 {
 }
 
 // Params says what lies on a tray and how the picture is taken. DefaultParams
-// gives a legal start; the range stands behind each field.
+// gives a legal start. The tags say what a field may hold (range, in the unit
+// that its name or usage tells, or names), what sets it at the command line
+// (flag) and what it means (usage). Shares are of 1.
 type Params struct {
-	// same Params, same tray
-	Seed uint64 `json:"seed"`
+	Seed uint64 `json:"seed" flag:"seed" usage:"which tray of those that the other flags describe"`
 
-	// What lies on the tray.
+	// What lies on the tray. Chalky to Paddy sum to 1 at most; what is chalky
+	// and red is so by the shares of the surface in Codex CXS 198 (annex).
+	// With the default pieces BrokenMass comes to no more than about 65, as
+	// long ones do not count as broken: lower PieceMax for more.
+	Kind        Kind    `json:"kind" names:"slender long medium short bold" flag:"type" usage:"kind of rice: slender, long, medium, short or bold"`
+	Count       int     `json:"count" range:"0 20000" flag:"count" usage:"number of pieces, cut ones included"`
+	LengthCV    float64 `json:"length_cv" range:"0 0.15" flag:"length-cv" usage:"scatter of the kernels' length, SD over mean"`
+	WidthCV     float64 `json:"width_cv" range:"0 0.15" flag:"width-cv" usage:"scatter of the kernels' width"`
+	Curve       float64 `json:"curve" range:"0 0.12" flag:"curve" usage:"greatest bow of a kernel, as a share of its length"`
+	OnSideShare float64 `json:"on_side_share" range:"0 1" flag:"on-side" usage:"share of kernels that lie on their side"`
+	BrokenShare float64 `json:"broken_share" range:"0 1" flag:"broken-share" usage:"chance of each piece to be cut from a kernel"`
+	BrokenMass  float64 `json:"broken_mass_pct_wanted" range:"0 95" flag:"broken-mass" usage:"instead: wanted broken share by mass, in percent"`
+	PieceMin    float64 `json:"piece_min" range:"0.05 1" flag:"piece-min" usage:"least share of the length that a cut piece keeps"`
+	PieceMax    float64 `json:"piece_max" range:"0.05 1" flag:"piece-max" usage:"greatest share"`
+	Splinters   float64 `json:"splinter_share" range:"0 1" flag:"splinters" usage:"share of the cut pieces that are split lengthwise"`
+	Chalky      float64 `json:"chalky_share" range:"0 1" flag:"chalky" usage:"share of kernels with 3/4 or more of the surface chalky"`
+	PartChalky  float64 `json:"part_chalky_share" range:"0 1" flag:"part-chalky" usage:"share of kernels with half to 3/4 chalky"`
+	WhiteBelly  float64 `json:"white_belly_share" range:"0 1" flag:"white-belly" usage:"share of kernels with less than half chalky"`
+	Yellow      float64 `json:"yellow_share" range:"0 1" flag:"yellow" usage:"share of yellow kernels"`
+	Red         float64 `json:"red_share" range:"0 1" flag:"red" usage:"share of red kernels"`
+	Streaked    float64 `json:"red_streaked_share" range:"0 1" flag:"red-streaked" usage:"share of red-streaked kernels"`
+	Black       float64 `json:"black_share" range:"0 1" flag:"black" usage:"share of black kernels"`
+	Spotted     float64 `json:"spotted_share" range:"0 1" flag:"spotted" usage:"share of kernels with dark spots"`
+	Paddy       float64 `json:"paddy_share" range:"0 1" flag:"paddy" usage:"share of paddy kernels, in the husk and never cut"`
+	Parboiled   bool    `json:"parboiled" flag:"parboiled" usage:"parboiled rice"`
+	Stones      int     `json:"stones" range:"0 1000" flag:"stones" usage:"number of stones, beyond --count"`
+	Husks       int     `json:"husks" range:"0 1000" flag:"husks" usage:"number of husks, beyond --count"`
+	Seeds       int     `json:"seeds" range:"0 1000" flag:"seeds" usage:"number of dark seeds, beyond --count"`
+	Dust        int     `json:"dust_specks" range:"0 100000" flag:"dust" usage:"number of dust specks, which the truth does not list"`
+	CutByEdge   int     `json:"cut_by_edge" range:"0 1000" flag:"cut-by-edge" usage:"number of kernels that the picture's edge cuts, beyond --count"`
 
-	// default Long
-	Kind Kind `json:"kind"`
-	// rice pieces lying whole in the picture; 0..20000, default 250
-	Count int `json:"count"`
-	// scatter of whole-kernel length, SD/mean; 0..0.15, default 0.045
-	LengthCV float64 `json:"length_cv"`
-	// the same of width; 0..0.15, default 0.045
-	WidthCV float64 `json:"width_cv"`
-	// greatest bow of the axis, as a share of the length; 0..0.12, default 0.03
-	Curve float64 `json:"curve"`
-	// kernels lying on their side, so that thickness is seen as width; 0..1, default 0
-	OnSideShare float64 `json:"on_side_share"`
-	// chance of each piece to be cut from a kernel; 0..1, default 0.1
-	BrokenShare float64 `json:"broken_share"`
-	// > 0: instead of BrokenShare, as many cut pieces as bring broken_mass_pct of the truth
-	// nearest to this; 0..95 %, default 0. With the default pieces no more than about 65 %
-	// come about, as long ones do not count as broken: lower PieceMax for more
-	BrokenMass float64 `json:"broken_mass_pct_wanted"`
-	// least share of the length that a cut piece keeps; 0.05..1, default 0.2
-	PieceMin float64 `json:"piece_min"`
-	// greatest; PieceMin..1, default 0.92
-	PieceMax float64 `json:"piece_max"`
-	// share of the cut pieces that are split lengthwise too; 0..1, default 0.03
-	Splinters float64 `json:"splinter_share"`
-	// share of pieces with 3/4 or more of the surface chalky (Codex CXS 198 annex); this and
-	// the shares up to Paddy: 0..1, sum at most 1, default 0
-	Chalky float64 `json:"chalky_share"`
-	// with half to under 3/4 chalky, in patches
-	PartChalky float64 `json:"part_chalky_share"`
-	// with a tenth to 0.45 chalky: below every limit
-	WhiteBelly float64 `json:"white_belly_share"`
-	// yellow to amber all over
-	Yellow float64 `json:"yellow_share"`
-	// red bran on over 1/4 of the surface
-	Red float64 `json:"red_share"`
-	// red streaks, at least half as long as the piece, on under 1/4 of the surface
-	Streaked float64 `json:"red_streaked_share"`
-	// black or dark brown
-	Black float64 `json:"black_share"`
-	// one or two dark spots
-	Spotted float64 `json:"spotted_share"`
-	// in the husk; of rough-rice size, never cut
-	Paddy float64 `json:"paddy_share"`
-	// the whole sample is amber and glassy
-	Parboiled bool `json:"parboiled"`
-	// this and Husks, Seeds: foreign bodies beyond Count; 0..1000, default 0
-	Stones int `json:"stones"`
-	Husks  int `json:"husks"`
-	Seeds  int `json:"seeds"`
-	// specks of 0.05 to 0.25 mm; not in the truth's list; 0..100000, default 0
-	Dust int `json:"dust_specks"`
-	// kernels beyond Count that the picture's edge cuts; 0..1000, default 0
-	CutByEdge int `json:"cut_by_edge"`
-	// 0: as wide as Cover asks for, else 20..1000; default 0
-	WidthMM float64 `json:"picture_width_mm"`
-	// 0 exactly where WidthMM is, else 20..1000; default 0
-	HeightMM float64 `json:"picture_height_mm"`
-	// share of the picture that the pieces cover where no size is given; 0.02..0.45, default
-	// 0.22
-	Cover float64 `json:"cover"`
-	// free rim inside the picture's edge; 0..20, default 2
-	MarginMM float64 `json:"margin_mm"`
-	// share of pieces laid in groups that touch; 0..1, default 0
-	TouchShare float64 `json:"touch_share"`
-	// mean number of pieces in such a group; 2..200, default 3
-	GroupMean float64 `json:"group_mean"`
-	// greatest depth to which outlines press into each other; 0.02..0.3, default 0.08
-	PressMM float64 `json:"press_mm"`
-	// least distance between pieces that do not touch; 0..5, default 0.5
-	GapMM float64 `json:"gap_mm"`
-	// how pieces touch
-	Mix Mix `json:"contact_mix"`
-	// 100..1200, default 300
-	DPI float64 `json:"dpi"`
-	// default LightEven
-	Light Light `json:"light"`
-	// share of light lost at the darkest corner or side; 0..0.9, default 0.4, without effect
-	// under LightEven
-	LightDrop float64 `json:"light_drop"`
-	// darkness of the soft shadow that pieces cast on the tray; 0..1, default 0
-	Shadow float64 `json:"shadow"`
-	// default TrayBlack
-	Tray Tray `json:"tray"`
-	// contrast of a woven texture of the tray; 0..1, default 0
-	Weave float64 `json:"weave"`
-	// how much darker a kernel is at its rim than on its back; 0..0.8, default 0.3
-	Limb float64 `json:"limb"`
-	// darkness of the groove where pieces touch, at most, as it differs by contact; 0..1,
-	// default 0.35
-	Seam float64 `json:"seam"`
-	// SD of the Gaussian blur in pixels; 0..8, default 0.7
-	BlurPx float64 `json:"blur_px"`
-	// blur the encoded values, as the resampling of a finished picture does, in place of the
-	// light, as a lens does; default true. It moves the half-height of an edge: between a kernel and a
-	// black tray the encoded half-height of a blurred light lies about 0.6 SD outside the
-	// outline, that of blurred values on it
-	BlurEncoded bool `json:"blur_encoded"`
-	// SD of the noise, in steps of the 8-bit encoded values; 0..30, default 1.5
-	Noise float64 `json:"noise_levels"`
+	// Where it lies. WidthMM and HeightMM are both 0, or both 20 to 1000.
+	WidthMM    float64 `json:"picture_width_mm" flag:"width" usage:"width of the picture in mm (default as the rice needs)"`
+	HeightMM   float64 `json:"picture_height_mm" flag:"height" usage:"height of the picture in mm"`
+	Cover      float64 `json:"cover" range:"0.02 0.45" flag:"cover" usage:"share of the tray that the rice covers, where no size is given"`
+	MarginMM   float64 `json:"margin_mm" range:"0 20" flag:"margin" usage:"free rim of the picture"`
+	TouchShare float64 `json:"touch_share" range:"0 1" flag:"touch-share" usage:"share of pieces laid in groups that touch"`
+	GroupMean  float64 `json:"group_mean" range:"2 200" flag:"group-mean" usage:"mean number of pieces in a group"`
+	PressMM    float64 `json:"press_mm" range:"0.02 0.3" flag:"press" usage:"greatest depth of touching outlines in each other"`
+	GapMM      float64 `json:"gap_mm" range:"0 5" flag:"gap" usage:"least distance of pieces that do not touch"`
+	Mix        Mix     `json:"contact_mix"`
 
-	// As real rice and phones are. All default to 0, which leaves pictures and truth files as
-	// they were before there were these.
+	// How the picture is taken. BlurEncoded moves the half-height of an edge:
+	// between a kernel and a black tray the encoded half-height of blurred
+	// light lies about 0.6 SD outside the outline, that of blurred values on it.
+	DPI         float64 `json:"dpi" range:"100 1200" flag:"dpi" usage:"resolution, 100 to 1200"`
+	Light       Light   `json:"light" names:"even falloff gradient" flag:"light" usage:"light: even, falloff or gradient"`
+	LightDrop   float64 `json:"light_drop" range:"0 0.9" flag:"light-drop" usage:"share of light lost at the darkest place, unless --light is even"`
+	Shadow      float64 `json:"shadow" range:"0 1" flag:"shadow" usage:"darkness of the shadows on the tray"`
+	Tray        Tray    `json:"tray" names:"black blue brown grey sky green" flag:"tray" usage:"tray: black, blue, brown, grey, sky or green"`
+	Weave       float64 `json:"weave" range:"0 1" flag:"weave" usage:"contrast of a woven tray"`
+	Limb        float64 `json:"limb" range:"0 0.8" flag:"limb" usage:"darkening of kernels towards the rim"`
+	Seam        float64 `json:"seam" range:"0 1" flag:"seam" usage:"darkness of the groove between touching kernels"`
+	BlurPx      float64 `json:"blur_px" range:"0 8" flag:"blur" usage:"blur, SD in pixels"`
+	BlurEncoded bool    `json:"blur_encoded" flag:"blur-encoded" usage:"blur the finished picture in place of the light; =false for the light"`
+	Noise       float64 `json:"noise_levels" range:"0 30" flag:"noise" usage:"noise, SD in steps of the 8-bit values"`
 
-	// how far a kernel looks as real ones do: rim darker or brighter, clear and chalky zones,
-	// glint, furrow, germ notch, shaded face of a fracture; the ground's colour, the white balance and the
-	// lamp's place vary by picture; 0..1
-	Natural float64 `json:"natural,omitempty"`
-	// share of the pieces that lie on others; 0..0.4
-	Pile float64 `json:"pile_share,omitempty"`
-	// this and Caps: things that are no rice, listed in Truth.Objects; 0..20
-	Coins int `json:"coins,omitempty"`
-	Caps  int `json:"caps,omitempty"`
-	// default GroundSheet
-	Ground Ground `json:"ground,omitempty"`
-	// exposure over that of a scanner, which shows the tray's and the kernels' own colours; -4..3 stops
-	Stops float64 `json:"exposure_stops,omitempty"`
-	// share of light lost in the shadow of the hand that holds the phone; 0..0.9
-	HandShadow float64 `json:"hand_shadow,omitempty"`
-	// halo of a sharpened picture: what of the difference from a mean of about 5 pixels across is
-	// added to the brightness; 0..3
-	Sharpen float64 `json:"sharpen,omitempty"`
+	// As real rice and phones are. All default to 0, which leaves pictures and
+	// truth files as they were before there were these.
+	Natural    float64 `json:"natural,omitempty" range:"0 1" flag:"natural" usage:"how far kernels look as real ones do"`
+	Pile       float64 `json:"pile_share,omitempty" range:"0 0.4" flag:"pile" usage:"share of pieces that lie on others"`
+	Coins      int     `json:"coins,omitempty" range:"0 20" flag:"coins" usage:"number of invented coins"`
+	Caps       int     `json:"caps,omitempty" range:"0 20" flag:"caps" usage:"number of bottle caps with invented print"`
+	Ground     Ground  `json:"ground,omitempty" names:"card cloth leather wood" flag:"ground" usage:"stuff of the tray: card, cloth, leather or wood (default a smooth sheet)"`
+	Stops      float64 `json:"exposure_stops,omitempty" range:"-4 3" flag:"stops" usage:"exposure over that of a scanner, in stops"`
+	HandShadow float64 `json:"hand_shadow,omitempty" range:"0 0.9" flag:"hand-shadow" usage:"share of light lost in the shadow of the phone's hand"`
+	Sharpen    float64 `json:"sharpen,omitempty" range:"0 3" flag:"sharpen" usage:"halo of a sharpened picture, 1 as of a phone"`
 }
 
 // DefaultParams returns a loose tray of 250 long kernels at 300 dpi, one piece
@@ -334,9 +268,26 @@ func (f *faults) bad(field string, v any, want string) {
 	*f = append(*f, &ParamError{Field: field, Value: fmt.Sprint(v), Want: want})
 }
 
-func (f *faults) between(field string, v, low, high float64) {
-	if !(v >= low && v <= high) {
-		f.bad(field, v, fmt.Sprintf("%g to %g", low, high))
+// check holds each field of a struct against its tag: the range of a number, or
+// the names on offer, beside which a field with omitempty may have none.
+func (f *faults) check(params any) {
+	for field, v := range reflect.ValueOf(params).Fields() {
+		if tag, ok := field.Tag.Lookup("range"); ok {
+			var low, high float64
+			if _, err := fmt.Sscan(tag, &low, &high); err != nil {
+				panic(fmt.Sprintf("range of %s: %v", field.Name, err))
+			}
+			if x := v.Convert(reflect.TypeFor[float64]()).Float(); !(x >= low && x <= high) {
+				f.bad(field.Name, v, fmt.Sprintf("%g to %g", low, high))
+			}
+		}
+		names := strings.Fields(field.Tag.Get("names"))
+		if len(names) == 0 || v.IsZero() && strings.Contains(field.Tag.Get("json"), "omitempty") {
+			continue
+		}
+		if last := len(names) - 1; !slices.Contains(names, v.String()) {
+			f.bad(field.Name, strconv.Quote(v.String()), strings.Join(names[:last], ", ")+" or "+names[last])
+		}
 	}
 }
 
@@ -350,99 +301,39 @@ const maxPixels = 300e6
 // *ParamError, joined.
 func (p Params) Validate() error {
 	var f faults
-	bad, between := f.bad, f.between
-	whole := func(field string, v, high int) {
-		if v < 0 || v > high {
-			bad(field, v, fmt.Sprintf("0 to %d", high))
-		}
-	}
-	if !slices.Contains(Kinds(), p.Kind) {
-		bad("Kind", fmt.Sprintf("%q", p.Kind), oneOf(Kinds()))
-	}
-	whole("Count", p.Count, 20000)
-	between("LengthCV", p.LengthCV, 0, 0.15)
-	between("WidthCV", p.WidthCV, 0, 0.15)
-	between("Curve", p.Curve, 0, 0.12)
-	between("OnSideShare", p.OnSideShare, 0, 1)
-	between("BrokenShare", p.BrokenShare, 0, 1)
-	between("BrokenMass", p.BrokenMass, 0, 95)
-	between("PieceMin", p.PieceMin, 0.05, 1)
-	between("PieceMax", p.PieceMax, 0.05, 1)
+	f.check(p)
 	if p.PieceMax < p.PieceMin {
-		bad("PieceMax", p.PieceMax, "at least PieceMin")
+		f.bad("PieceMax", p.PieceMax, "at least PieceMin")
 	}
-	between("Splinters", p.Splinters, 0, 1)
-	for _, d := range p.defects() {
-		between(d.field, d.share, 0, 1)
-	}
-	if sum := p.defectSum(); sum > 1+1e-9 {
-		bad("sum of defect shares", sum, "at most 1")
-	}
-	whole("Stones", p.Stones, 1000)
-	whole("Husks", p.Husks, 1000)
-	whole("Seeds", p.Seeds, 1000)
-	whole("Dust", p.Dust, 100000)
-	whole("CutByEdge", p.CutByEdge, 1000)
-	if p.WidthMM != 0 || p.HeightMM != 0 {
-		between("WidthMM", p.WidthMM, 20, 1000)
-		between("HeightMM", p.HeightMM, 20, 1000)
-	}
-	between("Cover", p.Cover, 0.02, 0.45)
-	between("MarginMM", p.MarginMM, 0, 20)
-	between("TouchShare", p.TouchShare, 0, 1)
-	between("GroupMean", p.GroupMean, 2, 200)
-	between("PressMM", p.PressMM, 0.02, 0.3)
-	between("GapMM", p.GapMM, 0, 5)
 	sum := 0.0
+	for _, d := range p.defects() {
+		sum += d.share
+	}
+	if sum > 1+1e-9 {
+		f.bad("sum of defect shares", sum, "at most 1")
+	}
+	if p.WidthMM != 0 || p.HeightMM != 0 {
+		f.check(struct {
+			WidthMM, HeightMM float64 `range:"20 1000"`
+		}{p.WidthMM, p.HeightMM})
+	}
+	sum = 0
 	for _, w := range p.Mix.list() {
 		if !(w >= 0 && w <= 1e6) {
-			bad("Mix", w, "weights of 0 to 1e6")
+			f.bad("Mix", w, "weights of 0 to 1e6")
 		}
 		sum += w
 	}
 	if p.TouchShare > 0 && sum <= 0 {
-		bad("Mix", "all 0", "one weight above 0 where pieces are to touch")
+		f.bad("Mix", "all 0", "one weight above 0 where pieces are to touch")
 	}
-	between("DPI", p.DPI, 100, 1200)
-	if !slices.Contains(Lights(), p.Light) {
-		bad("Light", fmt.Sprintf("%q", p.Light), oneOf(Lights()))
-	}
-	between("LightDrop", p.LightDrop, 0, 0.9)
-	between("Shadow", p.Shadow, 0, 1)
-	if !slices.Contains(Trays(), p.Tray) {
-		bad("Tray", fmt.Sprintf("%q", p.Tray), oneOf(Trays()))
-	}
-	between("Weave", p.Weave, 0, 1)
-	between("Limb", p.Limb, 0, 0.8)
-	between("Seam", p.Seam, 0, 1)
-	between("BlurPx", p.BlurPx, 0, 8)
-	between("Noise", p.Noise, 0, 30)
-	between("Natural", p.Natural, 0, 1)
-	between("Pile", p.Pile, 0, 0.4)
-	whole("Coins", p.Coins, 20)
-	whole("Caps", p.Caps, 20)
-	if !slices.Contains(Grounds(), p.Ground) {
-		bad("Ground", fmt.Sprintf("%q", p.Ground), oneOf(Grounds()[1:]))
-	}
-	between("Stops", p.Stops, -4, 3)
-	between("HandShadow", p.HandShadow, 0, 0.9)
-	between("Sharpen", p.Sharpen, 0, 3)
 	if len(f) == 0 {
 		if w, h := p.sizeMM(); p.px(w)*p.px(h) > maxPixels {
-			bad("picture", fmt.Sprintf("%.0f megapixels", p.px(w)*p.px(h)/1e6),
+			f.bad("picture", fmt.Sprintf("%.0f megapixels", p.px(w)*p.px(h)/1e6),
 				fmt.Sprintf("at most %.0f: a lower DPI or a smaller picture", maxPixels/1e6))
 		}
 	}
 	return errors.Join(f...)
-}
-
-func oneOf[T ~string](names []T) string {
-	s := make([]string, len(names))
-	for i, n := range names {
-		s[i] = string(n)
-	}
-	last := len(s) - 1
-	return strings.Join(s[:last], ", ") + " or " + s[last]
 }
 
 const mmPerInch = 25.4
@@ -495,7 +386,6 @@ func (d defect) foreign() bool {
 }
 
 type defectShare struct {
-	field     string
 	share     float64
 	defect    defect
 	low, high float64 // share of the surface that is chalky
@@ -504,22 +394,14 @@ type defectShare struct {
 // defects lists the shares in the order in which they are drawn.
 func (p Params) defects() []defectShare {
 	return []defectShare{
-		{"Chalky", p.Chalky, chalky, 0.78, 1},
-		{"PartChalky", p.PartChalky, sound, 0.52, 0.73},
-		{"WhiteBelly", p.WhiteBelly, sound, 0.1, 0.45},
-		{"Yellow", p.Yellow, yellow, 0, 0},
-		{"Red", p.Red, red, 0, 0},
-		{"Streaked", p.Streaked, streaked, 0, 0},
-		{"Black", p.Black, black, 0, 0},
-		{"Spotted", p.Spotted, spot, 0, 0},
-		{"Paddy", p.Paddy, paddy, 0, 0},
+		{p.Chalky, chalky, 0.78, 1},
+		{p.PartChalky, sound, 0.52, 0.73},
+		{p.WhiteBelly, sound, 0.1, 0.45},
+		{p.Yellow, yellow, 0, 0},
+		{p.Red, red, 0, 0},
+		{p.Streaked, streaked, 0, 0},
+		{p.Black, black, 0, 0},
+		{p.Spotted, spot, 0, 0},
+		{p.Paddy, paddy, 0, 0},
 	}
-}
-
-func (p Params) defectSum() float64 {
-	sum := 0.0
-	for _, d := range p.defects() {
-		sum += d.share
-	}
-	return sum
 }

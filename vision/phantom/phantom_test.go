@@ -33,9 +33,9 @@ func mustDraw(t testing.TB, p Params) (*image.RGBA, *Truth) {
 
 func mustLay(t testing.TB, p Params) *Truth {
 	t.Helper()
-	truth, err := Lay(p)
+	s, err := p.scene()
 	require.NoError(t, err)
-	return truth
+	return s.truth
 }
 
 func encode(t *testing.T, truth *Truth) string {
@@ -56,30 +56,10 @@ func TestSameParamsSameBytes(t *testing.T) {
 	b, tb := mustDraw(t, p)
 	assert.True(t, bytes.Equal(a.Pix, b.Pix))
 	assert.Equal(t, encode(t, ta), encode(t, tb))
-	assert.Equal(t, encode(t, ta), encode(t, mustLay(t, p)), "Lay tells what Draw draws")
 	p.Seed++
 	c, tc := mustDraw(t, p)
 	assert.False(t, bytes.Equal(a.Pix, c.Pix))
 	assert.NotEqual(t, encode(t, ta), encode(t, tc))
-}
-
-// TestSampleHasThePiecesOfLay: the same pieces whether they are laid or not.
-func TestSampleHasThePiecesOfLay(t *testing.T) {
-	p := small(func(p *Params) { p.Crowd(Dense); p.Stones = 3 })
-	sampled, err := Sample(p)
-	require.NoError(t, err)
-	laid := mustLay(t, p)
-	assert.InDelta(t, laid.BrokenMass, sampled.BrokenMass, 1e-9)
-	assert.InDelta(t, laid.MeanWholeLength, sampled.MeanWholeLength, 1e-9)
-	volumes := func(truth *Truth) []float64 {
-		var v []float64
-		for _, k := range truth.Kernels {
-			v = append(v, k.Volume)
-		}
-		slices.Sort(v)
-		return v
-	}
-	assert.Equal(t, volumes(laid), volumes(sampled))
 }
 
 // plain makes kernels evenly bright on a tray without noise, so that the
@@ -161,7 +141,7 @@ func TestCoverage(t *testing.T) {
 	p := small(func(p *Params) { p.Crowd(Dense); p.DPI = 450 })
 	s, err := p.scene()
 	require.NoError(t, err)
-	tl := newTile(s, 2)
+	tl := newTile(s)
 	for _, k := range s.pieces {
 		s.p.dress(k)
 		b := s.brush(k)
@@ -172,7 +152,7 @@ func TestCoverage(t *testing.T) {
 				if !tl.cover(b.outline, 0, 0, tl.rect) {
 					continue
 				}
-				tl.eachCovered(func(_, x, y int, a uint8) {
+				tl.eachCovered(tl.outer, func(_, x, y int, a uint8) {
 					sum += float64(a) / 255
 					sx += float64(a) / 255 * float64(x)
 					sy += float64(a) / 255 * float64(y)
@@ -194,6 +174,7 @@ func TestTruthAddsUp(t *testing.T) {
 	})
 	truth := mustLay(t, p)
 	assert.Equal(t, 312, truth.N)
+	assert.InDelta(t, 300/25.4, truth.PxPerMM, 1e-12)
 	require.Len(t, truth.Kernels, truth.N)
 	sum, wholes := 0.0, 0
 	for _, k := range truth.Kernels {
@@ -211,6 +192,7 @@ func TestTruthAddsUp(t *testing.T) {
 		assert.LessOrEqual(t, k.Width, k.Length)
 		assert.LessOrEqual(t, k.Axis, k.Length+1e-9)
 		assert.Greater(t, k.Volume, 0.0)
+		assert.Equal(t, k.Intact, k.Ends == [2]string{"intact", "intact"}, "an end is broken just where a piece is cut")
 		area, c, _, _, _ := moments(k.Outline)
 		assert.InEpsilon(t, k.Area, area/sq(truth.PxPerMM), 1e-6)
 		assert.InDelta(t, k.X, c.X, 1e-6)
@@ -238,8 +220,7 @@ func TestTruthAddsUp(t *testing.T) {
 func TestBrokenMassIsReached(t *testing.T) {
 	for _, want := range []float64{2, 5, 15, 40, 60} {
 		p := small(func(p *Params) { p.Count, p.BrokenMass = 400, want })
-		truth, err := Sample(p)
-		require.NoError(t, err)
+		truth := mustLay(t, p)
 		// One piece more or less is at most 0.75/400 of the mass, half of it
 		// is missed on average.
 		assert.InDelta(t, want, truth.BrokenMass, 0.2)
@@ -252,8 +233,7 @@ func TestBrokenShareIsAChance(t *testing.T) {
 	counts := map[int]bool{}
 	for i := range uint64(20) {
 		p := small(func(p *Params) { p.Seed, p.Count, p.BrokenShare = i, 200, 0.2 })
-		truth, err := Sample(p)
-		require.NoError(t, err)
+		truth := mustLay(t, p)
 		here := 0
 		for _, k := range truth.Kernels {
 			if !k.Intact {
@@ -463,37 +443,6 @@ func TestTruthRoundTrip(t *testing.T) {
 	assert.Error(t, err)
 }
 
-func TestTray(t *testing.T) {
-	p := small(func(p *Params) {
-		p.Count = 120
-		p.BrokenShare, p.Chalky, p.Red, p.Paddy, p.Stones, p.CutByEdge = 0.3, 0.2, 0.2, 0.1, 3, 4
-	})
-	truth := mustLay(t, p)
-	tray := truth.Tray()
-	require.Len(t, tray.Kernels, truth.N)
-	assert.Equal(t, truth.CutByEdge, tray.CutByEdge)
-	assert.InDelta(t, 300/25.4, tray.PxPerMM, 1e-12)
-	s := tray.PxPerMM
-	flagged := map[kernel.Flag]int{}
-	for i := range tray.Kernels {
-		m, k := &tray.Kernels[i], &truth.Kernels[i]
-		assert.Equal(t, i+1, m.ID)
-		assert.InDelta(t, k.Length, m.LengthPx/s, 1e-9)
-		assert.InDelta(t, k.Volume, m.VolumePx3/(s*s*s), 1e-9)
-		assert.Greater(t, m.LengthSDPx, 0.0)
-		assert.Equal(t, k.Intact, m.Intact(), "an end is broken just where a piece is cut")
-		assert.True(t, m.Solidity > 0 && m.Solidity <= 1)
-		assert.True(t, m.AngleRad > -math.Pi/2 && m.AngleRad <= math.Pi/2)
-		assert.Equal(t, k.Foreign(), m.Has(kernel.Foreign))
-		for _, f := range m.Flags {
-			flagged[f]++
-		}
-	}
-	for _, f := range []kernel.Flag{kernel.Chalky, kernel.Red, kernel.Paddy, kernel.Foreign} {
-		assert.Positive(t, flagged[f], f)
-	}
-}
-
 func TestEmptyTray(t *testing.T) {
 	img, truth := mustDraw(t, small(func(p *Params) { p.Count, p.Noise, p.BlurPx = 0, 2, 0 }))
 	assert.Zero(t, truth.N)
@@ -611,8 +560,7 @@ func TestSplicedTiles(t *testing.T) {
 func TestOnSide(t *testing.T) {
 	mean := func(share float64) (width, volume float64) {
 		p := small(func(p *Params) { p.Count, p.BrokenShare, p.OnSideShare = 400, 0, share })
-		truth, err := Sample(p)
-		require.NoError(t, err)
+		truth := mustLay(t, p)
 		for _, k := range truth.Kernels {
 			width += k.Width / 400
 			volume += k.Volume / 400

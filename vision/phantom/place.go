@@ -8,31 +8,29 @@ import (
 	"slices"
 )
 
+// spun returns where a point of a piece's own frame lies when the piece is
+// turned and its origin lies at the place at.
+func spun(q, at point, sin, cos float64) point {
+	return point{X: at.X + q.X*cos - q.Y*sin, Y: at.Y + q.X*sin + q.Y*cos}
+}
+
 // onTray takes a point from the frame of the piece's body to the tray, in mm.
 func (k *piece) onTray(q point) point {
 	sin, cos := math.Sincos(k.turn)
-	x, y := q.X-k.centre.X, q.Y-k.centre.Y
-	return point{X: k.at.X + x*cos - y*sin, Y: k.at.Y + x*sin + y*cos}
+	return spun(q.Sub(k.centre), k.at, sin, cos)
 }
 
 // outlineOnTray returns the outline where the piece lies.
-func (k *piece) outlineOnTray() []point {
-	p := make([]point, len(k.outline))
-	for i, q := range k.outline {
-		p[i] = k.onTray(q)
-	}
-	return p
-}
+func (k *piece) outlineOnTray() []point { return mapped(k.outline, k.onTray) }
 
 // prepare makes what placing needs of a measured piece: a polygon with
 // about 45 of the corners, which lies within about 0.02 mm of the outline.
 func (k *piece) prepare() {
-	k.coarse = thin(k.outline, max(1, len(k.outline)/40))
-	k.placed = make([]point, len(k.coarse))
+	step := max(1, len(k.outline)/40)
 	for i, q := range k.outline {
 		k.reach = max(k.reach, q.Dist(k.centre))
-		if i < len(k.coarse) {
-			k.coarse[i] = k.coarse[i].Sub(k.centre)
+		if i%step == 0 {
+			k.coarse = append(k.coarse, q.Sub(k.centre))
 		}
 	}
 }
@@ -41,28 +39,27 @@ func (k *piece) prepare() {
 func (k *piece) pose(at point, turn float64) {
 	k.at, k.turn = at, turn
 	sin, cos := math.Sincos(turn)
-	for i, q := range k.coarse {
-		k.placed[i] = point{X: at.X + q.X*cos - q.Y*sin, Y: at.Y + q.X*sin + q.Y*cos}
+	k.placed = k.placed[:0]
+	for _, q := range k.coarse {
+		k.placed = append(k.placed, spun(q, at, sin, cos))
 	}
 	k.bounds = boxOf(k.placed)
 }
 
-func (k *piece) shift(d point, by float64) {
-	k.pose(point{X: k.at.X + d.X*by, Y: k.at.Y + d.Y*by}, k.turn)
+// to tells how the piece lies to another one; see relation.
+func (k *piece) to(o *piece, far float64) (pressed, clear float64) {
+	return relation(k.placed, o.placed, k.bounds, o.bounds, far)
 }
 
-// A layout places pieces on a tray. Placed pieces are found through a grid of
-// square cells by their centres.
+// A layout places pieces on a tray.
 type layout struct {
-	p          Params
-	r          *rand.Rand
-	w, h       float64
-	cell       float64
-	cols, rows int
-	cells      [][]*piece
-	all        []*piece // placed
-	reach      float64  // greatest of all pieces
-	scratch    []*piece
+	p       Params
+	r       *rand.Rand
+	w, h    float64
+	grid    *grid[*piece] // placed, by their centres
+	all     []*piece      // placed
+	reach   float64       // greatest of all pieces
+	scratch []*piece
 }
 
 func newLayout(p Params, pieces []*piece) *layout {
@@ -71,31 +68,19 @@ func newLayout(p Params, pieces []*piece) *layout {
 	for _, k := range pieces {
 		l.reach = max(l.reach, k.reach)
 	}
-	l.cell = max(2, l.reach)
-	l.cols, l.rows = int(l.w/l.cell)+3, int(l.h/l.cell)+3
-	l.cells = make([][]*piece, l.cols*l.rows)
+	cell := max(2, l.reach)
+	l.grid = newGrid[*piece](box{-cell, -cell, l.w + cell, l.h + cell}, cell)
 	return l
-}
-
-func (l *layout) cellOf(q point) (col, row int) {
-	col = min(l.cols-1, max(0, int(math.Floor(q.X/l.cell))+1))
-	row = min(l.rows-1, max(0, int(math.Floor(q.Y/l.cell))+1))
-	return col, row
 }
 
 // near returns the placed pieces whose bounds meet b. The slice is good until
 // the next call.
 func (l *layout) near(b box) []*piece {
 	l.scratch = l.scratch[:0]
-	g := b.grown(l.reach)
-	c0, r0 := l.cellOf(point{X: g.x0, Y: g.y0})
-	c1, r1 := l.cellOf(point{X: g.x1, Y: g.y1})
-	for row := r0; row <= r1; row++ {
-		for _, cell := range l.cells[row*l.cols+c0 : row*l.cols+c1+1] {
-			for _, k := range cell {
-				if k.bounds.meets(b) {
-					l.scratch = append(l.scratch, k)
-				}
+	for cell := range l.grid.in(b.grown(l.reach)) {
+		for _, k := range *cell {
+			if k.bounds.meets(b) {
+				l.scratch = append(l.scratch, k)
 			}
 		}
 	}
@@ -105,28 +90,25 @@ func (l *layout) near(b box) []*piece {
 // put enters a piece where it lies, and joins it with what it touches.
 func (l *layout) put(k *piece) {
 	for _, o := range l.near(k.bounds) {
-		if pressed, _ := relation(k.placed, o.placed, k.bounds, o.bounds, 0); pressed > 0 {
+		if pressed, _ := k.to(o, 0); pressed > 0 {
 			k.contacts = append(k.contacts, o)
 			o.contacts = append(o.contacts, k)
 		}
 	}
 	l.all = append(l.all, k)
-	col, row := l.cellOf(k.at)
-	l.cells[row*l.cols+col] = append(l.cells[row*l.cols+col], k)
+	l.grid.enter(boxRound(k.at, 0), k)
 }
-
-// fits reports whether the piece lies in the picture, presses into others by
-// no more than the parameters say, and keeps clear of those it does not touch.
-func (l *layout) fits(k *piece) bool { return l.inMargin(k) && l.free(k, l.p.PressMM) }
 
 func (l *layout) inMargin(k *piece) bool {
 	m, b := l.p.MarginMM, k.bounds
 	return b.x0 >= m && b.y0 >= m && b.x1 <= l.w-m && b.y1 <= l.h-m
 }
 
+// free reports whether the piece presses into others by no more than press, and
+// keeps clear of those it does not touch.
 func (l *layout) free(k *piece, press float64) bool {
 	for _, o := range l.near(k.bounds.grown(l.p.GapMM)) {
-		pressed, clear := relation(k.placed, o.placed, k.bounds, o.bounds, l.p.GapMM+1e-3)
+		pressed, clear := k.to(o, l.p.GapMM+1e-3)
 		if pressed > press || pressed == 0 && clear < l.p.GapMM {
 			return false
 		}
@@ -149,11 +131,12 @@ func (l *layout) scatter(k *piece) bool {
 // pile lays the piece on one that lies on the tray, or on several, so that it
 // hides no less than pileLeast of one and no more than pileMost of any.
 func (l *layout) pile(k *piece) bool {
+	k.top = true
 	for range 1000 {
 		host := l.all[l.r.IntN(len(l.all))]
 		u := polar(host.axisOnTray())
 		along, side := uniform(l.r, -0.6, 0.6)*host.length, uniform(l.r, -0.9, 0.9)*host.width
-		k.pose(point{X: host.at.X + u.X*along - u.Y*side, Y: host.at.Y + u.Y*along + u.X*side}, uniform(l.r, 0, 2*math.Pi))
+		k.pose(spun(point{X: along, Y: side}, host.at, u.Y, u.X), uniform(l.r, 0, 2*math.Pi))
 		if ok, most := l.rests(k); l.inMargin(k) && ok && most >= pileLeast {
 			l.put(k)
 			return true
@@ -166,7 +149,7 @@ func (l *layout) pile(k *piece) bool {
 // of the tray under it, and the greatest share of one that is hidden then.
 func (l *layout) rests(k *piece) (ok bool, most float64) {
 	for _, o := range slices.Clone(l.near(k.bounds.grown(l.p.GapMM))) {
-		pressed, clear := relation(k.placed, o.placed, k.bounds, o.bounds, l.p.GapMM+1e-3)
+		pressed, clear := k.to(o, l.p.GapMM+1e-3)
 		switch {
 		case o.top || o.thing != nil:
 			if pressed > 0 || clear < l.p.GapMM {
@@ -223,7 +206,7 @@ func (l *layout) layAcross(k *piece) bool {
 func (l *layout) approach(k *piece, from point, turn float64, d point, depth, far float64) bool {
 	k.pose(from, turn)
 	for _, o := range l.near(k.bounds) {
-		if pressed, _ := relation(k.placed, o.placed, k.bounds, o.bounds, 0); pressed > 0 {
+		if pressed, _ := k.to(o, 0); pressed > 0 {
 			return false
 		}
 	}
@@ -239,11 +222,9 @@ func (l *layout) approach(k *piece, from point, turn float64, d point, depth, fa
 	if s > far {
 		return false
 	}
-	k.shift(d, s+depth)
+	k.pose(move(k.at, d, s+depth), turn)
 	return true
 }
-
-func polar(a float64) point { return point{X: math.Cos(a), Y: math.Sin(a)} }
 
 // axisOnTray returns the direction of the piece's axis on the tray.
 func (k *piece) axisOnTray() float64 { return k.angle + k.turn }
@@ -253,91 +234,66 @@ func (l *layout) push(k *piece, hosts []*piece) bool {
 	weights := l.p.Mix.list()
 	for range 70 {
 		host := hosts[len(hosts)-1-l.r.IntN(min(len(hosts), 12))]
-		way := pick(l.r, weights)
-		depth := l.p.PressMM * uniform(l.r, 0.25, 0.95)
-		along := host.axisOnTray()
-		axis := uniform(l.r, 0, 2*math.Pi) // of the piece when laid
-		d := polar(uniform(l.r, 0, 2*math.Pi))
-		shift := point{} // of the target from the centre of the host
-		slide := func(a, by float64) { u := polar(a); shift = point{X: shift.X + u.X*by, Y: shift.Y + u.Y*by} }
-		switch way {
-		case 1: // flank along flank
-			axis = along + uniform(l.r, -0.12, 0.12)
-			d = polar(along + sign(l.r)*math.Pi/2)
-			slide(along, uniform(l.r, -0.35, 0.35)*host.length)
-		case 2: // tip to tip
-			axis = along + uniform(l.r, -0.3, 0.3)
-			d = polar(along + math.Pi*float64(l.r.IntN(2)))
-			slide(along+math.Pi/2, uniform(l.r, -0.2, 0.2)*host.width)
-		case 3: // tip against a flank
-			axis = along + math.Pi/2 + uniform(l.r, -0.4, 0.4)
-			d = polar(along + sign(l.r)*math.Pi/2)
-			slide(along, uniform(l.r, -0.42, 0.42)*host.length)
-		case 4: // into a corner
-			if len(host.contacts) == 0 {
-				continue
-			}
-			o := host.contacts[l.r.IntN(len(host.contacts))]
-			if !l.bridge(k, host, o, axis, depth) {
-				continue
-			}
-		case 5: // face to face
-			o, f, g := l.facing(k, hosts)
-			if o == nil {
-				continue
-			}
-			out := polar(math.Atan2(g.direction.Y, g.direction.X) + o.turn)
-			turn := math.Atan2(-out.Y, -out.X) - math.Atan2(f.direction.Y, f.direction.X) + uniform(l.r, -0.1, 0.1)
-			k.pose(point{}, turn)
-			mine, theirs := k.onTray(f.middle), o.onTray(g.middle)
-			far := k.reach + o.reach
-			side := uniform(l.r, -0.3, 0.3)
-			from := point{
-				X: theirs.X - mine.X + out.X*far - out.Y*side,
-				Y: theirs.Y - mine.Y + out.Y*far + out.X*side,
-			}
-			if !l.approach(k, from, turn, point{X: -out.X, Y: -out.Y}, depth, far+1) {
-				continue
-			}
-		case 6: // a ring
-			o := hosts[l.r.IntN(len(hosts))]
-			gap := host.at.Dist(o.at)
-			if o == host || gap < 0.6*k.length || gap > 1.9*k.length || slices.Contains(host.contacts, o) {
-				continue
-			}
-			if !l.bridge(k, host, o, math.Atan2(o.at.Y-host.at.Y, o.at.X-host.at.X)+uniform(l.r, -0.25, 0.25), depth) {
-				continue
-			}
-		default:
-			slide(math.Atan2(d.X, -d.Y), uniform(l.r, -0.35, 0.35)*host.length)
+		if !l.meet(k, host, hosts, pick(l.r, weights)) || !l.inMargin(k) || !l.free(k, l.p.PressMM) {
+			continue
 		}
-		if way < 4 {
-			far := host.reach + k.reach + 0.5
-			from := point{X: host.at.X + shift.X - d.X*far, Y: host.at.Y + shift.Y - d.Y*far}
-			if !l.approach(k, from, axis-k.angle, d, depth, 2*far) {
-				continue
-			}
-		}
-		if l.fits(k) {
-			l.put(k)
-			if len(k.contacts) == 0 {
-				// So shallow that the coarse polygons missed it: the group
-				// of the truth comes from contacts only, so press on.
-				l.take(k)
-				continue
-			}
+		l.put(k)
+		if len(k.contacts) > 0 {
 			return true
 		}
+		// So shallow that the coarse polygons missed it: the group of the
+		// truth comes from contacts only, so press on.
+		l.take(k)
 	}
 	return false
+}
+
+// meet moves the piece against the host, in one of the ways of Mix by its
+// place there. It reports false where that fails.
+func (l *layout) meet(k, host *piece, hosts []*piece, way int) bool {
+	depth := l.p.PressMM * uniform(l.r, 0.25, 0.95)
+	along := host.axisOnTray()
+	axis := uniform(l.r, 0, 2*math.Pi) // of the piece when laid
+	d := polar(uniform(l.r, 0, 2*math.Pi))
+	target := host.at
+	slide := func(a, by float64) { target = move(host.at, polar(a), by) }
+	switch way {
+	case 1: // flank along flank
+		axis = along + uniform(l.r, -0.12, 0.12)
+		d = polar(along + sign(l.r)*math.Pi/2)
+		slide(along, uniform(l.r, -0.35, 0.35)*host.length)
+	case 2: // tip to tip
+		axis = along + uniform(l.r, -0.3, 0.3)
+		d = polar(along + math.Pi*float64(l.r.IntN(2)))
+		slide(along+math.Pi/2, uniform(l.r, -0.2, 0.2)*host.width)
+	case 3: // tip against a flank
+		axis = along + math.Pi/2 + uniform(l.r, -0.4, 0.4)
+		d = polar(along + sign(l.r)*math.Pi/2)
+		slide(along, uniform(l.r, -0.42, 0.42)*host.length)
+	case 4: // into a corner
+		return len(host.contacts) > 0 && l.bridge(k, host, host.contacts[l.r.IntN(len(host.contacts))], axis, depth)
+	case 5:
+		return l.faceToFace(k, hosts, depth)
+	case 6: // a ring
+		o := hosts[l.r.IntN(len(hosts))]
+		gap := host.at.Dist(o.at)
+		if o == host || gap < 0.6*k.length || gap > 1.9*k.length || slices.Contains(host.contacts, o) {
+			return false
+		}
+		return l.bridge(k, host, o, math.Atan2(o.at.Y-host.at.Y, o.at.X-host.at.X)+uniform(l.r, -0.25, 0.25), depth)
+	default:
+		slide(math.Atan2(d.X, -d.Y), uniform(l.r, -0.35, 0.35)*host.length)
+	}
+	far := host.reach + k.reach + 0.5
+	return l.approach(k, move(target, d, -far), axis-k.angle, d, depth, 2*far)
 }
 
 // take removes the piece placed last.
 func (l *layout) take(k *piece) {
 	l.all = l.all[:len(l.all)-1]
-	col, row := l.cellOf(k.at)
-	c := &l.cells[row*l.cols+col]
-	*c = (*c)[:len(*c)-1]
+	for cell := range l.grid.in(boxRound(k.at, 0)) {
+		*cell = (*cell)[:len(*cell)-1]
+	}
 }
 
 // bridge moves the piece against a and b at once: it slides along the line of
@@ -350,10 +306,10 @@ func (l *layout) bridge(k *piece, a, b *piece, axis, depth float64) bool {
 	far := a.reach + b.reach + k.reach
 	turn := axis - k.angle
 	low, high := -half, half
-	var start point
+	middle := point{X: (a.at.X + b.at.X) / 2, Y: (a.at.Y + b.at.Y) / 2}
 	for range 14 {
 		t := (low + high) / 2
-		start = point{X: (a.at.X+b.at.X)/2 + u.X*t - d.X*far, Y: (a.at.Y+b.at.Y)/2 + u.Y*t - d.Y*far}
+		start := move(move(middle, u, t), d, -far)
 		k.pose(start, turn)
 		toA, toB := travel(k.placed, a.placed, d), travel(k.placed, b.placed, d)
 		if math.IsInf(toA, 1) && math.IsInf(toB, 1) {
@@ -362,8 +318,7 @@ func (l *layout) bridge(k *piece, a, b *piece, axis, depth float64) bool {
 		if math.Abs(toA-toB) < 0.5*depth {
 			// Come from as near as the neighbours allow, not from far out.
 			near := max(0, min(toA, toB)-0.6)
-			from := point{X: start.X + d.X*near, Y: start.Y + d.Y*near}
-			return l.approach(k, from, turn, d, depth, 2*far)
+			return l.approach(k, move(start, d, near), turn, d, depth, 2*far)
 		}
 		if toA < toB {
 			low = t
@@ -374,29 +329,35 @@ func (l *layout) bridge(k *piece, a, b *piece, axis, depth float64) bool {
 	return false
 }
 
-// facing chooses a host with a cut face for the cut face of k.
-func (l *layout) facing(k *piece, hosts []*piece) (host *piece, mine, theirs *fracture) {
-	if len(k.fractures) == 0 {
-		return nil, nil, nil
+// faceToFace moves a cut face of the piece against one of a host, or of any
+// other piece where no host has one.
+func (l *layout) faceToFace(k *piece, hosts []*piece, depth float64) bool {
+	fit := cutOf(hosts)
+	if len(fit) == 0 {
+		fit = cutOf(l.all)
 	}
-	var fit []*piece
-	for _, o := range hosts {
+	if len(k.fractures) == 0 || len(fit) == 0 {
+		return false
+	}
+	o := fit[l.r.IntN(len(fit))]
+	f, g := &k.fractures[l.r.IntN(len(k.fractures))], &o.fractures[l.r.IntN(len(o.fractures))]
+	out := polar(math.Atan2(g.direction.Y, g.direction.X) + o.turn)
+	turn := math.Atan2(-out.Y, -out.X) - math.Atan2(f.direction.Y, f.direction.X) + uniform(l.r, -0.1, 0.1)
+	k.pose(point{}, turn)
+	apart := o.onTray(g.middle).Sub(k.onTray(f.middle))
+	far := k.reach + o.reach
+	from := move(move(apart, out, far), point{X: -out.Y, Y: out.X}, uniform(l.r, -0.3, 0.3))
+	return l.approach(k, from, turn, move(point{}, out, -1), depth, far+1)
+}
+
+// cutOf returns those that have a cut face.
+func cutOf(all []*piece) (cut []*piece) {
+	for _, o := range all {
 		if len(o.fractures) > 0 {
-			fit = append(fit, o)
+			cut = append(cut, o)
 		}
 	}
-	if len(fit) == 0 {
-		for _, o := range l.all {
-			if len(o.fractures) > 0 {
-				fit = append(fit, o)
-			}
-		}
-	}
-	if len(fit) == 0 {
-		return nil, nil, nil
-	}
-	host = fit[l.r.IntN(len(fit))]
-	return host, &k.fractures[l.r.IntN(len(k.fractures))], &host.fractures[l.r.IntN(len(host.fractures))]
+	return cut
 }
 
 // pick draws an index by weight.
@@ -423,66 +384,53 @@ func (p Params) lay(listed, across, things []*piece) ([]*piece, error) {
 		k.prepare()
 	}
 	l := newLayout(p, all)
-	noRoom := func() error {
-		return fmt.Errorf("%w of %.0f × %.0f mm for %d of %d pieces: take fewer, a larger tray or a lower cover",
+	if !every(things, l.scatter) || !every(across, l.layAcross) || !l.layRice(listed) {
+		return nil, fmt.Errorf("%w of %.0f × %.0f mm for %d of %d pieces: take fewer, a larger tray or a lower cover",
 			ErrNoRoom, l.w, l.h, len(all)-len(l.all), len(all))
-	}
-	for _, k := range things {
-		if !l.scatter(k) {
-			return nil, noRoom()
-		}
-	}
-	for _, k := range across {
-		if !l.layAcross(k) {
-			return nil, noRoom()
-		}
-	}
-	order := slices.Clone(listed)
-	l.r.Shuffle(len(order), func(i, j int) { order[i], order[j] = order[j], order[i] })
-	piled := order[len(order)-int(math.Round(p.Pile*float64(len(order)))):]
-	order = order[:len(order)-len(piled)]
-	grouped := int(math.Round(p.TouchShare * float64(len(order))))
-	if grouped < 2 {
-		grouped = 0
-	}
-	var groups [][]*piece
-	for i := 0; i < grouped; {
-		size := 2 + int(l.r.ExpFloat64()*(p.GroupMean-1.5)) // whole numbers: mean GroupMean, about
-		if grouped-i-size < 2 {
-			size = grouped - i
-		}
-		var group []*piece
-		if !l.scatter(order[i]) { // no free place left: join others
-			if len(groups) == 0 || !l.pushAnywhere(order[i], groups) {
-				return nil, noRoom()
-			}
-		}
-		group = append(group, order[i])
-		for _, k := range order[i+1 : i+size] {
-			if l.push(k, group) {
-				group = append(group, k)
-			} else if !l.pushAnywhere(k, groups) && !l.scatter(k) {
-				return nil, noRoom()
-			}
-		}
-		groups = append(groups, group)
-		i += size
-	}
-	for _, k := range order[grouped:] {
-		if !l.scatter(k) {
-			return nil, noRoom()
-		}
-	}
-	for _, k := range piled {
-		if k.top = true; !l.pile(k) {
-			return nil, noRoom()
-		}
 	}
 	number(listed)
 	slices.SortStableFunc(listed, func(a, b *piece) int {
 		return cmp.Or(cmp.Compare(a.at.Y, b.at.Y), cmp.Compare(a.at.X, b.at.X))
 	})
 	return listed, nil
+}
+
+// every reports whether place finds room for each of the pieces.
+func every(pieces []*piece, place func(*piece) bool) bool {
+	return !slices.ContainsFunc(pieces, func(k *piece) bool { return !place(k) })
+}
+
+// layRice lays groups that touch, then single pieces, then those on top. It
+// reports false where there is no room.
+func (l *layout) layRice(listed []*piece) bool {
+	order := slices.Clone(listed)
+	l.r.Shuffle(len(order), func(i, j int) { order[i], order[j] = order[j], order[i] })
+	flat := len(order) - int(math.Round(l.p.Pile*float64(len(order))))
+	grouped := int(math.Round(l.p.TouchShare * float64(flat)))
+	if grouped < 2 {
+		grouped = 0
+	}
+	var groups [][]*piece
+	for i := 0; i < grouped; {
+		size := 2 + int(l.r.ExpFloat64()*(l.p.GroupMean-1.5)) // whole numbers: mean GroupMean, about
+		if grouped-i-size < 2 {
+			size = grouped - i
+		}
+		if !l.scatter(order[i]) && !l.pushAnywhere(order[i], groups) { // no free place left: join others
+			return false
+		}
+		group := []*piece{order[i]}
+		for _, k := range order[i+1 : i+size] {
+			if l.push(k, group) {
+				group = append(group, k)
+			} else if !l.pushAnywhere(k, groups) && !l.scatter(k) {
+				return false
+			}
+		}
+		groups = append(groups, group)
+		i += size
+	}
+	return every(order[grouped:flat], l.scatter) && every(order[flat:], l.pile)
 }
 
 // pushAnywhere pushes the piece against one of some groups.

@@ -4,8 +4,6 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
-
-	"traytally/vision/kernel"
 )
 
 // Random streams, so that no part of a tray changes another one's draws.
@@ -89,9 +87,7 @@ func grow(r *rand.Rand, s size, curve float64, notch bool) *body {
 	dentAt := s.length - notchLen*uniform(r, 0.45, 0.75)
 	flip := sign(r)
 
-	n := stations + 1
-	b.x, b.low, b.high = make([]float64, n), make([]float64, n), make([]float64, n)
-	for i := range n {
+	for i := range stations + 1 {
 		x := s.length * (1 - math.Cos(math.Pi*float64(i)/stations)) / 2
 		u := 2*x/s.length - 1
 		end, v := 0, (widest-u)/(1+widest)
@@ -112,13 +108,10 @@ func grow(r *rand.Rand, s size, curve float64, notch bool) *body {
 			h[0] -= dent * math.Exp(-d*d) * min(1, 3*h[1]/s.width)
 		}
 		mid := bow*(1-u*u) + ess*math.Sin(math.Pi*u)
-		b.x[i], b.low[i], b.high[i] = x, mid-h[0], mid+max(h[1], -h[0])
+		b.x, b.low, b.high = append(b.x, x), append(b.low, mid-h[0]), append(b.high, mid+max(h[1], -h[0]))
 	}
 	if flip < 0 {
-		b.low, b.high = b.high, b.low
-		for i := range n {
-			b.low[i], b.high[i] = -b.low[i], -b.high[i]
-		}
+		b.mirror()
 	}
 	b.scale(s)
 	return b
@@ -131,6 +124,14 @@ func (b *body) scale(s size) {
 		b.x[i] *= s.length / length
 		b.low[i] *= s.width / width
 		b.high[i] *= s.width / width
+	}
+}
+
+// mirror turns the body over its axis.
+func (b *body) mirror() {
+	b.low, b.high = b.high, b.low
+	for i := range b.x {
+		b.low[i], b.high[i] = -b.low[i], -b.high[i]
 	}
 }
 
@@ -173,441 +174,48 @@ func (b *body) wholeVolume() float64 {
 
 // volume returns the volume of the part of the solid that stands on the
 // polygon p. A section at x is an ellipse of the width w found there and κ·w
-// thick; of it the strips between the crossings of p with that x are summed in
-// closed form, and the sections along x by the midpoint rule in 240 steps.
+// thick; of it what lies between the crossings of p with that x is summed in closed
+// form, and the sections along x in strips.
 func (b *body) volume(p []point) float64 {
-	const steps = 240
 	bb := boxOf(p)
-	dx := (bb.x1 - bb.x0) / steps
+	dx := (bb.x1 - bb.x0) / strips
 	// Share of a unit circle's area below height t, up to a constant.
 	strip := func(t float64) float64 {
 		t = min(1, max(-1, t))
 		return t*math.Sqrt(1-t*t) + math.Asin(t)
 	}
 	sum := 0.0
-	for k, ys := range strips(p, bb.x0, dx, steps) {
-		low, high := b.at(bb.x0 + (float64(k)+0.5)*dx)
+	for k := range strips {
+		x := bb.x0 + (float64(k)+0.5)*dx
+		low, high := b.at(x)
 		h, mid := (high-low)/2, (high+low)/2
 		if h <= 0 {
 			continue
 		}
-		for m := 0; m+1 < len(ys); m += 2 {
-			sum += b.kappa * h * h * (strip((ys[m+1]-mid)/h) - strip((ys[m]-mid)/h))
+		for ys := crossings(p, x); len(ys) > 1; ys = ys[2:] {
+			sum += b.kappa * h * h * (strip((ys[1]-mid)/h) - strip((ys[0]-mid)/h))
 		}
 	}
 	return sum * dx
 }
 
-// A fracture is a curve that cuts a body in two and keeps one side. It runs
-// across the body, x as a function of y, or along it, y as a function of x.
-type fracture struct {
-	along             bool
-	at, slope, bend   float64 // the function is at + slope·t + bend·t²
-	rough             float64 // amplitude of the raggedness, mm
-	seed              uint64
-	keep              float64 // 1: the side of greater values stays, -1: the other
-	from, to          float64 // t where it enters and leaves the body
-	middle, direction point   // of the cut face: its middle, and the unit vector pointing out of the piece
-}
-
-func (f *fracture) value(t float64) float64 {
-	v := f.at + f.slope*t + f.bend*t*t
-	if f.rough > 0 {
-		v += f.rough * (wobble(f.seed, t/0.3) + 0.5*wobble(f.seed+1, t/0.12))
-	}
-	return v
-}
-
-// side is positive for what stays; its size is the distance along x, or along
-// y for a lengthwise fracture.
-func (f *fracture) side(q point) float64 {
-	if f.along {
-		return f.keep * (q.Y - f.value(q.X))
-	}
-	return f.keep * (q.X - f.value(q.Y))
-}
-
-func (f *fracture) point(t float64) point {
-	if f.along {
-		return point{X: t, Y: f.value(t)}
-	}
-	return point{X: f.value(t), Y: t}
-}
-
-// wobble is smooth noise in one dimension, -1..1, with one random value at
-// each integer.
-func wobble(seed uint64, t float64) float64 {
-	i := math.Floor(t)
-	value := func(i float64) float64 {
-		return float64(spread(seed^uint64(int64(i))*0x9e3779b97f4a7c15)>>11)/(1<<52) - 1
-	}
-	return lerp(value(i), value(i+1), smooth(0, 1, t-i))
-}
-
-// cut returns the part of p that the fracture keeps, with the fracture itself
-// as new corners, and fills in where the fracture lies. It reports false where
-// the curve does not part p into just two pieces.
-func (f *fracture) cut(p []point) ([]point, bool) {
-	n := len(p)
-	stay := make([]bool, n)
-	changes, start := 0, -1
-	for i := range p {
-		stay[i] = f.side(p[i]) > 0
-	}
-	for i := range p {
-		if stay[i] != stay[(i+1)%n] {
-			changes++
-			if !stay[i] {
-				start = (i + 1) % n
-			}
-		}
-	}
-	if changes != 2 {
-		return nil, false
-	}
-	meet := func(in, out point) float64 { // where the side from in to out meets the curve
-		low, high := 0.0, 1.0
-		var q point
-		for range 40 {
-			t := (low + high) / 2
-			q = point{X: lerp(in.X, out.X, t), Y: lerp(in.Y, out.Y, t)}
-			if f.side(q) > 0 {
-				low = t
-			} else {
-				high = t
-			}
-		}
-		if f.along {
-			return q.X
-		}
-		return q.Y
-	}
-	kept := make([]point, 0, n+40)
-	i := start
-	for ; stay[i]; i = (i + 1) % n {
-		kept = append(kept, p[i])
-	}
-	f.from = meet(kept[len(kept)-1], p[i])
-	f.to = meet(kept[0], p[(start+n-1)%n])
-	step := 0.12
-	if f.rough > 0 {
-		step = 0.04
-	}
-	m := max(2, int(math.Ceil(math.Abs(f.to-f.from)/step)))
-	for k := range m + 1 {
-		q := f.point(lerp(f.from, f.to, float64(k)/float64(m)))
-		if k > 0 && k < m && !inside(p, q) {
-			return nil, false
-		}
-		kept = append(kept, q)
-	}
-	a, b := f.point(f.from), f.point(f.to)
-	f.middle = f.point((f.from + f.to) / 2)
-	across := point{X: b.Y - a.Y, Y: a.X - b.X} // normal to the chord
-	l := math.Hypot(across.X, across.Y)
-	if l < 0.2 {
-		return nil, false
-	}
-	f.direction = point{X: across.X / l, Y: across.Y / l}
-	if f.side(point{X: f.middle.X + 0.05*f.direction.X, Y: f.middle.Y + 0.05*f.direction.Y}) > 0 {
-		f.direction = point{X: -f.direction.X, Y: -f.direction.Y}
-	}
-	return kept, true
-}
-
-// A piece is what lies on the tray: a body, or what fractures left of it.
-type piece struct {
-	body      *body
-	fractures []fracture
-	outline   []point // in the frame of the body
-	intact    bool
-	ends      [2]kernel.End
-	defect    defect
-	chalk     float64 // share of the surface, wanted
-	look      *rand.Rand
-
-	// Measures of the outline and of the solid on it.
-	centre                            point // in the frame of the body
-	length, width, axis, area, convex float64
-	angle                             float64 // of the axis, in the frame of the body
-	volume                            float64
-	paint                             *paint  // set by dress
-	coarse                            []point // fewer corners, about the centre
-	reach                             float64 // greatest distance of the outline from the centre
-	at                                point   // on the tray, mm
-	turn                              float64 // rad
-	placed                            []point // coarse, on the tray
-	bounds                            box
-	group                             int
-	notch                             float64  // depth of the germ notch at the end of greater x, mm
-	top                               bool     // to lie on others
-	covered                           float64  // share of the area that others hide
-	thing                             *thing   // where it is one
-	contacts                          []*piece // what it touches
-}
-
-// measure fills in the measures.
-func (k *piece) measure() {
-	var xx, xy, yy float64
-	k.area, k.centre, xx, xy, yy = moments(k.outline)
-	h := hull(k.outline)
-	k.convex = math.Abs(signedArea(h))
-	k.length, k.width = calipers(h)
-	k.angle = axisAngle(xx, xy, yy)
-	k.axis = extent(h, k.angle)
-	if k.intact {
-		k.volume = k.body.wholeVolume()
-	} else {
-		k.volume = k.body.volume(k.outline)
-	}
-}
-
-// whole makes a piece of an uncut body.
-func whole(b *body) *piece {
-	return &piece{
-		body: b, outline: b.outline(), intact: true, defect: sound,
-		ends: [2]kernel.End{kernel.EndIntact, kernel.EndIntact},
-	}
-}
-
-// breakOff cuts a piece from a whole kernel: a share of its length between
-// least and most, from a tip or the middle, the faces square, oblique, curved
-// or ragged, and the less so the more even; split lengthwise with the chance splinter.
-func breakOff(r *rand.Rand, b *body, least, most, splinter, even float64) *piece {
-	for try := 0; ; try++ {
-		k := whole(b)
-		k.intact = false
-		length := b.length()
-		keep := uniform(r, least, most)
-		split := r.Float64() < splinter
-		if !split || r.Float64() < 0.5 {
-			start := 0.0
-			switch {
-			case keep < 0.6 && r.Float64() < 0.4: // from the middle
-				start = uniform(r, 0.12, 0.88-keep)
-			case r.IntN(2) == 0:
-				start = 1 - keep
-			}
-			if start > 0 {
-				k.fractures = append(k.fractures, face(r, b, start*length, 1))
-				k.ends[0] = kernel.EndBroken
-			}
-			if start+keep < 1 {
-				k.fractures = append(k.fractures, face(r, b, (start+keep)*length, -1))
-				k.ends[1] = kernel.EndBroken
-			}
-		}
-		if split {
-			low, high := b.at(length / 2)
-			k.fractures = append(k.fractures, fracture{
-				along: true, at: lerp(low, high, uniform(r, 0.3, 0.7)), slope: uniform(r, -0.04, 0.04),
-				rough: uniform(r, 0.02, 0.08), seed: r.Uint64(), keep: sign(r),
-			})
-			k.ends = [2]kernel.End{kernel.EndBroken, kernel.EndBroken}
-		}
-		if try > 60 { // a plain cut always works
-			k.fractures = []fracture{{at: lerp(least, most, 0.5) * length, keep: -1}}
-			k.ends = [2]kernel.End{kernel.EndIntact, kernel.EndBroken}
-		}
-		ok := true
-		for i := range k.fractures {
-			k.fractures[i].rough *= 1 - even
-			if k.outline, ok = k.fractures[i].cut(k.outline); !ok {
-				break
-			}
-		}
-		if ok && (math.Abs(signedArea(k.outline)) > 0.35 || try > 60) {
-			return k
-		}
-	}
-}
-
-// face draws a fracture across the body at x.
-func face(r *rand.Rand, b *body, x, keep float64) fracture {
-	low, high := b.at(x)
-	mid, w := (low+high)/2, max(0.3, high-low)
-	f := fracture{keep: keep, seed: r.Uint64()}
-	switch r.IntN(5) {
-	case 0: // square
-		f.slope = uniform(r, -0.1, 0.1)
-	case 1, 2: // oblique
-		f.slope = sign(r) * uniform(r, 0.15, 0.9)
-	case 3: // curved
-		f.slope = uniform(r, -0.3, 0.3)
-		f.bend = sign(r) * uniform(r, 0.3, 0.8) / w
-	default: // ragged
-		f.slope = uniform(r, -0.4, 0.4)
-		f.rough = uniform(r, 0.05, 0.14)
-	}
-	if f.rough == 0 {
-		f.rough = uniform(r, 0, 0.025)
-	}
-	// The curve passes through x on the axis.
-	f.at = x - f.slope*mid - f.bend*mid*mid
-	return f
-}
-
-// uncut draws whole kernel number i of the tray.
-func (p Params) uncut(i int) *piece {
-	r := stream(p.Seed, streamBody, i)
-	d := stream(p.Seed, streamDefect, i)
-	class, chalk := p.drawDefect(d)
-	s := milled[p.Kind]
-	if class == paddy {
-		s = rough[p.Kind]
-	}
-	s.length *= 1 + p.LengthCV*normal(r)
-	w := 1 + p.WidthCV*normal(r)
-	s.width *= w
-	s.thick *= w * (1 + 0.4*p.WidthCV*normal(r))
-	if r.Float64() < p.OnSideShare {
-		s.width, s.thick = s.thick, s.width
-	}
-	germ := class != paddy && r.Float64() < 0.85
-	b := grow(r, s, p.Curve, germ && p.Natural == 0)
-	notch := 0.0
-	if germ && p.Natural > 0 {
-		notch = b.notch(stream(p.Seed, streamNatural, i), s, p.Natural)
-	}
-	if class == sound && chalk == 0 && !p.Parboiled && d.Float64() < naturalChalk*p.Natural {
-		chalk = uniform(d, 0.04, 0.42) // below every limit, as WhiteBelly
-	}
-	k := whole(b)
-	k.notch = notch
-	k.defect, k.chalk, k.look = class, chalk, stream(p.Seed, streamLook, i)
-	return k
-}
-
-// kernels draws the rice of the tray.
-func (p Params) kernels() []*piece {
-	broken := func(i int, w *piece) *piece {
-		k := breakOff(stream(p.Seed, streamCut, i), w.body, p.PieceMin, p.PieceMax, p.Splinters, 0.7*p.Natural)
-		k.defect, k.chalk, k.look, k.notch = w.defect, w.chalk, w.look, w.notch
-		return k
-	}
-	all := make([]*piece, p.Count)
-	for i := range all {
-		all[i] = p.uncut(i)
-		if p.BrokenMass == 0 && all[i].defect != paddy &&
-			stream(p.Seed, streamBreak, i).Float64() < p.BrokenShare {
-			all[i] = broken(i, all[i])
-		}
-		all[i].measure()
-	}
-	if p.BrokenMass > 0 {
-		p.breakToMass(all, broken)
-	}
-	return all
-}
-
-// breakToMass replaces as many of the kernels by pieces of them as bring the
-// broken share by mass nearest to what is wanted.
-func (p Params) breakToMass(all []*piece, broken func(int, *piece) *piece) {
-	cut := make([]*piece, len(all))
-	var order []int // in which they break
-	for i, k := range all {
-		if k.defect == paddy {
-			continue
-		}
-		cut[i] = broken(i, k)
-		cut[i].measure()
-		order = append(order, i)
-	}
-	stream(p.Seed, streamBreak, 0).Shuffle(len(order), func(i, j int) { order[i], order[j] = order[j], order[i] })
-	share := func(m int) float64 {
-		mix := slices.Clone(all)
-		for _, i := range order[:m] {
-			mix[i] = cut[i]
-		}
-		_, mass, _ := brokenShares(mix)
-		return mass
-	}
-	low, high := 0, len(order) // the share grows with m but for the odd step
-	for high-low > 1 {
-		if m := (low + high) / 2; share(m) < p.BrokenMass {
-			low = m
-		} else {
-			high = m
-		}
-	}
-	best := low
-	for m := max(0, low-3); m <= min(len(order), high+3); m++ {
-		if math.Abs(share(m)-p.BrokenMass) < math.Abs(share(best)-p.BrokenMass) {
-			best = m
-		}
-	}
-	for _, i := range order[:best] {
-		all[i] = cut[i]
-	}
-}
-
-// drawDefect draws what a piece suffers from, and its chalky share.
-func (p Params) drawDefect(r *rand.Rand) (defect, float64) {
-	at := r.Float64()
-	for _, d := range p.defects() {
-		if at < d.share {
-			return d.defect, uniform(r, d.low, d.high)
-		}
-		at -= d.share
-	}
-	return sound, 0
-}
-
-// foreignBodies draws stones, husks and seeds.
-func (p Params) foreignBodies() []*piece {
-	var all []*piece
-	add := func(n int, d defect, make func(r *rand.Rand) *piece) {
-		for range n {
-			r := stream(p.Seed, streamForeign, len(all))
-			k := make(r)
-			k.defect, k.look = d, stream(p.Seed, streamLook, 1<<24+len(all))
-			k.measure()
-			all = append(all, k)
-		}
-	}
-	add(p.Stones, stone, func(r *rand.Rand) *piece {
-		// Corners on a wavering circle, their hull squeezed.
-		n := 7 + r.IntN(6)
-		q := make([]point, n)
-		radius, squeeze := uniform(r, 0.6, 1.6), uniform(r, 0.55, 1)
-		for i := range q {
-			a := 2 * math.Pi * (float64(i) + uniform(r, -0.35, 0.35)) / float64(n)
-			l := radius * uniform(r, 0.8, 1.1)
-			q[i] = point{X: l * math.Cos(a), Y: l * squeeze * math.Sin(a)}
-		}
-		return whole(bodyOf(hull(q), 0.75))
-	})
-	add(p.Husks, husk, func(r *rand.Rand) *piece {
-		s := rough[p.Kind]
-		s.length *= uniform(r, 0.8, 1)
-		s.width *= uniform(r, 0.4, 0.75)
-		s.thick = 0.1 * s.width // a shell: κ such that the solid is that of a 0.1 mm leaf, about
-		return whole(grow(r, s, uniform(r, 0.03, 0.1), false))
-	})
-	add(p.Seeds, seed, func(r *rand.Rand) *piece {
-		l := uniform(r, 1.2, 2.6)
-		w := l * uniform(r, 0.65, 0.97)
-		return whole(grow(r, size{l, w, w * 0.85}, 0.02, false))
-	})
-	return all
-}
-
 // bodyOf makes a body of a convex polygon.
 func bodyOf(p []point, kappa float64) *body {
 	bb := boxOf(p)
-	n := 40
-	b := &body{kappa: kappa, x: make([]float64, n+1), low: make([]float64, n+1), high: make([]float64, n+1)}
+	const n = 40
+	b := &body{kappa: kappa}
 	for i := range n + 1 {
 		// Just inside the ends, where the polygon still has two sides.
-		x := lerp(bb.x0, bb.x1, min(1-1e-9, max(1e-9, float64(i)/float64(n))))
-		b.x[i], b.low[i], b.high[i] = x-bb.x0, math.Inf(1), math.Inf(-1)
+		x := lerp(bb.x0, bb.x1, min(1-1e-9, max(1e-9, float64(i)/n)))
+		low, high := math.Inf(1), math.Inf(-1)
 		for j, q := range p {
 			r := p[(j+1)%len(p)]
 			if (q.X > x) != (r.X > x) {
 				y := q.Y + (x-q.X)/(r.X-q.X)*(r.Y-q.Y)
-				b.low[i], b.high[i] = min(b.low[i], y), max(b.high[i], y)
+				low, high = min(low, y), max(high, y)
 			}
 		}
+		b.x, b.low, b.high = append(b.x, x-bb.x0), append(b.low, low), append(b.high, high)
 	}
 	return b
 }

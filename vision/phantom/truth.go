@@ -9,10 +9,10 @@ import (
 	"traytally/vision/kernel"
 )
 
-// WholeShare is the share of the mean whole-kernel length below which a piece
+// wholeShare is the share of the mean whole-kernel length below which a piece
 // counts as broken in a truth: three quarters, the cut of Codex CXS 198 and of
 // 7 CFR 868.302(a).
-const WholeShare = 0.75
+const wholeShare = 0.75
 
 // A Truth is what lies on a tray. Marshalled to JSON it has the keys given
 // here.
@@ -27,7 +27,7 @@ type Truth struct {
 
 	N               int     `json:"n"`                    // number of Kernels, foreign bodies included
 	MeanWholeLength float64 `json:"mean_whole_length_mm"` // of the uncut kernels without paddy; 0 where there is none
-	BrokenMass      float64 `json:"broken_mass_pct"`      // pieces shorter than WholeShare of that mean; 0..100 % of the rice
+	BrokenMass      float64 `json:"broken_mass_pct"`      // pieces shorter than wholeShare of that mean; 0..100 % of the rice
 	BrokenCount     float64 `json:"broken_count_pct"`
 	CutByEdge       int     `json:"cut_by_edge"`      // kernels that the picture's edge cuts; not in Kernels
 	Touching        int     `json:"touching_kernels"` // pieces in a group of two or more
@@ -64,7 +64,7 @@ type Kernel struct {
 	Chalk    float64   `json:"chalk"`     // share of the visible surface, 0..1
 	Group    int       `json:"group"`     // equal for pieces that touch, directly or through others
 	Contacts int       `json:"contacts"`  // pieces that this one touches
-	Angle    float64   `json:"angle_rad"` // of the axis, in (-π/2, π/2]
+	Angle    float64   `json:"angle_rad"` // of the axis, -π/2 to π/2
 	Solidity float64   `json:"solidity"`  // area over hull area
 	Ends     [2]string `json:"ends"`      // "intact" or "broken"; both broken where split lengthwise
 	// Depth in mm, across the kernel, to which the notch or flat of the germ cuts into each of
@@ -74,7 +74,7 @@ type Kernel struct {
 	// Params.Pile is 0. All measures are of the whole piece.
 	OnTop   bool           `json:"on_top,omitempty"`
 	Covered float64        `json:"covered,omitempty"`
-	Outline []kernel.Point `json:"-"`   // closed polygon, px; not stored in the file, and nil from Sample
+	Outline []kernel.Point `json:"-"`   // closed polygon, px; not stored in the file
 	Lab     [3]float64     `json:"lab"` // colour of the material in full light, CIELAB D65; see Draw for shading
 }
 
@@ -82,17 +82,18 @@ type Kernel struct {
 func (k *Kernel) Foreign() bool { return defect(k.Defect).foreign() }
 
 // Encode writes t as indented JSON.
-func (t *Truth) Encode(w io.Writer) error {
+func (t *Truth) Encode(w io.Writer) error { return encodeJSON(w, t) }
+
+func encodeJSON(w io.Writer, v any) error {
 	e := json.NewEncoder(w)
 	e.SetIndent("", " ")
-	return e.Encode(t)
+	return e.Encode(v)
 }
 
 // ReadTruth reads what Encode wrote. Outlines are not stored and stay nil.
 func ReadTruth(r io.Reader) (*Truth, error) {
 	t := new(Truth)
-	d := json.NewDecoder(r)
-	if err := d.Decode(t); err != nil {
+	if err := json.NewDecoder(r).Decode(t); err != nil {
 		return nil, fmt.Errorf("truth of a tray: %w", err)
 	}
 	return t, nil
@@ -119,7 +120,7 @@ func brokenShares(all []*piece) (mean, massPct, countPct float64) {
 		}
 		mass += k.volume
 		count++
-		if k.length < WholeShare*mean {
+		if k.length < wholeShare*mean {
 			brokenMass += k.volume
 			broken++
 		}
@@ -130,8 +131,8 @@ func brokenShares(all []*piece) (mean, massPct, countPct float64) {
 	return mean, 100 * brokenMass / mass, 100 * float64(broken) / float64(count)
 }
 
-// truth writes down what the pieces are; laid says whether they have places.
-func (p Params) truth(all []*piece, laid bool) *Truth {
+// truth writes down what the pieces are.
+func (p Params) truth(all []*piece) *Truth {
 	w, h := p.sizeMM()
 	t := &Truth{
 		Seed: p.Seed, Type: p.Kind, DPI: p.DPI, PxPerMM: p.pxPerMM(),
@@ -143,10 +144,12 @@ func (p Params) truth(all []*piece, laid bool) *Truth {
 		tk := &t.Kernels[i]
 		*tk = Kernel{
 			Length: k.length, Width: k.width, Axis: k.axis, Area: k.area, Volume: k.volume,
-			Intact: k.intact, Defect: string(k.defect), Chalk: k.chalk, Group: i,
-			Angle: foldAngle(k.angle + k.turn), Solidity: min(1, k.area/k.convex),
+			Intact: k.intact, Defect: string(k.defect), Chalk: k.chalk,
+			X: p.toPx(k.at.X), Y: p.toPx(k.at.Y), Group: k.group, Contacts: len(k.contacts),
+			Angle: math.Remainder(k.angle+k.turn, math.Pi), Solidity: min(1, k.area/k.convex),
 			Ends: [2]string{k.ends[0].String(), k.ends[1].String()},
 			Lab:  k.paint.lab(k.chalk), OnTop: k.top, Covered: k.covered,
+			Outline: mapped(k.outlineOnTray(), func(q point) point { return point{X: p.toPx(q.X), Y: p.toPx(q.Y)} }),
 		}
 		if k.ends[1] == kernel.EndIntact {
 			tk.Notch[1] = k.notch
@@ -154,16 +157,8 @@ func (p Params) truth(all []*piece, laid bool) *Truth {
 		if t.MeanWholeLength > 0 {
 			tk.Fraction = k.length / t.MeanWholeLength
 		}
-		if laid {
-			tk.X, tk.Y = p.toPx(k.at.X), p.toPx(k.at.Y)
-			tk.Group, tk.Contacts = k.group, len(k.contacts)
-			if len(k.contacts) > 0 {
-				t.Touching++
-			}
-			tk.Outline = k.outlineOnTray()
-			for j, q := range tk.Outline {
-				tk.Outline[j] = kernel.Point{X: p.toPx(q.X), Y: p.toPx(q.Y)}
-			}
+		if len(k.contacts) > 0 {
+			t.Touching++
 		}
 	}
 	switch share := float64(t.Touching) / float64(max(1, t.N)); {
@@ -180,46 +175,3 @@ func (p Params) truth(all []*piece, laid bool) *Truth {
 // toPx turns a position on the tray in mm into one in the picture, whose left
 // and upper edges lie half a pixel before the first pixel centres.
 func (p Params) toPx(mm float64) float64 { return mm*p.pxPerMM() - 0.5 }
-
-// flags says which flags a perfect look would set for a defect.
-var flags = map[defect]kernel.Flag{
-	chalky: kernel.Chalky, yellow: kernel.Yellow, red: kernel.Red, streaked: kernel.RedStreaked,
-	black: kernel.Damaged, spot: kernel.Damaged, paddy: kernel.Paddy,
-	stone: kernel.Foreign, husk: kernel.Foreign, seed: kernel.Foreign,
-}
-
-// perfectPx is the uncertainty of a perfect length in pixels: next to none,
-// since kernel.Kernel asks for more than zero.
-const perfectPx = 1e-3
-
-// Tray returns t as measured without any error, for what judges kernels. From
-// Sample or ReadTruth the kernels have no outlines; from Sample they also lie
-// at 0, 0.
-func (t *Truth) Tray() kernel.Tray {
-	s := t.PxPerMM
-	tray := kernel.Tray{
-		Picture: fmt.Sprintf("phantom %d", t.Seed),
-		WidthPx: t.Width, HeightPx: t.Height,
-		PxPerMM: s, ScaleSource: "known make of the phantom",
-		Kernels: make([]kernel.Kernel, len(t.Kernels)), CutByEdge: t.CutByEdge,
-	}
-	end := map[string]kernel.End{"intact": kernel.EndIntact, "broken": kernel.EndBroken}
-	for i, k := range t.Kernels {
-		m := kernel.Kernel{
-			ID: i + 1, X: k.X, Y: k.Y,
-			LengthPx: k.Length * s, WidthPx: k.Width * s, AxisLengthPx: k.Axis * s,
-			AreaPx2: k.Area * s * s, VolumePx3: k.Volume * math.Pow(s, 3), LengthSDPx: perfectPx,
-			AngleRad: k.Angle, Solidity: k.Solidity,
-			Ends: [2]kernel.End{end[k.Ends[0]], end[k.Ends[1]]}, Contacts: k.Contacts,
-			Lab: k.Lab, ChalkShare: k.Chalk, Outline: k.Outline,
-		}
-		if f, ok := flags[defect(k.Defect)]; ok {
-			m.Flags = []kernel.Flag{f}
-		}
-		if !k.Foreign() {
-			tray.KernelAreaPx2 += m.AreaPx2
-		}
-		tray.Kernels[i] = m
-	}
-	return tray
-}

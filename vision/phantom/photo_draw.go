@@ -3,9 +3,10 @@ package phantom
 import (
 	"image"
 	"math"
-	"math/rand/v2"
+	"slices"
 
 	"traytally/vision/internal/card"
+	"traytally/vision/internal/parallel"
 	"traytally/vision/kernel"
 )
 
@@ -30,14 +31,11 @@ type photograph struct {
 	layout *card.Layout
 	sheet  card.Rect // on the card
 	field  card.Rect
-	ground lighting // of the tray
 
-	grid       card.Rect // what the cells cover
-	cols, rows int
-	discs      [][]disc
-	solids     [][]*solid
-	lamp       [3]float64
-	lampTop    float64
+	discs   *grid[disc]
+	solids  *grid[*solid]
+	lamp    [3]float64
+	lampTop float64
 }
 
 // A disc is a mark's code and rings, or a dot.
@@ -51,14 +49,11 @@ type solid struct {
 	*brush
 	at       kernel.Point // on the card
 	mid, top float64      // heights of its widest section and of its back
-	frac     []fracture
-	bounds   box // of the outline, in the frame of the body
-	body     *body
-	centre   kernel.Point
+	bounds   box          // of the outline, in the frame of the body
 }
 
 func newPhotograph(p Photo, s *scene) *photograph {
-	ph := &photograph{p: p, s: s, layout: p.Layout(), field: p.Field(), ground: s.light}
+	ph := &photograph{p: p, s: s, layout: p.Layout(), field: p.Field()}
 	l := ph.layout
 	aim := kernel.Point{X: l.W / 2, Y: l.H / 2}
 	ph.sheet = card.Rect{X0: 0, Y0: 0, X1: l.W, Y1: l.H}
@@ -76,44 +71,29 @@ func newPhotograph(p Photo, s *scene) *photograph {
 		}
 	}
 
-	ph.grid = card.Rect{X0: min(ph.sheet.X0, ph.field.X0) - 20, Y0: min(ph.sheet.Y0, ph.field.Y0) - 20, X1: max(ph.sheet.X1, ph.field.X1) + 20, Y1: max(ph.sheet.Y1, ph.field.Y1) + 20}
-	ph.cols, ph.rows = int(ph.grid.W()/cellMM)+1, int(ph.grid.H()/cellMM)+1
-	ph.discs = make([][]disc, ph.cols*ph.rows)
-	ph.solids = make([][]*solid, ph.cols*ph.rows)
+	around := box{
+		min(ph.sheet.X0, ph.field.X0), min(ph.sheet.Y0, ph.field.Y0),
+		max(ph.sheet.X1, ph.field.X1), max(ph.sheet.Y1, ph.field.Y1),
+	}.grown(20)
+	ph.discs, ph.solids = newGrid[disc](around, cellMM), newGrid[*solid](around, cellMM)
 	for i, m := range l.Marks {
-		enter(ph, ph.discs, boxRound(m, card.CodeOutR), disc{m, i})
+		ph.discs.enter(boxRound(m, card.CodeOutR), disc{m, i})
 	}
 	for _, d := range l.Dots {
-		enter(ph, ph.discs, boxRound(d, card.DotR), disc{d, -1})
+		ph.discs.enter(boxRound(d, card.DotR), disc{d, -1})
 	}
 	for _, k := range s.pieces {
 		s.p.dress(k)
-		o := &solid{brush: s.brush(k), body: k.body, frac: k.fractures, centre: k.centre, bounds: boxOf(k.outline)}
+		o := &solid{brush: s.brush(k), bounds: boxOf(k.outline)}
 		o.at = kernel.Point{X: ph.field.X0 + k.at.X, Y: ph.field.Y0 + k.at.Y}
 		for i := range k.body.x {
 			o.mid = max(o.mid, k.body.kappa*(k.body.high[i]-k.body.low[i])/2)
 		}
 		o.top = 2 * o.mid
 		reach := math.Hypot(o.bounds.x1-o.bounds.x0, o.bounds.y1-o.bounds.y0) + 2*o.top
-		enter(ph, ph.solids, boxRound(o.at, reach), o)
+		ph.solids.enter(boxRound(o.at, reach), o)
 	}
 	return ph
-}
-
-func boxRound(q kernel.Point, r float64) box { return box{q.X - r, q.Y - r, q.X + r, q.Y + r} }
-
-func enter[T any](ph *photograph, cells [][]T, b box, v T) {
-	c0, r0 := ph.cell(b.x0, b.y0)
-	c1, r1 := ph.cell(b.x1, b.y1)
-	for r := max(0, r0); r <= min(ph.rows-1, r1); r++ {
-		for c := max(0, c0); c <= min(ph.cols-1, c1); c++ {
-			cells[r*ph.cols+c] = append(cells[r*ph.cols+c], v)
-		}
-	}
-}
-
-func (ph *photograph) cell(x, y float64) (col, row int) {
-	return int(math.Floor((x - ph.grid.X0) / cellMM)), int(math.Floor((y - ph.grid.Y0) / cellMM))
 }
 
 // lampAt is the light of the near lamp: falling with the square of the
@@ -147,12 +127,10 @@ var (
 // the card. x and y are those of the design.
 func (ph *photograph) flatColour(x, y float64) colour {
 	p := &ph.p
-	for _, c := range p.Covered {
-		if x >= c.X0 && x < c.X1 && y >= c.Y0 && y < c.Y1 {
-			return cover
-		}
-	}
 	in := func(r card.Rect) bool { return x >= r.X0 && x < r.X1 && y >= r.Y0 && y < r.Y1 }
+	if slices.ContainsFunc(p.Covered, in) {
+		return cover
+	}
 	if in(ph.field) {
 		for i := range p.Swatches {
 			if s := &p.Swatches[i]; sq(x-s.At.X)+sq(y-s.At.Y) < s.R*s.R {
@@ -176,21 +154,18 @@ func (ph *photograph) flatColour(x, y float64) colour {
 		if p.Beside {
 			return ph.tray(x, y)
 		}
-		v := float32(1 + 0.12*noise(x/3, y/40)) // a wooden table
-		return colour{table[0] * v, table[1] * v, table[2] * v}
+		return table.times(float32(1 + 0.12*noise(x/3, y/40))) // of wood
 	}
 	x, y = px, py
 	if !p.Beside && in(ph.field.Inset(p.OpenRimMM)) {
 		return ph.tray(x, y)
 	}
-	if c, r := ph.cell(x, y); c >= 0 && r >= 0 && c < ph.cols && r < ph.rows {
-		for _, d := range ph.discs[r*ph.cols+c] {
-			if black, any := d.ink(x, y, ph.layout.ID); any {
-				if black {
-					return blackness
-				}
-				return paper
+	for _, d := range ph.discs.at(x, y) {
+		if black, any := d.ink(x, y, ph.layout.ID); any {
+			if black {
+				return blackness
 			}
+			return paper
 		}
 	}
 	for i := range ph.layout.Patches {
@@ -216,9 +191,8 @@ func (ph *photograph) tray(x, y float64) colour {
 		return blackness // printed
 	}
 	px := ph.s.p.pxPerMM()
-	v := float32(ph.ground.texture((x-ph.field.X0)*px, (y-ph.field.Y0)*px))
-	g := ph.ground.ground
-	return colour{g[0] * v, g[1] * v, g[2] * v}
+	l := &ph.s.light
+	return l.ground.times(float32(l.texture((x-ph.field.X0)*px, (y-ph.field.Y0)*px)))
 }
 
 // ink tells whether a place lies on the disc or mark, and whether it is black.
@@ -248,7 +222,7 @@ func (d *disc) ink(x, y float64, layout int) (black, any bool) {
 // the frame of the body.
 func (o *solid) hit(x, y, lx, ly float64) (z, bx, by float64, ok bool) {
 	dx, dy := x-o.at.X, y-o.at.Y
-	ux, uy := dx*o.cos+dy*o.sin+o.centre.X, dy*o.cos-dx*o.sin+o.centre.Y
+	ux, uy := dx*o.cos+dy*o.sin+o.k.centre.X, dy*o.cos-dx*o.sin+o.k.centre.Y
 	wx, wy := lx*o.cos+ly*o.sin, ly*o.cos-lx*o.sin
 	ex, ey := ux+wx*o.top, uy+wy*o.top
 	if !o.bounds.meets(box{min(ux, ex), min(uy, ey), max(ux, ex), max(uy, ey)}) {
@@ -259,13 +233,13 @@ func (o *solid) hit(x, y, lx, ly float64) (z, bx, by float64, ok bool) {
 		if bx <= 0 || bx >= o.length {
 			return false
 		}
-		low, high := o.body.at(bx)
+		low, high := o.k.body.at(bx)
 		h := (high - low) / 2
-		if h <= 0 || sq((by-(low+high)/2)/h)+sq((z-o.mid)/(o.body.kappa*h)) > 1 {
+		if h <= 0 || sq((by-(low+high)/2)/h)+sq((z-o.mid)/(o.k.body.kappa*h)) > 1 {
 			return false
 		}
-		for i := range o.frac {
-			if o.frac[i].side(kernel.Point{X: bx, Y: by}) < 0 {
+		for i := range o.k.fractures {
+			if o.k.fractures[i].side(kernel.Point{X: bx, Y: by}) < 0 {
 				return false
 			}
 		}
@@ -310,13 +284,11 @@ func (ph *photograph) colourAt(x, y float64) colour {
 		cx, cy = px, py
 	}
 	c, found := colour{}, false
-	if col, row := ph.cell(cx, cy); col >= 0 && row >= 0 && col < ph.cols && row < ph.rows {
-		top := -1.0
-		for _, o := range ph.solids[row*ph.cols+col] {
-			if z, bx, by, ok := o.hit(cx, cy, lx, ly); ok && z > top {
-				top, found = z, true
-				c = o.shade(bx, by)
-			}
+	top := -1.0
+	for _, o := range ph.solids.at(cx, cy) {
+		if z, bx, by, ok := o.hit(cx, cy, lx, ly); ok && z > top {
+			top, found = z, true
+			c = o.shade(bx, by)
 		}
 	}
 	if !found {
@@ -346,88 +318,50 @@ func edged(c []colour, at, stride int) bool {
 	return false
 }
 
-// draw draws the photo in bands of rows on all processors: up to four rays to a
-// pixel, a Gaussian for the lens, the sRGB curve (before the Gaussian, where
-// BlurEncoded), noise.
+// draw draws the photo in bands of rows on all processors, one ray to a pixel
+// and four where a neighbour differs.
 func (ph *photograph) draw() *image.RGBA {
-	img := image.NewRGBA(image.Rect(0, 0, ph.p.Width, ph.p.Height))
-	const band = 64
-	halo, encoded := haloOf(ph.p.Rice.BlurPx), ph.p.Rice.BlurEncoded
-	encode := func(v float32) float32 { return srgb[int(min(1, max(0, v))*encodeSteps+0.5)] }
 	w, h := ph.p.Width, ph.p.Height
-	ow := w + 2*halo
-	taps := gaussian(ph.p.Rice.BlurPx)
-	each((h+band-1)/band, func() func(int) {
-		pix := make([]float32, 3*ow*(band+2*halo))
-		row := make([]float32, 3*w*(band+2*halo))
-		line := make([]float32, 3*w)
-		centre := make([]colour, (ow+2)*(band+2*halo+2))
-		return func(b int) {
-			y0, y1 := b*band, min(h, (b+1)*band)
-			n := y1 - y0 + 2*halo
-			// One ray to a pixel, and four where a neighbour differs.
-			for j := range n + 2 {
-				for i := range ow + 2 {
-					centre[j*(ow+2)+i] = ph.colourAt(float64(i-1-halo), float64(y0+j-1-halo))
-				}
-			}
-			for j := range n {
-				for i := range ow {
-					at := (j+1)*(ow+2) + i + 1
-					s := centre[at]
-					if edged(centre, at, ow+2) {
-						x, y := float64(i-halo), float64(y0+j-halo)
-						s = colour{}
-						// A turned square: four different rows and columns.
-						for _, o := range [4][2]float64{{-0.375, -0.125}, {0.125, -0.375}, {0.375, 0.125}, {-0.125, 0.375}} {
-							c := ph.colourAt(x+o[0], y+o[1])
-							for k := range s {
-								s[k] += c[k] / 4
-							}
-						}
-					}
-					if encoded {
-						for k := range s {
-							s[k] = encode(s[k])
-						}
-					}
-					copy(pix[3*(j*ow+i):], s[:])
-				}
-			}
-			for j := range n {
-				out := row[3*j*w : 3*(j+1)*w]
-				clear(out)
-				for k, f := range taps {
-					in := pix[3*(j*ow+k):][:len(out)]
-					for i, v := range in {
-						out[i] += f * v
-					}
-				}
-			}
-			r := stream(ph.p.Rice.Seed, streamNoise, 1<<20+b)
-			src := rand.NewPCG(r.Uint64(), r.Uint64())
-			for y := y0; y < y1; y++ {
-				clear(line)
-				for k, f := range taps {
-					for i, v := range row[3*(y-y0+k)*w : 3*(y-y0+k+1)*w] {
-						line[i] += f * v
-					}
-				}
-				out := img.Pix[img.PixOffset(0, y):]
-				for x := range w {
-					bits := src.Uint64()
-					for c := range 3 {
-						e := line[3*x+c]
-						if !encoded {
-							e = encode(e)
-						}
-						e += float32(ph.p.Rice.Noise) * normals[bits>>(16*c)&0xffff]
-						out[4*x+c] = uint8(min(255, max(0, e)) + 0.5)
-					}
-					out[4*x+3] = 255
-				}
+	img := image.NewRGBA(image.Rect(0, 0, w, h))
+	const band = 64
+	type worker struct {
+		canvas
+		centre []colour // one ray to each pixel of the canvas and one pixel round it
+	}
+	workers := make([]worker, parallel.Workers())
+	for i := range workers {
+		c := newCanvas(w, band, ph.p.Rice.BlurPx)
+		workers[i] = worker{c, make([]colour, (w+2*c.halo+2)*(band+2*c.halo+2))}
+	}
+	each((h+band-1)/band, func(of, b int) {
+		c := &workers[of]
+		c.place(image.Rect(0, b*band, w, min(h, (b+1)*band)))
+		rays := c.outer.Inset(-1)
+		stride := rays.Dx()
+		for y := range rays.Dy() {
+			for x := range stride {
+				c.centre[y*stride+x] = ph.colourAt(float64(rays.Min.X+x), float64(rays.Min.Y+y))
 			}
 		}
+		i := 0
+		for y := range c.outer.Dy() {
+			for x := range c.w {
+				at := (y+1)*stride + x + 1
+				s := c.centre[at]
+				if edged(c.centre, at, stride) {
+					s = colour{}
+					// A turned square: four different rows and columns.
+					for _, o := range [4][2]float64{{-0.375, -0.125}, {0.125, -0.375}, {0.375, 0.125}, {-0.125, 0.375}} {
+						for k, v := range ph.colourAt(float64(c.outer.Min.X+x)+o[0], float64(c.outer.Min.Y+y)+o[1]) {
+							s[k] += v / 4
+						}
+					}
+				}
+				copy(c.pix[i:], s[:])
+				i += 3
+			}
+		}
+		c.develop(img, &ph.p.Rice, [3]float32{1, 1, 1}, stream(ph.p.Rice.Seed, streamNoise, 1<<20+b))
 	})
 	return img
 }

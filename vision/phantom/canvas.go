@@ -1,0 +1,198 @@
+package phantom
+
+import (
+	"image"
+	"math"
+	"math/rand/v2"
+)
+
+// A canvas is a part of a picture in linear light, with a rim for the blur.
+type canvas struct {
+	halo   int             // width of the rim in px
+	rect   image.Rectangle // of the picture, without rim
+	outer  image.Rectangle // with rim
+	w      int             // of outer
+	pix    []float32       // outer, three values each
+	row    []float32
+	kernel []float32 // of the blur
+}
+
+// newCanvas has room for parts of w by h pixels.
+func newCanvas(w, h int, blurPx float64) canvas {
+	kernel := gaussian(blurPx)
+	halo := len(kernel) / 2
+	n := 3 * (w + 2*halo) * (h + 2*halo)
+	return canvas{halo: halo, pix: make([]float32, n), row: make([]float32, n), kernel: kernel}
+}
+
+func (c *canvas) place(r image.Rectangle) {
+	c.rect, c.outer = r, r.Inset(-c.halo)
+	c.w = c.outer.Dx()
+	c.pix = c.pix[:3*c.w*c.outer.Dy()]
+}
+
+// mix lays a share of a colour over what is at i of pix.
+func (c *canvas) mix(i int, o colour, share float32) {
+	for k, v := range o {
+		c.pix[i+k] += (v - c.pix[i+k]) * share
+	}
+}
+
+// develop blurs the light, turns it into encoded values, the other way round
+// where they are to be blurred, and writes them into the picture with noise.
+// The light is recorded through cast; r is drawn from for the noise.
+func (c *canvas) develop(img *image.RGBA, p *Params, cast [3]float32, r *rand.Rand) {
+	if p.BlurEncoded {
+		c.gamma(cast)
+		c.blur()
+	} else {
+		c.blur()
+		c.gamma(cast)
+	}
+	w := c.rect.Dx()
+	amount := float32(p.Noise)
+	src := rand.NewPCG(r.Uint64(), r.Uint64())
+	for y := range c.rect.Dy() {
+		in := c.pix[3*y*w : 3*(y+1)*w]
+		out := img.Pix[img.PixOffset(c.rect.Min.X, c.rect.Min.Y+y):]
+		for x := range w {
+			bits := src.Uint64()
+			for k := range 3 {
+				v := in[3*x+k] + amount*normals[bits>>(16*k)&0xffff]
+				out[4*x+k] = uint8(min(255, max(0, v)) + 0.5)
+			}
+			out[4*x+3] = 255
+		}
+	}
+}
+
+// gamma turns light into encoded values, 0..255.
+func (c *canvas) gamma(cast [3]float32) {
+	for i := 0; i < len(c.pix); i += 3 {
+		for k, f := range cast {
+			c.pix[i+k] = srgb[int(min(1, max(0, c.pix[i+k]*f))*encodeSteps+0.5)]
+		}
+	}
+}
+
+// blur is a Gaussian along the rows and then the columns. What it leaves in
+// pix has no rim.
+func (c *canvas) blur() {
+	w, h := c.rect.Dx(), c.rect.Dy()
+	for y := range c.outer.Dy() {
+		out := c.row[3*y*w : 3*(y+1)*w]
+		clear(out)
+		for k, f := range c.kernel {
+			accumulate(out, c.pix[3*(y*c.w+k):], f)
+		}
+	}
+	for y := range h {
+		out := c.pix[3*y*w : 3*(y+1)*w]
+		clear(out)
+		for k, f := range c.kernel {
+			accumulate(out, c.row[3*(y+k)*w:], f)
+		}
+	}
+	c.pix = c.pix[:3*w*h]
+}
+
+func accumulate(out, in []float32, f float32) {
+	for i, v := range in[:len(out)] {
+		out[i] += f * v
+	}
+}
+
+// gaussian returns the weights of a blur out to three SD, sum 1.
+func gaussian(sigma float64) []float32 {
+	halo := int(math.Ceil(3 * sigma))
+	g := make([]float32, 2*halo+1)
+	sum := 0.0
+	for i := range g {
+		w := 1.0
+		if halo > 0 {
+			w = math.Exp(-sq(float64(i-halo)/sigma) / 2)
+		}
+		g[i] = float32(w)
+		sum += w
+	}
+	for i := range g {
+		g[i] /= float32(sum)
+	}
+	return g
+}
+
+// encodeSteps is the number of steps of the table from linear light to sRGB;
+// near black, where the curve is steepest, one step is 0.2 of an 8-bit level.
+const encodeSteps = 1 << 14
+
+// srgb holds the encoded value, 0..255, of each step of linear light (IEC
+// 61966-2-1).
+var srgb = func() *[encodeSteps + 1]float32 {
+	t := new([encodeSteps + 1]float32)
+	for i := range t {
+		v := float64(i) / encodeSteps
+		if v <= 0.0031308 {
+			v *= 12.92
+		} else {
+			v = 1.055*math.Pow(v, 1/2.4) - 0.055
+		}
+		t[i] = float32(255 * v)
+	}
+	return t
+}()
+
+// normals holds draws from the standard normal distribution by equal shares:
+// entry i is its quantile at (i+½)/65536.
+var normals = func() *[1 << 16]float32 {
+	t := new([1 << 16]float32)
+	for i := range t {
+		t[i] = float32(math.Sqrt2 * math.Erfinv(2*(float64(i)+0.5)/float64(len(t))-1))
+	}
+	return t
+}()
+
+// runningMean writes to the transposed dst the mean of 2·radius+1 values, fewer
+// at the ends, along each row of src, which is h rows of w.
+func runningMean(dst, src []float32, w, h, radius int) {
+	for y := range h {
+		row := src[y*w : (y+1)*w]
+		sum := float32(0)
+		for x := -radius; x < w+radius; x++ {
+			if x+radius < w && x+radius >= 0 {
+				sum += row[x+radius]
+			}
+			if x-radius-1 >= 0 && x-radius-1 < w {
+				sum -= row[x-radius-1]
+			}
+			if x >= 0 && x < w {
+				dst[x*h+y] = sum / float32(min(w-1, x+radius)-max(0, x-radius)+1)
+			}
+		}
+	}
+}
+
+// sharpen adds to each pixel the share by of what its brightness differs from
+// the mean about it, two running means of 3 pixels each way, as phones do to
+// a finished picture. Where by is 0 it does nothing.
+func sharpen(img *image.RGBA, by float64) {
+	if by == 0 {
+		return
+	}
+	w, h := img.Rect.Dx(), img.Rect.Dy()
+	bright, mean, other := make([]float32, w*h), make([]float32, w*h), make([]float32, w*h)
+	for i := range bright { // Y' of ITU-R BT.601, as JPEG has it
+		p := img.Pix[4*i:]
+		bright[i] = 0.299*float32(p[0]) + 0.587*float32(p[1]) + 0.114*float32(p[2])
+	}
+	copy(mean, bright)
+	for range 2 {
+		runningMean(other, mean, w, h, 1)
+		runningMean(mean, other, h, w, 1)
+	}
+	for i := range bright {
+		d := float32(by) * (bright[i] - mean[i])
+		for c, v := range img.Pix[4*i : 4*i+3] {
+			img.Pix[4*i+c] = uint8(min(255, max(0, float32(v)+d)) + 0.5)
+		}
+	}
+}

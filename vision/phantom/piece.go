@@ -1,0 +1,209 @@
+package phantom
+
+import (
+	"math"
+	"math/rand/v2"
+	"slices"
+
+	"traytally/vision/kernel"
+)
+
+// A piece is what lies on the tray: a body, or what fractures left of it.
+type piece struct {
+	body      *body
+	fractures []fracture
+	outline   []point // in the frame of the body
+	intact    bool
+	ends      [2]kernel.End
+	defect    defect
+	chalk     float64 // share of the surface, wanted
+	look      *rand.Rand
+
+	// Measures of the outline and of the solid on it, in the frame of the body.
+	centre                                    point
+	length, width, axis, area, convex, volume float64
+	angle                                     float64 // of the axis
+	notch                                     float64 // depth of the germ notch at the end of greater x, mm
+
+	// Where it lies.
+	coarse   []point // fewer corners, about the centre
+	reach    float64 // greatest distance of the outline from the centre
+	at       point   // on the tray, mm
+	turn     float64 // rad
+	placed   []point // coarse, on the tray
+	bounds   box
+	contacts []*piece // what it touches
+	group    int
+	top      bool    // to lie on others
+	covered  float64 // share of the area that others hide
+
+	paint *paint // set by tint and dress
+	thing *thing // where it is one
+}
+
+// measure fills in the measures.
+func (k *piece) measure() {
+	var xx, xy, yy float64
+	k.area, k.centre, xx, xy, yy = moments(k.outline)
+	h := hull(k.outline)
+	k.convex = math.Abs(signedArea(h))
+	k.length, k.width = calipers(h)
+	k.angle = math.Atan2(2*xy, xx-yy) / 2
+	k.axis = extent(h, k.angle)
+	if k.intact {
+		k.volume = k.body.wholeVolume()
+	} else {
+		k.volume = k.body.volume(k.outline)
+	}
+}
+
+// whole makes a piece of an uncut body.
+func whole(b *body) *piece {
+	return &piece{
+		body: b, outline: b.outline(), intact: true, defect: sound,
+		ends: [2]kernel.End{kernel.EndIntact, kernel.EndIntact},
+	}
+}
+
+// uncut draws whole kernel number i of the tray.
+func (p Params) uncut(i int) *piece {
+	r := stream(p.Seed, streamBody, i)
+	d := stream(p.Seed, streamDefect, i)
+	class, chalk := p.drawDefect(d)
+	s := milled[p.Kind]
+	if class == paddy {
+		s = rough[p.Kind]
+	}
+	s.length *= 1 + p.LengthCV*normal(r)
+	w := 1 + p.WidthCV*normal(r)
+	s.width *= w
+	s.thick *= w * (1 + 0.4*p.WidthCV*normal(r))
+	if r.Float64() < p.OnSideShare {
+		s.width, s.thick = s.thick, s.width
+	}
+	germ := class != paddy && r.Float64() < 0.85
+	b := grow(r, s, p.Curve, germ && p.Natural == 0)
+	notch := 0.0
+	if germ && p.Natural > 0 {
+		notch = b.notch(stream(p.Seed, streamNatural, i), s, p.Natural)
+	}
+	if class == sound && chalk == 0 && !p.Parboiled && d.Float64() < naturalChalk*p.Natural {
+		chalk = uniform(d, 0.04, 0.42) // below every limit, as WhiteBelly
+	}
+	k := whole(b)
+	k.notch = notch
+	k.defect, k.chalk, k.look = class, chalk, stream(p.Seed, streamLook, i)
+	return k
+}
+
+// kernels draws the rice of the tray.
+func (p Params) kernels() []*piece {
+	broken := func(i int, w *piece) *piece {
+		return breakOff(stream(p.Seed, streamCut, i), w, p.PieceMin, p.PieceMax, p.Splinters, 0.7*p.Natural)
+	}
+	all := make([]*piece, p.Count)
+	for i := range all {
+		all[i] = p.uncut(i)
+		if p.BrokenMass == 0 && all[i].defect != paddy &&
+			stream(p.Seed, streamBreak, i).Float64() < p.BrokenShare {
+			all[i] = broken(i, all[i])
+		}
+		all[i].measure()
+	}
+	if p.BrokenMass > 0 {
+		p.breakToMass(all, broken)
+	}
+	return all
+}
+
+// breakToMass replaces as many of the kernels by pieces of them as bring the
+// broken share by mass nearest to what is wanted.
+func (p Params) breakToMass(all []*piece, broken func(int, *piece) *piece) {
+	cut := make([]*piece, len(all))
+	var order []int // in which they break
+	for i, k := range all {
+		if k.defect == paddy {
+			continue
+		}
+		cut[i] = broken(i, k)
+		cut[i].measure()
+		order = append(order, i)
+	}
+	stream(p.Seed, streamBreak, 0).Shuffle(len(order), func(i, j int) { order[i], order[j] = order[j], order[i] })
+	share := func(m int) float64 {
+		mix := slices.Clone(all)
+		for _, i := range order[:m] {
+			mix[i] = cut[i]
+		}
+		_, mass, _ := brokenShares(mix)
+		return mass
+	}
+	low, high := 0, len(order) // the share grows with m but for the odd step
+	for high-low > 1 {
+		if m := (low + high) / 2; share(m) < p.BrokenMass {
+			low = m
+		} else {
+			high = m
+		}
+	}
+	best := low
+	for m := max(0, low-3); m <= min(len(order), high+3); m++ {
+		if math.Abs(share(m)-p.BrokenMass) < math.Abs(share(best)-p.BrokenMass) {
+			best = m
+		}
+	}
+	for _, i := range order[:best] {
+		all[i] = cut[i]
+	}
+}
+
+// drawDefect draws what a piece suffers from, and its chalky share.
+func (p Params) drawDefect(r *rand.Rand) (defect, float64) {
+	at := r.Float64()
+	for _, d := range p.defects() {
+		if at < d.share {
+			return d.defect, uniform(r, d.low, d.high)
+		}
+		at -= d.share
+	}
+	return sound, 0
+}
+
+// foreignBodies draws stones, husks and seeds.
+func (p Params) foreignBodies() []*piece {
+	var all []*piece
+	add := func(n int, d defect, make func(r *rand.Rand) *piece) {
+		for range n {
+			r := stream(p.Seed, streamForeign, len(all))
+			k := make(r)
+			k.defect, k.look = d, stream(p.Seed, streamLook, 1<<24+len(all))
+			k.measure()
+			all = append(all, k)
+		}
+	}
+	add(p.Stones, stone, func(r *rand.Rand) *piece {
+		// Corners on a wavering circle, their hull squeezed.
+		n := 7 + r.IntN(6)
+		q := make([]point, n)
+		radius, squeeze := uniform(r, 0.6, 1.6), uniform(r, 0.55, 1)
+		for i := range q {
+			a := 2 * math.Pi * (float64(i) + uniform(r, -0.35, 0.35)) / float64(n)
+			l := radius * uniform(r, 0.8, 1.1)
+			q[i] = point{X: l * math.Cos(a), Y: l * squeeze * math.Sin(a)}
+		}
+		return whole(bodyOf(hull(q), 0.75))
+	})
+	add(p.Husks, husk, func(r *rand.Rand) *piece {
+		s := rough[p.Kind]
+		s.length *= uniform(r, 0.8, 1)
+		s.width *= uniform(r, 0.4, 0.75)
+		s.thick = 0.1 * s.width // a shell: κ such that the solid is that of a 0.1 mm leaf, about
+		return whole(grow(r, s, uniform(r, 0.03, 0.1), false))
+	})
+	add(p.Seeds, seed, func(r *rand.Rand) *piece {
+		l := uniform(r, 1.2, 2.6)
+		w := l * uniform(r, 0.65, 0.97)
+		return whole(grow(r, size{l, w, w * 0.85}, 0.02, false))
+	})
+	return all
+}
