@@ -269,7 +269,7 @@ func (f *Found) share(p Pixels, l *Light, q Point) (v float64, ok bool) {
 	if x < 0 || y < 0 || x >= p.W || y >= p.H {
 		return 0, false
 	}
-	return float64(linear[p.Pix[3*(y*p.W+x)+1]]) / l.At(q)[1], true
+	return Linear(p.Pix[3*(y*p.W+x)+1]) / l.At(q)[1], true
 }
 
 // Areas returns where the rice may lie, before Dark: the field of a card that
