@@ -15,6 +15,7 @@ import (
 	"strings"
 
 	"traytally/grading"
+	"traytally/grading/chart"
 	"traytally/vision/kernel"
 )
 
@@ -109,10 +110,10 @@ func HTML(w io.Writer, in Input) error {
 	}
 	data.AllSettings = visible(string(settings))
 	data.Policy = fmt.Sprintf("default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src '%s'; base-uri 'none'; form-action 'none'", scriptHash(scriptText))
-	data.IntervalChart = template.HTML(drawing(182, 16, "the broken share with its interval and the limits", func(c canvas) { v.drawInterval(c, 182) }))
-	data.Histogram = template.HTML(drawing(182, 62, "how many kernels have which length", func(c canvas) { v.drawHistogram(c, 182, 62) }))
+	data.IntervalChart = template.HTML(chart.Inline(182, 16, "the broken share with its interval and the limits", func(c chart.Canvas) { v.drawInterval(c, 182) }))
+	data.Histogram = template.HTML(chart.Inline(182, 62, "how many kernels have which length", func(c chart.Canvas) { v.drawHistogram(c, 182, 62) }))
 	if v.hasColour() {
-		data.Colour = template.HTML(drawing(182, 58, "lightness and yellowness of every kernel", func(c canvas) { v.drawColour(c, 182, 58) }))
+		data.Colour = template.HTML(chart.Inline(182, 58, "lightness and yellowness of every kernel", func(c chart.Canvas) { v.drawColour(c, 182, 58) }))
 	}
 	row := 0
 	for i := range in.Trays {
@@ -217,14 +218,14 @@ func (v *view) htmlTray(i int, t *kernel.Tray, rows []grading.KernelRow) (htmlTr
 		r, k := &rows[j], &t.Kernels[j]
 		l := lookOf(r.Class)
 		fmt.Fprintf(&b, `<g class="kernel" data-ref="%s" data-class="%s" data-flags="%s"><polygon points="%s" stroke="%s" stroke-width="%s"/>`,
-			ref(i, r.ID), html.EscapeString(string(r.Class)), html.EscapeString(strings.Join(r.Flags, " ")), points(k.Outline), l.colour, f2(max(1.2, w*l.width)))
+			ref(i, r.ID), html.EscapeString(string(r.Class)), html.EscapeString(strings.Join(r.Flags, " ")), points(k.Outline), l.colour, chart.F2(max(1.2, w*l.width)))
 		if label := strconv.Itoa(r.ID) + l.letter; l.letter != "" || len(r.Flags) > 0 {
-			fmt.Fprintf(&b, `<text x="%s" y="%s" font-size="%s">%s</text>`, f2(k.X+0.5), f2(k.Y+0.5+w*0.2), f2(w*0.55), html.EscapeString(label))
+			fmt.Fprintf(&b, `<text x="%s" y="%s" font-size="%s">%s</text>`, chart.F2(k.X+0.5), chart.F2(k.Y+0.5+w*0.2), chart.F2(w*0.55), html.EscapeString(label))
 		}
 		b.WriteString("</g>\n")
 	}
 	for _, c := range t.Unresolved {
-		fmt.Fprintf(&b, `<rect class="unresolved" x="%d" y="%d" width="%d" height="%d" stroke-width="%s"/>`, c.MinX, c.MinY, c.MaxX-c.MinX, c.MaxY-c.MinY, f2(w*0.12))
+		fmt.Fprintf(&b, `<rect class="unresolved" x="%d" y="%d" width="%d" height="%d" stroke-width="%s"/>`, c.MinX, c.MinY, c.MaxX-c.MinX, c.MaxY-c.MinY, chart.F2(w*0.12))
 	}
 	out.Shapes = template.HTML(b.String())
 	return out, nil
@@ -251,9 +252,9 @@ func (v *view) htmlCrop(c *crop) (htmlCrop, error) {
 	t := &v.in.Trays[c.tray]
 	k, r := &t.Kernels[c.kernel], &v.res.Kernels[c.row]
 	return htmlCrop{
-		View: f2(c.x) + " " + f2(c.y) + " " + f2(c.side) + " " + f2(c.side),
-		X:    f2(c.x), Y: f2(c.y), S: f2(c.side), Photo: photo,
-		Points: points(k.Outline), Colour: lookOf(r.Class).colour.String(), Stroke: f2(c.side / 90),
+		View: chart.F2(c.x) + " " + chart.F2(c.y) + " " + chart.F2(c.side) + " " + chart.F2(c.side),
+		X:    chart.F2(c.x), Y: chart.F2(c.y), S: chart.F2(c.side), Photo: photo,
+		Points: points(k.Outline), Colour: lookOf(r.Class).colour.String(), Stroke: chart.F2(c.side / 90),
 		Caption: v.caption(c), Why: c.why, Ref: ref(c.tray, r.ID),
 	}, err
 }
