@@ -28,9 +28,7 @@ var styleText string
 //go:embed report.js
 var scriptText string
 
-var page = template.Must(template.New("report").Funcs(template.FuncMap{
-	"word": verdictWord, "mark": verdictMark,
-}).Parse(pageText))
+var page = template.Must(template.New("report").Funcs(template.FuncMap{"verdict": verdictOf}).Parse(pageText))
 
 // A htmlTray is a tray's part of the page.
 type htmlTray struct {

@@ -498,9 +498,10 @@ func (p *pdfPage) limits(v *view) {
 		if l.Verdict == grading.Unassessed {
 			c = pale
 		}
+		says := verdictOf(l.Verdict)
 		rows = append(rows, []cell{
 			{text: l.Grade, c: c}, {text: l.Factor, soft: soft, c: c}, {text: l.Limit, c: c}, {text: l.Found, c: c}, {text: l.Interval, c: c},
-			{text: verdictMark(l.Verdict) + " " + verdictWord(l.Verdict), bold: l.Verdict == grading.Fails, c: verdictColour(l.Verdict)},
+			{text: says.Mark + " " + says.Word, bold: l.Verdict == grading.Fails, c: says.colour},
 		})
 		tint = append(tint, l.Limiting)
 	}

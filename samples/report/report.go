@@ -569,39 +569,20 @@ func count(n int, one, many string) string {
 	return strconv.Itoa(n) + " " + many
 }
 
-// verdictWord and verdictMark show a verdict in words and by shape.
-func verdictWord(v string) string {
-	switch v {
-	case grading.Meets:
-		return "meets"
-	case grading.Fails:
-		return "fails"
-	case grading.NotProven:
-		return "not proven"
-	}
-	return "not assessed"
+// A verdict is how the verdict on a limit is shown, in words and by shape.
+type verdict struct {
+	Word, Mark string
+	colour     chart.Colour
 }
 
-func verdictMark(v string) string {
+func verdictOf(v string) verdict {
 	switch v {
 	case grading.Meets:
-		return "●"
+		return verdict{"meets", "●", good}
 	case grading.Fails:
-		return "■"
+		return verdict{"fails", "■", stop}
 	case grading.NotProven:
-		return "○"
+		return verdict{"not proven", "○", doubt}
 	}
-	return "–"
-}
-
-func verdictColour(v string) chart.Colour {
-	switch v {
-	case grading.Meets:
-		return good
-	case grading.Fails:
-		return stop
-	case grading.NotProven:
-		return doubt
-	}
-	return pale
+	return verdict{"not assessed", "–", pale}
 }

@@ -1,8 +1,9 @@
 package report
 
 import (
-	"fmt"
-	"html"
+	"bytes"
+	_ "embed"
+	"html/template"
 	"io"
 	"math"
 	"slices"
@@ -190,75 +191,37 @@ type IndexRow struct {
 	HTML, PDF string // empty without one
 }
 
+//go:embed index.html.tmpl
+var indexText string
+
+var indexPage = template.Must(template.New("index").Funcs(template.FuncMap{
+	"seen": visible, "when": when, "pct": pct, "interval": interval, "title": chartTitle, "key": chartKey, "fact": fact,
+	"draw": func(ch *samples.Chart) template.HTML {
+		return template.HTML(chart.Inline(chartW, chartH, "control chart of the broken share", func(c chart.Canvas) { drawChart(c, ch, chartW, chartH) }))
+	},
+}).Parse(indexText))
+
+// fact returns one of a sample's facts by the name of its column.
+func fact(name string, r IndexRow) string {
+	return map[string]string{"Picture": strings.Join(r.Pictures, ", "), "Lot": r.Lot, "Party": r.Party, "Variety": r.Variety, "Line": r.Line}[name]
+}
+
 // WriteIndex writes the page. It fetches nothing.
 func WriteIndex(w io.Writer, in Index) error {
-	var b strings.Builder
-	e := func(s string) string { return html.EscapeString(visible(s)) }
-	b.WriteString("<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\n")
-	b.WriteString(`<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'; img-src data:">` + "\n")
-	if in.RefreshS > 0 {
-		fmt.Fprintf(&b, "<meta http-equiv=\"refresh\" content=\"%d\">\n", in.RefreshS)
-	}
-	fmt.Fprintf(&b, `<meta name="viewport" content="width=device-width, initial-scale=1"><title>%s</title><link rel="icon" href="data:,"><style>%s
-body { max-width: 260mm; } td a { color: #0b4f8a; margin-right: 2mm; } .refused td { color: #b33a00; overflow-wrap: anywhere; min-width: 20mm; } .whole { white-space: nowrap; } .fact { overflow-wrap: anywhere; min-width: 14mm; }</style></head><body>
-<header><div><p class="kind">Samples of broken kernels in milled rice</p><h1>%s</h1></div><div class="code"><p class="number">%d</p><p class="kind">%s</p></div></header>
-`, e(in.Title), styleText, e(in.Title), len(in.Rows), map[bool]string{true: "sample", false: "samples"}[len(in.Rows) == 1])
-	if len(in.Refused) > 0 {
-		b.WriteString(`<section><h2>Pictures that could not be graded</h2><table class="refused"><thead><tr><th>Picture</th><th>Why</th><th>What to do</th></tr></thead><tbody>` + "\n")
-		for _, r := range in.Refused {
-			fmt.Fprintf(&b, "<tr><td>%s</td><td>%s</td><td>%s</td></tr>\n", e(r.Path), e(r.Reason), e(r.Hint))
+	data := struct {
+		Index
+		Style template.CSS
+		Facts []string // those that some sample states
+	}{Index: in, Style: template.CSS(styleText)}
+	for _, name := range []string{"Picture", "Lot", "Party", "Variety", "Line"} {
+		if slices.ContainsFunc(in.Rows, func(r IndexRow) bool { return fact(name, r) != "" }) {
+			data.Facts = append(data.Facts, name)
 		}
-		b.WriteString("</tbody></table></section>\n")
 	}
-	if in.Chart != nil {
-		fmt.Fprintf(&b, "<section><h2>%s</h2>%s<p class=\"key\">%s</p></section>\n", e(chartTitle(in.Chart)),
-			chart.Inline(chartW, chartH, "control chart of the broken share", func(c chart.Canvas) { drawChart(c, in.Chart, chartW, chartH) }), e(chartKey()))
+	var b bytes.Buffer
+	if err := indexPage.Execute(&b, data); err != nil {
+		return err
 	}
-	// A fact has a column where some sample states it.
-	stated := []struct {
-		name string
-		of   func(*samples.Row) string
-	}{
-		{"Picture", func(r *samples.Row) string { return strings.Join(r.Pictures, ", ") }},
-		{"Lot", func(r *samples.Row) string { return r.Lot }}, {"Party", func(r *samples.Row) string { return r.Party }},
-		{"Variety", func(r *samples.Row) string { return r.Variety }}, {"Line", func(r *samples.Row) string { return r.Line }},
-	}
-	stated = slices.DeleteFunc(stated, func(f struct {
-		name string
-		of   func(*samples.Row) string
-	}) bool {
-		return !slices.ContainsFunc(in.Rows, func(r IndexRow) bool { return f.of(&r.Row) != "" })
-	})
-	b.WriteString("<section><h2>Samples, newest first</h2><table><thead><tr><th>Sample</th><th>Report</th><th>Sampled</th>")
-	for _, f := range stated {
-		b.WriteString("<th>" + f.name + "</th>")
-	}
-	b.WriteString(`<th class="n">Kernels</th><th class="n">Broken by mass</th><th class="n">95 % interval</th><th>Outcome</th></tr></thead><tbody>` + "\n")
-	for i := range in.Rows {
-		r := &in.Rows[i]
-		broken := pct(r.BrokenMass.Value)
-		if r.Untold {
-			broken = "not told"
-		}
-		links := ""
-		if r.HTML != "" {
-			links += fmt.Sprintf(`<a href="%s">report</a>`, e(r.HTML))
-		}
-		if r.PDF != "" {
-			links += fmt.Sprintf(`<a href="%s">PDF</a>`, e(r.PDF))
-		}
-		whole := `<td class="whole">`
-		if len(r.Code) > 16 {
-			whole = `<td class="fact">`
-		}
-		fmt.Fprintf(&b, `<tr>%s%s</td><td class="whole">%s</td><td>%s</td>`, whole, e(r.Code), links, e(when(r.At)))
-		for _, f := range stated {
-			fmt.Fprintf(&b, `<td class="fact">%s</td>`, e(f.of(&r.Row)))
-		}
-		fmt.Fprintf(&b, `<td class="n">%d</td><td class="n"><b>%s</b></td><td class="n">%s</td><td>%s</td></tr>`+"\n",
-			r.Kernels, e(broken), e(interval(r.BrokenMass)), e(r.Outcome()))
-	}
-	b.WriteString("</tbody></table></section>\n<section id=\"caution\"><h2>Caution</h2><p>Screening aids made from pictures. No official grade: that is given by licensed inspectors under the rules of the place.</p></section>\n</body></html>\n")
-	_, err := io.WriteString(w, b.String())
+	_, err := w.Write(b.Bytes())
 	return err
 }
