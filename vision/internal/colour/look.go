@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 
+	"traytally/vision/internal/pixel"
 	"traytally/vision/kernel"
 )
 
@@ -73,8 +74,7 @@ func NewLook(ps []Patch, weight []float64, w, h int) (k *Look, ok bool) {
 	for _, i := range alike {
 		dev = append(dev, math.Abs(mid(i)-k.light.at(ps[i].X, ps[i].Y)))
 	}
-	slices.Sort(dev)
-	k.SpreadL = math.Max(leastSpreadL, 1.4826*dev[len(dev)/2])
+	k.SpreadL = math.Max(leastSpreadL, 1.4826*pixel.Median(dev))
 	var usual []int
 	for _, i := range alike {
 		if math.Abs(mid(i)-k.light.at(ps[i].X, ps[i].Y)) < 2.5*k.SpreadL {
@@ -161,8 +161,7 @@ func middle(of []int, f func(int) float64) float64 {
 	for j, i := range of {
 		v[j] = f(i)
 	}
-	slices.Sort(v)
-	return v[len(v)/2]
+	return pixel.Median(v)
 }
 
 // fullest returns the mode of the points (a, b): from the point with the most
@@ -267,8 +266,7 @@ func fitLight(ps []Patch, of []int, w, h int) light {
 		for j, i := range use {
 			dev[j] = math.Abs(mid(i) - l.at(ps[i].X, ps[i].Y))
 		}
-		slices.Sort(dev)
-		return 1.4826 * dev[len(dev)/2]
+		return 1.4826 * pixel.Median(dev)
 	}
 	best := spread(&l)
 	finer := l
@@ -452,8 +450,7 @@ func fitShade(ps []Patch, usual []int) shade {
 	for b := len(s.at) - 1; b >= 0; b-- {
 		switch {
 		case len(per[b]) >= 5:
-			slices.Sort(per[b])
-			s.at[b] = per[b][len(per[b])/2]
+			s.at[b] = pixel.Median(per[b])
 		case b%shadeRims < shadeRims-1:
 			s.at[b] = s.at[b+1]
 		}
@@ -523,9 +520,7 @@ func (k *Look) noise(ps []Patch, usual []int) (l, a float64) {
 		}
 		ls, as = append(ls, all.sd()), append(as, hue.sd())
 	}
-	slices.Sort(ls)
-	slices.Sort(as)
-	return ls[len(ls)/2], as[len(as)/2]
+	return pixel.Median(ls), pixel.Median(as)
 }
 
 // A scatter adds up values for their standard deviation.

@@ -530,10 +530,7 @@ func NewOpaque(k *Look, chalk []Chalk) Opaque {
 		}
 	}
 	if len(steps) >= fewSteps {
-		slices.Sort(steps)
-		slices.Sort(fades)
-		o.step = steps[len(steps)/2]
-		o.fade = math.Max(0, fades[len(fades)/2])
+		o.step, o.fade = pixel.Median(steps), math.Max(0, pixel.Median(fades))
 	}
 	o.ls, o.fs = o.step/(k.SpreadL*k.SpreadL), o.fade/(k.SpreadB*k.SpreadB)
 	o.norm = o.step*o.ls + o.fade*o.fs

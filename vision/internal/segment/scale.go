@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"math"
-	"slices"
 
 	"traytally/vision/internal/cv"
 	"traytally/vision/internal/pixel"
@@ -142,8 +141,7 @@ func previewWidth(p Picture) (float64, error) {
 	if len(widths) < 3 {
 		return 0, nil
 	}
-	slices.Sort(widths)
-	if w := widths[len(widths)/2]; w >= 2 {
+	if w := pixel.Median(widths); w >= 2 {
 		return w * s, nil
 	}
 	return 0, nil
