@@ -28,7 +28,18 @@ var styleText string
 //go:embed report.js
 var scriptText string
 
-var page = template.Must(template.New("report").Funcs(template.FuncMap{"verdict": verdictOf}).Parse(pageText))
+var page = template.Must(template.New("report").Funcs(template.FuncMap{
+	"verdict": verdictOf, "num": num, "words": words, "join": strings.Join,
+	"name":    func(c grading.Class) string { return lookOf(c).name },
+	"colour":  func(c grading.Class) string { return lookOf(c).colour.String() },
+	"percent": func(share float64) string { return num(100*share, 0) },
+	"size": func(mm, px float64) string { // one of them is 0
+		if mm > 0 {
+			return num(mm, 2)
+		}
+		return num(px, 1)
+	},
+}).Parse(pageText))
 
 // A htmlTray is a tray's part of the page.
 type htmlTray struct {
@@ -54,18 +65,11 @@ type htmlCrop struct {
 	Ref     string // id of the kernel's row
 }
 
+// A htmlKernel is a row of the table of kernels.
 type htmlKernel struct {
-	Ref, Class, Flags            string
-	Tray, ID                     int
-	ClassName, FlagNames, Colour string
-	Length, Width, Ratio         string
-	L, A, B, Chalk               string
-	Ends                         string
-}
-
-type legendItem struct {
-	Class, Name, Letter, Colour string
-	N                           int
+	Ref  string
+	Tray int
+	*grading.KernelRow
 }
 
 // pageFoot is the style that prints the sample at the foot of each page. A code
@@ -123,22 +127,11 @@ func HTML(w io.Writer, in Input) error {
 		}
 		data.Trays = append(data.Trays, ht)
 		for j := range rows {
-			data.Kernels = append(data.Kernels, v.htmlKernel(i, &rows[j]))
+			data.Kernels = append(data.Kernels, htmlKernel{ref(i, rows[j].ID), i + 1, &rows[j]})
 		}
 		row += len(rows)
 	}
-	for i := range looks {
-		l := &looks[i]
-		n := 0
-		for j := range v.res.Kernels {
-			if v.res.Kernels[j].Class == l.class {
-				n++
-			}
-		}
-		if n > 0 {
-			data.Legend = append(data.Legend, legendItem{string(l.class), l.name, l.letter, l.colour.String(), n})
-		}
-	}
+	data.Legend = legendOf(v.res.Kernels)
 	for _, f := range v.flagsSeen() {
 		n := 0
 		for j := range v.res.Kernels {
@@ -148,7 +141,7 @@ func HTML(w io.Writer, in Input) error {
 				}
 			}
 		}
-		data.Flags = append(data.Flags, legendItem{f, words(f), "", flagColours[f].String(), n})
+		data.Flags = append(data.Flags, legendItem{f, words(f), "", flagColours[f], n})
 	}
 	crops, more := v.gallery()
 	data.More = more
@@ -227,22 +220,6 @@ func (v *view) htmlTray(i int, t *kernel.Tray, rows []grading.KernelRow) (htmlTr
 	}
 	out.Shapes = template.HTML(b.String())
 	return out, nil
-}
-
-func (v *view) htmlKernel(tray int, r *grading.KernelRow) htmlKernel {
-	l := lookOf(r.Class)
-	k := htmlKernel{
-		Ref: ref(tray, r.ID), Class: string(r.Class), Flags: strings.Join(r.Flags, " "), Tray: tray + 1, ID: r.ID,
-		ClassName: l.name, FlagNames: words(strings.Join(r.Flags, ", ")), Colour: l.colour.String(),
-		Ratio: num(r.LengthRatio, 3), L: num(r.Lab[0], 1), A: num(r.Lab[1], 1), B: num(r.Lab[2], 1), Chalk: num(100*r.ChalkShare, 0),
-		Ends: r.Ends[0] + ", " + r.Ends[1],
-	}
-	if v.unit == "mm" {
-		k.Length, k.Width = num(r.LengthMM, 2), num(r.WidthMM, 2)
-	} else {
-		k.Length, k.Width = num(r.LengthPx, 1), num(r.WidthPx, 1)
-	}
-	return k
 }
 
 func (v *view) htmlCrop(c *crop) (htmlCrop, error) {

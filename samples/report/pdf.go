@@ -684,24 +684,14 @@ func (p *pdfPage) trays(v *view) error {
 
 func (p *pdfPage) classKey(rows []grading.KernelRow) {
 	x, y := margin, p.GetY()
-	for i := range looks {
-		l := &looks[i]
-		n := 0
-		for j := range rows {
-			if rows[j].Class == l.class {
-				n++
-			}
-		}
-		if n == 0 {
-			continue
-		}
-		text := strings.TrimSpace(l.letter+" "+l.name) + " " + strconv.Itoa(n)
+	for _, l := range legendOf(rows) {
+		text := strings.TrimSpace(l.Letter+" "+l.Name) + " " + strconv.Itoa(l.N)
 		p.style(8, false, ink)
 		w := p.GetStringWidth(text) + 10
 		if x+w > margin+textW {
 			x, y = margin, y+4.2
 		}
-		p.fill(l.colour)
+		p.fill(l.Colour)
 		p.Rect(x, y+0.9, 3.4, 2.2, "F")
 		p.put(x+4, y, w, 4, text, "L")
 		x += w

@@ -88,6 +88,29 @@ func lookOf(c grading.Class) *look {
 	return &looks[len(looks)-1]
 }
 
+// A legendItem is a class or flag with how many kernels have it.
+type legendItem struct {
+	Class, Name, Letter string
+	Colour              chart.Colour
+	N                   int
+}
+
+// legendOf counts the kernels of each class that occurs.
+func legendOf(rows []grading.KernelRow) (out []legendItem) {
+	for _, l := range looks {
+		it := legendItem{Class: string(l.class), Name: l.name, Letter: l.letter, Colour: l.colour}
+		for i := range rows {
+			if rows[i].Class == l.class {
+				it.N++
+			}
+		}
+		if it.N > 0 {
+			out = append(out, it)
+		}
+	}
+	return out
+}
+
 // flagColours are for the colour plot and the gallery.
 var flagColours = map[string]chart.Colour{
 	"chalky": 0x56b4e9, "yellow": 0xe69f00, "red": 0xd55e00,
