@@ -3,46 +3,14 @@ package grading
 import (
 	"errors"
 	"fmt"
-	"html"
 	"io"
 	"math"
-	"strings"
-	"text/template"
+
+	"traytally/grading/chart"
 )
 
 // ErrNoLimit is returned for a chart of a plan that has no limit.
 var ErrNoLimit = errors.New("an operating characteristic needs a limit")
-
-const (
-	chartW, chartH             = 760.0, 440.0
-	plotLeft, plotRight        = 64.0, 736.0
-	plotTop, plotBottom        = 64.0, 376.0
-	colourYes, colourOpen      = "#1b6e53", "#6b6f76"
-	colourNo, colourGuideLines = "#a8461f", "#d9dce0"
-)
-
-type chartLine struct{ Points, Colour, Dash string }
-
-type chartText struct {
-	X, Y           float64
-	Anchor, Colour string
-	Text           string
-	Bold           bool
-}
-
-type chartSegment struct {
-	X1, Y1, X2, Y2 float64
-	Colour, Dash   string
-}
-
-var chartTemplate = template.Must(template.New("oc").Parse(`<svg xmlns="http://www.w3.org/2000/svg" width="{{.W}}" height="{{.H}}" viewBox="0 0 {{.W}} {{.H}}" font-family="sans-serif" font-size="13">
-<title>{{.Title}}</title>
-<rect width="{{.W}}" height="{{.H}}" fill="#ffffff"/>
-{{range .Segments}}<line x1="{{printf "%.1f" .X1}}" y1="{{printf "%.1f" .Y1}}" x2="{{printf "%.1f" .X2}}" y2="{{printf "%.1f" .Y2}}" stroke="{{.Colour}}"{{if .Dash}} stroke-dasharray="{{.Dash}}"{{end}}/>
-{{end}}{{range .Lines}}<path fill="none" stroke="{{.Colour}}" stroke-width="2.5"{{if .Dash}} stroke-dasharray="{{.Dash}}"{{end}} d="M{{.Points}}"/>
-{{end}}{{range .Texts}}<text x="{{printf "%.1f" .X}}" y="{{printf "%.1f" .Y}}" text-anchor="{{.Anchor}}" fill="{{.Colour}}"{{if .Bold}} font-weight="bold"{{end}} paint-order="stroke" stroke="#ffffff" stroke-width="4">{{.Text}}</text>
-{{end}}</svg>
-`))
 
 // WriteChart draws the operating characteristic of p as an SVG picture: how
 // often the sample supports the limit, contradicts it, or proves nothing, over
@@ -70,62 +38,45 @@ func writeOC(w io.Writer, c ocChart) error {
 	if least < most/4 {
 		least = 0
 	}
-	x := func(v float64) float64 { return plotLeft + (plotRight-plotLeft)*(v-least)/(most-least) }
-	y := func(prob float64) float64 { return plotBottom - (plotBottom-plotTop)*prob }
-	data := struct {
-		W, H     float64
-		Title    string
-		Lines    []chartLine
-		Texts    []chartText
-		Segments []chartSegment
-	}{W: chartW, H: chartH, Title: html.EscapeString(c.title)}
-	text := func(x, y float64, anchor, colour, s string, bold bool) {
-		data.Texts = append(data.Texts, chartText{x, y, anchor, colour, html.EscapeString(s), bold})
-	}
-	const ink = "#22262b"
-	text(plotLeft, 26, "start", ink, c.title, true)
-	text(plotLeft, 46, "start", ink, c.subtitle, false)
-	for i := range 6 {
-		prob := float64(i) / 5
-		data.Segments = append(data.Segments, chartSegment{plotLeft, y(prob), plotRight, y(prob), colourGuideLines, ""})
-		text(plotLeft-8, y(prob)+4, "end", ink, fmt.Sprintf("%.0f %%", 100*prob), false)
-	}
-	step := niceStep((most - least) / 8)
-	for i := math.Abs(math.Ceil(least/step - 1e-9)); i*step <= most*(1+1e-9); i++ {
-		at := x(i * step)
-		data.Segments = append(data.Segments, chartSegment{at, plotBottom, at, plotBottom + 5, ink, ""})
-		text(at, plotBottom+20, "middle", ink, fmt.Sprintf("%.4g", i*step), false)
-	}
-	text((plotLeft+plotRight)/2, plotBottom+44, "middle", ink, c.axis, false)
-	data.Segments = append(data.Segments, chartSegment{x(c.limit), plotTop, x(c.limit), plotBottom, ink, "2 4"})
+	var s chart.SVG
+	p := chart.Plot{Canvas: &s, Left: 9, Right: 180, Top: 14, Bottom: 96, X0: least, X1: most, Y1: 100}
+	s.Text(0, 2, c.title, -1, 9.5, true, chart.Ink)
+	p.Note(0, 6, c.subtitle, -1, chart.Pale)
+	p.Note(0, 10.6, "% of samples", -1, chart.Pale)
+	p.Rows(5, true)
+	s.Line(p.X(c.limit), p.Top, p.X(c.limit), p.Bottom, 0.35, chart.Stop, 1)
 	supportsLeft := c.points[0].Supports >= c.points[len(c.points)-1].Supports
 	for _, curve := range []struct {
-		name, colour, dash string
-		of                 func(OCPoint) float64
+		name   string
+		colour chart.Colour
+		dash   float64
+		of     func(OCPoint) float64
 	}{
-		{"supports", colourYes, "", func(o OCPoint) float64 { return o.Supports }},
-		{"not proven", colourOpen, "7 5", func(o OCPoint) float64 { return o.NotProven }},
-		{"contradicts", colourNo, "", func(o OCPoint) float64 { return o.Contradicts }},
+		{"supports", chart.Good, 0, func(o OCPoint) float64 { return 100 * o.Supports }},
+		{"not proven", chart.Pale, 1.8, func(o OCPoint) float64 { return 100 * o.NotProven }},
+		{"contradicts", chart.Stop, 0, func(o OCPoint) float64 { return 100 * o.Contradicts }},
 	} {
-		var points []string
+		var places [][2]float64
 		best := c.points[0]
 		for _, o := range c.points {
-			points = append(points, fmt.Sprintf("%.1f,%.1f", x(o.True), y(curve.of(o))))
+			places = append(places, [2]float64{p.X(o.True), p.Y(curve.of(o))})
 			if curve.of(o) > curve.of(best) {
 				best = o
 			}
 		}
-		data.Lines = append(data.Lines, chartLine{strings.Join(points, " L"), curve.colour, curve.dash})
-		anchor, at := "middle", x(best.True)
+		s.Path(places, 0.6, curve.colour, curve.dash)
+		at, x := 0, p.X(best.True)
 		switch {
-		case curve.name != "not proven" && (curve.name == "supports") == supportsLeft:
-			anchor, at = "start", plotLeft+6
-		case curve.name != "not proven":
-			anchor, at = "end", plotRight-6
+		case curve.name == "not proven":
+		case (curve.name == "supports") == supportsLeft:
+			at, x = -1, p.Left+2
+		default:
+			at, x = 1, p.Right-2
 		}
-		text(at, y(curve.of(best))+20, anchor, curve.colour, curve.name, true)
+		s.Text(x, p.Y(curve.of(best))+4.6, curve.name, at, 9, true, curve.colour)
 	}
-	return chartTemplate.Execute(w, data)
+	p.Columns(8, c.axis)
+	return s.Document(w, p.Right, p.Bottom+9, c.title)
 }
 
 // niceStep returns 1, 2 or 5 times a power of ten, at least x.

@@ -10,6 +10,7 @@ import (
 
 	"traytally/vision/internal/card"
 	"traytally/vision/internal/colour"
+	"traytally/vision/internal/pixel"
 	"traytally/vision/kernel"
 )
 
@@ -158,7 +159,7 @@ func FindCard(ctx context.Context, p *Picture, o CardOptions) (*Card, error) {
 	refused := func(e *card.Refusal) error {
 		return &InputError{p.Name, e.What, e.Hint, &CardError{e.Code, e.What}}
 	}
-	px := pixelsOf(p)
+	px := card.Pixels(pixelsOf(p))
 	if px.Pix == nil {
 		return nil, errors.New("the picture is closed")
 	}
@@ -221,7 +222,7 @@ func FindCard(ctx context.Context, p *Picture, o CardOptions) (*Card, error) {
 }
 
 // pixelsOf returns the pixels of p, which must stay open.
-func pixelsOf(p *Picture) card.Pixels { return card.Pixels{Pix: p.Pix(), W: p.Width, H: p.Height} }
+func pixelsOf(p *Picture) pixel.Pixels { return pixel.Pixels{Pix: p.Pix(), W: p.Width, H: p.Height} }
 
 // checkPrint tells at which size the card was printed, by the measured length of
 // its line, 0 where it was not measured, by the edges of its sheet and by how

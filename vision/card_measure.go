@@ -13,6 +13,7 @@ import (
 
 	"traytally/vision/internal/card"
 	"traytally/vision/internal/cv"
+	"traytally/vision/internal/pixel"
 	"traytally/vision/kernel"
 )
 
@@ -75,11 +76,11 @@ func (c *Card) relight(width int) func(row int, bgr []byte) {
 	const fine = 1 << 13
 	encode := new([fine + 1]byte)
 	for i := range encode {
-		encode[i] = byte(card.Encode(float64(i)/fine) + 0.5)
+		encode[i] = byte(pixel.Encode(float64(i)/fine) + 0.5)
 	}
 	linear := new([256]float32)
 	for i := range linear {
-		linear[i] = float32(card.Linear(byte(i)) * c.white * fine)
+		linear[i] = float32(float64(pixel.Light[byte(i)]) * c.white * fine)
 	}
 	const step = 32 // px over which the light is straight
 	return func(row int, bgr []byte) {
@@ -269,7 +270,7 @@ func groundOf(flat *Picture) (rgb [3]float64) {
 		at := 0
 		for v, c := range hist {
 			if at += c; at > n*2/5 {
-				rgb[k] = card.Linear(byte(v))
+				rgb[k] = float64(pixel.Light[byte(v)])
 				break
 			}
 		}
@@ -288,13 +289,13 @@ func (c *Card) shifts(p *Picture, ks []kernel.Kernel, ground [3]float64) []float
 		r, g, b := colorful.Lab(ks[i].Lab[0]/100, ks[i].Lab[1]/100, ks[i].Lab[2]/100).LinearRgb()
 		most := 0.0
 		for k, v := range [3]float64{r, g, b} {
-			if d := card.Encode(v) - card.Encode(ground[k]); d > most {
+			if d := pixel.Encode(v) - pixel.Encode(ground[k]); d > most {
 				most, out[i] = d, c.edge.Shift(ground[k], v)
 			}
 		}
 		mean += out[i] / float64(len(ks))
 	}
-	px := pixelsOf(p)
+	px := card.Pixels(pixelsOf(p))
 	rim := card.NewRim(c.edge)
 	for i := range ks {
 		c.flanks(&ks[i], func(at, outward card.Point) { rim.Add(px, at, outward) })

@@ -46,7 +46,7 @@ func CalibrateObject(ctx context.Context, p *Picture, length, width float64) (*C
 	bad := func(hint, format string, a ...any) error {
 		return &InputError{Path: p.Name, What: fmt.Sprintf(format, a...), Hint: hint}
 	}
-	o, err := card.FindObject(ctx, pixelsOf(p))
+	o, err := card.FindObject(ctx, card.Pixels(pixelsOf(p)))
 	if e, ok := errors.AsType[*card.Refusal](err); ok {
 		return nil, bad(e.Hint, "%s", e.What)
 	}

@@ -16,6 +16,7 @@ import (
 
 	"traytally/vision/internal/card"
 	"traytally/vision/internal/colour"
+	"traytally/vision/internal/pixel"
 	"traytally/vision/kernel"
 	"traytally/vision/phantom"
 )
@@ -349,7 +350,7 @@ func labAround(p *Picture, x, y, half float64) colour.Lab {
 		for i := int(x - half); i <= int(x+half); i++ {
 			q := p.Pix()[3*(j*p.Width+i):]
 			for k := range sum {
-				sum[k] += colour.Linear(float64(q[k]) / 255)
+				sum[k] += pixel.Linear(float64(q[k]) / 255)
 			}
 			n++
 		}
@@ -395,7 +396,7 @@ func TestCardLightDoubts(t *testing.T) {
 				s := min(1, max(0, (float64(x)/float64(pic.Width)-0.35)/0.3))
 				for k := range 3 {
 					v := &pix[3*(y*pic.Width+x)+k]
-					*v = byte(card.Encode(card.Linear(*v)*(1-0.35*s*s*(3-2*s))) + 0.5)
+					*v = byte(pixel.Encode(float64(pixel.Light[*v])*(1-0.35*s*s*(3-2*s))) + 0.5)
 				}
 			}
 		}

@@ -67,7 +67,7 @@ func coinOf(ctx context.Context, p *Picture, r *segment.Result, mm float64) (*co
 	}
 	least := mm / 2 * max(r.Model.Length/maxUsualLengthMM, r.Model.Width/maxUsualWidthMM)
 	most := mm / 2 * min(r.Model.Length/minUsualLengthMM, r.Model.Width/minUsualWidthMM)
-	px := pixelsOf(p)
+	px := card.Pixels(pixelsOf(p))
 	var round []card.Disc
 	for _, t := range r.Objects {
 		w, h := float64(t.MaxX-t.MinX), float64(t.MaxY-t.MinY)

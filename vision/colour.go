@@ -8,6 +8,7 @@ import (
 
 	"traytally/vision/internal/colour"
 	"traytally/vision/internal/parallel"
+	"traytally/vision/internal/pixel"
 	"traytally/vision/internal/segment"
 	"traytally/vision/kernel"
 )
@@ -30,7 +31,7 @@ const lookSample = 200
 // surfaces measures the surface of each kernel and finds the usual one. It
 // adds doubts about the exposure to the tray's warnings.
 func surfaces(ctx context.Context, p *Picture, r *segment.Result, t *kernel.Tray, o MeasureOptions) error {
-	px := colour.Pixels{Pix: p.Pix(), W: p.Width, H: p.Height}
+	px := pixelsOf(p)
 	gain, from, absolute, err := o.Colour.balance(p, r)
 	if err != nil {
 		return err
@@ -183,7 +184,7 @@ func (o ColourOptions) balance(p *Picture, r *segment.Result) (gain [3]float64, 
 	case isNeutral(r.TrayMean):
 		from = "the tray, taken for neutral grey"
 		for i, v := range r.TrayMean {
-			level[i] = colour.Linear(v / 255)
+			level[i] = pixel.Linear(v / 255)
 		}
 	default:
 		return [3]float64{1, 1, 1}, "as recorded", false, nil
@@ -200,7 +201,7 @@ func (o ColourOptions) balance(p *Picture, r *segment.Result) (gain [3]float64, 
 
 func isNeutral(tray [3]float64) bool {
 	low, high := min(tray[0], tray[1], tray[2]), max(tray[0], tray[1], tray[2])
-	return low >= neutralFrom && colour.Linear(high/255) <= neutralRatio*colour.Linear(low/255)
+	return low >= neutralFrom && pixel.Linear(high/255) <= neutralRatio*pixel.Linear(low/255)
 }
 
 // patchLevel returns the mean linear blue, green and red of a place.
@@ -220,7 +221,7 @@ func patchLevel(p *Picture, at image.Rectangle) (level [3]float64, err error) {
 				burnt++
 			}
 			for i := range level {
-				level[i] += colour.Linear(float64(q[i]) / 255)
+				level[i] += pixel.Linear(float64(q[i]) / 255)
 			}
 		}
 	}
@@ -231,7 +232,7 @@ func patchLevel(p *Picture, at image.Rectangle) (level [3]float64, err error) {
 	switch {
 	case float64(burnt) > 0.01*n:
 		return level, bad("is burnt out", "choose a darker patch, or take the picture with less light")
-	case min(level[0], level[1], level[2]) < colour.Linear(neutralFrom/255.0):
+	case min(level[0], level[1], level[2]) < pixel.Linear(neutralFrom/255.0):
 		return level, bad("is too dark to take neutral from", "choose a lighter patch")
 	}
 	return level, nil

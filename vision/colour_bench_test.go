@@ -32,7 +32,7 @@ func BenchmarkSurfaces(b *testing.B) {
 			pic, err := Decode("tray", buf.Bytes(), OpenOptions{})
 			require.NoError(b, err)
 			defer pic.Close()
-			r, err := segment.Find(context.Background(), segment.Picture{Pix: pic.Pix(), W: pic.Width, H: pic.Height})
+			r, err := segment.Find(context.Background(), segment.Picture{Pixels: pixelsOf(pic)})
 			require.NoError(b, err)
 			t, err := Measure(context.Background(), pic, MeasureOptions{})
 			require.NoError(b, err)

@@ -198,7 +198,7 @@ func DrawGallery(title string, groups []GalleryGroup, notes []string) ([]byte, e
 }
 
 func (c *canvas) badge(x, y, w, h int, col color.NRGBA) {
-	pts := []vertex{{float32(x), float32(y)}, {float32(x + w), float32(y)}, {float32(x + w), float32(y + h)}, {float32(x), float32(y + h)}}
+	pts := corners(float64(x), float64(y), float64(x+w), float64(y+h))
 	c.fillPlain(pts, col)
 	c.stroke(pts, 2, labelLight, 0)
 }

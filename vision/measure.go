@@ -48,7 +48,7 @@ func Measure(ctx context.Context, p *Picture, o MeasureOptions) (*kernel.Tray, e
 		t.PxPerMM, t.ScaleSource = p.PxPerMMX, p.ScaleSource
 		aspect = p.PxPerMMX / p.PxPerMMY
 	}
-	r, err := segment.Find(ctx, segment.Picture{Pix: p.Pix(), W: p.Width, H: p.Height, Gain: p.gain})
+	r, err := segment.Find(ctx, segment.Picture{Pixels: pixelsOf(p), Gain: p.gain})
 	if errors.Is(err, segment.ErrFine) {
 		return nil, &InputError{p.Name, "shows so much fine detail that as kernels it would be tens of thousands", "scan at a lower resolution, a smaller area, or on a tray without a pattern", err}
 	} else if err != nil {

@@ -10,6 +10,7 @@ import (
 
 	"traytally/vision/internal/codec"
 	"traytally/vision/internal/cv"
+	"traytally/vision/internal/pixel"
 	"traytally/vision/kernel"
 )
 
@@ -239,6 +240,5 @@ func usualWidth(t *kernel.Tray) float64 {
 	if len(w) == 0 {
 		return readableWidth
 	}
-	slices.Sort(w)
-	return w[len(w)/2]
+	return pixel.Median(w)
 }

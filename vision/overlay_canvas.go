@@ -67,18 +67,29 @@ func (c *canvas) begin(r image.Rectangle) (dx, dy float32) {
 	return float32(c.origin.X - r.Min.X), float32(c.origin.Y - r.Min.Y)
 }
 
-// fill tints a polygon, with hatch lines a period apart.
-func (c *canvas) fill(pts []vertex, col color.NRGBA, hatch Hatch, period float64) {
-	r := c.cover(pts, 0)
-	if len(pts) < 3 || r.Empty() {
-		return
-	}
+// polygon starts a shape whose pixels lie in r with a polygon.
+func (c *canvas) polygon(pts []vertex, r image.Rectangle) {
 	dx, dy := c.begin(r)
 	c.ras.MoveTo(pts[0].x+dx, pts[0].y+dy)
 	for _, p := range pts[1:] {
 		c.ras.LineTo(p.x+dx, p.y+dy)
 	}
 	c.ras.ClosePath()
+}
+
+// corners returns the corners of a rectangle.
+func corners(x0, y0, x1, y1 float64) []vertex {
+	l, t, r, b := float32(x0), float32(y0), float32(x1), float32(y1)
+	return []vertex{{l, t}, {r, t}, {r, b}, {l, b}}
+}
+
+// fill tints a polygon, with hatch lines a period apart.
+func (c *canvas) fill(pts []vertex, col color.NRGBA, hatch Hatch, period float64) {
+	r := c.cover(pts, 0)
+	if len(pts) < 3 || r.Empty() {
+		return
+	}
+	c.polygon(pts, r)
 	n := r.Dx() * r.Dy()
 	if cap(c.mask.Pix) < n {
 		c.mask.Pix = make([]uint8, n)
@@ -184,11 +195,7 @@ func lerp(p, q vertex, t float64) vertex {
 
 // box draws a dashed white frame on black around a part of the backdrop.
 func (c *canvas) box(x0, y0, x1, y1, width float64) {
-	m := width
-	pts := []vertex{
-		{float32(x0 - m), float32(y0 - m)}, {float32(x1 + m), float32(y0 - m)},
-		{float32(x1 + m), float32(y1 + m)}, {float32(x0 - m), float32(y1 + m)},
-	}
+	pts := corners(x0-width, y0-width, x1+width, y1+width)
 	c.stroke(pts, width*1.5, color.NRGBA{0, 0, 0, 0xff}, 0)
 	c.stroke(pts, width*0.8, color.NRGBA{0xff, 0xff, 0xff, 0xff}, width*3)
 }

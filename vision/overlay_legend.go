@@ -161,10 +161,7 @@ func (l *legend) draw(c *canvas, top int) error {
 		c.text(l.plain, text, int(x0-l.plain.width(text)-l.size*0.6), base(l.pad, l.row), legendText)
 		h, w := l.size*0.4, l.size*0.12
 		for _, r := range [][4]float64{{x0, my - w, x1, my + w}, {x0, my - h, x0 + 2*w, my + h}, {x1 - 2*w, my - h, x1, my + h}} {
-			c.fillPlain([]vertex{
-				{float32(r[0]), float32(r[1])}, {float32(r[2]), float32(r[1])},
-				{float32(r[2]), float32(r[3])}, {float32(r[0]), float32(r[3])},
-			}, legendText)
+			c.fillPlain(corners(r[0], r[1], r[2], r[3]), legendText)
 		}
 	}
 	return nil
@@ -194,12 +191,7 @@ func (c *canvas) fillPlain(pts []vertex, col color.NRGBA) {
 	if r.Empty() {
 		return
 	}
-	dx, dy := c.begin(r)
-	c.ras.MoveTo(pts[0].x+dx, pts[0].y+dy)
-	for _, p := range pts[1:] {
-		c.ras.LineTo(p.x+dx, p.y+dy)
-	}
-	c.ras.ClosePath()
+	c.polygon(pts, r)
 	c.ras.Draw(c.img, r, image.NewUniform(col), image.Point{})
 }
 

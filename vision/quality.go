@@ -34,7 +34,6 @@ func refuse(p *Picture, r *segment.Result, pxPerMM float64) error {
 	bad := func(hint, format string, a ...any) error {
 		return &InputError{Path: p.Name, What: fmt.Sprintf(format, a...), Hint: hint}
 	}
-	size := segment.Picture{W: p.Width, H: p.Height}
 	total, heaped := 0.0, 0.0
 	for _, q := range r.Pieces {
 		total += q.Area
@@ -57,7 +56,7 @@ func refuse(p *Picture, r *segment.Result, pxPerMM float64) error {
 	case heaped > maxUnresolved*total:
 		return bad("shake the tray until the rice lies one layer deep, or spread less rice and pool several pictures",
 			"%.0f %% of the rice lies in heaps that cannot be told apart into kernels", 100*heaped/total)
-	case r.TooWide(size) || pxPerMM > 0 && r.Model.Width > maxWidthMM*pxPerMM:
+	case r.TooWide(min(p.Width, p.Height)) || pxPerMM > 0 && r.Model.Width > maxWidthMM*pxPerMM:
 		return bad("spread the rice one layer deep; check the scale (--dpi); show a hundred kernels or more in a picture",
 			"what lies on the tray is %.0f pixels wide%s, too wide for a kernel: a heap, a foreign body or too close a view",
 			r.Model.Width, inMM(r.Model.Width, pxPerMM))

@@ -2,9 +2,9 @@ package vision
 
 import (
 	"math"
-	"slices"
 
 	"traytally/vision/internal/geom"
+	"traytally/vision/internal/pixel"
 	"traytally/vision/internal/segment"
 	"traytally/vision/kernel"
 )
@@ -292,12 +292,10 @@ func (t *tipShape) pressed(parts []*piece) float64 {
 
 // robust returns the median and 1.4826 times the median absolute deviation.
 func robust(v []float64) (mid, spread float64) {
-	v = slices.Clone(v)
-	slices.Sort(v)
-	mid = v[len(v)/2]
+	mid = pixel.Median(v)
+	off := make([]float64, len(v))
 	for i := range v {
-		v[i] = math.Abs(v[i] - mid)
+		off[i] = math.Abs(v[i] - mid)
 	}
-	slices.Sort(v)
-	return mid, 1.4826 * v[len(v)/2]
+	return mid, 1.4826 * pixel.Median(off)
 }

@@ -38,6 +38,9 @@ func (f Figure) times(k float64) Figure {
 	return Figure{f.Value * k, f.Low * k, f.High * k, f.Bare}
 }
 
+// negated returns -f.
+func (f Figure) negated() Figure { return Figure{-f.Value, -f.High, -f.Low, f.Bare} }
+
 // within returns f with all three numbers moved into [lo, hi].
 func (f Figure) within(lo, hi float64) Figure {
 	c := func(v float64) float64 { return min(hi, max(lo, v)) }

@@ -486,15 +486,14 @@ func shareBalance(given [sorterInputs]*Figure) ([]SorterBalance, error) {
 	switch {
 	case toA.Value > 0 && toJ.Value > 0:
 		// Both outlets hold more bad rice than the feed: the nearer one counts.
-		b.Missing = nearer(toA, toJ)
-		b.Missing = Figure{-b.Missing.Value, -b.Missing.High, -b.Missing.Low, b.Missing.Bare}
+		b.Missing = nearer(toA, toJ).negated()
 		if toA.stretched(beyond).Low > 0 && toJ.stretched(beyond).Low > 0 && !b.Missing.Bare {
 			return nil, impossibleSorter("bad rice", describe(given), "points", b.Missing)
 		}
 	case toA.Value < 0 && toJ.Value < 0:
-		b.Missing = nearer(Figure{-toA.Value, -toA.High, -toA.Low, toA.Bare}, Figure{-toJ.Value, -toJ.High, -toJ.Low, toJ.Bare})
+		b.Missing = nearer(toA.negated(), toJ.negated())
 		if toA.stretched(beyond).High < 0 && toJ.stretched(beyond).High < 0 && !b.Missing.Bare {
-			return nil, impossibleSorter("good rice", describe(given), "points", Figure{-b.Missing.Value, -b.Missing.High, -b.Missing.Low, false})
+			return nil, impossibleSorter("good rice", describe(given), "points", b.Missing.negated())
 		}
 	}
 	b.Verdict = closure(b.Missing)

@@ -336,16 +336,10 @@ func (y *yielder) balances() error {
 		if err := y.tiny(s.name, s.in, s.out[0]); err != nil {
 			return err
 		}
-		b := YieldBalance{Step: s.name, In: s.in.name, Dry: dry, Missing: f, Verdict: Closes}
+		b := YieldBalance{Step: s.name, In: s.in.name, Dry: dry, Missing: f, Verdict: closure(f)}
 		b.OfIn = propagate(y.inputs, func(x []float64) float64 { return 100 * missing(x) / y.mass(s.in, x, dry) })
 		for _, p := range s.out {
 			b.Out = append(b.Out, p.name)
-		}
-		switch {
-		case f.High < 0:
-			b.Verdict = Excess
-		case f.Low > 0:
-			b.Verdict = Loss
 		}
 		// A step whose husk, bran or brokens were not weighed has no balance to
 		// show: what is missing is just that.
@@ -410,11 +404,10 @@ func (y *yielder) ratios() {
 }
 
 func (y *yielder) ratio(code, name, formula string, part, of *massPart, removed bool, usual ...Usual) {
-	usual = append([]Usual{}, usual...) // never null
 	if part == nil || of == nil {
 		return
 	}
-	calc := func(dry bool) Figure {
+	y.result(code, name, formula, of, y.dryKnown(part, of), usual, func(dry bool) Figure {
 		return aShare(propagate(y.inputs, func(x []float64) float64 {
 			r := 100 * y.mass(part, x, dry) / y.mass(of, x, dry)
 			if removed {
@@ -422,10 +415,14 @@ func (y *yielder) ratio(code, name, formula string, part, of *massPart, removed 
 			}
 			return r
 		}))
-	}
+	})
+}
+
+// result adds a result; calc works it out from dry matter or as weighed.
+func (y *yielder) result(code, name, formula string, of *massPart, dry bool, usual []Usual, calc func(dry bool) Figure) {
 	y.out.Ratios = append(y.out.Ratios, YieldRatio{
 		Code: code, Name: name, Formula: formula, Of: of.name,
-		Value: calc(y.dryKnown(part, of)), AsWeighed: calc(false), Usual: usual,
+		Value: calc(dry), AsWeighed: calc(false), Usual: append([]Usual{}, usual...), // never null
 	})
 }
 
@@ -475,20 +472,12 @@ func (y *yielder) headRatios() {
 		return aShare(propagate(inputs, func(x []float64) float64 { return 100 * part(x) }))
 	}
 	ofPaddy := func(code, name, formula string, part func(x []float64) float64, usual ...Usual) {
-		at := func(dry bool) Figure {
+		y.result(code, name, formula+" / paddy", y.paddy, y.dryKnown(y.paddy, y.milled), usual, func(dry bool) Figure {
 			return calc(func(x []float64) float64 { return part(x) * y.mass(y.milled, x, dry) / y.mass(y.paddy, x, dry) })
-		}
-		y.out.Ratios = append(y.out.Ratios, YieldRatio{
-			Code: code, Name: name, Formula: formula + " / paddy", Of: y.paddy.name,
-			Value: at(y.dryKnown(y.paddy, y.milled)), AsWeighed: at(false), Usual: append([]Usual{}, usual...),
 		})
 	}
-	ofMilled := func(code, name, formula string, part func(x []float64) float64, usual ...Usual) {
-		f := calc(part)
-		y.out.Ratios = append(y.out.Ratios, YieldRatio{
-			Code: code, Name: name, Formula: shareOfMilled(formula), Of: y.milled.name,
-			Value: f, AsWeighed: f, Usual: append([]Usual{}, usual...),
-		})
+	ofMilled := func(code, name, formula string, part func(x []float64) float64, usual Usual) {
+		y.result(code, name, shareOfMilled(formula), y.milled, false, []Usual{usual}, func(bool) Figure { return calc(part) })
 	}
 	if y.paddy != nil {
 		ofPaddy("head_rice_yield", "Head rice yield", headName, head, y.mill.HeadYield)

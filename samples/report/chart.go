@@ -4,43 +4,8 @@ import (
 	"math"
 
 	"traytally/grading"
+	"traytally/grading/chart"
 )
-
-// A canvas takes a drawing in millimetres, y downwards.
-type canvas interface {
-	line(x1, y1, x2, y2, width float64, c rgb, dash float64)
-	rect(x, y, w, h float64, fill rgb)
-	circle(x, y, r float64, fill rgb, stroke *rgb)
-	// text writes a line whose base line is at y; at is its place relative to
-	// x: -1 left, 0 middle, 1 right. size is in points.
-	text(x, y float64, s string, at int, size float64, bold bool, c rgb)
-}
-
-const small = 7.0 // pt, letters of charts
-
-// ticks returns round numbers from lo to hi, about n of them.
-func ticks(lo, hi float64, n int) []float64 {
-	if !(hi > lo) {
-		return nil
-	}
-	raw := (hi - lo) / float64(n)
-	p := math.Pow(10, math.Floor(math.Log10(raw)))
-	step := p
-	for _, m := range []float64{1, 2, 2.5, 5, 10} {
-		if step = m * p; step >= raw*0.999 {
-			break
-		}
-	}
-	var out []float64
-	for i := math.Ceil(lo/step - 1e-9); i*step <= hi+step*1e-9; i++ {
-		out = append(out, i*step)
-	}
-	return out
-}
-
-func tickText(v float64) string {
-	return num(math.Round(v*1e6)/1e6, -1)
-}
 
 // A mark is a value on a scale with its name.
 type mark struct {
@@ -50,7 +15,7 @@ type mark struct {
 
 // drawInterval draws the broken share with its interval on a scale with the
 // limits, w × 16 mm.
-func (v *view) drawInterval(c canvas, w float64) {
+func (v *view) drawInterval(c chart.Canvas, w float64) {
 	e := v.res.Broken.MassPct.Estimate
 	var limits []mark
 	top := e.High * 1.15
@@ -75,33 +40,29 @@ func (v *view) drawInterval(c canvas, w float64) {
 	}
 	top = min(100, max(top, 2))
 	const y = 8.0
-	x := func(p float64) float64 { return w * p / top }
-	c.line(0, y, w, y, 0.25, pale, 0)
-	for _, t := range ticks(0, top, 8) {
-		c.line(x(t), y, x(t), y+1.2, 0.25, pale, 0)
-		c.text(x(t), y+4.4, tickText(t), 0, small, false, pale)
-	}
-	c.text(w, y+7.4, "broken, % by mass", 1, small, false, pale)
+	p := chart.Plot{Canvas: c, Right: w, Bottom: y, X1: top}
+	p.Columns(8, "broken, % by mass")
 	last := math.Inf(-1)
 	for _, l := range limits {
 		if l.value > top {
 			continue
 		}
-		c.line(x(l.value), y-4.6, x(l.value), y+1.6, 0.45, stop, 0)
+		at := p.X(l.value)
+		c.Line(at, y-4.6, at, y+1.6, 0.45, stop, 0)
 		name := "limit of " + l.name
 		if v.res.Grade != nil {
 			name = l.name
 		}
-		if at := x(l.value); at-last > 17 && at < w-8 {
-			c.text(at+0.8, y-3.2, name, -1, small, false, stop)
+		if at-last > 17 && at < w-8 {
+			p.Note(at+0.8, y-3.2, name, -1, stop)
 			last = at
 		}
 	}
-	lo, hi := x(e.Low), x(e.High)
-	c.rect(lo, y-1.5, max(0.6, hi-lo), 1.5, bar)
-	c.line(lo, y-2, lo, y, 0.4, ink, 0)
-	c.line(hi, y-2, hi, y, 0.4, ink, 0)
-	c.circle(x(e.Value), y-0.75, 1.1, ink, nil)
+	lo, hi := p.X(e.Low), p.X(e.High)
+	c.Rect(lo, y-1.5, max(0.6, hi-lo), 1.5, bar)
+	c.Line(lo, y-2, lo, y, 0.4, ink, 0)
+	c.Line(hi, y-2, hi, y, 0.4, ink, 0)
+	c.Circle(p.X(e.Value), y-0.75, 1.1, ink, nil)
 }
 
 // brokenFactor is the code of the factor that limits broken kernels, or "".
@@ -124,7 +85,7 @@ func (v *view) length(k *grading.KernelRow) float64 {
 
 // drawHistogram draws the lengths of the rice, w × h mm, with the limit and
 // the whole-kernel length where they are told.
-func (v *view) drawHistogram(c canvas, w, h float64) {
+func (v *view) drawHistogram(c chart.Canvas, w, h float64) {
 	var lengths []float64
 	var classes []grading.Class
 	longest := 0.0
@@ -167,17 +128,9 @@ func (v *view) drawHistogram(c canvas, w, h float64) {
 		}
 		most = max(most, sum)
 	}
-	const left, right, top, bottom = 9.0, 2.0, 9.0, 9.0
-	pw, ph := w-left-right, h-top-bottom
-	x := func(l float64) float64 { return left + pw*l/(float64(bins)*step) }
-	y := func(k float64) float64 { return top + ph*(1-k/float64(max(1, most))) }
-	for _, t := range ticks(0, float64(most), 4) {
-		if t != math.Trunc(t) {
-			continue
-		}
-		c.line(left, y(t), left+pw, y(t), 0.15, rule, 0)
-		c.text(left-1.2, y(t)+0.9, tickText(t), 1, small, false, pale)
-	}
+	p := chart.Plot{Canvas: c, Left: 9, Right: w - 2, Top: 9, Bottom: h - 9, X1: float64(bins) * step, Y1: float64(max(1, most))}
+	p.Rows(4, true)
+	wide := (p.Right - p.Left) / float64(bins)
 	for b := range n {
 		base := 0.0
 		for j, k := range n[b] {
@@ -188,25 +141,21 @@ func (v *view) drawHistogram(c canvas, w, h float64) {
 			if looks[j].class == grading.Head {
 				col = bar
 			}
-			c.rect(x(float64(b)*step)+0.15, y(base+float64(k)), pw/float64(bins)-0.3, y(base)-y(base+float64(k)), col)
+			top := p.Y(base + float64(k))
+			c.Rect(p.X(float64(b)*step)+0.15, top, wide-0.3, p.Y(base)-top, col)
 			base += float64(k)
 		}
 	}
-	c.line(left, top+ph, left+pw, top+ph, 0.25, pale, 0)
-	for _, t := range ticks(0, float64(bins)*step, 8) {
-		c.line(x(t), top+ph, x(t), top+ph+1.2, 0.25, pale, 0)
-		c.text(x(t), top+ph+4.2, tickText(t), 0, small, false, pale)
-	}
-	c.text(left+pw, top+ph+7.8, "length, "+v.unit, 1, small, false, pale)
-	c.text(left, 3, "kernels", 0, small, false, pale)
+	p.Columns(8, "length, "+v.unit)
+	p.Note(p.Left, 3, "kernels", 0, pale)
 	if limit == 0 {
 		return
 	}
-	c.line(x(limit), 5, x(limit), top+ph, 0.5, stop, 0)
-	c.text(x(limit)-1, 7.4, "limit "+num(limit, 2)+" "+v.unit+" ("+num(v.res.Params.Cut, -1)+" of whole)", 1, small, true, stop)
+	c.Line(p.X(limit), 5, p.X(limit), p.Bottom, 0.5, stop, 0)
+	c.Text(p.X(limit)-1, 7.4, "limit "+num(limit, 2)+" "+v.unit+" ("+num(v.res.Params.Cut, -1)+" of whole)", 1, chart.Small, true, stop)
 	ref := v.res.Reference.Length
-	c.line(x(ref), 3.6, x(ref), top+ph, 0.3, ink, 1.2)
-	c.text(min(x(ref)+1, left+pw-24), 3, "whole kernel "+num(ref, 2)+" "+v.unit, -1, small, false, ink)
+	c.Line(p.X(ref), 3.6, p.X(ref), p.Bottom, 0.3, ink, 1.2)
+	p.Note(min(p.X(ref)+1, p.Right-24), 3, "whole kernel "+num(ref, 2)+" "+v.unit, -1, ink)
 }
 
 // hasColour reports whether any kernel's colour was measured.
@@ -221,9 +170,7 @@ func (v *view) hasColour() bool {
 
 // drawColour draws every kernel by its yellowness b* and lightness L*, w × h
 // mm; flagged kernels stand out.
-func (v *view) drawColour(c canvas, w, h float64) {
-	const left, right, top, bottom = 9.0, 2.0, 4.0, 9.0
-	pw, ph := w-left-right, h-top-bottom
+func (v *view) drawColour(c chart.Canvas, w, h float64) {
 	ks := v.res.Kernels
 	lo, hi := [2]float64{math.Inf(1), math.Inf(1)}, [2]float64{math.Inf(-1), math.Inf(-1)}
 	for i := range ks {
@@ -235,30 +182,22 @@ func (v *view) drawColour(c canvas, w, h float64) {
 		pad := max(0.06*(hi[j]-lo[j]), (least-(hi[j]-lo[j]))/2)
 		lo[j], hi[j] = lo[j]-pad, hi[j]+pad
 	}
-	x := func(b float64) float64 { return left + pw*(b-lo[0])/(hi[0]-lo[0]) }
-	y := func(l float64) float64 { return top + ph*(1-(l-lo[1])/(hi[1]-lo[1])) }
-	for _, t := range ticks(lo[1], hi[1], 5) {
-		c.line(left, y(t), left+pw, y(t), 0.15, rule, 0)
-		c.text(left-1.2, y(t)+0.9, tickText(t), 1, small, false, pale)
-	}
-	for _, t := range ticks(lo[0], hi[0], 6) {
-		c.line(x(t), top, x(t), top+ph, 0.15, rule, 0)
-		c.text(x(t), top+ph+4.2, tickText(t), 0, small, false, pale)
-	}
-	c.text(left+pw, top+ph+7.8, "b*: blue to yellow", 1, small, false, pale)
-	c.text(0, 2.4, "L*: lightness", -1, small, false, pale)
+	p := chart.Plot{Canvas: c, Left: 9, Right: w - 2, Top: 4, Bottom: h - 9, X0: lo[0], X1: hi[0], Y0: lo[1], Y1: hi[1]}
+	p.Rows(5, false)
+	p.Columns(6, "b*: blue to yellow")
+	p.Note(0, 2.4, "L*: lightness", -1, pale)
 	for _, flagged := range [...]bool{false, true} {
 		for i := range ks {
 			k := &ks[i]
 			if (len(k.Flags) > 0) != flagged {
 				continue
 			}
-			if !flagged {
-				c.circle(x(k.Lab[2]), y(k.Lab[0]), 0.55, bar, nil)
-				continue
+			x, y := p.X(k.Lab[2]), p.Y(k.Lab[0])
+			if flagged {
+				c.Circle(x, y, 0.95, flagColours[k.Flags[0]], &chart.White)
+			} else {
+				c.Circle(x, y, 0.55, bar, nil)
 			}
-			white := rgb{255, 255, 255}
-			c.circle(x(k.Lab[2]), y(k.Lab[0]), 0.95, flagColours[k.Flags[0]], &white)
 		}
 	}
 }

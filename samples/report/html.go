@@ -15,6 +15,7 @@ import (
 	"strings"
 
 	"traytally/grading"
+	"traytally/grading/chart"
 	"traytally/vision/kernel"
 )
 
@@ -28,7 +29,16 @@ var styleText string
 var scriptText string
 
 var page = template.Must(template.New("report").Funcs(template.FuncMap{
-	"word": verdictWord, "mark": verdictMark,
+	"verdict": verdictOf, "num": num, "words": words, "join": strings.Join,
+	"name":    func(c grading.Class) string { return lookOf(c).name },
+	"colour":  func(c grading.Class) string { return lookOf(c).colour.String() },
+	"percent": func(share float64) string { return num(100*share, 0) },
+	"size": func(mm, px float64) string { // one of them is 0
+		if mm > 0 {
+			return num(mm, 2)
+		}
+		return num(px, 1)
+	},
 }).Parse(pageText))
 
 // A htmlTray is a tray's part of the page.
@@ -55,18 +65,11 @@ type htmlCrop struct {
 	Ref     string // id of the kernel's row
 }
 
+// A htmlKernel is a row of the table of kernels.
 type htmlKernel struct {
-	Ref, Class, Flags            string
-	Tray, ID                     int
-	ClassName, FlagNames, Colour string
-	Length, Width, Ratio         string
-	L, A, B, Chalk               string
-	Ends                         string
-}
-
-type legendItem struct {
-	Class, Name, Letter, Colour string
-	N                           int
+	Ref  string
+	Tray int
+	*grading.KernelRow
 }
 
 // pageFoot is the style that prints the sample at the foot of each page. A code
@@ -109,10 +112,10 @@ func HTML(w io.Writer, in Input) error {
 	}
 	data.AllSettings = visible(string(settings))
 	data.Policy = fmt.Sprintf("default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src '%s'; base-uri 'none'; form-action 'none'", scriptHash(scriptText))
-	data.IntervalChart = template.HTML(drawing(182, 16, "the broken share with its interval and the limits", func(c canvas) { v.drawInterval(c, 182) }))
-	data.Histogram = template.HTML(drawing(182, 62, "how many kernels have which length", func(c canvas) { v.drawHistogram(c, 182, 62) }))
+	data.IntervalChart = template.HTML(chart.Inline(182, 16, "the broken share with its interval and the limits", func(c chart.Canvas) { v.drawInterval(c, 182) }))
+	data.Histogram = template.HTML(chart.Inline(182, 62, "how many kernels have which length", func(c chart.Canvas) { v.drawHistogram(c, 182, 62) }))
 	if v.hasColour() {
-		data.Colour = template.HTML(drawing(182, 58, "lightness and yellowness of every kernel", func(c canvas) { v.drawColour(c, 182, 58) }))
+		data.Colour = template.HTML(chart.Inline(182, 58, "lightness and yellowness of every kernel", func(c chart.Canvas) { v.drawColour(c, 182, 58) }))
 	}
 	row := 0
 	for i := range in.Trays {
@@ -124,22 +127,11 @@ func HTML(w io.Writer, in Input) error {
 		}
 		data.Trays = append(data.Trays, ht)
 		for j := range rows {
-			data.Kernels = append(data.Kernels, v.htmlKernel(i, &rows[j]))
+			data.Kernels = append(data.Kernels, htmlKernel{ref(i, rows[j].ID), i + 1, &rows[j]})
 		}
 		row += len(rows)
 	}
-	for i := range looks {
-		l := &looks[i]
-		n := 0
-		for j := range v.res.Kernels {
-			if v.res.Kernels[j].Class == l.class {
-				n++
-			}
-		}
-		if n > 0 {
-			data.Legend = append(data.Legend, legendItem{string(l.class), l.name, l.letter, l.colour.String(), n})
-		}
-	}
+	data.Legend = legendOf(v.res.Kernels)
 	for _, f := range v.flagsSeen() {
 		n := 0
 		for j := range v.res.Kernels {
@@ -149,7 +141,7 @@ func HTML(w io.Writer, in Input) error {
 				}
 			}
 		}
-		data.Flags = append(data.Flags, legendItem{f, words(f), "", flagColours[f].String(), n})
+		data.Flags = append(data.Flags, legendItem{f, words(f), "", flagColours[f], n})
 	}
 	crops, more := v.gallery()
 	data.More = more
@@ -217,33 +209,17 @@ func (v *view) htmlTray(i int, t *kernel.Tray, rows []grading.KernelRow) (htmlTr
 		r, k := &rows[j], &t.Kernels[j]
 		l := lookOf(r.Class)
 		fmt.Fprintf(&b, `<g class="kernel" data-ref="%s" data-class="%s" data-flags="%s"><polygon points="%s" stroke="%s" stroke-width="%s"/>`,
-			ref(i, r.ID), html.EscapeString(string(r.Class)), html.EscapeString(strings.Join(r.Flags, " ")), points(k.Outline), l.colour, f2(max(1.2, w*l.width)))
+			ref(i, r.ID), html.EscapeString(string(r.Class)), html.EscapeString(strings.Join(r.Flags, " ")), points(k.Outline), l.colour, chart.F2(max(1.2, w*l.width)))
 		if label := strconv.Itoa(r.ID) + l.letter; l.letter != "" || len(r.Flags) > 0 {
-			fmt.Fprintf(&b, `<text x="%s" y="%s" font-size="%s">%s</text>`, f2(k.X+0.5), f2(k.Y+0.5+w*0.2), f2(w*0.55), html.EscapeString(label))
+			fmt.Fprintf(&b, `<text x="%s" y="%s" font-size="%s">%s</text>`, chart.F2(k.X+0.5), chart.F2(k.Y+0.5+w*0.2), chart.F2(w*0.55), html.EscapeString(label))
 		}
 		b.WriteString("</g>\n")
 	}
 	for _, c := range t.Unresolved {
-		fmt.Fprintf(&b, `<rect class="unresolved" x="%d" y="%d" width="%d" height="%d" stroke-width="%s"/>`, c.MinX, c.MinY, c.MaxX-c.MinX, c.MaxY-c.MinY, f2(w*0.12))
+		fmt.Fprintf(&b, `<rect class="unresolved" x="%d" y="%d" width="%d" height="%d" stroke-width="%s"/>`, c.MinX, c.MinY, c.MaxX-c.MinX, c.MaxY-c.MinY, chart.F2(w*0.12))
 	}
 	out.Shapes = template.HTML(b.String())
 	return out, nil
-}
-
-func (v *view) htmlKernel(tray int, r *grading.KernelRow) htmlKernel {
-	l := lookOf(r.Class)
-	k := htmlKernel{
-		Ref: ref(tray, r.ID), Class: string(r.Class), Flags: strings.Join(r.Flags, " "), Tray: tray + 1, ID: r.ID,
-		ClassName: l.name, FlagNames: words(strings.Join(r.Flags, ", ")), Colour: l.colour.String(),
-		Ratio: num(r.LengthRatio, 3), L: num(r.Lab[0], 1), A: num(r.Lab[1], 1), B: num(r.Lab[2], 1), Chalk: num(100*r.ChalkShare, 0),
-		Ends: r.Ends[0] + ", " + r.Ends[1],
-	}
-	if v.unit == "mm" {
-		k.Length, k.Width = num(r.LengthMM, 2), num(r.WidthMM, 2)
-	} else {
-		k.Length, k.Width = num(r.LengthPx, 1), num(r.WidthPx, 1)
-	}
-	return k
 }
 
 func (v *view) htmlCrop(c *crop) (htmlCrop, error) {
@@ -251,9 +227,9 @@ func (v *view) htmlCrop(c *crop) (htmlCrop, error) {
 	t := &v.in.Trays[c.tray]
 	k, r := &t.Kernels[c.kernel], &v.res.Kernels[c.row]
 	return htmlCrop{
-		View: f2(c.x) + " " + f2(c.y) + " " + f2(c.side) + " " + f2(c.side),
-		X:    f2(c.x), Y: f2(c.y), S: f2(c.side), Photo: photo,
-		Points: points(k.Outline), Colour: lookOf(r.Class).colour.String(), Stroke: f2(c.side / 90),
+		View: chart.F2(c.x) + " " + chart.F2(c.y) + " " + chart.F2(c.side) + " " + chart.F2(c.side),
+		X:    chart.F2(c.x), Y: chart.F2(c.y), S: chart.F2(c.side), Photo: photo,
+		Points: points(k.Outline), Colour: lookOf(r.Class).colour.String(), Stroke: chart.F2(c.side / 90),
 		Caption: v.caption(c), Why: c.why, Ref: ref(c.tray, r.ID),
 	}, err
 }

@@ -16,6 +16,7 @@ import (
 	"golang.org/x/text/unicode/norm"
 
 	"traytally/grading"
+	"traytally/grading/chart"
 	"traytally/vision/kernel"
 )
 
@@ -81,9 +82,9 @@ func PDF(w io.Writer, in Input) error {
 	if err := p.trays(v); err != nil {
 		return err
 	}
-	p.chart("Lengths", 62, func(c canvas) { v.drawHistogram(c, textW, 62) })
+	p.chart("Lengths", 62, func(c chart.Canvas) { v.drawHistogram(c, textW, 62) })
 	if v.hasColour() {
-		p.chart("Colours", 58, func(c canvas) { v.drawColour(c, textW, 58) })
+		p.chart("Colours", 58, func(c chart.Canvas) { v.drawColour(c, textW, 58) })
 		p.colourKey(v)
 	} else {
 		p.section("Colours", lineFront)
@@ -148,13 +149,27 @@ func (p *pdfPage) hasGlyph(r rune) bool {
 	return err == nil && g != 0
 }
 
-func (p *pdfPage) style(size float64, bold bool, c rgb) {
+func (p *pdfPage) style(size float64, bold bool, c chart.Colour) {
 	s := ""
 	if bold {
 		s = "B"
 	}
 	p.SetFont("go", s, size)
-	p.SetTextColor(int(c.r), int(c.g), int(c.b))
+	p.SetTextColor(c.RGB())
+}
+
+// pen chooses how lines are drawn, fill what areas are filled with.
+func (p *pdfPage) pen(c chart.Colour, width float64) {
+	p.SetDrawColor(c.RGB())
+	p.SetLineWidth(width)
+}
+
+func (p *pdfPage) fill(c chart.Colour) { p.SetFillColor(c.RGB()) }
+
+// put writes one line in a box that begins at x, y.
+func (p *pdfPage) put(x, y, w, h float64, s, align string) {
+	p.SetXY(x, y)
+	p.CellFormat(w, h, s, "", 0, align, false, 0, "")
 }
 
 // room begins a new page where less than h is left.
@@ -169,8 +184,7 @@ func (p *pdfPage) section(title string, least float64) {
 	p.Ln(4)
 	p.style(10.5, true, ink)
 	p.CellFormat(textW, 5, p.plain(title), "", 1, "L", false, 0, "")
-	p.SetDrawColor(int(ink.r), int(ink.g), int(ink.b))
-	p.SetLineWidth(0.3)
+	p.pen(ink, 0.3)
 	p.Line(margin, p.GetY()+0.4, margin+textW, p.GetY()+0.4)
 	p.Ln(1.8)
 }
@@ -212,9 +226,9 @@ func (p *pdfPage) split(text string, w float64) []string {
 	return lines
 }
 
-func (p *pdfPage) para(text string, size float64, c rgb) {
+func (p *pdfPage) para(text string, size float64, c chart.Colour) {
 	p.style(size, false, c)
-	h := size * mmPerPt * 1.38
+	h := size * chart.MMPerPt * 1.38
 	for _, l := range p.split(text, textW) {
 		p.room(h)
 		p.CellFormat(textW, h, l, "", 1, "L", false, 0, "")
@@ -244,13 +258,11 @@ func (p *pdfPage) row(label, text string) {
 		y := p.GetY()
 		if i < len(labels) {
 			p.style(7.5, false, pale)
-			p.SetXY(margin, y)
-			p.CellFormat(labelW, h, labels[i], "", 0, "L", false, 0, "")
+			p.put(margin, y, labelW, h, labels[i], "L")
 		}
 		if i < len(texts) {
 			p.style(7.5, false, ink)
-			p.SetXY(margin+labelW, y)
-			p.CellFormat(textW-labelW, h, texts[i], "", 0, "L", false, 0, "")
+			p.put(margin+labelW, y, textW-labelW, h, texts[i], "L")
 		}
 		p.SetXY(margin, y+h)
 	}
@@ -283,8 +295,7 @@ func (p *pdfPage) head(v *view) {
 		line += string(r)
 	}
 	p.CellFormat(room, 7-(15-size)*0.4, line, "", 1, "R", false, 0, "")
-	p.SetDrawColor(int(ink.r), int(ink.g), int(ink.b))
-	p.SetLineWidth(0.7)
+	p.pen(ink, 0.7)
 	p.Line(margin, p.GetY()+1, margin+textW, p.GetY()+1)
 	p.Ln(4)
 }
@@ -298,10 +309,10 @@ func (p *pdfPage) verdict(v *view) {
 		text string
 		size float64
 		bold bool
-		c    rgb
+		c    chart.Colour
 	}
 	var lines []line
-	put := func(text string, size float64, bold bool, c rgb) {
+	put := func(text string, size float64, bold bool, c chart.Colour) {
 		if text == "" {
 			return
 		}
@@ -319,21 +330,19 @@ func (p *pdfPage) verdict(v *view) {
 	put("Screening aid from a picture; no official grade. See “Caution”.", 8.5, false, pale)
 	h := 0.0
 	for _, l := range lines {
-		h += l.size * mmPerPt * 1.42
+		h += l.size * chart.MMPerPt * 1.42
 	}
 	h = max(h, 30) + 2*pad + 18
-	p.SetFillColor(int(ground.r), int(ground.g), int(ground.b))
+	p.fill(ground)
 	p.Rect(margin, top, textW, h, "F")
 	y := top + pad
 	for _, l := range lines {
-		lh := l.size * mmPerPt * 1.42
+		lh := l.size * chart.MMPerPt * 1.42
 		p.style(l.size, l.bold, l.c)
-		p.SetXY(margin+left+pad, y)
-		p.CellFormat(right, lh, l.text, "", 0, "L", false, 0, "")
+		p.put(margin+left+pad, y, right, lh, l.text, "L")
 		y += lh
 	}
-	p.SetDrawColor(int(rule.r), int(rule.g), int(rule.b))
-	p.SetLineWidth(0.3)
+	p.pen(rule, 0.3)
 	p.Line(margin+left, top+pad, margin+left, top+h-18-pad)
 	p.SetXY(margin+pad, top+pad)
 	p.style(30, true, ink)
@@ -379,8 +388,7 @@ func (p *pdfPage) facts(facts []pair) {
 			}
 			p.style(9, false, c)
 			for l, text := range p.split(f.Text, width-3) {
-				p.SetXY(x, y+3.6+float64(l)*lineFront)
-				p.CellFormat(width, lineFront, text, "", 0, "L", false, 0, "")
+				p.put(x, y+3.6+float64(l)*lineFront, width, lineFront, text, "L")
 			}
 		}
 		p.SetXY(margin, y+h+1.2)
@@ -393,8 +401,8 @@ type cell struct {
 	text string
 	soft string // a second, small text below
 	bold bool
-	c    rgb
-	mark *rgb // a swatch before it
+	c    chart.Colour
+	mark *chart.Colour // a swatch before it
 }
 
 // table draws rows below a head; widths add up to textW, right tells which
@@ -410,12 +418,10 @@ func (p *pdfPage) table(head []string, widths []float64, right []bool, rows [][]
 			if right[i] {
 				align = "R"
 			}
-			p.SetXY(x, y)
-			p.CellFormat(widths[i]-2, 4.6, p.plain(h), "", 0, align, false, 0, "")
+			p.put(x, y, widths[i]-2, 4.6, p.plain(h), align)
 			x += widths[i]
 		}
-		p.SetDrawColor(int(ink.r), int(ink.g), int(ink.b))
-		p.SetLineWidth(0.25)
+		p.pen(ink, 0.25)
 		p.Line(margin, y+4.8, margin+textW, y+4.8)
 		p.SetXY(margin, y+5.2)
 	}
@@ -438,7 +444,7 @@ func (p *pdfPage) table(head []string, widths []float64, right []bool, rows [][]
 		}
 		y := p.GetY()
 		if tint != nil && tint[r] {
-			p.SetFillColor(0xfb, 0xf1, 0xea)
+			p.fill(0xfbf1ea)
 			p.Rect(margin, y-0.2, textW, h+1.2, "F")
 		}
 		x := margin
@@ -450,26 +456,23 @@ func (p *pdfPage) table(head []string, widths []float64, right []bool, rows [][]
 			p.style(8.5, c.bold, c.c)
 			yy := y + 0.3
 			if c.mark != nil {
-				p.SetFillColor(int(c.mark.r), int(c.mark.g), int(c.mark.b))
+				p.fill(*c.mark)
 				p.Rect(x, yy+0.9, 3.4, 2.2, "F")
 			}
 			for _, l := range p.split(c.text, widths[i]-2.5-swatch(c)) {
-				p.SetXY(x+swatch(c), yy)
-				p.CellFormat(widths[i]-2-swatch(c), lh, l, "", 0, align, false, 0, "")
+				p.put(x+swatch(c), yy, widths[i]-2-swatch(c), lh, l, align)
 				yy += lh
 			}
 			if c.soft != "" {
 				p.style(7, false, pale)
 				for _, l := range p.split(c.soft, widths[i]-2.5) {
-					p.SetXY(x, yy)
-					p.CellFormat(widths[i]-2, 3, l, "", 0, align, false, 0, "")
+					p.put(x, yy, widths[i]-2, 3, l, align)
 					yy += 3
 				}
 			}
 			x += widths[i]
 		}
-		p.SetDrawColor(int(rule.r), int(rule.g), int(rule.b))
-		p.SetLineWidth(0.15)
+		p.pen(rule, 0.15)
 		p.Line(margin, y+h+0.9, margin+textW, y+h+0.9)
 		p.SetXY(margin, y+h+1.3)
 	}
@@ -495,9 +498,10 @@ func (p *pdfPage) limits(v *view) {
 		if l.Verdict == grading.Unassessed {
 			c = pale
 		}
+		says := verdictOf(l.Verdict)
 		rows = append(rows, []cell{
 			{text: l.Grade, c: c}, {text: l.Factor, soft: soft, c: c}, {text: l.Limit, c: c}, {text: l.Found, c: c}, {text: l.Interval, c: c},
-			{text: verdictMark(l.Verdict) + " " + verdictWord(l.Verdict), bold: l.Verdict == grading.Fails, c: verdictColour(l.Verdict)},
+			{text: says.Mark + " " + says.Word, bold: l.Verdict == grading.Fails, c: says.colour},
 		})
 		tint = append(tint, l.Limiting)
 	}
@@ -532,7 +536,7 @@ func (p *pdfPage) shares(v *view) {
 	}
 }
 
-func (p *pdfPage) chart(title string, h float64, draw func(canvas)) {
+func (p *pdfPage) chart(title string, h float64, draw func(chart.Canvas)) {
 	p.section(title, h)
 	draw(&pdfCanvas{p, margin, p.GetY()})
 	p.SetXY(margin, p.GetY()+h+1)
@@ -541,16 +545,15 @@ func (p *pdfPage) chart(title string, h float64, draw func(canvas)) {
 func (p *pdfPage) colourKey(v *view) {
 	y := p.GetY()
 	x := margin
-	dot := func(c rgb, text string) {
+	dot := func(c chart.Colour, text string) {
 		p.style(7, false, pale)
 		w := p.GetStringWidth(p.plain(text)) + 7
 		if x+w > margin+textW {
 			x, y = margin, y+4
 		}
-		p.SetFillColor(int(c.r), int(c.g), int(c.b))
+		p.fill(c)
 		p.Circle(x+1.1, y+2, 1.1, "F")
-		p.SetXY(x+2.6, y)
-		p.CellFormat(w, 4, p.plain(text), "", 0, "L", false, 0, "")
+		p.put(x+2.6, y, w, 4, p.plain(text), "L")
 		x += w
 	}
 	for _, f := range v.flagsSeen() {
@@ -630,7 +633,7 @@ func (p *pdfPage) trays(v *view) error {
 			}
 			p.show(pic, x, y, w, h, 0, 0, w, h)
 		} else {
-			p.SetFillColor(int(darkBG.r), int(darkBG.g), int(darkBG.b))
+			p.fill(darkBG)
 			p.Rect(x, y, w, h, "F")
 		}
 		scale := w / float64(t.WidthPx)
@@ -642,17 +645,15 @@ func (p *pdfPage) trays(v *view) error {
 					continue
 				}
 				l := lookOf(rows[j].Class)
-				p.SetDrawColor(int(l.colour.r), int(l.colour.g), int(l.colour.b))
-				p.SetLineWidth(max(0.12, kw*l.width*scale))
+				p.pen(l.colour, max(0.12, kw*l.width*scale))
 				p.polygon(t.Kernels[j].Outline, x, y, scale)
 			}
 		}
-		p.SetDrawColor(255, 255, 255)
-		p.SetLineWidth(0.2)
+		p.pen(chart.White, 0.2)
 		for _, c := range t.Unresolved {
 			p.Rect(x+float64(c.MinX)*scale, y+float64(c.MinY)*scale, float64(c.MaxX-c.MinX)*scale, float64(c.MaxY-c.MinY)*scale, "D")
 		}
-		size := max(2.4, kw*scale*0.45/mmPerPt)
+		size := max(2.4, kw*scale*0.45/chart.MMPerPt)
 		for j := range rows {
 			l := lookOf(rows[j].Class)
 			if l.letter == "" && len(rows[j].Flags) == 0 {
@@ -662,13 +663,13 @@ func (p *pdfPage) trays(v *view) error {
 			k := &t.Kernels[j]
 			// A light plate keeps the number legible on any kernel.
 			p.style(size, true, ink)
-			tw, th := p.GetStringWidth(text)+0.5, size*mmPerPt*0.95
+			tw, th := p.GetStringWidth(text)+0.5, size*chart.MMPerPt*0.95
 			cx, cy := x+(k.X+0.5)*scale, y+(k.Y+0.5)*scale
-			p.SetFillColor(255, 255, 255)
+			p.fill(chart.White)
 			p.SetAlpha(0.6, "Normal")
 			p.Rect(cx-tw/2, cy-th/2, tw, th, "F")
 			p.SetAlpha(1, "Normal")
-			p.Text(cx-tw/2+0.25, cy+size*mmPerPt*0.34, text)
+			p.Text(cx-tw/2+0.25, cy+size*chart.MMPerPt*0.34, text)
 		}
 		p.ClipEnd()
 		p.SetXY(margin, y+h+0.8)
@@ -683,27 +684,16 @@ func (p *pdfPage) trays(v *view) error {
 
 func (p *pdfPage) classKey(rows []grading.KernelRow) {
 	x, y := margin, p.GetY()
-	for i := range looks {
-		l := &looks[i]
-		n := 0
-		for j := range rows {
-			if rows[j].Class == l.class {
-				n++
-			}
-		}
-		if n == 0 {
-			continue
-		}
-		text := strings.TrimSpace(l.letter+" "+l.name) + " " + strconv.Itoa(n)
+	for _, l := range legendOf(rows) {
+		text := strings.TrimSpace(l.Letter+" "+l.Name) + " " + strconv.Itoa(l.N)
 		p.style(8, false, ink)
 		w := p.GetStringWidth(text) + 10
 		if x+w > margin+textW {
 			x, y = margin, y+4.2
 		}
-		p.SetFillColor(int(l.colour.r), int(l.colour.g), int(l.colour.b))
+		p.fill(l.Colour)
 		p.Rect(x, y+0.9, 3.4, 2.2, "F")
-		p.SetXY(x+4, y)
-		p.CellFormat(w, 4, text, "", 0, "L", false, 0, "")
+		p.put(x+4, y, w, 4, text, "L")
 		x += w
 	}
 	p.SetXY(margin, y+5.2)
@@ -745,13 +735,12 @@ func (p *pdfPage) gallery(v *view) error {
 		if c.img != nil {
 			p.show(pic, x, y, side*columns, sheetH, float64(col)*side, float64(i/columns)*side, side, side)
 		} else {
-			p.SetFillColor(int(darkBG.r), int(darkBG.g), int(darkBG.b))
+			p.fill(darkBG)
 			p.Rect(x, y, side, side, "F")
 		}
 		scale := side / c.side
 		col3 := lookOf(v.res.Kernels[c.row].Class).colour
-		p.SetDrawColor(int(col3.r), int(col3.g), int(col3.b))
-		p.SetLineWidth(0.2)
+		p.pen(col3, 0.2)
 		p.ClipRect(x, y, side, side, false)
 		p.polygon(v.in.Trays[c.tray].Kernels[c.kernel].Outline, x-c.x*scale, y-c.y*scale, scale)
 		p.ClipEnd()
@@ -783,55 +772,49 @@ func (p *pdfPage) sign(signers []string) {
 	y := p.GetY() + 17
 	const gap = 8.0
 	w := (textW - gap*float64(len(signers)-1)) / float64(len(signers))
-	p.SetDrawColor(int(ink.r), int(ink.g), int(ink.b))
-	p.SetLineWidth(0.25)
+	p.pen(ink, 0.25)
 	for i, s := range signers {
 		x := margin + float64(i)*(w+gap)
 		p.Line(x, y, x+w, y)
 		p.style(7.5, false, pale)
-		p.SetXY(x, y+0.8)
-		p.CellFormat(w, 4, s+": name, date, signature", "", 0, "L", false, 0, "")
+		p.put(x, y+0.8, w, 4, s+": name, date, signature", "L")
 	}
 	p.SetXY(margin, y+6)
 }
 
-// pdfCanvas draws on a page from the corner x, y.
+// pdfCanvas is a Canvas on a page from the corner x, y.
 type pdfCanvas struct {
 	p    *pdfPage
 	x, y float64
 }
 
-func (c *pdfCanvas) line(x1, y1, x2, y2, width float64, col rgb, dash float64) {
-	c.p.SetDrawColor(int(col.r), int(col.g), int(col.b))
-	c.p.SetLineWidth(width)
+func (c *pdfCanvas) Line(x1, y1, x2, y2, width float64, col chart.Colour, dash float64) {
+	c.p.pen(col, width)
 	if dash > 0 {
 		c.p.SetDashPattern([]float64{dash, dash}, 0)
+		defer c.p.SetDashPattern(nil, 0)
 	}
 	c.p.Line(c.x+x1, c.y+y1, c.x+x2, c.y+y2)
-	if dash > 0 {
-		c.p.SetDashPattern(nil, 0)
-	}
 }
 
-func (c *pdfCanvas) rect(x, y, w, h float64, fill rgb) {
-	c.p.SetFillColor(int(fill.r), int(fill.g), int(fill.b))
+func (c *pdfCanvas) Rect(x, y, w, h float64, fill chart.Colour) {
+	c.p.fill(fill)
 	c.p.Rect(c.x+x, c.y+y, max(0, w), max(0, h), "F")
 }
 
-func (c *pdfCanvas) circle(x, y, r float64, fill rgb, stroke *rgb) {
-	c.p.SetFillColor(int(fill.r), int(fill.g), int(fill.b))
+func (c *pdfCanvas) Circle(x, y, r float64, fill chart.Colour, stroke *chart.Colour) {
+	c.p.fill(fill)
 	how := "F"
 	if stroke != nil {
 		how = "FD"
-		c.p.SetDrawColor(int(stroke.r), int(stroke.g), int(stroke.b))
-		c.p.SetLineWidth(0.2)
+		c.p.pen(*stroke, 0.2)
 	}
 	c.p.Circle(c.x+x, c.y+y, r, how)
 }
 
-func (c *pdfCanvas) text(x, y float64, s string, at int, size float64, bold bool, col rgb) {
+func (c *pdfCanvas) Text(x, y float64, s string, at int, size float64, bold bool, col chart.Colour) {
 	s = c.p.plain(s)
 	c.p.style(size, bold, col)
 	w := c.p.GetStringWidth(s)
-	c.p.Text(c.x+x-w*float64(at+1)/2, c.y+y, s)
+	c.p.Fpdf.Text(c.x+x-w*float64(at+1)/2, c.y+y, s)
 }

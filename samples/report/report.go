@@ -21,6 +21,7 @@ import (
 	"unicode"
 
 	"traytally/grading"
+	"traytally/grading/chart"
 	"traytally/grading/standards"
 	"traytally/samples"
 	"traytally/vision/kernel"
@@ -54,35 +55,28 @@ type look struct {
 	class  grading.Class
 	name   string
 	letter string
-	colour rgb
+	colour chart.Colour
 	width  float64 // of the outline, in kernel widths
 }
 
-type rgb struct{ r, g, b uint8 }
-
-func (c rgb) String() string { return fmt.Sprintf("#%02x%02x%02x", c.r, c.g, c.b) }
-
+// Colours of the report beside those of charts.
 var (
-	ink    = rgb{0x1c, 0x21, 0x28}
-	pale   = rgb{0x5b, 0x64, 0x70}
-	rule   = rgb{0xc9, 0xce, 0xd4}
-	ground = rgb{0xf3, 0xf5, 0xf7}
-	stop   = rgb{0xb3, 0x3a, 0x00} // limit lines, "fails"
-	good   = rgb{0x00, 0x6b, 0x4f}
-	doubt  = rgb{0x7a, 0x5c, 0x00}
-	bar    = rgb{0x9f, 0xb4, 0xc7} // unbroken kernels in the histogram
-	darkBG = rgb{0x14, 0x18, 0x20}
+	ground chart.Colour = 0xf3f5f7
+	bar    chart.Colour = 0x9fb4c7 // unbroken kernels in the histogram
+	darkBG chart.Colour = 0x141820
+
+	ink, pale, rule, stop, good, doubt = chart.Ink, chart.Pale, chart.Rule, chart.Stop, chart.Good, chart.Doubt
 )
 
 var looks = []look{
-	{grading.Head, "head", "", rgb{0x56, 0xb4, 0xe9}, 0.06},
-	{grading.LargeBroken, "large broken", "L", rgb{0xe6, 0x9f, 0x00}, 0.15},
-	{grading.MediumBroken, "medium broken", "M", rgb{0xd5, 0x5e, 0x00}, 0.15},
-	{grading.SmallBroken, "small broken", "S", rgb{0xcc, 0x79, 0xa7}, 0.15},
-	{grading.Chip, "chip", "C", rgb{0xf0, 0xe4, 0x42}, 0.15},
-	{grading.AnyBroken, "broken", "B", rgb{0xd5, 0x5e, 0x00}, 0.15},
-	{grading.Untold, "not told", "?", rgb{0x99, 0x99, 0x99}, 0.15},
-	{grading.ForeignBody, "not rice", "X", rgb{0x00, 0x9e, 0x73}, 0.15},
+	{grading.Head, "head", "", 0x56b4e9, 0.06},
+	{grading.LargeBroken, "large broken", "L", 0xe69f00, 0.15},
+	{grading.MediumBroken, "medium broken", "M", 0xd55e00, 0.15},
+	{grading.SmallBroken, "small broken", "S", 0xcc79a7, 0.15},
+	{grading.Chip, "chip", "C", 0xf0e442, 0.15},
+	{grading.AnyBroken, "broken", "B", 0xd55e00, 0.15},
+	{grading.Untold, "not told", "?", 0x999999, 0.15},
+	{grading.ForeignBody, "not rice", "X", 0x009e73, 0.15},
 }
 
 func lookOf(c grading.Class) *look {
@@ -94,10 +88,33 @@ func lookOf(c grading.Class) *look {
 	return &looks[len(looks)-1]
 }
 
+// A legendItem is a class or flag with how many kernels have it.
+type legendItem struct {
+	Class, Name, Letter string
+	Colour              chart.Colour
+	N                   int
+}
+
+// legendOf counts the kernels of each class that occurs.
+func legendOf(rows []grading.KernelRow) (out []legendItem) {
+	for _, l := range looks {
+		it := legendItem{Class: string(l.class), Name: l.name, Letter: l.letter, Colour: l.colour}
+		for i := range rows {
+			if rows[i].Class == l.class {
+				it.N++
+			}
+		}
+		if it.N > 0 {
+			out = append(out, it)
+		}
+	}
+	return out
+}
+
 // flagColours are for the colour plot and the gallery.
-var flagColours = map[string]rgb{
-	"chalky": {0x56, 0xb4, 0xe9}, "yellow": {0xe6, 0x9f, 0x00}, "red": {0xd5, 0x5e, 0x00},
-	"red_streaked": {0xcc, 0x79, 0xa7}, "damaged": {0x00, 0x72, 0xb2}, "paddy": {0x00, 0x9e, 0x73}, "odd": {0x80, 0x80, 0x80}, "foreign": {0x00, 0x00, 0x00},
+var flagColours = map[string]chart.Colour{
+	"chalky": 0x56b4e9, "yellow": 0xe69f00, "red": 0xd55e00,
+	"red_streaked": 0xcc79a7, "damaged": 0x0072b2, "paddy": 0x009e73, "odd": 0x808080, "foreign": 0x000000,
 }
 
 // words makes a code readable: red_streaked, large_broken.
@@ -575,39 +592,20 @@ func count(n int, one, many string) string {
 	return strconv.Itoa(n) + " " + many
 }
 
-// verdictWord and verdictMark show a verdict in words and by shape.
-func verdictWord(v string) string {
-	switch v {
-	case grading.Meets:
-		return "meets"
-	case grading.Fails:
-		return "fails"
-	case grading.NotProven:
-		return "not proven"
-	}
-	return "not assessed"
+// A verdict is how the verdict on a limit is shown, in words and by shape.
+type verdict struct {
+	Word, Mark string
+	colour     chart.Colour
 }
 
-func verdictMark(v string) string {
+func verdictOf(v string) verdict {
 	switch v {
 	case grading.Meets:
-		return "●"
+		return verdict{"meets", "●", good}
 	case grading.Fails:
-		return "■"
+		return verdict{"fails", "■", stop}
 	case grading.NotProven:
-		return "○"
+		return verdict{"not proven", "○", doubt}
 	}
-	return "–"
-}
-
-func verdictColour(v string) rgb {
-	switch v {
-	case grading.Meets:
-		return good
-	case grading.Fails:
-		return stop
-	case grading.NotProven:
-		return doubt
-	}
-	return pale
+	return verdict{"not assessed", "–", pale}
 }

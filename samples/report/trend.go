@@ -1,13 +1,15 @@
 package report
 
 import (
-	"fmt"
-	"html"
+	"bytes"
+	_ "embed"
+	"html/template"
 	"io"
 	"math"
 	"slices"
 	"strings"
 
+	"traytally/grading/chart"
 	"traytally/samples"
 )
 
@@ -20,27 +22,25 @@ const (
 // TrendSVG writes the control charts, one below the other, as one SVG picture.
 // Charts whose samples state their moisture have that beside it.
 func TrendSVG(w io.Writer, charts []samples.Chart) error {
-	var s svgCanvas
+	var s chart.SVG
 	y := 4.0
 	for i := range charts {
 		c := &charts[i]
-		s.text(0, y, chartTitle(c), -1, 9.5, true, ink)
+		s.Text(0, y, chartTitle(c), -1, 9.5, true, ink)
 		y += 3
-		drawChart(&shifted{&s, 0, y}, c, chartW, chartH)
+		s.At(y, func(to chart.Canvas) { drawChart(to, c, chartW, chartH) })
 		y += chartH + 2
 		if c.Moisture != nil {
-			drawMoisture(&shifted{&s, 0, y}, c, chartW, 50)
+			s.At(y, func(to chart.Canvas) { drawMoisture(to, c, chartW, 50) })
 			y += 52
 		}
 		y += 6
 	}
 	for _, l := range folded(chartKey()+" Screening aid from pictures; no official grade.", 150) {
-		s.text(0, y, l, -1, small, false, pale)
+		s.Text(0, y, l, -1, chart.Small, false, pale)
 		y += 3.4
 	}
-	_, err := fmt.Fprintf(w, `<svg xmlns="http://www.w3.org/2000/svg" width="%smm" height="%smm" viewBox="-6 -4 %s %s" font-family="Helvetica, Arial, sans-serif"><rect x="-6" y="-4" width="100%%" height="100%%" fill="#fff"/>%s</svg>`+"\n",
-		f2(chartW+12), f2(y+6), f2(chartW+12), f2(y+6), s.b.String())
-	return err
+	return s.Document(w, chartW, y-2, "broken share by mass, sample by sample")
 }
 
 // chartKey says what is drawn in a chart.
@@ -72,27 +72,8 @@ func folded(s string, n int) []string {
 	return append(out, line)
 }
 
-// shifted draws on another canvas from a corner.
-type shifted struct {
-	canvas
-	x, y float64
-}
-
-func (s *shifted) line(x1, y1, x2, y2, width float64, c rgb, dash float64) {
-	s.canvas.line(s.x+x1, s.y+y1, s.x+x2, s.y+y2, width, c, dash)
-}
-func (s *shifted) rect(x, y, w, h float64, c rgb) { s.canvas.rect(s.x+x, s.y+y, w, h, c) }
-func (s *shifted) circle(x, y, r float64, c rgb, stroke *rgb) {
-	s.canvas.circle(s.x+x, s.y+y, r, c, stroke)
-}
-func (s *shifted) text(x, y float64, t string, at int, size float64, bold bool, c rgb) {
-	s.canvas.text(s.x+x, s.y+y, t, at, size, bold, c)
-}
-
 // drawChart draws the samples in the order of their times, evenly spaced.
-func drawChart(c canvas, ch *samples.Chart, w, h float64) {
-	const left, right, top, bottom = 9.0, 26.0, 2.0, 10.0
-	pw, ph := w-left-right, h-top-bottom
+func drawChart(c chart.Canvas, ch *samples.Chart, w, h float64) {
 	hi := 0.0
 	for _, p := range ch.Points {
 		hi = max(hi, p.High)
@@ -100,69 +81,58 @@ func drawChart(c canvas, ch *samples.Chart, w, h float64) {
 	if ch.Upper != nil {
 		hi = max(hi, *ch.Upper)
 	}
-	hi = min(100, max(1, hi*1.06))
-	y := func(v float64) float64 { return top + ph*(1-v/hi) }
 	n := len(ch.Points)
-	x := func(i int) float64 { return left + pw*(float64(i)+0.5)/float64(n) }
-	for _, t := range ticks(0, hi, 5) {
-		c.line(left, y(t), left+pw, y(t), 0.15, rule, 0)
-		c.text(left-1.2, y(t)+0.9, tickText(t), 1, small, false, pale)
-	}
-	limit := func(v float64, name string, col rgb, dash float64) {
-		c.line(left, y(v), left+pw, y(v), 0.35, col, dash)
-		c.text(left+pw+1, y(v)+0.9, name+" "+num(v, 2)+" %", -1, small, false, col)
-	}
-	limit(ch.Mean, "mean", ink, 0)
+	// Point i stands in the middle of the stretch from i to i + 1.
+	p := chart.Plot{Canvas: c, Left: 9, Right: w - 26, Top: 2, Bottom: h - 10, X0: -0.5, X1: float64(n) - 0.5, Y1: min(100, max(1, hi*1.06))}
+	wide := (p.Right - p.Left) / float64(n)
+	x := func(i int) float64 { return p.X(float64(i)) }
+	p.Rows(5, false)
+	p.Level(ch.Mean, "mean "+num(ch.Mean, 2)+" %", ink, 0)
 	if ch.Upper != nil {
-		limit(*ch.Upper, "upper", stop, 1.5)
+		p.Level(*ch.Upper, "upper "+num(*ch.Upper, 2)+" %", stop, 1.5)
 		if *ch.Lower > 0 {
-			limit(*ch.Lower, "lower", stop, 1.5)
+			p.Level(*ch.Lower, "lower "+num(*ch.Lower, 2)+" %", stop, 1.5)
 		}
 	}
-	for i, p := range ch.Points {
-		c.line(x(i), y(p.High), x(i), y(p.Low), min(1.2, pw/float64(n)*0.4), rgb{0xd6, 0xdd, 0xe4}, 0)
+	for i, q := range ch.Points {
+		c.Line(x(i), p.Y(q.High), x(i), p.Y(q.Low), min(1.2, wide*0.4), chart.Reach, 0)
 	}
-	for i, p := range ch.Points {
-		if i > 0 {
-			c.line(x(i-1), y(ch.Points[i-1].Value), x(i), y(p.Value), 0.2, pale, 0)
-		}
+	for i := 1; i < n; i++ {
+		c.Line(x(i-1), p.Y(ch.Points[i-1].Value), x(i), p.Y(ch.Points[i].Value), 0.2, pale, 0)
 	}
-	r := min(1, max(0.4, pw/float64(n)*0.3))
+	r := min(1, max(0.4, wide*0.3))
 	named := math.Inf(-1)
-	for i, p := range ch.Points {
+	for i, q := range ch.Points {
+		y := p.Y(q.Value)
 		switch {
-		case p.Out: // a square, so that it differs in shape too
-			c.rect(x(i)-1.2, y(p.Value)-1.2, 2.4, 2.4, stop)
+		case q.Out: // a square, so that it differs in shape too
+			c.Rect(x(i)-1.2, y-1.2, 2.4, 2.4, stop)
 			if x(i)-named > 17 {
-				c.text(min(x(i), left+pw-8), max(3, y(p.Value)-2), p.Code, 0, small, true, stop)
+				c.Text(min(x(i), p.Right-8), max(3, y-2), q.Code, 0, chart.Small, true, stop)
 				named = x(i)
 			}
-		case p.Run:
-			c.circle(x(i), y(p.Value), max(r, 0.8), rgb{255, 255, 255}, &stop)
+		case q.Run:
+			c.Circle(x(i), y, max(r, 0.8), chart.White, &stop)
 		default:
-			c.circle(x(i), y(p.Value), r, ink, nil)
+			c.Circle(x(i), y, r, ink, nil)
 		}
 	}
-	c.line(left, top+ph, left+pw, top+ph, 0.25, pale, 0)
 	label := "2006-01-02"
 	if n > 0 && ch.Points[0].At.Format(label) == ch.Points[n-1].At.Format(label) { // one day
 		label = "15:04"
 	}
-	every := max(1, (n+5)/6)
-	for i := 0; i < n; i += every {
-		c.line(x(i), top+ph, x(i), top+ph+1.2, 0.25, pale, 0)
-		c.text(x(i), top+ph+4.2, ch.Points[i].At.Format(label), 0, small, false, pale)
+	for i := 0; i < n; i += max(1, (n+5)/6) {
+		p.Column(x(i), ch.Points[i].At.Format(label))
 	}
-	c.text(0, top+ph+8.4, "% by mass", -1, small, false, pale)
+	p.Foot("")
+	p.Note(0, p.Bottom+8.4, "% by mass", -1, pale)
 	if ch.Provisional {
-		c.text(left+pw, top+ph+8.4, "limits are provisional: fewer than 20 samples", 1, small, false, doubt)
+		p.Note(p.Right, p.Bottom+8.4, "limits are provisional: fewer than 20 samples", 1, doubt)
 	}
 }
 
 // drawMoisture draws the broken share against the moisture.
-func drawMoisture(c canvas, ch *samples.Chart, w, h float64) {
-	const left, right, top, bottom = 9.0, 26.0, 2.0, 9.0
-	pw, ph := w-left-right, h-top-bottom
+func drawMoisture(c chart.Canvas, ch *samples.Chart, w, h float64) {
 	lo, hi, most := math.Inf(1), math.Inf(-1), 0.0
 	for _, p := range ch.Points {
 		if p.Moisture != nil {
@@ -170,39 +140,36 @@ func drawMoisture(c canvas, ch *samples.Chart, w, h float64) {
 		}
 	}
 	pad := max(0.2, 0.08*(hi-lo))
-	lo, hi, most = lo-pad, hi+pad, max(1, most*1.1)
-	x := func(v float64) float64 { return left + pw*(v-lo)/(hi-lo) }
-	y := func(v float64) float64 { return top + ph*(1-min(max(v, 0), most)/most) }
-	for _, t := range ticks(0, most, 4) {
-		c.line(left, y(t), left+pw, y(t), 0.15, rule, 0)
-		c.text(left-1.2, y(t)+0.9, tickText(t), 1, small, false, pale)
-	}
-	for _, t := range ticks(lo, hi, 7) {
-		c.line(x(t), top+ph, x(t), top+ph+1.2, 0.25, pale, 0)
-		c.text(x(t), top+ph+4.2, tickText(t), 0, small, false, pale)
-	}
-	c.line(left, top+ph, left+pw, top+ph, 0.25, pale, 0)
+	p := chart.Plot{Canvas: c, Left: 9, Right: w - 26, Top: 2, Bottom: h - 9, X0: lo - pad, X1: hi + pad, Y1: max(1, most*1.1)}
+	p.Rows(4, false)
+	p.Columns(7, "moisture, % by mass")
 	m := ch.Moisture
 	// The part of the line that lies on the paper.
-	const steps = 60
-	for i := range steps {
-		a, b := lo+(hi-lo)*float64(i)/steps, lo+(hi-lo)*float64(i+1)/steps
-		va, vb := m.Intercept+m.Slope*a, m.Intercept+m.Slope*b
-		if va >= 0 && vb >= 0 && va <= most && vb <= most {
-			c.line(x(a), y(va), x(b), y(vb), 0.35, stop, 0)
+	from, to := p.X0, p.X1
+	for _, edge := range [2]float64{p.Y0, p.Y1} {
+		if at := (edge - m.Intercept) / m.Slope; (edge == p.Y0) == (m.Slope > 0) {
+			from = max(from, at)
+		} else {
+			to = min(to, at)
 		}
 	}
-	for _, p := range ch.Points {
-		if p.Moisture != nil {
-			c.circle(x(*p.Moisture), y(p.Value), 0.8, ink, nil)
+	if m.Slope == 0 {
+		from, to = p.X0, p.X1
+	}
+	if from < to {
+		c.Line(p.X(from), p.Y(m.Intercept+m.Slope*from), p.X(to), p.Y(m.Intercept+m.Slope*to), 0.35, stop, 0)
+	}
+	for _, q := range ch.Points {
+		if q.Moisture != nil {
+			c.Circle(p.X(*q.Moisture), p.Y(q.Value), 0.8, ink, nil)
 		}
 	}
-	c.text(left+pw, top+ph+7.6, "moisture, % by mass", 1, small, false, pale)
-	c.text(left+pw+1, top+4, num(m.Slope, 2)+" points", -1, small, true, stop)
-	c.text(left+pw+1, top+7.4, "for each % moisture", -1, small, false, stop)
-	c.text(left+pw+1, top+10.8, "("+num(m.SlopeLow, 2)+" to "+num(m.SlopeHigh, 2)+")", -1, small, false, stop)
+	side := p.Right + 1
+	c.Text(side, p.Top+4, num(m.Slope, 2)+" points", -1, chart.Small, true, stop)
+	p.Note(side, p.Top+7.4, "for each % moisture", -1, stop)
+	p.Note(side, p.Top+10.8, "("+num(m.SlopeLow, 2)+" to "+num(m.SlopeHigh, 2)+")", -1, stop)
 	if !m.Proven() {
-		c.text(left+pw+1, top+14.2, "not proven", -1, small, false, doubt)
+		p.Note(side, p.Top+14.2, "not proven", -1, doubt)
 	}
 }
 
@@ -224,75 +191,37 @@ type IndexRow struct {
 	HTML, PDF string // empty without one
 }
 
+//go:embed index.html.tmpl
+var indexText string
+
+var indexPage = template.Must(template.New("index").Funcs(template.FuncMap{
+	"seen": visible, "when": when, "pct": pct, "interval": interval, "title": chartTitle, "key": chartKey, "fact": fact,
+	"draw": func(ch *samples.Chart) template.HTML {
+		return template.HTML(chart.Inline(chartW, chartH, "control chart of the broken share", func(c chart.Canvas) { drawChart(c, ch, chartW, chartH) }))
+	},
+}).Parse(indexText))
+
+// fact returns one of a sample's facts by the name of its column.
+func fact(name string, r IndexRow) string {
+	return map[string]string{"Picture": strings.Join(r.Pictures, ", "), "Lot": r.Lot, "Party": r.Party, "Variety": r.Variety, "Line": r.Line}[name]
+}
+
 // WriteIndex writes the page. It fetches nothing.
 func WriteIndex(w io.Writer, in Index) error {
-	var b strings.Builder
-	e := func(s string) string { return html.EscapeString(visible(s)) }
-	b.WriteString("<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\n")
-	b.WriteString(`<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'; img-src data:">` + "\n")
-	if in.RefreshS > 0 {
-		fmt.Fprintf(&b, "<meta http-equiv=\"refresh\" content=\"%d\">\n", in.RefreshS)
-	}
-	fmt.Fprintf(&b, `<meta name="viewport" content="width=device-width, initial-scale=1"><title>%s</title><link rel="icon" href="data:,"><style>%s
-body { max-width: 260mm; } td a { color: #0b4f8a; margin-right: 2mm; } .refused td { color: #b33a00; overflow-wrap: anywhere; min-width: 20mm; } .whole { white-space: nowrap; } .fact { overflow-wrap: anywhere; min-width: 14mm; }</style></head><body>
-<header><div><p class="kind">Samples of broken kernels in milled rice</p><h1>%s</h1></div><div class="code"><p class="number">%d</p><p class="kind">%s</p></div></header>
-`, e(in.Title), styleText, e(in.Title), len(in.Rows), map[bool]string{true: "sample", false: "samples"}[len(in.Rows) == 1])
-	if len(in.Refused) > 0 {
-		b.WriteString(`<section><h2>Pictures that could not be graded</h2><table class="refused"><thead><tr><th>Picture</th><th>Why</th><th>What to do</th></tr></thead><tbody>` + "\n")
-		for _, r := range in.Refused {
-			fmt.Fprintf(&b, "<tr><td>%s</td><td>%s</td><td>%s</td></tr>\n", e(r.Path), e(r.Reason), e(r.Hint))
+	data := struct {
+		Index
+		Style template.CSS
+		Facts []string // those that some sample states
+	}{Index: in, Style: template.CSS(styleText)}
+	for _, name := range []string{"Picture", "Lot", "Party", "Variety", "Line"} {
+		if slices.ContainsFunc(in.Rows, func(r IndexRow) bool { return fact(name, r) != "" }) {
+			data.Facts = append(data.Facts, name)
 		}
-		b.WriteString("</tbody></table></section>\n")
 	}
-	if in.Chart != nil {
-		fmt.Fprintf(&b, "<section><h2>%s</h2>%s<p class=\"key\">%s</p></section>\n", e(chartTitle(in.Chart)),
-			drawing(chartW, chartH, "control chart of the broken share", func(c canvas) { drawChart(c, in.Chart, chartW, chartH) }), e(chartKey()))
+	var b bytes.Buffer
+	if err := indexPage.Execute(&b, data); err != nil {
+		return err
 	}
-	// A fact has a column where some sample states it.
-	stated := []struct {
-		name string
-		of   func(*samples.Row) string
-	}{
-		{"Picture", func(r *samples.Row) string { return strings.Join(r.Pictures, ", ") }},
-		{"Lot", func(r *samples.Row) string { return r.Lot }}, {"Party", func(r *samples.Row) string { return r.Party }},
-		{"Variety", func(r *samples.Row) string { return r.Variety }}, {"Line", func(r *samples.Row) string { return r.Line }},
-	}
-	stated = slices.DeleteFunc(stated, func(f struct {
-		name string
-		of   func(*samples.Row) string
-	}) bool {
-		return !slices.ContainsFunc(in.Rows, func(r IndexRow) bool { return f.of(&r.Row) != "" })
-	})
-	b.WriteString("<section><h2>Samples, newest first</h2><table><thead><tr><th>Sample</th><th>Report</th><th>Sampled</th>")
-	for _, f := range stated {
-		b.WriteString("<th>" + f.name + "</th>")
-	}
-	b.WriteString(`<th class="n">Kernels</th><th class="n">Broken by mass</th><th class="n">95 % interval</th><th>Outcome</th></tr></thead><tbody>` + "\n")
-	for i := range in.Rows {
-		r := &in.Rows[i]
-		broken := pct(r.BrokenMass.Value)
-		if r.Untold {
-			broken = "not told"
-		}
-		links := ""
-		if r.HTML != "" {
-			links += fmt.Sprintf(`<a href="%s">report</a>`, e(r.HTML))
-		}
-		if r.PDF != "" {
-			links += fmt.Sprintf(`<a href="%s">PDF</a>`, e(r.PDF))
-		}
-		whole := `<td class="whole">`
-		if len(r.Code) > 16 {
-			whole = `<td class="fact">`
-		}
-		fmt.Fprintf(&b, `<tr>%s%s</td><td class="whole">%s</td><td>%s</td>`, whole, e(r.Code), links, e(when(r.At)))
-		for _, f := range stated {
-			fmt.Fprintf(&b, `<td class="fact">%s</td>`, e(f.of(&r.Row)))
-		}
-		fmt.Fprintf(&b, `<td class="n">%d</td><td class="n"><b>%s</b></td><td class="n">%s</td><td>%s</td></tr>`+"\n",
-			r.Kernels, e(broken), e(interval(r.BrokenMass)), e(r.Outcome()))
-	}
-	b.WriteString("</tbody></table></section>\n<section id=\"caution\"><h2>Caution</h2><p>Screening aids made from pictures. No official grade: that is given by licensed inspectors under the rules of the place.</p></section>\n</body></html>\n")
-	_, err := io.WriteString(w, b.String())
+	_, err := w.Write(b.Bytes())
 	return err
 }

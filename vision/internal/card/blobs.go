@@ -1,6 +1,10 @@
 package card
 
-import "math"
+import (
+	"math"
+
+	"traytally/vision/internal/pixel"
+)
 
 // A blob is a connected region of black (8-connected) or white (4-connected)
 // pixels of the shrunk picture.
@@ -24,22 +28,7 @@ type run struct{ x0, x1, blob int32 }
 // fourth pixel, which is no picture of a card, nothing is returned.
 func blobs(dark []bool, w, h int) []blob {
 	var runs []run
-	var next []int32 // union-find over runs
-	find := func(i int32) int32 {
-		for next[i] != i {
-			next[i] = next[next[i]]
-			i = next[i]
-		}
-		return i
-	}
-	join := func(a, b int32) {
-		a, b = find(a), find(b)
-		if a < b {
-			next[b] = a
-		} else {
-			next[a] = b
-		}
-	}
+	var same pixel.Forest // runs of one blob
 	rows := make([]int, h+1)
 	for y := range h {
 		rows[y] = len(runs)
@@ -50,7 +39,7 @@ func blobs(dark []bool, w, h int) []blob {
 				x++
 			}
 			runs = append(runs, run{int32(x0), int32(x), 0})
-			next = append(next, int32(len(next)))
+			same = append(same, int32(len(same)))
 		}
 		if len(runs) > w*h/4+w+h {
 			return nil
@@ -69,7 +58,7 @@ func blobs(dark []bool, w, h int) []blob {
 			for k := i; k < here && runs[k].x0 <= b.x1; k++ {
 				a := runs[k]
 				if dark[(y-1)*w+int(a.x0)] == black && (black || a.x0 < b.x1 && b.x0 < a.x1) {
-					join(int32(k), int32(j))
+					same.Join(int32(k), int32(j))
 				}
 			}
 		}
@@ -81,7 +70,7 @@ func blobs(dark []bool, w, h int) []blob {
 	for y := range h {
 		for i := rows[y]; i < rows[y+1]; i++ {
 			r := &runs[i]
-			root := find(int32(i))
+			root := same.Find(int32(i))
 			if int(root) == i {
 				index[i] = int32(len(out))
 				b := blob{parent: -1, black: dark[y*w+int(r.x0)], x0: w, y0: y}

@@ -6,6 +6,8 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+
+	"traytally/vision/internal/pixel"
 )
 
 // A Disc is the outline of a round thing: an ellipse, which a circle is where
@@ -111,7 +113,7 @@ func (p Pixels) edges(c Point, phi, from, to float64) (found []edge, ground floa
 		t := from + step*(x+float64(k)-0.5)
 		found = append(found, edge{at: Point{X: c.X + t*cos, Y: c.Y + t*sin}, sharp: g[i]})
 	}
-	return found, median(g[len(g)*4/5:])
+	return found, pixel.Median(g[len(g)*4/5:])
 }
 
 // through fits an outline to at least five places about a first guess of it.
@@ -228,7 +230,7 @@ func (p Pixels) Disc(centre Point, radius float64) (best Disc, ok bool) {
 		}
 		long, short := best.Axes()
 		// neighbouring directions see the same relief: a third of them count
-		best.SD = 1.4826 * median(off) * (long + short) / 2 / math.Sqrt(float64(len(q))/3)
+		best.SD = 1.4826 * pixel.Median(off) * (long + short) / 2 / math.Sqrt(float64(len(q))/3)
 		best.Seen = float64(len(agree(best, max(discNear, 1.5/radius)))) / discRays
 		return best, best.Seen >= discSeen
 	}
@@ -250,7 +252,7 @@ func (p Pixels) rays(d Disc, window func(phi float64) (from, to float64)) [][]ed
 	if len(ground) == 0 {
 		return out
 	}
-	least := discNoise * median(ground)
+	least := discNoise * pixel.Median(ground)
 	for i := range out {
 		out[i] = slices.DeleteFunc(out[i], func(e edge) bool { return e.sharp < least })
 	}

@@ -1,6 +1,10 @@
 package card
 
-import "math"
+import (
+	"math"
+
+	"traytally/vision/internal/pixel"
+)
 
 // An Edge is how the camera draws an edge, seen on the discs of a card, whose
 // black and white are one step apart in truth.
@@ -108,7 +112,7 @@ func lin(v float64) float64 {
 	v = min(255, max(0, v))
 	i := min(254, int(v))
 	f := v - float64(i)
-	return float64(linear[i])*(1-f) + float64(linear[i+1])*f
+	return float64(pixel.Light[i])*(1-f) + float64(pixel.Light[i+1])*f
 }
 
 // fitStep fits the cumulative normal distribution to a profile and returns its

@@ -7,6 +7,8 @@ import (
 	"math"
 	"slices"
 	"strings"
+
+	"traytally/vision/internal/pixel"
 )
 
 // ErrNone is returned where there is no card in the picture.
@@ -286,8 +288,7 @@ func (f *Found) adjust(cam Camera) error {
 				worst, at = d, i
 			}
 		}
-		slices.Sort(dist)
-		if at < 0 || worst < max(0.08, 4*dist[len(dist)/2]) {
+		if at < 0 || worst < max(0.08, 4*pixel.Median(dist)) {
 			break
 		}
 		f.sightings[at].out = true

@@ -159,20 +159,20 @@ func tray() *Layout {
 		y := 38.5 + 26*float64(i)
 		l.Dots = append(l.Dots, Point{X: 10, Y: y}, Point{X: 180, Y: y})
 	}
-	const step = 6
-	for x := 24.0; x <= 166; x += step {
-		l.White = append(l.White, Point{X: x, Y: 16})
-	}
-	for y := 24.0; y <= 234; y += step {
-		l.White = append(l.White, Point{X: 174, Y: y})
-	}
-	for x := 166.0; x >= 24; x -= step {
-		l.White = append(l.White, Point{X: x, Y: 219})
-	}
-	for y := 234.0; y >= 24; y -= step {
-		l.White = append(l.White, Point{X: 16, Y: y})
-	}
+	l.White = places(6, Point{X: 24, Y: 16}, Point{X: 166, Y: 16}, Point{X: 174, Y: 24}, Point{X: 174, Y: 234},
+		Point{X: 166, Y: 219}, Point{X: 24, Y: 219}, Point{X: 16, Y: 234}, Point{X: 16, Y: 24})
 	return l
+}
+
+// places lists places from each first to each second point, about step apart.
+func places(step float64, ends ...Point) (out []Point) {
+	for ; len(ends) > 1; ends = ends[2:] {
+		d := ends[1].Sub(ends[0])
+		for t, l := 0.0, math.Hypot(d.X, d.Y); t <= l; t += step {
+			out = append(out, Point{X: ends[0].X + d.X/l*t, Y: ends[0].Y + d.Y/l*t})
+		}
+	}
+	return out
 }
 
 // strip is the card that lies beside the rice.
@@ -187,19 +187,10 @@ func strip() *Layout {
 		x := 40 + 22*float64(i)
 		l.Dots = append(l.Dots, Point{X: x, Y: 7}, Point{X: x, Y: 42})
 	}
-	const step = 6
-	for x := 24.0; x <= 166; x += step {
-		l.White = append(l.White, Point{X: x, Y: 12})
-	}
-	for y := 20.0; y <= 31; y += 5.5 {
-		l.White = append(l.White, Point{X: 172, Y: y}) // between patches and marks
-	}
-	for x := 166.0; x >= 24; x -= step {
-		l.White = append(l.White, Point{X: x, Y: 46.3})
-	}
-	for y := 31.0; y >= 20; y -= 5.5 {
-		l.White = append(l.White, Point{X: 18, Y: y})
-	}
+	l.White = places(6, Point{X: 24, Y: 12}, Point{X: 166, Y: 12})
+	l.White = append(l.White, places(5.5, Point{X: 172, Y: 20}, Point{X: 172, Y: 31})...) // between patches and marks
+	l.White = append(l.White, places(6, Point{X: 166, Y: 46.3}, Point{X: 24, Y: 46.3})...)
+	l.White = append(l.White, places(5.5, Point{X: 18, Y: 31}, Point{X: 18, Y: 20})...)
 	return l
 }
 

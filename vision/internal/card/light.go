@@ -6,6 +6,8 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/mat"
+
+	"traytally/vision/internal/pixel"
 )
 
 // PaperY is the reflectance that the card's unprinted paper is taken to have
@@ -135,11 +137,11 @@ func (f *Found) Light(p Pixels) (l Light, ok bool) {
 		for i, d := range dev {
 			size[i] = math.Abs(d)
 		}
-		slices.Sort(size)
+		mid := pixel.Median(size)
 		// Tukey's biweight: what lies over the paper, or a shadow's edge, has
 		// little say.
-		c := 4.7 * max(minSpread, 1.4826*size[len(size)/2])
-		l.Spread = 1.4826 * size[len(size)/2]
+		c := 4.7 * max(minSpread, 1.4826*mid)
+		l.Spread = 1.4826 * mid
 		for i, d := range dev {
 			weight[i] = sq(max(1e-3, 1-sq(d/c)))
 			if math.Abs(d) > c {
@@ -155,12 +157,10 @@ func (f *Found) Light(p Pixels) (l Light, ok bool) {
 			before = append(before, dev[(i-k+n)%n])
 			after = append(after, dev[(i+1+k)%n])
 		}
-		slices.Sort(before)
-		slices.Sort(after)
-		if d := 1 - math.Exp(-math.Abs(before[shadowRun/2]-after[shadowRun/2])); d > l.Step {
+		run := pixel.Median(before)
+		if d := 1 - math.Exp(-math.Abs(run-pixel.Median(after))); d > l.Step {
 			l.Step, l.StepAt = d, s[i].at
 		}
-		run := before[shadowRun/2]
 		high = max(high, run)
 		if run < low {
 			low, l.Low = run, s[(i-shadowRun/2+n)%n].at
@@ -269,7 +269,7 @@ func (f *Found) share(p Pixels, l *Light, q Point) (v float64, ok bool) {
 	if x < 0 || y < 0 || x >= p.W || y >= p.H {
 		return 0, false
 	}
-	return float64(linear[p.Pix[3*(y*p.W+x)+1]]) / l.At(q)[1], true
+	return Linear(p.Pix[3*(y*p.W+x)+1]) / l.At(q)[1], true
 }
 
 // Areas returns where the rice may lie, before Dark: the field of a card that

@@ -5,19 +5,14 @@ import (
 	"math"
 
 	"traytally/vision/internal/parallel"
+	"traytally/vision/internal/pixel"
 )
 
-// Pixels are 8-bit blue, green and red, interleaved, row-major without
-// padding: len(Pix) = 3·W·H.
-type Pixels struct {
-	Pix  []byte
-	W, H int
-}
+// Pixels are a picture, with what is looked for in it here.
+type Pixels pixel.Pixels
 
-// luma is Rec. 601 luma of the pixel at byte i.
-func (p Pixels) luma(i int) float64 {
-	return (29*float64(p.Pix[i]) + 150*float64(p.Pix[i+1]) + 77*float64(p.Pix[i+2])) / 256
-}
+// luma is the luma of the pixel at byte i, 0..255.
+func (p Pixels) luma(i int) float64 { return float64(pixel.Luma(p.Pix[i:])) / 256 }
 
 // at returns the luma at a place between pixels (bilinear), and false outside
 // the picture.
@@ -53,7 +48,7 @@ func (p Pixels) mean(c Point, half float64) (bgr [3]float64, burnt float64, ok b
 		for x := x0; x <= x1; x++ {
 			q := p.Pix[3*(y*p.W+x):][:3]
 			for k := range bgr {
-				bgr[k] += float64(linear[q[k]])
+				bgr[k] += float64(pixel.Light[q[k]])
 			}
 			if max(q[0], q[1], q[2]) >= burntOut {
 				b++
@@ -70,34 +65,11 @@ func (p Pixels) mean(c Point, half float64) (bgr [3]float64, burnt float64, ok b
 // burntOut is the sample value from which on a channel says nothing more.
 const burntOut = 254
 
-// linear holds the linear value, 0..1, of each 8-bit sample (IEC 61966-2-1).
-var linear = func() *[256]float32 {
-	t := new([256]float32)
-	for i := range t {
-		v := float64(i) / 255
-		if v <= 0.04045 {
-			v /= 12.92
-		} else {
-			v = math.Pow((v+0.055)/1.055, 2.4)
-		}
-		t[i] = float32(v)
-	}
-	return t
-}()
-
 // Encode returns the sRGB value, 0..255, of a linear one of 0..1.
-func Encode(v float64) float64 {
-	switch {
-	case v <= 0:
-		return 0
-	case v <= 0.0031308:
-		return 255 * 12.92 * v
-	}
-	return 255 * (1.055*math.Pow(v, 1/2.4) - 0.055)
-}
+func Encode(v float64) float64 { return pixel.Encode(v) }
 
 // Linear returns the linear value, 0..1, of an 8-bit sRGB sample.
-func Linear(v byte) float64 { return float64(linear[v]) }
+func Linear(v byte) float64 { return float64(pixel.Light[v]) }
 
 // A small is a shrunk grey picture: each value stands for a square of step
 // pixels of the full one.
@@ -127,8 +99,7 @@ func shrink(ctx context.Context, p Pixels, side int) (*small, error) {
 				for _, dy := range at {
 					row := p.Pix[3*((y*step+dy)*p.W+x*step):]
 					for _, dx := range at {
-						q := row[3*dx : 3*dx+3 : 3*dx+3]
-						sum += 29*int(q[0]) + 150*int(q[1]) + 77*int(q[2])
+						sum += pixel.Luma(row[3*dx : 3*dx+3 : 3*dx+3])
 					}
 				}
 				out[x] = byte(sum / (256 * n * n))

@@ -4,6 +4,8 @@ import (
 	"context"
 	"math"
 	"slices"
+
+	"gonum.org/v1/gonum/mat"
 )
 
 // An affine takes mm from a mark's centre to pixels.
@@ -185,31 +187,17 @@ func harmonic(f [5]float64, t float64) float64 {
 // harmonics fits 1, cos, sin, cos 2, sin 2 of phi to rho and returns the
 // residual standard deviation too.
 func harmonics(phi, rho []float64) (f [5]float64, sd float64) {
-	var m [5][6]float64
+	m, v := mat.NewDense(5, 5, nil), mat.NewVecDense(5, nil)
 	for i, t := range phi {
 		s, c := math.Sincos(t)
-		b := [6]float64{1, c, s, c*c - s*s, 2 * s * c, rho[i]}
-		for j := range 5 {
-			for k := range 6 {
-				m[j][k] += b[j] * b[k]
-			}
-		}
+		b := mat.NewVecDense(5, []float64{1, c, s, c*c - s*s, 2 * s * c})
+		m.RankOne(m, 1, b, b)
+		v.AddScaledVec(v, rho[i], b)
 	}
-	for j := range 5 { // Gauss elimination; the matrix is positive
-		for k := j + 1; k < 5; k++ {
-			q := m[k][j] / m[j][j]
-			for l := j; l < 6; l++ {
-				m[k][l] -= q * m[j][l]
-			}
-		}
+	if err := v.SolveVec(m, v); err != nil {
+		return f, math.Inf(1)
 	}
-	for j := 4; j >= 0; j-- {
-		f[j] = m[j][5]
-		for k := j + 1; k < 5; k++ {
-			f[j] -= m[j][k] * f[k]
-		}
-		f[j] /= m[j][j]
-	}
+	copy(f[:], v.RawVector().Data)
 	e := 0.0
 	for i, t := range phi {
 		e += sq(rho[i] - harmonic(f, t))

@@ -4,7 +4,8 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"slices"
+
+	"traytally/vision/internal/pixel"
 )
 
 // An Object is a single thing of plain shape that lies on a plain ground.
@@ -42,8 +43,13 @@ func FindObject(ctx context.Context, p Pixels) (*Object, error) {
 	if err != nil {
 		return nil, err
 	}
-	limit, ok := split(s.v)
-	if !ok {
+	var hist [256]int
+	for _, v := range s.v {
+		hist[v]++
+	}
+	last, low, high := pixel.Otsu(hist[:], 0, 0)
+	limit := byte(last)
+	if high-low < minStep {
 		return nil, none
 	}
 	// The ground is what most of the border is.
@@ -116,32 +122,6 @@ func FindObject(ctx context.Context, p Pixels) (*Object, error) {
 	return o, p.oblong(o, long*math.Sqrt(3), short*math.Sqrt(3))
 }
 
-// split returns the value that best parts a picture into dark and bright
-// (N. Otsu, IEEE Trans. SMC 9, 1979), and whether they differ enough.
-func split(v []byte) (limit byte, ok bool) {
-	var h [256]float64
-	for _, x := range v {
-		h[x]++
-	}
-	n, sum := float64(len(v)), 0.0
-	for i, c := range h {
-		sum += float64(i) * c
-	}
-	best, w, s := -1.0, 0.0, 0.0
-	for i := range 255 {
-		w += h[i]
-		s += float64(i) * h[i]
-		if w == 0 || w == n {
-			continue
-		}
-		d := (sum-s)/(n-w) - s/w
-		if q := w * (n - w) * d * d; q > best {
-			best, limit, ok = q, byte(i), d >= minStep
-		}
-	}
-	return limit, ok
-}
-
 // cross walks inwards from a place outside the object and returns where the
 // brightness first passes half way between ground and object.
 func (p Pixels) cross(from, in Point, length float64) (float64, bool) {
@@ -158,7 +138,7 @@ func (p Pixels) cross(from, in Point, length float64) (float64, bool) {
 	if n < 12 {
 		return 0, false
 	}
-	ground, thing := median(v[:n/4]), median(v[n/2:])
+	ground, thing := pixel.Median(v[:n/4]), pixel.Median(v[n/2:])
 	if math.Abs(thing-ground) < minStep/2 {
 		return 0, false
 	}
@@ -169,12 +149,6 @@ func (p Pixels) cross(from, in Point, length float64) (float64, bool) {
 		}
 	}
 	return 0, false
-}
-
-func median(v []float64) float64 {
-	s := slices.Clone(v)
-	slices.Sort(s)
-	return s[len(s)/2]
 }
 
 var unclear = &Refusal{"object_edge", "the edge of the object is not clear all round", "use a plain ground of another brightness and even light; nothing may touch the object"}
@@ -273,7 +247,7 @@ func line(x, y []float64) (a, b, sd float64) {
 		for i := range x {
 			dev = append(dev, math.Abs(y[i]-a-b*x[i]))
 		}
-		sd = 1.4826 * median(dev)
+		sd = 1.4826 * pixel.Median(dev)
 		for i, d := range dev {
 			keep[i] = d <= max(0.1, 3*sd)
 		}

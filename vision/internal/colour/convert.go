@@ -4,7 +4,11 @@
 // trade rules.
 package colour
 
-import "math"
+import (
+	"math"
+
+	"traytally/vision/internal/pixel"
+)
 
 // A Lab is a colour in CIELAB (CIE 15) for D65 and the 2° observer: L* in
 // 0..100 for surfaces no whiter than the picture's white, a* from green to
@@ -88,15 +92,6 @@ func labF(t float64) float64 {
 	return t/(3*d*d) + 4.0/29
 }
 
-// Linear returns the linear value, 0..1, of an encoded sample of 0..1 by the
-// transfer function of IEC 61966-2-1.
-func Linear(v float64) float64 {
-	if v <= 0.04045 {
-		return v / 12.92
-	}
-	return math.Pow((v+0.055)/1.055, 2.4)
-}
-
 // A Decoder turns 8-bit samples into linear values, times a gain for each
 // channel.
 type Decoder struct{ b, g, r [256]float32 }
@@ -106,7 +101,7 @@ type Decoder struct{ b, g, r [256]float32 }
 func NewDecoder(gain [3]float64) *Decoder {
 	d := new(Decoder)
 	for v := range 256 {
-		x := Linear(float64(v) / 255)
+		x := pixel.Linear(float64(v) / 255)
 		d.b[v], d.g[v], d.r[v] = float32(gain[0]*x), float32(gain[1]*x), float32(gain[2]*x)
 	}
 	return d

@@ -7,6 +7,8 @@ import (
 	"github.com/lucasb-eyer/go-colorful"
 	"github.com/stretchr/testify/assert"
 	"pgregory.net/rapid"
+
+	"traytally/vision/internal/pixel"
 )
 
 // The test pairs of G. Sharma, W. Wu and E. N. Dalal, "The CIEDE2000
@@ -104,21 +106,13 @@ func TestLabOfPrimaries(t *testing.T) {
 	}
 }
 
-// The knee of the transfer function: both branches of IEC 61966-2-1 meet.
-func TestLinear(t *testing.T) {
-	assert.InDelta(t, 0.04045/12.92, Linear(0.04045), 1e-12)
-	assert.InDelta(t, Linear(0.04045), Linear(0.0404501), 1e-6)
-	assert.InDelta(t, 0.2140, Linear(0.5), 0.5e-4) // 0.214 041 14…, common knowledge of the sRGB curve
-	assert.InDelta(t, 1, Linear(1), 1e-12)
-}
-
 // A neutral pixel stays neutral, and gains scale linear light.
 func TestDecoderGains(t *testing.T) {
 	for v := range 256 {
 		c := NewDecoder([3]float64{1, 1, 1}).FromBGR(byte(v), byte(v), byte(v))
 		assert.InDelta(t, 0, c.Chroma(), 1e-4)
 	}
-	d := NewDecoder([3]float64{1 / Linear(100.0/255), 1 / Linear(120.0/255), 1 / Linear(140.0/255)})
+	d := NewDecoder([3]float64{1 / pixel.Linear(100.0/255), 1 / pixel.Linear(120.0/255), 1 / pixel.Linear(140.0/255)})
 	c := d.FromBGR(100, 120, 140)
 	assert.InDelta(t, 100, c.L, 1e-4)
 	assert.InDelta(t, 0, c.Chroma(), 1e-4)

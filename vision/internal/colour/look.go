@@ -4,6 +4,9 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/mat"
+
+	"traytally/vision/internal/pixel"
 	"traytally/vision/kernel"
 )
 
@@ -73,8 +76,7 @@ func NewLook(ps []Patch, weight []float64, w, h int) (k *Look, ok bool) {
 	for _, i := range alike {
 		dev = append(dev, math.Abs(mid(i)-k.light.at(ps[i].X, ps[i].Y)))
 	}
-	slices.Sort(dev)
-	k.SpreadL = math.Max(leastSpreadL, 1.4826*dev[len(dev)/2])
+	k.SpreadL = math.Max(leastSpreadL, 1.4826*pixel.Median(dev))
 	var usual []int
 	for _, i := range alike {
 		if math.Abs(mid(i)-k.light.at(ps[i].X, ps[i].Y)) < 2.5*k.SpreadL {
@@ -161,8 +163,7 @@ func middle(of []int, f func(int) float64) float64 {
 	for j, i := range of {
 		v[j] = f(i)
 	}
-	slices.Sort(v)
-	return v[len(v)/2]
+	return pixel.Median(v)
 }
 
 // fullest returns the mode of the points (a, b): from the point with the most
@@ -267,8 +268,7 @@ func fitLight(ps []Patch, of []int, w, h int) light {
 		for j, i := range use {
 			dev[j] = math.Abs(mid(i) - l.at(ps[i].X, ps[i].Y))
 		}
-		slices.Sort(dev)
-		return 1.4826 * dev[len(dev)/2]
+		return 1.4826 * pixel.Median(dev)
 	}
 	best := spread(&l)
 	finer := l
@@ -278,7 +278,7 @@ func fitLight(ps []Patch, of []int, w, h int) light {
 		}
 		for range 4 {
 			cut := 4.685 * math.Max(0.3, spread(&finer))
-			var ata [15][16]float64
+			ata, aty := mat.NewDense(m, m, nil), mat.NewVecDense(m, nil)
 			for _, i := range use {
 				y := mid(i)
 				r := (y - finer.at(ps[i].X, ps[i].Y)) / cut
@@ -289,22 +289,21 @@ func fitLight(ps []Patch, of []int, w, h int) light {
 				t := l.terms(ps[i].X, ps[i].Y, m)
 				for a := range m {
 					f := wt * t[a]
-					for b := a; b < m; b++ {
-						ata[a][b] += f * t[b]
+					for b := range m {
+						ata.Set(a, b, ata.At(a, b)+f*t[b])
 					}
-					ata[a][15] += f * y
+					aty.SetVec(a, aty.AtVec(a)+f*y)
 				}
 			}
+			ridge := 1e-9 * ata.At(0, 0)
 			for a := range m {
-				for b := range a {
-					ata[a][b] = ata[b][a]
-				}
+				ata.Set(a, a, ata.At(a, a)+ridge)
 			}
-			c, ok := solve(&ata, m)
-			if !ok {
+			var c mat.VecDense
+			if c.SolveVec(ata, aty) != nil {
 				return l
 			}
-			finer.coef = c
+			finer.coef = c.RawVector().Data
 		}
 		if s := spread(&finer); s < clearlyNearer*best {
 			l, best = finer, s
@@ -316,41 +315,6 @@ func fitLight(ps []Patch, of []int, w, h int) light {
 // clearlyNearer is the share of the kernels' scatter to which a finer surface
 // must bring it down: nine more coefficients on 200 kernels take 0.98 by chance.
 const clearlyNearer = 0.93
-
-// solve solves m linear equations whose right sides stand in column 15.
-func solve(a *[15][16]float64, m int) ([]float64, bool) {
-	for i := range m {
-		a[i][i] += 1e-9 * a[0][0]
-	}
-	for i := range m {
-		p := i
-		for j := i + 1; j < m; j++ {
-			if math.Abs(a[j][i]) > math.Abs(a[p][i]) {
-				p = j
-			}
-		}
-		if math.Abs(a[p][i]) < 1e-12 {
-			return nil, false
-		}
-		a[i], a[p] = a[p], a[i]
-		for j := i + 1; j < m; j++ {
-			f := a[j][i] / a[i][i]
-			for k := i; k < m; k++ {
-				a[j][k] -= f * a[i][k]
-			}
-			a[j][15] -= f * a[i][15]
-		}
-	}
-	c := make([]float64, m)
-	for i := m - 1; i >= 0; i-- {
-		s := a[i][15]
-		for j := i + 1; j < m; j++ {
-			s -= a[i][j] * c[j]
-		}
-		c[i] = s / a[i][i]
-	}
-	return c, true
-}
 
 // A usual kernel is cut in shadeRims steps from the flank (0) to the ridge (1),
 // in half widths, and in shadeEnds from its middle to a tip.
@@ -452,8 +416,7 @@ func fitShade(ps []Patch, usual []int) shade {
 	for b := len(s.at) - 1; b >= 0; b-- {
 		switch {
 		case len(per[b]) >= 5:
-			slices.Sort(per[b])
-			s.at[b] = per[b][len(per[b])/2]
+			s.at[b] = pixel.Median(per[b])
 		case b%shadeRims < shadeRims-1:
 			s.at[b] = s.at[b+1]
 		}
@@ -523,9 +486,7 @@ func (k *Look) noise(ps []Patch, usual []int) (l, a float64) {
 		}
 		ls, as = append(ls, all.sd()), append(as, hue.sd())
 	}
-	slices.Sort(ls)
-	slices.Sort(as)
-	return ls[len(ls)/2], as[len(as)/2]
+	return pixel.Median(ls), pixel.Median(as)
 }
 
 // A scatter adds up values for their standard deviation.

@@ -6,14 +6,8 @@ import (
 	"slices"
 
 	"traytally/vision/internal/geom"
+	"traytally/vision/internal/pixel"
 )
-
-// Pixels are 8-bit blue, green and red, interleaved, row-major without
-// padding: len(Pix) = 3·W·H.
-type Pixels struct {
-	Pix  []byte
-	W, H int
-}
 
 // inset is how far inside the outline the first pixel centres are taken, in
 // standard deviations of the blur, and at least and at most in pixels: nearer
@@ -65,7 +59,7 @@ type Patch struct {
 
 // A Sampler takes patches; it holds the scratch memory of one goroutine.
 type Sampler struct {
-	px    Pixels
+	px    pixel.Pixels
 	dec   *Decoder
 	inset float64
 	poly  []geom.Point
@@ -91,7 +85,7 @@ const slicesAlong = 40
 
 // NewSampler returns a sampler for one picture with the given blur, a standard
 // deviation in pixels.
-func NewSampler(px Pixels, dec *Decoder, blur float64) *Sampler {
+func NewSampler(px pixel.Pixels, dec *Decoder, blur float64) *Sampler {
 	return &Sampler{px: px, dec: dec, inset: min(max(insetBlurs*blur, leastInset), greatInset)}
 }
 

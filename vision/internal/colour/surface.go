@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 
+	"traytally/vision/internal/pixel"
 	"traytally/vision/kernel"
 )
 
@@ -13,8 +14,8 @@ type Judge struct {
 	look   *Look
 	limits kernel.SurfaceLimits
 	cells  []flat
-	grid   []int32 // index of the cell plus 1, with a rim of zeros
-	stack  []int32
+	grid   []int32 // index of the cell plus 1
+	parts  pixel.Parts
 	lanes  []lane
 }
 
@@ -290,43 +291,26 @@ func weigh(p *Patch, cells []int32) (w float32) {
 
 // lay writes the cells' indices into the grid.
 func (j *Judge) lay(p *Patch) {
-	n := (p.GridW + 2) * (p.GridH + 2)
+	n := p.GridW * p.GridH
 	j.grid = slices.Grow(j.grid[:0], n)[:n]
 	clear(j.grid)
 	for i := range p.Cells {
 		c := &p.Cells[i]
-		j.grid[(int(c.Y)+1)*(p.GridW+2)+int(c.X)+1] = int32(i + 1)
+		j.grid[int(c.Y)*p.GridW+int(c.X)] = int32(i + 1)
 	}
 }
 
-// blobs calls f with each 8-connected group of cells for which in holds. It
-// takes those cells out of the grid.
+// blobs calls f with each 8-connected group of cells for which in holds.
 func (j *Judge) blobs(p *Patch, in func(*flat) bool, f func(cells []int32)) {
-	w := int32(p.GridW + 2)
-	var found []int32
-	for i := range p.Cells {
-		c := &p.Cells[i]
-		at := (int32(c.Y)+1)*w + int32(c.X) + 1
-		if j.grid[at] == 0 || !in(&j.cells[i]) {
-			continue
+	j.parts.Each(p.GridW, p.GridH, true, func(i int) bool {
+		k := j.grid[i]
+		return k > 0 && in(&j.cells[k-1])
+	}, func(cells []int32) {
+		for n, i := range cells {
+			cells[n] = j.grid[i] - 1
 		}
-		found = found[:0]
-		j.grid[at] = 0
-		j.stack = append(j.stack[:0], at)
-		found = append(found, int32(i))
-		for len(j.stack) > 0 {
-			g := j.stack[len(j.stack)-1]
-			j.stack = j.stack[:len(j.stack)-1]
-			for _, d := range [...]int32{-w - 1, -w, -w + 1, -1, 1, w - 1, w, w + 1} {
-				if k := j.grid[g+d]; k > 0 && in(&j.cells[k-1]) {
-					j.grid[g+d] = 0
-					j.stack = append(j.stack, g+d)
-					found = append(found, k-1)
-				}
-			}
-		}
-		f(found)
-	}
+		f(cells)
+	})
 }
 
 // shortStreak is the share of the kernel's length under which a red mark is
@@ -423,7 +407,7 @@ const leastClass = 0.01
 // mirror image of the lamp and left out.
 const glare = 0.15
 
-// chalk splits the cells' L* in two classes (Otsu 1979).
+// chalk splits the cells' L* in two classes.
 func (j *Judge) chalk(p *Patch, total float32) Chalk {
 	var hist [levels]float64
 	glossy := float64(p.Burnt) < glare*float64(p.Pixels)
@@ -436,25 +420,14 @@ func (j *Judge) chalk(p *Patch, total float32) Chalk {
 			hist[min(max(int(j.cells[i].l), 0), levels-1)] += float64(p.Cells[i].Weight)
 		}
 	}
-	var n, sum float64
-	for b, w := range hist {
-		n, sum = n+w, sum+w*(float64(b)+0.5)
+	n := 0.0
+	for _, w := range hist {
+		n += w
 	}
 	if n < 0.3*float64(total) {
 		return Chalk{}
 	}
-	var best, low, high, w, v float64
-	for b := range levels {
-		w += hist[b]
-		v += hist[b] * (float64(b) + 0.5)
-		if w < leastClass*n || w > (1-leastClass)*n {
-			continue
-		}
-		m0, m1 := v/w, (sum-v)/(n-w)
-		if q := w * (n - w) * (m1 - m0) * (m1 - m0); q > best {
-			best, low, high = q, m0, m1
-		}
-	}
+	_, low, high := pixel.Otsu(hist[:], 0.5, leastClass)
 	c := Chalk{Rise: lowerFifth(&hist, n) - j.look.Usual.L}
 	// A bell-shaped class split in the middle has means 1.6 standard
 	// deviations apart.
@@ -557,10 +530,7 @@ func NewOpaque(k *Look, chalk []Chalk) Opaque {
 		}
 	}
 	if len(steps) >= fewSteps {
-		slices.Sort(steps)
-		slices.Sort(fades)
-		o.step = steps[len(steps)/2]
-		o.fade = math.Max(0, fades[len(fades)/2])
+		o.step, o.fade = pixel.Median(steps), math.Max(0, pixel.Median(fades))
 	}
 	o.ls, o.fs = o.step/(k.SpreadL*k.SpreadL), o.fade/(k.SpreadB*k.SpreadB)
 	o.norm = o.step*o.ls + o.fade*o.fs

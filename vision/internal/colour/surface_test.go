@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"traytally/vision/internal/geom"
+	"traytally/vision/internal/pixel"
 	"traytally/vision/kernel"
 )
 
@@ -19,7 +20,7 @@ type painter func(u, v, x, y float64) Lab
 // A bed is a picture of ellipses of known make, without outside helpers, so
 // that each figure below can be worked out by hand.
 type bed struct {
-	px       Pixels
+	px       pixel.Pixels
 	outlines [][]geom.Point
 	centres  []geom.Point
 	angles   []float64
@@ -36,7 +37,7 @@ const (
 func lay(n int, paint func(i int) painter) *bed {
 	cols := int(math.Ceil(math.Sqrt(float64(n))))
 	rows := (n + cols - 1) / cols
-	b := &bed{px: Pixels{W: cols * pitch, H: rows * pitch}}
+	b := &bed{px: pixel.Pixels{W: cols * pitch, H: rows * pitch}}
 	b.px.Pix = make([]byte, 3*b.px.W*b.px.H)
 	r := rand.New(rand.NewPCG(7, 11))
 	for i := range n {
@@ -59,7 +60,7 @@ func lay(n int, paint func(i int) painter) *bed {
 					}
 				}
 				for k, l := range sum {
-					v := 255*encode(l) + r.NormFloat64()
+					v := pixel.Encode(min(1, l)) + r.NormFloat64()
 					b.px.Pix[3*(y*b.px.W+x)+2-k] = byte(math.Max(0, math.Min(255, math.Round(v))))
 				}
 			}
@@ -90,14 +91,6 @@ func linearOf(c Lab) [3]float64 {
 		-0.9689*x + 1.8758*y + 0.0415*z,
 		0.0557*x - 0.2040*y + 1.0570*z,
 	}
-}
-
-func encode(l float64) float64 {
-	l = math.Max(0, math.Min(1, l))
-	if l <= 0.0031308 {
-		return 12.92 * l
-	}
-	return 1.055*math.Pow(l, 1/2.4) - 0.055
 }
 
 // measured takes and judges all of a bed.

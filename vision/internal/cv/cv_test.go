@@ -49,18 +49,3 @@ func TestResize(t *testing.T) {
 	require.NoError(t, err)
 	assert.Len(t, one, 15)
 }
-
-func TestNumbers(t *testing.T) {
-	var m Numbers
-	defer m.Close()
-	for _, n := range []int{0, 1, 70000, 5, 200000} {
-		z := m.Zeros(n)
-		require.Len(t, z, n)
-		for i := range z {
-			require.Zero(t, z[i])
-			z[i] = int32(i) - 7
-		}
-	}
-	require.NoError(t, m.Close())
-	require.NoError(t, m.Close())
-}

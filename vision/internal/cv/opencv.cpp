@@ -44,17 +44,6 @@ char *opencv_resize(const uint8_t *src, int width, int height, uint8_t *dst, int
 	});
 }
 
-char *opencv_dilate(const uint8_t *src, uint8_t *dst, int width, int height, int from, int to, int reach) {
-	return caught([&] {
-		// A band is a window into the whole: the filter reads the rows around it.
-		cv::Mat out = over(dst, width, height, CV_8U).rowRange(from, to);
-		const void *at = out.data;
-		cv::dilate(over(src, width, height, CV_8U).rowRange(from, to), out,
-			cv::getStructuringElement(cv::MORPH_RECT, cv::Size(2 * reach + 1, 2 * reach + 1)));
-		same(out, at);
-	});
-}
-
 char *opencv_remap(const uint8_t *src, int width, int height, uint8_t *dst, int dst_width, int dst_height, const float *xs, const float *ys) {
 	return caught([&] {
 		cv::Mat out = over(dst, dst_width, dst_height, CV_8UC3);

@@ -12,10 +12,6 @@ const char *opencv_version(void);
 
 char *opencv_resize(const uint8_t *src, int width, int height, uint8_t *dst, int dst_width, int dst_height, int area);
 
-// Rows from up to to of dst get the greatest of src in the square of side
-// 2·reach+1; one byte per pixel.
-char *opencv_dilate(const uint8_t *src, uint8_t *dst, int width, int height, int from, int to, int reach);
-
 // Each pixel of dst comes from its place in src, by cubic interpolation.
 char *opencv_remap(const uint8_t *src, int width, int height, uint8_t *dst, int dst_width, int dst_height, const float *xs, const float *ys);
 

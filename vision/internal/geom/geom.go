@@ -10,7 +10,6 @@ package geom
 import (
 	"math"
 	"slices"
-	"sync"
 
 	"traytally/vision/kernel"
 )
@@ -35,167 +34,36 @@ func Area(p []Point) float64 {
 }
 
 // Hull returns the convex hull (Andrew's monotone chain) with positive Area,
-// without collinear vertices. The input is not modified. Points in the order
-// of an outline are sorted in nearly linear time.
+// without collinear vertices. The input is not modified.
 func Hull(p []Point) []Point {
-	buf := scratch.Get().(*[]Point)
-	defer scratch.Put(buf)
-	if n := 3*len(p) + 1; cap(*buf) < n {
-		*buf = make([]Point, n+n/2)
-	}
-	s, dst := sorted(p, (*buf)[:cap(*buf)])
-	if len(s) < 3 {
-		return slices.Clone(s)
-	}
-	// dst has room for every point of both chains
-	n := 0
-	for _, q := range s {
-		for n >= 2 && cross(dst[n-2], dst[n-1], q) <= 0 {
-			n--
-		}
-		dst[n] = q
-		n++
-	}
-	low := n
-	for i := len(s) - 2; i >= 0; i-- {
-		q := s[i]
-		for n > low && cross(dst[n-2], dst[n-1], q) <= 0 {
-			n--
-		}
-		dst[n] = q
-		n++
-	}
-	return slices.Clone(dst[:n-1])
-}
-
-// AppendHull appends to dst the convex hull of two polygons as Hull returns
-// them, in the form in which Hull would return it. They may not lie in dst
-// beyond its length.
-func AppendHull(dst, p, q []Point) []Point {
-	start := len(dst)
-	add := func(low int, v Point) {
-		if n := len(dst); n > start && dst[n-1] == v {
-			return
-		}
-		for n := len(dst); n > low && cross(dst[n-2], dst[n-1], v) <= 0; n-- {
-			dst = dst[:n-1]
-		}
-		dst = append(dst, v)
-	}
-	// the lower chains from left to right, then the upper ones back
-	i, j := 0, 0
-	pr, qr := rightmost(p), rightmost(q)
-	for i <= pr || j <= qr {
-		if j > qr || i <= pr && !before(q[j], p[i]) {
-			add(start+1, p[i])
-			i++
-		} else {
-			add(start+1, q[j])
-			j++
-		}
-	}
-	low := len(dst)
-	i, j = pr, qr
-	for i <= len(p) || j <= len(q) {
-		a, b := p[i%len(p)], q[j%len(q)]
-		if j > len(q) || i <= len(p) && !before(a, b) {
-			add(low, a)
-			i++
-		} else {
-			add(low, b)
-			j++
-		}
-	}
-	if len(dst) > start+1 {
-		dst = dst[:len(dst)-1] // the first point again
-	}
-	return dst
-}
-
-// rightmost returns the place of the last point, by X, then Y, of a polygon as
-// Hull returns it.
-func rightmost(hull []Point) int {
-	i := 0
-	for i+1 < len(hull) && before(hull[i], hull[i+1]) {
-		i++
-	}
-	return i
-}
-
-// Bounds returns the least and the greatest x and y of p, which has points.
-func Bounds(p []Point) (low, high [2]float64) {
-	low, high = [2]float64{p[0].X, p[0].Y}, [2]float64{p[0].X, p[0].Y}
-	for _, q := range p[1:] {
-		low[0], high[0] = min(low[0], q.X), max(high[0], q.X)
-		low[1], high[1] = min(low[1], q.Y), max(high[1], q.Y)
-	}
-	return low, high
-}
-
-// scratch lends memory to Hull.
-var scratch = sync.Pool{New: func() any { return new([]Point) }}
-
-func before(a, b Point) bool { return a.X < b.X || a.X == b.X && a.Y < b.Y }
-
-// sorted returns the distinct points by X, then Y, and what is left of buf,
-// which must hold 3·len(p)+1 points. An outline runs from its leftmost point
-// to its rightmost and back, so that two insertion sorts of nearly sorted
-// halves and a merge do; an outline that winds too much is sorted outright.
-func sorted(p, buf []Point) (s, rest []Point) {
-	n := len(p)
-	lo, hi := 0, 0
-	for i, q := range p {
-		if before(q, p[lo]) {
-			lo = i
-		}
-		if before(p[hi], q) {
-			hi = i
-		}
-	}
-	s, rest = buf[:n], buf[n:]
-	copy(s[copy(s, p[lo:]):], p[:lo])
-	m := min(n, ((hi-lo)+n)%max(n, 1)+1) // points from lo to hi
-	a, b := s[:m], s[m:]
-	slices.Reverse(b)
-	if budget := insertion(b, insertion(a, 12*n)); budget <= 0 {
-		slices.SortFunc(s, func(a, b Point) int {
-			switch {
-			case before(a, b):
-				return -1
-			case before(b, a):
-				return 1
-			}
+	s := slices.Clone(p)
+	slices.SortFunc(s, func(a, b Point) int {
+		switch {
+		case a.X < b.X || a.X == b.X && a.Y < b.Y:
+			return -1
+		case a == b:
 			return 0
-		})
-		return slices.Compact(s), rest
-	}
-	out := rest[:0]
-	for len(a) > 0 || len(b) > 0 {
-		var q Point
-		if len(b) == 0 || len(a) > 0 && !before(b[0], a[0]) {
-			q, a = a[0], a[1:]
-		} else {
-			q, b = b[0], b[1:]
 		}
-		if len(out) == 0 || out[len(out)-1] != q {
-			out = append(out, q)
-		}
+		return 1
+	})
+	if s = slices.Compact(s); len(s) < 3 {
+		return s
 	}
-	return out, rest[n:]
-}
-
-// insertion sorts s, giving up after budget moves, and returns what is left of
-// them.
-func insertion(s []Point, budget int) int {
-	for i := 1; i < len(s) && budget > 0; i++ {
-		q, j := s[i], i
-		for ; j > 0 && before(q, s[j-1]); j-- {
-			s[j] = s[j-1]
+	hull := make([]Point, 0, len(s)/2)
+	chain := func(low int, q Point) {
+		for n := len(hull); n > low && cross(hull[n-2], hull[n-1], q) <= 0; n-- {
+			hull = hull[:n-1]
 		}
-		s[j] = q
-		budget -= i - j
+		hull = append(hull, q)
 	}
-	return budget
+	for _, q := range s {
+		chain(1, q)
+	}
+	low := len(hull)
+	for _, q := range slices.Backward(s[:len(s)-1]) {
+		chain(low, q)
+	}
+	return hull[:len(hull)-1] // the first point again
 }
 
 // A Calipers holds the two caliper (Feret) diameters of a convex polygon.
@@ -253,13 +121,8 @@ func axial(a float64) float64 {
 	return a
 }
 
-// Moments are the area moments of a region; they add over disjoint regions.
+// Moments are the area moments of a region.
 type Moments struct{ A, X, Y, XX, XY, YY float64 }
-
-// Add returns the moments of the union of two disjoint regions.
-func (m Moments) Add(o Moments) Moments {
-	return Moments{m.A + o.A, m.X + o.X, m.Y + o.Y, m.XX + o.XX, m.XY + o.XY, m.YY + o.YY}
-}
 
 // Centroid returns the centre of mass; the region must have area.
 func (m Moments) Centroid() Point { return Point{X: m.X / m.A, Y: m.Y / m.A} }
@@ -400,27 +263,4 @@ func ProfileOf(p []Point, angle float64, n int) Profile {
 		}
 	}
 	return f
-}
-
-// Extent returns the extent of p along the direction angle.
-func Extent(p []Point, angle float64) float64 {
-	s, c := math.Sincos(angle)
-	lo, hi := math.Inf(1), math.Inf(-1)
-	for _, q := range p {
-		u := q.X*c + q.Y*s
-		lo, hi = math.Min(lo, u), math.Max(hi, u)
-	}
-	return hi - lo
-}
-
-// Contains reports whether q lies inside p (even-odd rule).
-func Contains(p []Point, q Point) bool {
-	in, a := false, p[len(p)-1]
-	for _, b := range p {
-		if (a.Y > q.Y) != (b.Y > q.Y) && q.X < a.X+(q.Y-a.Y)/(b.Y-a.Y)*(b.X-a.X) {
-			in = !in
-		}
-		a = b
-	}
-	return in
 }

@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"traytally/vision/internal/geom"
+	"traytally/vision/internal/pixel"
 )
 
 // Kernels of the test scenes, px: long grain at 300 dpi.
@@ -183,6 +184,6 @@ func TestFineDetail(t *testing.T) {
 			pix[i] = 255
 		}
 	}
-	_, err := Find(context.Background(), Picture{Pix: pix, W: w, H: h})
+	_, err := Find(context.Background(), Picture{Pixels: pixel.Pixels{Pix: pix, W: w, H: h}})
 	require.ErrorIs(t, err, ErrFine)
 }

@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"math"
 	"slices"
+
+	"traytally/vision/internal/pixel"
 )
 
 // Pieces in the working picture: seeds where the network is sure of a middle,
@@ -65,38 +67,16 @@ func (m *maps) core(i int) int { return int(m.dist[i]) * (255 - int(m.border[i])
 // seeds labels the 8-connected groups of middle pixels from 1 on.
 func (m *maps) seeds() (label []int32, n int) {
 	label = make([]int32, m.w*m.h)
-	var stack, group []int32
-	for i := range label {
-		if label[i] != 0 || m.body[i] < bodyFrom || m.core(i) < seedFrom {
-			continue
+	var parts pixel.Parts
+	parts.Each(m.w, m.h, true, func(i int) bool { return m.body[i] >= bodyFrom && m.core(i) >= seedFrom }, func(group []int32) {
+		if len(group) < seedSize {
+			return // flooded like any other place
 		}
 		n++
-		stack, group = append(stack[:0], int32(i)), group[:0]
-		label[i] = int32(n)
-		for len(stack) > 0 {
-			j := int(stack[len(stack)-1])
-			stack = stack[:len(stack)-1]
-			group = append(group, int32(j))
-			x, y := j%m.w, j/m.w
-			for v := max(0, y-1); v <= min(m.h-1, y+1); v++ {
-				for u := max(0, x-1); u <= min(m.w-1, x+1); u++ {
-					if k := v*m.w + u; label[k] == 0 && m.body[k] >= bodyFrom && m.core(k) >= seedFrom {
-						label[k] = int32(n)
-						stack = append(stack, int32(k))
-					}
-				}
-			}
+		for _, i := range group {
+			label[i] = int32(n)
 		}
-		if len(group) < seedSize {
-			for _, j := range group {
-				label[j] = -1 // looked at; flooded like any other
-			}
-			n--
-		}
-	}
-	for i, l := range label {
-		label[i] = max(0, l)
-	}
+	})
 	return label, n
 }
 
@@ -171,17 +151,17 @@ func (m *maps) join(label []int32, n int) (int, [][2]int32) {
 			}
 		}
 	}
-	to := newForest(n + 1)
+	to := pixel.NewForest(n + 1)
 	for p := range beside {
 		a, b := of[p[0]], of[p[1]]
 		points := math.Hypot(a.cx/a.w-b.cx/b.w, a.cy/a.w-b.cy/b.w)
 		apart := math.Hypot(a.x/a.w-b.x/b.w, a.y/a.w-b.y/b.w)
 		if points < sameAs && points < apart/2 {
-			to.join(p[0], p[1])
+			to.Join(p[0], p[1])
 		}
 	}
 	pairs := make([][2]int32, 0, len(beside))
-	next := to.numbers()
+	next := to.Numbers()
 	for p := range beside {
 		if i, j := next[p[0]], next[p[1]]; i != j {
 			pairs = append(pairs, [2]int32{i, j})
@@ -190,49 +170,10 @@ func (m *maps) join(label []int32, n int) (int, [][2]int32) {
 	return relabel(label, to), pairs
 }
 
-// A forest holds disjoint sets of the numbers 0 … n-1, each named by its least.
-type forest []int32
-
-func newForest(n int) forest {
-	f := make(forest, n)
-	for i := range f {
-		f[i] = int32(i)
-	}
-	return f
-}
-
-func (f forest) find(i int32) int32 {
-	for f[i] != i {
-		f[i] = f[f[i]]
-		i = f[i]
-	}
-	return i
-}
-
-func (f forest) join(a, b int32) {
-	i, j := f.find(a), f.find(b)
-	f[max(i, j)] = min(i, j)
-}
-
-// numbers counts the sets, that of 0 as 0, in the order of their names.
-func (f forest) numbers() []int32 {
-	next := make([]int32, len(f))
-	k := int32(0)
-	for i := range f {
-		if r := f.find(int32(i)); r == int32(i) {
-			next[i] = k
-			k++
-		} else {
-			next[i] = next[r]
-		}
-	}
-	return next
-}
-
 // relabel gives every label the number of its set, and returns how many there
 // are, 0 left out.
-func relabel(label []int32, to forest) int {
-	next := to.numbers()
+func relabel(label []int32, to pixel.Forest) int {
+	next := to.Numbers()
 	n := int32(0)
 	for i, l := range label {
 		label[i] = next[l]
@@ -256,11 +197,11 @@ const (
 )
 
 // halves returns which pieces are parts of one kernel; nil where none are.
-func (b *blobs) halves(beside [][2]int32) forest {
+func (b *blobs) halves(beside [][2]int32) pixel.Forest {
 	if b.n < sureBodies {
 		return nil
 	}
-	var to forest
+	var to pixel.Forest
 	for _, p := range beside {
 		one, other := &b.all[p[0]-1], &b.all[p[1]-1]
 		if max(one.covered, other.covered) > halfCovered {
@@ -273,9 +214,9 @@ func (b *blobs) halves(beside [][2]int32) forest {
 		if math.Abs(q.major/b.length-1) < halfLength && math.Abs(q.minor/b.width-1) < halfWidth &&
 			float64(q.area) > halfFill*math.Pi/4*q.major*q.minor {
 			if to == nil {
-				to = newForest(len(b.all) + 1)
+				to = pixel.NewForest(len(b.all) + 1)
 			}
-			to.join(p[0], p[1])
+			to.Join(p[0], p[1])
 		}
 	}
 	return to
@@ -397,5 +338,5 @@ func (b *blobs) measure() {
 			lengths, widths = append(lengths, q.major), append(widths, q.minor)
 		}
 	}
-	b.length, b.width, b.n = upperMode(lengths), median(widths), len(widths)
+	b.length, b.width, b.n = upperMode(lengths), pixel.Median(widths), len(widths)
 }

@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"traytally/vision/internal/geom"
+	"traytally/vision/internal/pixel"
 )
 
 // drawn renders polygons, bright on a dark tray: coverage exact along rows and
@@ -80,7 +81,7 @@ func drawn(w, h int, polys [][]Point, blur, noise float64, rng *rand.Rand) Pictu
 			pix[3*i+b] = uint8(math.Min(255, math.Max(0, 18+170*c+noise*rng.NormFloat64()+.5)))
 		}
 	}
-	return Picture{Pix: pix, W: w, H: h}
+	return Picture{Pixels: pixel.Pixels{Pix: pix, W: w, H: h}}
 }
 
 func placed(p []Point, x, y, ang float64) []Point {

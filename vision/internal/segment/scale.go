@@ -4,9 +4,9 @@ import (
 	"context"
 	"errors"
 	"math"
-	"slices"
 
 	"traytally/vision/internal/cv"
+	"traytally/vision/internal/pixel"
 )
 
 // The working scale: how many pixels of the picture go to one of the network's.
@@ -141,8 +141,7 @@ func previewWidth(p Picture) (float64, error) {
 	if len(widths) < 3 {
 		return 0, nil
 	}
-	slices.Sort(widths)
-	if w := widths[len(widths)/2]; w >= 2 {
+	if w := pixel.Median(widths); w >= 2 {
 		return w * s, nil
 	}
 	return 0, nil
@@ -185,33 +184,11 @@ func standingOut(pix []byte, w, h int) []bool {
 			}
 		}
 	}
-	limit := uint8(max(otsu(&hist), bins))
+	last, _, _ := pixel.Otsu(hist[:], 0, 0)
+	limit := uint8(max(last, bins))
 	out := make([]bool, w*h)
 	for i, d := range diff {
 		out[i] = d > limit
 	}
 	return out
-}
-
-// otsu returns the last value of the lower class where a histogram is best
-// split in two (Otsu 1979).
-func otsu(h *[256]int) (t int) {
-	var n, sum float64
-	for v, c := range h {
-		n += float64(c)
-		sum += float64(v) * float64(c)
-	}
-	best, w, s := -1.0, 0.0, 0.0
-	for v := range 255 {
-		w += float64(h[v])
-		s += float64(v) * float64(h[v])
-		if w == 0 || w == n {
-			continue
-		}
-		d := s/w - (sum-s)/(n-w)
-		if b := w * (n - w) * d * d; b > best {
-			best, t = b, v
-		}
-	}
-	return t
 }

@@ -2,8 +2,7 @@
 // rice from everything else in a working picture, in which kernels are about
 // twelve pixels wide, and takes touching pieces apart; their outlines are then
 // traced at the picture's full resolution, at half height between the ground
-// beside a piece and its rim. It works on plain pixel bytes, in the order blue,
-// green, red, row by row without padding.
+// beside a piece and its rim. It works on plain pixel bytes.
 package segment
 
 import (
@@ -14,15 +13,14 @@ import (
 
 	"traytally/vision/internal/geom"
 	"traytally/vision/internal/parallel"
+	"traytally/vision/internal/pixel"
 )
 
 var errNetwork = errors.New("the network's maps are not as expected")
 
-// A Picture is the pixels to work on: len(Pix) = 3·W·H, interleaved blue,
-// green, red, row-major.
+// A Picture is the pixels to work on.
 type Picture struct {
-	Pix  []byte
-	W, H int
+	pixel.Pixels
 	// Gain is what grey values were multiplied with since they were compressed,
 	// where that is more than 1.
 	Gain float64
@@ -78,10 +76,9 @@ const minPieceArea = 16
 // kernels of a sample.
 const wideShare = 8
 
-// TooWide reports whether what lies on the tray is too wide for kernels.
-func (r *Result) TooWide(p Picture) bool {
-	return r.Model.Width > float64(min(p.W, p.H))/wideShare
-}
+// TooWide reports whether what lies on the tray is too wide for kernels in a
+// picture with so short a side, px.
+func (r *Result) TooWide(side int) bool { return r.Model.Width > float64(side)/wideShare }
 
 // Find locates the pieces on a tray.
 func Find(ctx context.Context, p Picture) (*Result, error) {
@@ -97,7 +94,7 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 	// well inside; the rim's own level then lies just inside its blurred edge.
 	_, _, climbs := trace(blurReach*b.width*m.sx, 1+len(b.all)/blurPieces)
 	if len(climbs) > 0 {
-		res.BlurSigma = blurOf(median(climbs))
+		res.BlurSigma = blurOf(pixel.Median(climbs))
 	}
 	pieces, found, _ := trace(rimReach*res.BlurSigma, 1)
 	if err := ctx.Err(); err != nil {
@@ -134,7 +131,7 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 	for _, q := range res.Pieces {
 		level = append(level, q.Contrast)
 	}
-	res.Contrast = median(level)
+	res.Contrast = pixel.Median(level)
 	return res, parallel.Each(ctx, len(res.Pieces), func(_, i int) { res.Pieces[i].sharpen(res.BlurSigma) })
 }
 
@@ -202,18 +199,9 @@ func colourOf(pieces []Piece) (c [3]float64, ok bool) {
 		for _, q := range pieces {
 			v = append(v, q.Colour[k])
 		}
-		c[k] = median(v)
+		c[k] = pixel.Median(v)
 	}
 	return c, len(pieces) > 0
-}
-
-func median(v []float64) float64 {
-	if len(v) == 0 {
-		return 0
-	}
-	s := slices.Clone(v)
-	slices.Sort(s)
-	return s[len(s)/2]
 }
 
 // modelOf takes the size of the whole kernels from pieces, whole and broken:
@@ -228,7 +216,7 @@ func modelOf(pieces []Piece) Model {
 	if len(ls) == 0 {
 		return Model{}
 	}
-	w := median(ws)
+	w := pixel.Median(ws)
 	l := upperMode(ls)
 	var wl []float64
 	for i := range ls {
@@ -237,7 +225,7 @@ func modelOf(pieces []Piece) Model {
 		}
 	}
 	if len(wl) >= 3 { // one may be a sliver
-		w = median(wl)
+		w = pixel.Median(wl)
 	}
 	return Model{Length: l, Width: w, Area: 0.81 * l * w}
 }

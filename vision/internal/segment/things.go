@@ -1,6 +1,10 @@
 package segment
 
-import "math"
+import (
+	"math"
+
+	"traytally/vision/internal/pixel"
+)
 
 // A Thing is a connected part of the picture that is no piece of rice.
 type Thing struct {
@@ -41,43 +45,25 @@ func (m *maps) heaps(b *blobs, rice, ground [3]float64, least float64) []Thing {
 // parts returns the 4-connected parts of the pixels for which in holds, from
 // least working px on.
 func (m *maps) parts(least float64, in func(i int) bool) []Thing {
-	seen := make([]bool, m.w*m.h)
 	var out []Thing
-	var stack []int32
-	for i := range seen {
-		if seen[i] || !in(i) {
-			continue
+	var parts pixel.Parts
+	parts.Each(m.w, m.h, false, in, func(part []int32) {
+		n := float64(len(part))
+		if n < least {
+			return
 		}
 		t := Thing{MinX: math.MaxInt, MinY: math.MaxInt}
-		n := 0.0
-		seen[i] = true
-		stack = append(stack[:0], int32(i))
-		for len(stack) > 0 {
-			j := int(stack[len(stack)-1])
-			stack = stack[:len(stack)-1]
-			x, y := j%m.w, j/m.w
-			n++
+		for _, i := range part {
+			x, y := int(i)%m.w, int(i)/m.w
 			t.X += float64(x)
 			t.Y += float64(y)
 			t.MinX, t.MinY, t.MaxX, t.MaxY = min(t.MinX, x), min(t.MinY, y), max(t.MaxX, x+1), max(t.MaxY, y+1)
-			for _, q := range [4][2]int{{x - 1, y}, {x + 1, y}, {x, y - 1}, {x, y + 1}} {
-				if q[0] < 0 || q[1] < 0 || q[0] >= m.w || q[1] >= m.h {
-					continue
-				}
-				if k := q[1]*m.w + q[0]; !seen[k] && in(k) {
-					seen[k] = true
-					stack = append(stack, int32(k))
-				}
-			}
-		}
-		if n < least {
-			continue
 		}
 		c := m.at(t.X/n, t.Y/n)
 		t.X, t.Y, t.Area = c.X, c.Y, n*m.sx*m.sy
 		t.MinX, t.MinY = int(float64(t.MinX)*m.sx), int(float64(t.MinY)*m.sy)
 		t.MaxX, t.MaxY = int(math.Ceil(float64(t.MaxX)*m.sx)), int(math.Ceil(float64(t.MaxY)*m.sy))
 		out = append(out, t)
-	}
+	})
 	return out
 }
