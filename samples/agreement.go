@@ -99,25 +99,25 @@ func (g *Register) Agreement(ctx context.Context, q Query) (*Agreement, error) {
 		}
 	}
 	flags := []kernel.Flag{kernel.Chalky, kernel.Yellow, kernel.Red, kernel.RedStreaked, kernel.Damaged, kernel.Paddy, kernel.Odd}
-	err := g.pick(ctx, q, "row, document", func(row *Row, document []byte) error {
+	rows, err := g.List(ctx, q)
+	if err != nil {
+		return nil, err
+	}
+	for _, row := range rows {
 		if row.AsMeasured == nil {
-			return nil
+			continue
 		}
-		plain, err := decompress(document)
+		_, r, err := g.read(ctx, g.db, row.Code, row.Revision)
 		if err != nil {
-			return err
-		}
-		r, err := decodeRecord(plain)
-		if err != nil {
-			return err
+			return nil, g.fault(err)
 		}
 		res, err := r.Decode()
 		if err != nil {
-			return err
+			return nil, err
 		}
 		measured, err := r.AsMeasured()
 		if err != nil {
-			return err
+			return nil, err
 		}
 		a.Samples++
 		for _, l := range r.looks(measured, res) {
@@ -141,10 +141,6 @@ func (g *Register) Agreement(ctx context.Context, q Query) (*Agreement, error) {
 				}
 			}
 		}
-		return nil
-	})
-	if err != nil {
-		return nil, g.fault(err)
 	}
 	kinds := []string{CallAll, CallClass, CallFlag, CallNoFlag}
 	names := []string{}

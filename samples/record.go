@@ -19,6 +19,7 @@ package samples
 
 import (
 	"bytes"
+	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
@@ -497,8 +498,8 @@ func (r *Record) Trays() ([]kernel.Tray, error) {
 
 // Correct puts corrections in place of those that the record has, and computes
 // the result anew; an empty list gives the result as measured. New pieces are
-// measured by measure. A correction that says what one before said keeps its
-// author, others are by by.
+// measured by measure. Corrections that name nobody are by whoever said the same
+// before, else by by.
 func (r *Record) Correct(list []correct.Correction, by string, measure correct.Measure) error {
 	k, err := r.Kernels()
 	if err != nil {
@@ -506,12 +507,12 @@ func (r *Record) Correct(list []correct.Correction, by string, measure correct.M
 	}
 	list = slices.Clone(list)
 	for i := range list {
-		list[i].By = by
 		for _, old := range r.Corrections {
-			if reflect.DeepEqual(old.Said(), list[i].Said()) {
+			if list[i].By == "" && reflect.DeepEqual(old.Said(), list[i].Said()) {
 				list[i].By = old.By
 			}
 		}
+		list[i].By = cmp.Or(list[i].By, by)
 	}
 	_, done, err := correct.Apply(k.Trays, list, measure)
 	if err != nil {

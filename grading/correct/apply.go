@@ -31,7 +31,6 @@ const (
 func Apply(trays []kernel.Tray, list []Correction, measure Measure) ([]kernel.Tray, []Correction, error) {
 	out, done := slices.Clone(trays), slices.Clone(list)
 	first := make([]int, len(out)) // IDs below are of measured kernels
-	made := make([]int, len(out))
 	for i := range out {
 		t := &out[i]
 		t.Kernels, t.Unresolved = slices.Clone(t.Kernels), slices.Clone(t.Unresolved)
@@ -72,9 +71,14 @@ func Apply(trays []kernel.Tray, list []Correction, measure Measure) ([]kernel.Tr
 				c.Kernels = append(c.Kernels, id)
 			}
 		}
-		made[n] += len(c.Made)
 	}
-	for i, n := range made {
+	for i := range out {
+		n := 0
+		for _, k := range out[i].Kernels {
+			if k.ID >= first[i] {
+				n++
+			}
+		}
 		if n > 0 {
 			out[i].Warnings = append(slices.Clone(out[i].Warnings), kernel.Warning{
 				Code: "colour_by_hand", Text: fmt.Sprintf("the colour of pieces that were parted, joined or outlined by hand is not assessed: %d", n),
