@@ -46,8 +46,8 @@ in pixels of the picture, as kernels.csv and the reports have them:
 
 do is right (looked at, rightly judged), whole, broken, not_rice, gone (dust),
 flag or unflag with flag: chalky, cut with a line right across, join with: a
-place in the other piece, or add with an outline: [[x, y], ...]. Several pictures
-are told apart by picture: 2. The file holds all corrections that are to stand;
+place in the other piece, or add with an outline: [[x, y], ...]. Of several
+pictures picture: 2 names one. The file holds all corrections that are to stand;
 log corrections prints those that do, and an empty list takes all back. revision
 is the one that was looked at: where somebody else was quicker, nothing is saved
 and you are told. Shares, intervals and grade are computed anew; those as
@@ -62,6 +62,8 @@ measured stand beside them.`,
 	f := cmd.Flags()
 	o.registerFlags.add(f)
 	o.addTrail(f, &o.why, correct.Reasons)
+	f.StringVar(&o.why, "reason", "", "`TEXT` of --why, as it was called before")
+	f.Lookup("reason").Hidden = true
 	f.StringVar(&o.corrections, "corrections", "", "corrections of single kernels from `FILE`, in place of those before")
 	for _, t := range []struct {
 		to          *string

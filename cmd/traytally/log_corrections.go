@@ -16,9 +16,9 @@ func newLogCorrectionsCommand(u *ui) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "corrections CODE",
 		Short: "Print the corrections of a sample's kernels as a file to amend it with",
-		Long: `Prints the corrections of single kernels that hold for a sample, with its present
-revision, as log amend --corrections reads them: to be kept, or to be changed and
-handed back. For a sample without any it is the file to begin with.`,
+		Long: `Prints the corrections of single kernels that hold for a sample, with its
+present revision, as log amend --corrections reads them: to be kept, or to be
+changed and handed back. For a sample without any it is the file to begin with.`,
 		Example: "  traytally log corrections S2026-0001 > fixed.yaml\n  traytally log amend S2026-0001 --corrections fixed.yaml --why misjudged",
 		Args:    oneCode,
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -125,9 +125,10 @@ func newLogAgreementCommand(u *ui) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "agreement",
 		Short: "Show how often people who looked at kernels judged them otherwise",
-		Long: `Counts, over the samples with corrections, how many kernels were looked at and how
-many calls were changed: of each class as measured, of each flag that a kernel
-carried, and of each that it did not carry. Each share has its 95 % interval.
+		Long: `Counts, over the samples with corrections, how many kernels were looked at and
+how many calls were changed: of each class as measured, of each flag that a
+kernel carried, and of each that it did not carry. Each share has its 95 %
+interval.
 
 It tells of the kernels that people chose to look at, which are the doubtful
 ones: of all kernels fewer are misjudged. For a fair count look at kernels drawn

@@ -37,8 +37,8 @@ func newLogRecheckCommand(u *ui) *cobra.Command {
 		Long: `Measures and grades registered samples again, from their pictures and with their
 own settings, and says whether the result agrees bit for bit, or by how much
 the figures differ. The pictures are known by their SHA-256: one that was moved
-is found in the directories given with --pictures, one that was changed is told. Corrections of
-single kernels are laid on what is measured now.
+is found in the directories given with --pictures, one that was changed is
+told. Corrections of single kernels are laid on what is measured now.
 
 Another processor, or another version of OpenCV, may round differently: a result
 with the same kernels, classes and flags agrees then, and that it is not to the

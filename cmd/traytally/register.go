@@ -29,13 +29,10 @@ func (r *registerFlags) add(f *pflag.FlagSet) {
 	f.StringVar(&r.register, "register", "", "register of samples: a `FILE` or postgres://USER@HOST/DATABASE")
 }
 
-// addTrail adds who and why, for the audit trail. --reason is what --why was
-// called before.
+// addTrail adds who and why, for the audit trail.
 func (r *registerFlags) addTrail(f *pflag.FlagSet, why *string, usual []string) {
 	r.addBy(f)
 	f.StringVar(why, "why", "", "reason for the audit trail, as a `TEXT` like: "+strings.Join(usual, ", "))
-	f.StringVar(why, "reason", "", "")
-	f.Lookup("reason").Hidden = true
 }
 
 func (r *registerFlags) addBy(f *pflag.FlagSet) {
