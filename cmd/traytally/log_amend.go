@@ -201,6 +201,15 @@ func correctKernels(ctx context.Context, o amendOptions, u *ui) error {
 	if err != nil {
 		return ofFile(err, o.corrections)
 	}
+	res, err := rec.Decode()
+	if err != nil {
+		return err
+	}
+	for _, w := range res.Warnings {
+		if w.Code == correct.ColourByHand {
+			u.warn(w.Text, w.Hint)
+		}
+	}
 	return tellRevision(rec, u)
 }
 

@@ -14,6 +14,9 @@ import (
 // dividing line towards a neighbour; faces is how many such lines there are.
 type Measure func(t *kernel.Tray, outline []kernel.Point, hidden []bool, faces int) kernel.Kernel
 
+// ColourByHand is the code of the warning that a tray has pieces without colour.
+const ColourByHand = "colour_by_hand"
+
 // Limits of what can be corrected, all of them our own choice.
 const (
 	mostGap     = 0.25 // between pieces of one kernel, in widths of the usual kernel
@@ -81,7 +84,7 @@ func Apply(trays []kernel.Tray, list []Correction, measure Measure) ([]kernel.Tr
 		}
 		if n > 0 {
 			out[i].Warnings = append(slices.Clone(out[i].Warnings), kernel.Warning{
-				Code: "colour_by_hand", Text: fmt.Sprintf("the colour of pieces that were parted, joined or outlined by hand is not assessed: %d", n),
+				Code: ColourByHand, Text: fmt.Sprintf("the colour of pieces that were parted, joined or outlined by hand is not assessed: %d", n),
 				Hint: "give them the flags that they have", Value: float64(n), Metric: "pieces",
 			})
 		}
