@@ -39,6 +39,7 @@ type Piece struct {
 	Odds     [2]float64 // of a fracture at each tip, see kernel.Kernel.Odds; > 0
 	Covered  float64    // chance that another kernel lies over its rim, 0..1
 	Flags    []kernel.Flag
+	Called   kernel.Call // by a person; empty where nobody did
 	// ChalkShare is the opaque share of the visible surface, 0..1: standards
 	// draw the line of "chalky" at different shares.
 	ChalkShare float64
@@ -52,6 +53,26 @@ func (p *Piece) Has(f kernel.Flag) bool {
 		}
 	}
 	return false
+}
+
+// calledOdds are the odds of a fracture that a person's call gives: those of
+// the plainest look, see kernel.Kernel.Odds.
+const calledOdds = 99
+
+// heed makes the tips say what a person called p: a whole kernel has none
+// fractured, a broken one the likelier of the two.
+func (p *Piece) heed() {
+	switch p.Called {
+	case kernel.CalledWhole:
+		p.Odds = [2]float64{1.0 / calledOdds, 1.0 / calledOdds}
+		p.Ends = [2]kernel.End{kernel.EndIntact, kernel.EndIntact}
+	case kernel.CalledBroken:
+		i := 0
+		if p.Odds[1] > p.Odds[0] {
+			i = 1
+		}
+		p.Odds[i], p.Ends[i] = calledOdds, kernel.EndBroken
+	}
 }
 
 // coveredFrom is the CoveredShare from which on a part of a piece is taken to
@@ -135,8 +156,9 @@ func gather(trays []kernel.Tray) (rice, foreign []Piece, mm bool, err error) {
 				Length: k.LengthPx / unit, LengthSD: k.LengthSDPx / unit,
 				Axis: k.AxisLengthPx / unit, Width: k.WidthPx / unit,
 				Area: k.AreaPx2 / (unit * unit), Mass: k.VolumePx3 / (unit * unit * unit),
-				Ends: k.Ends, Odds: [2]float64{k.Odds(0), k.Odds(1)}, Covered: k.CoveredShare, Flags: k.Flags, ChalkShare: k.ChalkShare,
+				Ends: k.Ends, Odds: [2]float64{k.Odds(0), k.Odds(1)}, Covered: k.CoveredShare, Flags: k.Flags, Called: k.Called, ChalkShare: k.ChalkShare,
 			}
+			p.heed()
 			if k.Has(kernel.Foreign) {
 				foreign = append(foreign, p)
 			} else {

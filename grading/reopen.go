@@ -57,7 +57,7 @@ func (r *Result) sample() (*Sample, error) {
 			Tray: tray[k.Picture], Index: i,
 			Length: k.LengthMM, Width: k.WidthMM, Area: k.AreaMM2, Mass: k.VolumeMM3,
 			Ends:    [2]kernel.End{ends[k.Ends[0]], ends[k.Ends[1]]},
-			Covered: k.CoveredShare, ChalkShare: k.ChalkShare,
+			Covered: k.CoveredShare, ChalkShare: k.ChalkShare, Called: k.Called,
 		}
 		if !s.MM {
 			p.Length, p.Width, p.Area, p.Mass = k.LengthPx, k.WidthPx, k.AreaPx2, k.VolumePx3
@@ -69,6 +69,7 @@ func (r *Result) sample() (*Sample, error) {
 			c = min(max(c, 0.01), 0.99) // as it was rounded
 			p.Odds[end] = c / (1 - c)
 		}
+		p.heed()
 		// The ratio is by the measure that the classes go by; the other measure
 		// is not used.
 		p.Axis = p.Length

@@ -184,6 +184,8 @@ type KernelRow struct {
 	Flags          []string   `json:"flags"`
 	Lab            [3]float64 `json:"lab"`
 	ChalkShare     float64    `json:"chalk_share"`
+	// Called is what a person called it, "whole" or "broken".
+	Called kernel.Call `json:"called,omitempty"`
 	// ChalkZone is where the chalk lies; empty where there is none.
 	ChalkZone kernel.ChalkZone `json:"chalk_zone,omitempty"`
 }
@@ -237,12 +239,12 @@ func (s *Sample) rows(trays []kernel.Tray) []KernelRow {
 		k := &t.Kernels[p.Index]
 		row := KernelRow{
 			ID: k.ID, Picture: t.Picture, X: round(k.X, 4), Y: round(k.Y, 4),
-			LengthRatio: round(s.Ratio(p), 6), Class: class,
+			LengthRatio: round(s.measured(p), 6), Class: class,
 			Ends:         [2]string{k.Ends[0].String(), k.Ends[1].String()},
 			CoveredShare: round(k.CoveredShare, 4),
 			Flags:        make([]string, 0, len(k.Flags)),
 			Lab:          [3]float64{round(k.Lab[0], 4), round(k.Lab[1], 4), round(k.Lab[2], 4)},
-			ChalkShare:   round(k.ChalkShare, 4),
+			ChalkShare:   round(k.ChalkShare, 4), Called: k.Called,
 		}
 		for i, t := range k.Tips {
 			row.Tips[i] = t.Form.String()

@@ -43,8 +43,22 @@ type Sample struct {
 func (s *Sample) Told() bool { return s.Reference.Length > 0 }
 
 // Ratio returns the length of p, as far as it is seen, over the reference
-// length; 0 where that is not told.
+// length; 0 where that is not told. Of a piece that a person called whole it is
+// 1 at least, of one called broken just short of whole at most.
 func (s *Sample) Ratio(p *Piece) float64 {
+	r := s.measured(p)
+	switch {
+	case !s.Told():
+	case p.Called == kernel.CalledWhole:
+		return max(1, r)
+	case p.Called == kernel.CalledBroken:
+		return min(r, s.Params.Cut*(1-1e-6))
+	}
+	return r
+}
+
+// measured is Ratio whatever people call p.
+func (s *Sample) measured(p *Piece) float64 {
 	if !s.Told() {
 		return 0
 	}
@@ -52,7 +66,7 @@ func (s *Sample) Ratio(p *Piece) float64 {
 }
 
 // possible returns ratios, one of each size class, that p may have where its
-// own does not tell: all of them of a piece that another covers, unless what
+// own does not tell: what a person called it; all of them of a piece that another covers, unless what
 // is seen is long enough for a head kernel. Without a reference length only
 // the tips speak, where their look leaves little doubt. It returns nil where
 // the ratio is known.
@@ -60,6 +74,12 @@ func (s *Sample) possible(p *Piece) []float64 {
 	cut := s.Params.Cut
 	all := []float64{0.2, 0.4, (0.5 + cut) / 2, 1}
 	switch {
+	case p.Called != "" && s.Told():
+		return []float64{s.Ratio(p)}
+	case p.Called == kernel.CalledBroken:
+		return all[:3]
+	case p.Called == kernel.CalledWhole:
+		return all[3:]
 	case s.Told() && p.covered() && !AtLeast(s.Ratio(p), cut):
 		return all
 	case s.Told():

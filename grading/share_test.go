@@ -1,6 +1,7 @@
 package grading
 
 import (
+	"encoding/json"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -462,4 +463,44 @@ func TestIntervalMissesEitherSideAlike(t *testing.T) {
 	tooLow, tooHigh := outcomes(t, simLot{5}, 20000, 100, 0, DefaultDecision(), 99)
 	t.Logf("too low %.2f %%, too high %.2f %%", 100*tooLow, 100*tooHigh)
 	assert.InDelta(t, tooLow, tooHigh, 0.0065)
+}
+
+// A person's call goes before the length: whole is head, broken takes the size
+// of its length and is a large broken where it is as long as a head kernel, also
+// where no whole-kernel length is told.
+func TestCalled(t *testing.T) {
+	tr := kernel.Tray{PxPerMM: 10}
+	calls := map[int]kernel.Call{1: kernel.CalledBroken, 5: kernel.CalledBroken, 4: kernel.CalledWhole, 6: kernel.CalledWhole}
+	for i, mm := range []float64{7, 7, 5.3, 5.2, 3, 1.5, 7, 7, 7, 7} {
+		tr.Kernels = append(tr.Kernels, kernel.Kernel{ID: i + 1, LengthPx: 10 * mm, WidthPx: 20, AxisLengthPx: 10 * mm,
+			AreaPx2: 157 * mm, VolumePx3: 1000 * mm, LengthSDPx: 1, Called: calls[i+1]})
+	}
+	p := DefaultParams()
+	p.WholeLengthMM, p.WholeLengthSEMM = 7, 0.1
+	r, err := Analyse([]kernel.Tray{tr}, p)
+	require.NoError(t, err)
+	var classes []Class
+	for _, k := range r.Kernels {
+		classes = append(classes, k.Class)
+	}
+	assert.Equal(t, []Class{LargeBroken, Head, Head, Head, MediumBroken, Head, Head, Head, Head, Head}, classes)
+	assert.Equal(t, 1.0, r.Kernels[0].LengthRatio, "as measured")
+	assert.Equal(t, 2, r.Broken.Found)
+	assert.Equal(t, kernel.CalledBroken, r.Kernels[0].Called)
+
+	// Read back from its JSON it says the same.
+	b, err := json.Marshal(r)
+	require.NoError(t, err)
+	var again Result
+	require.NoError(t, json.Unmarshal(b, &again))
+	require.NoError(t, Reopen(&again))
+	for i := range again.Kernels {
+		assert.Equal(t, classes[i], again.Sample.ClassOf(&again.Sample.Pieces[i]))
+	}
+
+	s := *r.Sample
+	s.Reference = Reference{Method: NotTold}
+	for i, want := range map[int]Class{0: AnyBroken, 3: Head, 4: AnyBroken, 5: Head, 6: Untold} {
+		assert.Equal(t, want, s.ClassOf(&s.Pieces[i]), i)
+	}
 }

@@ -16,7 +16,10 @@ import (
 // What an Entry records.
 const (
 	ActionRegister = "register"
-	ActionAmend    = "amend"
+	ActionAmend    = "amend" // facts, or corrections of single kernels
+	ActionWithdraw = "withdraw"
+	ActionRestore  = "restore" // of a sample that was withdrawn
+	ActionRename   = "rename"
 )
 
 // An Entry is one link of the audit trail.
@@ -34,7 +37,7 @@ type Entry struct {
 	// runs backwards.
 	At       time.Time `json:"at"`
 	Action   string    `json:"action"`
-	Code     string    `json:"code"`
+	Code     string    `json:"code"` // by which the sample was registered, whatever it is called later
 	Revision int       `json:"revision"`
 	Actor    string    `json:"actor"`
 	Reason   string    `json:"reason,omitempty"`
@@ -101,6 +104,10 @@ func (g *Register) made(e Entry) {
 // History returns the entries of one sample, or with code "" of all, oldest
 // first.
 func (g *Register) History(ctx context.Context, code string) ([]Entry, error) {
+	code, err := g.registeredAs(ctx, g.db, code)
+	if err != nil {
+		return nil, g.fault(err)
+	}
 	entries, err := g.history(ctx, g.db, code)
 	return entries, g.fault(err)
 }
@@ -384,7 +391,7 @@ func (s *storedRevision) flaws() (out []Flaw) {
 		bad("cannot be read: %v", err)
 		return out
 	}
-	if r.Code != s.code || r.Revision != s.revision || r.Key != s.key || stamp(r.Registered) != s.registered ||
+	if r.registeredAs() != s.code || r.Revision != s.revision || r.Key != s.key || stamp(r.Registered) != s.registered ||
 		s.row != string(mustJSON(row)) || stamp(row.At) != s.at || r.searchText() != s.search {
 		bad("is listed differently from what its record says")
 	}

@@ -30,6 +30,7 @@ var (
 	ErrGone       = errors.New("register gone")
 	ErrBusy       = errors.New("register in use")
 	ErrCodeTaken  = errors.New("code in use")
+	ErrChanged    = errors.New("changed meanwhile")
 	ErrStandard   = errors.New("standard not at hand")
 )
 

@@ -70,6 +70,33 @@ var columns = []column{
 	{"warnings", 9, func(r *Row) any { return r.Warnings }},
 	{"pictures", 28, func(r *Row) any { return strings.Join(r.Pictures, "; ") }},
 	{"note", 30, func(r *Row) any { return r.Note }},
+	{"corrected_kernels", 12, func(r *Row) any { return measured(r, r.Corrected) }},
+	{"corrected_by", 16, func(r *Row) any { return strings.Join(r.By, "; ") }},
+	{"measured_broken_mass_pct", 15, func(r *Row) any { return measured(r, asMeasured(r).BrokenMass.Value) }},
+	{"measured_broken_mass_low", 15, func(r *Row) any { return measured(r, asMeasured(r).BrokenMass.Low) }},
+	{"measured_broken_mass_high", 15, func(r *Row) any { return measured(r, asMeasured(r).BrokenMass.High) }},
+	{"measured_outcome", 26, func(r *Row) any { return asMeasured(r).Outcome }},
+	{"withdrawn", 10, func(r *Row) any {
+		if r.Withdrawn {
+			return "yes"
+		}
+		return nil
+	}},
+}
+
+func asMeasured(r *Row) AsMeasured {
+	if r.AsMeasured == nil {
+		return AsMeasured{}
+	}
+	return *r.AsMeasured
+}
+
+// measured is v where somebody looked at kernels of the sample, else nothing.
+func measured(r *Row, v any) any {
+	if r.AsMeasured == nil {
+		return nil
+	}
+	return v
 }
 
 // told is v, or nothing where the whole-kernel length is not told: the tips

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"os"
@@ -16,6 +17,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"traytally/grading/correct"
 	"traytally/samples"
 	"traytally/samples/internal/sampletest"
 )
@@ -37,8 +39,8 @@ func TestMain(m *testing.M) {
 	os.Exit(m.Run())
 }
 
-// fill registers the samples that are missing, as a resumed batch does, and
-// says each once it is on the disk.
+// fill registers the samples that are missing, as a resumed batch does, corrects
+// a kernel of each, and says both once they are on the disk.
 func fill(where string) error {
 	ctx := context.Background()
 	g, err := samples.Open(ctx, where, samples.OpenOptions{Create: true, Actor: "test"})
@@ -55,6 +57,12 @@ func fill(where string) error {
 			return err
 		}
 		fmt.Println(r.Pictures[0].SHA256, r.Code)
+		k := sampletest.Tray(seed, 40, 0.12).Kernels[0]
+		_, err = g.Correct(ctx, r.Code, "touching kernels", 1, []correct.Correction{{Do: correct.Cut, At: at(&k), Line: across(&k)}}, piece)
+		if err != nil && !errors.Is(err, samples.ErrChanged) { // that was done before
+			return err
+		}
+		fmt.Println(r.Code, "corrected")
 	}
 	return nil
 }
@@ -71,7 +79,7 @@ func TestKilledWriters(t *testing.T) {
 	}
 	rng := rand.New(rand.NewPCG(7, 7))
 	where := filepath.Join(t.TempDir(), "register.db")
-	told := map[string]string{}
+	told, fixed := map[string]string{}, map[string]bool{}
 	round := 0
 	check := func() {
 		g, err := samples.Open(t.Context(), where, samples.OpenOptions{Create: true})
@@ -82,6 +90,12 @@ func TestKilledWriters(t *testing.T) {
 			require.NoError(t, err)
 			require.Equal(t, []string{code}, codes, "after kill %d", round)
 		}
+		for code := range fixed {
+			r, err := g.Get(t.Context(), code, 0)
+			require.NoError(t, err)
+			require.Equal(t, 2, r.Revision, "after kill %d", round)
+			require.Len(t, r.Corrections, 1)
+		}
 		v, err := g.Verify(t.Context(), "", nil)
 		require.NoError(t, err)
 		require.Empty(t, v.Problems, "after kill %d", round)
@@ -90,6 +104,7 @@ func TestKilledWriters(t *testing.T) {
 		if round%50 == 49 { // begin anew, so that the first steps are hit too
 			check()
 			clear(told)
+			clear(fixed)
 			where = filepath.Join(t.TempDir(), fmt.Sprintf("register-%d.db", round))
 		}
 		out := runFill(t, where, time.Duration(rng.IntN(40_000))*time.Microsecond)
@@ -101,6 +116,8 @@ func TestKilledWriters(t *testing.T) {
 					require.Equal(t, before, code)
 				}
 				told[sum] = code
+			} else if code == "corrected" {
+				fixed[sum] = true
 			}
 		}
 		if round%10 == 0 {
@@ -108,7 +125,7 @@ func TestKilledWriters(t *testing.T) {
 		}
 	}
 	out := runFill(t, where, 0)
-	assert.Len(t, strings.Split(strings.TrimSpace(string(out)), "\n"), toFill)
+	assert.Len(t, strings.Split(strings.TrimSpace(string(out)), "\n"), 2*toFill)
 	check()
 	g, err := samples.Open(t.Context(), where, samples.OpenOptions{})
 	require.NoError(t, err)

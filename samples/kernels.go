@@ -32,14 +32,15 @@ const (
 
 // MeasuredSHA256 returns the check sum of the trays as they are: every measure
 // and every corner of the outlines, to the last bit (in JSON, whose shortest
-// decimals stand for one float64 each). Names and warnings take no part.
+// decimals stand for one float64 each). Names, warnings and what the picture
+// itself tells of its pixels take no part.
 func (k *Kernels) MeasuredSHA256() (string, error) {
 	h := sha256.New()
 	e := json.NewEncoder(h)
 	for _, trays := range [][]kernel.Tray{k.Trays, k.Reference} {
 		bare := make([]kernel.Tray, len(trays))
 		for i, t := range trays {
-			t.Picture, t.ScaleSource, t.Warnings = "", "", nil
+			t.Picture, t.ScaleSource, t.Warnings, t.PixelAspect = "", "", nil, 0
 			bare[i] = t
 		}
 		if err := e.Encode(bare); err != nil {

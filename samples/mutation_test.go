@@ -61,6 +61,11 @@ func TestVerifySeesEveryMutation(t *testing.T) {
 			}
 			_, err := g.Amend(t.Context(), "S2026-0002", "lot was left out", func(f *samples.Facts) error { f.Lot = "L-2"; return nil })
 			require.NoError(t, err)
+			corrected(t, g, "S2026-0003")
+			_, err = g.Rename(t.Context(), "S2026-0003", "K-3", "code came late")
+			require.NoError(t, err)
+			_, err = g.Withdraw(t.Context(), "K-3", "test scan", true)
+			require.NoError(t, err)
 			history, err := g.History(t.Context(), "")
 			require.NoError(t, err)
 			head = history[len(history)-1].Hash

@@ -2,6 +2,8 @@ package samples
 
 import (
 	"context"
+	"database/sql"
+	"encoding/json"
 	"fmt"
 	"strings"
 	"unicode/utf8"
@@ -20,21 +22,59 @@ func FoldName(name string) string {
 	return norm.NFC.String(cases.Fold().String(norm.NFC.String(name)))
 }
 
-// codes returns the codes of all samples in the order of their registration.
-func (g *Register) codes(ctx context.Context, q querier) (codes []string, err error) {
-	rows, err := q.QueryContext(ctx, "SELECT code FROM samples ORDER BY id")
+// codes returns all codes that samples have or had: those by which they were
+// registered, in that order, and then those given later.
+func (g *Register) codes(ctx context.Context, q querier) ([]string, error) {
+	codes, err := g.texts(ctx, q, "SELECT code FROM samples ORDER BY id")
 	if err != nil {
 		return nil, err
 	}
-	defer rows.Close()
-	for rows.Next() {
-		var code string
-		if err := rows.Scan(&code); err != nil {
-			return nil, err
-		}
-		codes = append(codes, code)
+	given, err := g.given(ctx, q)
+	for _, c := range given {
+		codes = append(codes, c.code)
 	}
-	return codes, rows.Err()
+	return codes, err
+}
+
+// A given is a code that was given to a sample after it was registered.
+type given struct{ code, registeredAs string }
+
+func (g *Register) given(ctx context.Context, q querier) (out []given, err error) {
+	const renamed = `SELECT a.code, r.row FROM audit a JOIN samples s ON s.code = a.code
+JOIN revisions r ON r.sample = s.id AND r.revision = a.revision WHERE a.action = ? ORDER BY a.seq`
+	err = g.each(ctx, q, renamed, []any{ActionRename}, func(rows *sql.Rows) error {
+		var row string
+		var c given
+		if err := rows.Scan(&c.registeredAs, &row); err != nil {
+			return err
+		}
+		var r Row
+		err := json.Unmarshal([]byte(row), &r)
+		c.code = r.Code
+		out = append(out, c)
+		return err
+	})
+	return out, err
+}
+
+// registeredAs returns the code by which the sample that has or had this one was
+// registered, or the same where there is no such sample.
+func (g *Register) registeredAs(ctx context.Context, q querier, code string) (string, error) {
+	if has, err := g.has(ctx, q, code); has || err != nil || code == "" {
+		return code, err
+	}
+	given, err := g.given(ctx, q)
+	for _, c := range given {
+		if c.code == code {
+			return c.registeredAs, nil
+		}
+	}
+	return code, err
+}
+
+func (g *Register) has(ctx context.Context, q querier, code string) (bool, error) {
+	there, err := g.texts(ctx, q, "SELECT code FROM samples WHERE code = ?", code)
+	return len(there) > 0, err
 }
 
 // FileNames returns, by code, the names of the files that samples have to
@@ -48,6 +88,9 @@ func (g *Register) FileNames(ctx context.Context) (map[string]string, error) {
 	}
 	names, taken := map[string]string{}, map[string]bool{"index": true}
 	for _, code := range codes {
+		if names[code] != "" { // given, taken back and given again
+			continue
+		}
 		name := code
 		for n := 2; taken[FoldName(name)]; n++ {
 			name = fmt.Sprintf("%s~%d", code, n) // no code has a tilde

@@ -22,12 +22,28 @@ func (g *Register) Lookup(ctx context.Context, key string) (string, error) {
 	return code, g.fault(err)
 }
 
-func (g *Register) lookup(ctx context.Context, q querier, key string) (code string, err error) {
-	err = q.QueryRowContext(ctx, g.kind.sql("SELECT code FROM samples WHERE key = ?"), key).Scan(&code)
-	if errors.Is(err, sql.ErrNoRows) {
-		return "", nil
+func (g *Register) lookup(ctx context.Context, q querier, key string) (string, error) {
+	codes, err := g.present(ctx, q, "key = ?", key)
+	if err != nil || len(codes) == 0 {
+		return "", err
 	}
-	return code, err
+	return codes[0], nil
+}
+
+// present returns the codes that samples have now, oldest sample first.
+func (g *Register) present(ctx context.Context, q querier, where string, args ...any) (codes []string, err error) {
+	err = g.each(ctx, q, `SELECT row FROM revisions r JOIN samples s ON s.id = r.sample
+WHERE `+where+` AND revision = (SELECT max(revision) FROM revisions WHERE sample = s.id) ORDER BY s.id`, args, func(rows *sql.Rows) error {
+		var text string
+		if err := rows.Scan(&text); err != nil {
+			return err
+		}
+		var r Row
+		err := json.Unmarshal([]byte(text), &r)
+		codes = append(codes, r.Code)
+		return err
+	})
+	return codes, err
 }
 
 // Get returns a revision of a sample with its kernels, revision 0 being the
@@ -44,6 +60,10 @@ func (g *Register) Get(ctx context.Context, code string, revision int) (*Record,
 }
 
 func (g *Register) read(ctx context.Context, q querier, code string, revision int) (id int64, r *Record, err error) {
+	was := code
+	if code, err = g.registeredAs(ctx, q, code); err != nil {
+		return 0, nil, err
+	}
 	var document []byte
 	query := "SELECT s.id, r.document FROM samples s JOIN revisions r ON r.sample = s.id WHERE s.code = ? "
 	args := []any{code}
@@ -58,7 +78,7 @@ func (g *Register) read(ctx context.Context, q querier, code string, revision in
 		if has, err := g.has(ctx, q, code); err != nil {
 			return 0, nil, err
 		} else if has {
-			return 0, nil, &Error{What: fmt.Sprintf("sample %s has no revision %d", code, revision), Hint: "traytally log show " + code + " lists its revisions", Err: ErrNotFound}
+			return 0, nil, &Error{What: fmt.Sprintf("sample %s has no revision %d", was, revision), Hint: "traytally log show " + was + " lists its revisions", Err: ErrNotFound}
 		}
 		near, err := g.near(ctx, code)
 		if err != nil {
@@ -85,8 +105,8 @@ func (g *Register) near(ctx context.Context, code string) ([]string, error) {
 	if g.kind == sqliteDialect && g.db.Stats().InUse > 0 {
 		return nil, nil
 	}
-	codes, err := g.texts(ctx, g.db, "SELECT code FROM samples ORDER BY id DESC LIMIT 5000")
-	return standards.Nearest(code, codes), err
+	codes, err := g.codes(ctx, g.db)
+	return standards.Nearest(code, codes[max(0, len(codes)-5000):]), err
 }
 
 func decodeRecord(plain []byte) (*Record, error) {
@@ -94,7 +114,7 @@ func decodeRecord(plain []byte) (*Record, error) {
 	if err := json.Unmarshal(plain, &r); err != nil {
 		return nil, err
 	}
-	if r.Schema != Schema {
+	if r.Schema != Schema && r.Schema != schemaMore {
 		return nil, fmt.Errorf("the record has the form %q, this program reads %q", r.Schema, Schema)
 	}
 	return &r, nil
@@ -135,6 +155,21 @@ type Row struct {
 	Grade      string   `json:"grade,omitempty"` // in the words that can be stood by
 	Warnings   int      `json:"warnings"`
 	Pictures   []string `json:"pictures"` // file names
+	// Withdrawn samples do not count.
+	Withdrawn bool `json:"withdrawn,omitempty"`
+	// Corrected is the number of kernels that people judged otherwise, By who
+	// they are; AsMeasured is what came out without them, nil where nobody looked.
+	Corrected  int         `json:"corrected_kernels,omitempty"`
+	By         []string    `json:"corrected_by,omitempty"`
+	AsMeasured *AsMeasured `json:"as_measured,omitempty"`
+}
+
+// AsMeasured is what a corrected sample had without its corrections.
+type AsMeasured struct {
+	BrokenMass  grading.Estimate `json:"broken_mass_pct"`
+	BrokenCount grading.Estimate `json:"broken_count_pct"`
+	Untold      bool             `json:"whole_length_not_told,omitempty"`
+	Outcome     string           `json:"outcome"`
 }
 
 // Outcome is the grade, the trade class, or why there is neither.
@@ -162,7 +197,7 @@ func (r *Record) Row() (*Row, error) {
 		BrokenMass: res.Broken.MassPct.Estimate, BrokenCount: res.Broken.CountPct.Estimate, EffectiveN: res.Broken.MassPct.EffectiveN,
 		Kernels: len(res.Kernels), Reference: res.Reference.Length, Unit: res.Reference.Unit,
 		Untold:   !res.Reference.Told(),
-		Standard: r.Settings.Standard, Warnings: len(res.Warnings),
+		Standard: r.Settings.Standard, Warnings: len(res.Warnings), Withdrawn: r.Withdrawn,
 	}
 	if m, ok := f.Moisture(); ok {
 		row.Moisture = &m
@@ -170,16 +205,42 @@ func (r *Record) Row() (*Row, error) {
 	if m, ok := f.MassG(); ok {
 		row.MassG = &m
 	}
-	if res.TradeClass != nil {
-		row.TradeClass = res.TradeClass.Name
-	}
-	if res.Grade != nil {
-		row.Grade = res.Grade.Result
-	}
+	row.judged(res)
 	for _, p := range r.Pictures {
 		row.Pictures = append(row.Pictures, filepath.Base(p.Path))
 	}
+	if r.Corrections == nil {
+		return row, nil
+	}
+	measured, err := r.AsMeasured()
+	if err != nil {
+		return nil, err
+	}
+	looks := r.looks(measured, res)
+	for i := range looks {
+		if looks[i].changed() {
+			row.Corrected++
+		}
+	}
+	for _, c := range r.Corrections {
+		if !slices.Contains(row.By, c.By) {
+			row.By = append(row.By, c.By)
+		}
+	}
+	before := Row{Untold: !measured.Reference.Told()}
+	before.judged(measured)
+	row.AsMeasured = &AsMeasured{measured.Broken.MassPct.Estimate, measured.Broken.CountPct.Estimate, before.Untold, before.Outcome()}
 	return row, nil
+}
+
+// judged fills in the trade class and the grade.
+func (r *Row) judged(res *grading.Result) {
+	if res.TradeClass != nil {
+		r.TradeClass = res.TradeClass.Name
+	}
+	if res.Grade != nil {
+		r.Grade = res.Grade.Result
+	}
 }
 
 func (r *Record) sampledAt() time.Time {
@@ -209,6 +270,8 @@ type Query struct {
 	BrokenFrom, BrokenTo *float64
 	// Last keeps the newest so many; 0 keeps all.
 	Last int
+	// Withdrawn picks withdrawn samples too.
+	Withdrawn bool
 }
 
 // List returns the present revisions of the samples that q picks, in the order
@@ -309,7 +372,7 @@ func (q *Query) picks(r *Row) bool {
 	in := func(text, part string) bool {
 		return part == "" || strings.Contains(strings.ToLower(text), strings.ToLower(part))
 	}
-	return in(r.Lot, q.Lot) && in(r.Party, q.Party) && in(r.Line, q.Line) && in(r.Variety, q.Variety) && in(r.Stage, q.Stage) &&
+	return (q.Withdrawn || !r.Withdrawn) && in(r.Lot, q.Lot) && in(r.Party, q.Party) && in(r.Line, q.Line) && in(r.Variety, q.Variety) && in(r.Stage, q.Stage) &&
 		(in(r.Grade, q.Grade) || in(r.TradeClass, q.Grade)) &&
 		(!r.Untold || q.BrokenFrom == nil && q.BrokenTo == nil) &&
 		(q.BrokenFrom == nil || r.BrokenMass.Value >= *q.BrokenFrom) && (q.BrokenTo == nil || r.BrokenMass.Value <= *q.BrokenTo)
@@ -318,6 +381,6 @@ func (q *Query) picks(r *Row) bool {
 // WithPicture returns the codes of the samples measured on the picture with
 // this SHA-256, oldest first.
 func (g *Register) WithPicture(ctx context.Context, sha256 string) ([]string, error) {
-	out, err := g.texts(ctx, g.db, "SELECT code FROM samples WHERE id IN (SELECT sample FROM pictures WHERE sha256 = ?) ORDER BY id", sha256)
+	out, err := g.present(ctx, g.db, "s.id IN (SELECT sample FROM pictures WHERE sha256 = ?)", sha256)
 	return out, g.fault(err)
 }

@@ -19,6 +19,7 @@ package samples
 
 import (
 	"bytes"
+	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
@@ -31,12 +32,18 @@ import (
 	"unicode/utf8"
 
 	"traytally/grading"
+	"traytally/grading/correct"
 	"traytally/grading/standards"
 	"traytally/vision/kernel"
 )
 
-// Schema names the form of the JSON that a Record marshals to.
-const Schema = "traytally.sample/1"
+// Schema names the form of the JSON that a Record marshals to, and schemaMore
+// that of one which says what older versions would lose: that it was corrected,
+// withdrawn or renamed.
+const (
+	Schema     = "traytally.sample/1"
+	schemaMore = "traytally.sample/2"
+)
 
 // A Record is one graded sample, with everything that its result depends on.
 type Record struct {
@@ -45,6 +52,11 @@ type Record struct {
 	Key string `json:"key"`
 	// Code names the sample in its register; Add gives one where it is empty.
 	Code string `json:"code"`
+	// FormerCodes are those that it had before, the first by which it was
+	// registered. They stay its own.
+	FormerCodes []string `json:"former_codes,omitempty"`
+	// Withdrawn says that it does not count: a test scan, the wrong tray.
+	Withdrawn bool `json:"withdrawn,omitempty"`
 	// Revision is 1 when registered and grows by one with each amendment.
 	Revision   int       `json:"revision"`
 	Registered time.Time `json:"registered"` // UTC, of revision 1
@@ -58,6 +70,10 @@ type Record struct {
 	// thinned (see Kernels).
 	MeasuredSHA256 string `json:"measured_sha256"`
 	KernelsSHA256  string `json:"kernels_sha256"`
+	// Corrections are what people said of single kernels, and Measured is the
+	// result without them; neither is there where nobody did.
+	Corrections []correct.Correction `json:"corrections,omitempty"`
+	Measured    json.RawMessage      `json:"measured_result,omitempty"`
 	// Result is the graded result, byte for byte as it was computed.
 	Result json.RawMessage `json:"result"`
 
@@ -448,8 +464,8 @@ func textPaths(ps []Picture) []Picture {
 	return out
 }
 
-// Kernels returns the kernels as stored. They are nil in a record that was
-// read without them.
+// Kernels returns the kernels as measured and stored. They are nil in a record
+// that was read without them.
 func (r *Record) Kernels() (*Kernels, error) {
 	if r.kernels == nil {
 		return nil, nil
@@ -469,26 +485,72 @@ func (r *Record) Decode() (*grading.Result, error) {
 	return r.decoded, nil
 }
 
-// Regrade computes the sample again from its stored kernels, with its settings
-// and its present sheet, and puts the new grade into the result. It is an
-// *Error where the figures do not come out as registered, as they may not in a
-// later version of the arithmetic.
+// Trays returns the trays that Result was made from: as stored, the corrections
+// laid on. They are nil in a record that was read without kernels.
+func (r *Record) Trays() ([]kernel.Tray, error) {
+	k, err := r.Kernels()
+	if err != nil || k == nil {
+		return nil, err
+	}
+	trays, _, err := correct.Apply(k.Trays, r.Corrections, nil)
+	return trays, err
+}
+
+// Correct puts corrections in place of those that the record has, and computes
+// the result anew; an empty list gives the result as measured. New pieces are
+// measured by measure. Corrections that name nobody are by whoever said the same
+// before, else by by.
+func (r *Record) Correct(list []correct.Correction, by string, measure correct.Measure) error {
+	k, err := r.Kernels()
+	if err != nil {
+		return err
+	}
+	list = slices.Clone(list)
+	for i := range list {
+		for _, old := range r.Corrections {
+			if list[i].By == "" && reflect.DeepEqual(old.Said(), list[i].Said()) {
+				list[i].By = old.By
+			}
+		}
+		list[i].By = cmp.Or(list[i].By, by)
+	}
+	_, done, err := correct.Apply(k.Trays, list, measure)
+	if err != nil {
+		return err
+	}
+	if r.Corrections = done; len(done) == 0 {
+		r.Corrections = nil
+	}
+	return r.Regrade()
+}
+
+// Regrade computes the sample again from its stored kernels, with its
+// corrections, its settings and its present sheet. It is an *Error where the
+// figures as measured do not come out as registered, as they may not in a later
+// version of the arithmetic.
 func (r *Record) Regrade() error {
 	std, err := r.Settings.LoadStandard()
-	if err != nil || std == nil {
+	if err != nil || std == nil && r.Corrections == nil && r.Measured == nil {
 		return err
 	}
 	k, err := r.Kernels()
 	if err != nil {
 		return err
 	}
-	old, err := r.Decode()
+	old, err := r.AsMeasured()
 	if err != nil {
 		return err
 	}
 	p := r.Settings.Params
 	p.ReferenceFrom, p.NotAssessed = k.Reference, old.Params.NotAssessed
-	res, err := grading.Analyse(k.Trays, p)
+	grade := func(trays []kernel.Tray) (*grading.Result, error) {
+		res, err := grading.Analyse(trays, p)
+		if err == nil && std != nil {
+			res.Grade, err = grading.Evaluate(res.Sample, std, r.Facts.Sheet)
+		}
+		return res, err
+	}
+	res, err := grade(k.Trays)
 	if err != nil {
 		return err
 	}
@@ -498,15 +560,51 @@ func (r *Record) Regrade() error {
 			Hint: "grade its picture anew with the new facts",
 		}
 	}
-	next := *old
-	next.Grade, err = grading.Evaluate(res.Sample, std, r.Facts.Sheet)
+	measured := *old
+	measured.Grade = res.Grade
+	raw, err := EncodeResult(&measured)
 	if err != nil {
 		return err
 	}
-	raw, err := EncodeResult(&next)
+	r.Result, r.Measured, r.decoded = raw, nil, nil
+	if r.Corrections == nil {
+		return nil
+	}
+	trays, _, err := correct.Apply(k.Trays, r.Corrections, nil)
 	if err != nil {
 		return err
 	}
-	r.Result, r.decoded = raw, nil
-	return nil
+	if res, err = grade(trays); err != nil {
+		return err
+	}
+	res.Versions, res.ColourProfile = old.Versions, old.ColourProfile
+	r.Measured = raw
+	r.Result, err = EncodeResult(res)
+	return err
+}
+
+// AsMeasured returns the result without the corrections.
+func (r *Record) AsMeasured() (*grading.Result, error) {
+	if r.Measured == nil {
+		return r.Decode()
+	}
+	res, err := DecodeResult(r.Measured)
+	if err != nil {
+		return nil, fmt.Errorf("measured result of sample %s: %w", r.Code, err)
+	}
+	return res, nil
+}
+
+// registeredAs is the code by which the sample was registered.
+func (r *Record) registeredAs() string {
+	return slices.Concat(r.FormerCodes, []string{r.Code})[0]
+}
+
+// form is the form of the record: older versions refuse one that says what they
+// would lose.
+func (r *Record) form() string {
+	if r.Corrections != nil || r.FormerCodes != nil || r.Withdrawn {
+		return schemaMore
+	}
+	return Schema
 }

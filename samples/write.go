@@ -12,6 +12,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"traytally/grading/correct"
 )
 
 // Add registers a sample. It sets the record's code, revision and time, and
@@ -48,23 +50,16 @@ func (g *Register) add(ctx context.Context, rec *Record, reason string) (added b
 			return nil
 		}
 		now := g.now().UTC().Truncate(time.Millisecond)
-		codes, err := g.codes(ctx, tx)
+		taken, err := g.taken(ctx, tx)
 		if err != nil {
 			return err
 		}
-		taken := map[string]string{}
-		for _, code := range codes {
-			taken[FoldName(code)] = code
-		}
 		if r.Code == "" {
 			r.Code = nextCode(taken, now)
-		} else if other := taken[FoldName(r.Code)]; other != "" {
-			e := &Error{What: fmt.Sprintf("the code %s belongs to another sample", r.Code), Hint: "give another code, or none; traytally log show " + other + " shows that sample", Err: ErrCodeTaken}
-			if other != r.Code {
-				e.What = fmt.Sprintf("the code %s is %s but for case", r.Code, other)
-			}
-			return e
+		} else if err := refuseTaken(taken, r.Code, ""); err != nil {
+			return err
 		}
+		r.FormerCodes = nil
 		r.Revision, r.Registered = 1, now
 		var id int64
 		err = tx.QueryRowContext(ctx, g.kind.sql("INSERT INTO samples (code, key, registered) VALUES (?, ?, ?) RETURNING id"),
@@ -94,12 +89,69 @@ func (g *Register) add(ctx context.Context, rec *Record, reason string) (added b
 	return added, nil
 }
 
-// Amend makes a new revision of a sample: change is handed the present record
-// and alters its facts. Where the sheet changed, the grade is computed anew.
+// Amend makes a new revision of a sample: change is handed the present facts
+// and alters them. Where the sheet changed, the grade is computed anew.
 // The reason must not be empty, and something must have changed.
 func (g *Register) Amend(ctx context.Context, code, reason string, change func(*Facts) error) (*Record, error) {
+	return g.revise(ctx, code, ActionAmend, reason, func(r *Record) error {
+		sheet := mustJSON(r.Facts.Sheet)
+		if err := change(&r.Facts); err != nil {
+			return err
+		}
+		if err := r.Facts.Validate(); err != nil || bytes.Equal(sheet, mustJSON(r.Facts.Sheet)) || r.Settings.Standard == "" {
+			return err
+		}
+		return r.Regrade()
+	})
+}
+
+// Correct makes a new revision of a sample with these corrections of single
+// kernels in place of those before; see Record.Correct. ErrChanged is the cause
+// where the present revision is not the one that they were made on.
+func (g *Register) Correct(ctx context.Context, code, reason string, revision int, list []correct.Correction, measure correct.Measure) (*Record, error) {
+	return g.revise(ctx, code, ActionAmend, reason, func(r *Record) error {
+		if r.Revision != revision {
+			return &Error{What: fmt.Sprintf("sample %s is at revision %d, and the corrections were made on revision %d", r.Code, r.Revision, revision),
+				Hint: "traytally log show " + r.Code + " says what changed; traytally log corrections " + r.Code + " prints what holds now, to put yours in", Err: ErrChanged}
+		}
+		return r.Correct(list, g.actor, measure)
+	})
+}
+
+// Withdraw makes a new revision of a sample that does not count, or, with
+// withdrawn false, one that counts again. The sample stays in the register and
+// in its trail.
+func (g *Register) Withdraw(ctx context.Context, code, reason string, withdrawn bool) (*Record, error) {
+	action := ActionWithdraw
+	if !withdrawn {
+		action = ActionRestore
+	}
+	return g.revise(ctx, code, action, reason, func(r *Record) error {
+		r.Withdrawn = withdrawn
+		return nil
+	})
+}
+
+// Rename makes a new revision of a sample with another code. The one it had
+// still leads to it and is given to no other. ErrCodeTaken is the cause where
+// another sample has the new one.
+func (g *Register) Rename(ctx context.Context, code, to, reason string) (*Record, error) {
+	if err := CheckCode(to); err != nil {
+		return nil, err
+	}
+	return g.revise(ctx, code, ActionRename, reason, func(r *Record) error {
+		if to != r.Code {
+			r.FormerCodes, r.Code = append(r.FormerCodes, r.Code), to
+		}
+		return nil
+	})
+}
+
+// revise makes a new revision of a sample with its reason: change is handed the
+// present one.
+func (g *Register) revise(ctx context.Context, code, action, reason string, change func(*Record) error) (*Record, error) {
 	if strings.TrimSpace(reason) == "" {
-		return nil, &Error{What: "an amendment needs a reason", Hint: "give it with --reason"}
+		return nil, &Error{What: "an amendment needs a reason", Hint: "give it with --why"}
 	}
 	if err := checkText("reason", reason, maxNote, false); err != nil {
 		return nil, err
@@ -108,31 +160,35 @@ func (g *Register) Amend(ctx context.Context, code, reason string, change func(*
 	var entry Entry
 	err := g.write(ctx, func(tx *sql.Tx) error {
 		id, r, err := g.read(ctx, tx, code, 0)
+		if err == nil {
+			err = g.readKernels(ctx, tx, id, r)
+		}
 		if err != nil {
 			return err
 		}
-		before := mustJSON(r.Facts)
-		sheetBefore := mustJSON(r.Facts.Sheet)
-		if err := change(&r.Facts); err != nil {
+		before, was, why := mustJSON(r), r.Code, reason
+		if err := change(r); err != nil {
 			return err
 		}
-		if err := r.Facts.Validate(); err != nil {
-			return err
-		}
-		if bytes.Equal(before, mustJSON(r.Facts)) {
+		if bytes.Equal(before, mustJSON(r)) {
 			return &Error{What: "the amendment changes nothing", Hint: "traytally log show " + code + " shows the sample as it stands"}
 		}
-		if r.Settings.Standard != "" && !bytes.Equal(sheetBefore, mustJSON(r.Facts.Sheet)) {
-			if err := g.readKernels(ctx, tx, id, r); err != nil {
+		if was != r.Code {
+			taken, err := g.taken(ctx, tx)
+			if err != nil {
 				return err
 			}
-			if err := r.Regrade(); err != nil {
-				return err
+			if !slices.Contains(r.FormerCodes, r.Code) {
+				if err := refuseTaken(taken, r.Code, was); err != nil {
+					return err
+				}
 			}
+			why = was + " is now " + r.Code + ": " + reason
 		}
 		r.Revision++
+		r.Schema = r.form()
 		out = r
-		entry, err = g.addRevision(ctx, tx, id, r, ActionAmend, reason, g.now().UTC().Truncate(time.Millisecond))
+		entry, err = g.addRevision(ctx, tx, id, r, action, why, g.now().UTC().Truncate(time.Millisecond))
 		return err
 	})
 	if err != nil {
@@ -140,6 +196,31 @@ func (g *Register) Amend(ctx context.Context, code, reason string, change func(*
 	}
 	g.made(entry)
 	return out, nil
+}
+
+// taken returns all codes that samples have or had, by how file systems without
+// case see them.
+func (g *Register) taken(ctx context.Context, q querier) (map[string]string, error) {
+	codes, err := g.codes(ctx, q)
+	out := map[string]string{}
+	for _, code := range codes {
+		out[FoldName(code)] = code
+	}
+	return out, err
+}
+
+// refuseTaken refuses a code that a sample has or had, or that is such a one but
+// for case; own is one whose case may be put right.
+func refuseTaken(taken map[string]string, code, own string) error {
+	other := taken[FoldName(code)]
+	if other == "" || other == own {
+		return nil
+	}
+	e := &Error{What: fmt.Sprintf("the code %s belongs to another sample", code), Hint: "give another code, or none; traytally log show " + other + " shows that sample", Err: ErrCodeTaken}
+	if other != code {
+		e.What = fmt.Sprintf("the code %s is %s but for case", code, other)
+	}
+	return e
 }
 
 // addRevision writes a revision and its entry in the audit trail.
@@ -155,7 +236,7 @@ func (g *Register) addRevision(ctx context.Context, tx *sql.Tx, id int64, r *Rec
 		return Entry{}, err
 	}
 	return g.addEntry(ctx, tx, Entry{
-		At: now, Action: action, Code: r.Code, Revision: r.Revision,
+		At: now, Action: action, Code: r.registeredAs(), Revision: r.Revision,
 		Actor: g.actor, Reason: reason, Body: Sum(document),
 	})
 }
@@ -170,6 +251,7 @@ func (r *Record) allPictures() []Picture {
 func (r *Record) searchText() string {
 	f := &r.Facts
 	texts := []string{r.Code, f.Lot, f.Party, f.Line, f.Variety, f.Stage, f.Note}
+	texts = append(texts, r.FormerCodes...)
 	for _, p := range r.Pictures {
 		texts = append(texts, filepath.Base(p.Path))
 	}
@@ -184,12 +266,6 @@ func nextCode(taken map[string]string, now time.Time) string {
 			return code
 		}
 	}
-}
-
-func (g *Register) has(ctx context.Context, q querier, code string) (bool, error) {
-	var n int
-	err := q.QueryRowContext(ctx, g.kind.sql("SELECT count(*) FROM samples WHERE code = ?"), code).Scan(&n)
-	return n > 0, err
 }
 
 // A Refusal is a picture that could not be graded.

@@ -46,7 +46,9 @@ func Measure(ctx context.Context, p *Picture, o MeasureOptions) (*kernel.Tray, e
 	case o.CoinMM > 0: // once kernels tell which round thing it is
 	case p.PxPerMMX > 0 && p.PxPerMMY > 0:
 		t.PxPerMM, t.ScaleSource = p.PxPerMMX, p.ScaleSource
-		aspect = p.PxPerMMX / p.PxPerMMY
+		if aspect = p.PxPerMMX / p.PxPerMMY; aspect != 1 {
+			t.PixelAspect = aspect
+		}
 	}
 	r, err := segment.Find(ctx, segment.Picture{Pixels: pixelsOf(p), Gain: p.gain})
 	if errors.Is(err, segment.ErrFine) {

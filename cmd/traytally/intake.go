@@ -232,7 +232,7 @@ func (w *intake) know(ctx context.Context, m *intaken, code string) error {
 		differ = nil
 	}
 	switch {
-	case m.code != "" && m.code != code:
+	case m.code != "" && m.code != code && !slices.Contains(rec.FormerCodes, m.code):
 		out.State, out.Reason = stateRefused, fmt.Sprintf("%s: the same picture is registered already, as sample %s (%s)", here, code, there)
 		out.Hint = fmt.Sprintf("scan the rice of %s itself, or write %s in the list", m.code, code)
 	case len(differ) > 0 && here != there:
@@ -240,7 +240,10 @@ func (w *intake) know(ctx context.Context, m *intaken, code string) error {
 		out.Hint = "scan the rice itself, or take the row out of the list"
 	case len(differ) > 0:
 		out.Reason = fmt.Sprintf("%s: sample %s is registered with other facts than the list has: %s", here, code, strings.Join(differ, ", "))
-		out.Hint = "the register stays as it is; traytally log amend " + code + " --reason TEXT corrects it"
+		out.Hint = "the register stays as it is; traytally log amend " + code + " --why TEXT corrects it"
+	case rec.Withdrawn:
+		out.Reason = fmt.Sprintf("%s: sample %s was withdrawn", here, code)
+		out.Hint = "traytally log show " + code + " says why; traytally log withdraw " + code + " --undo --why TEXT takes it back"
 	case here != there:
 		out.Reason = "the same picture as " + there
 	}
@@ -305,7 +308,7 @@ func (w *intake) summary(title string, outcomes []outcome, refresh int) ([]outFi
 	listed := map[string]bool{} // a picture may lie there twice
 	for _, o := range outcomes {
 		if o.Sample != nil {
-			if !listed[o.Sample.Code] {
+			if !listed[o.Sample.Code] && !o.Sample.Withdrawn {
 				listed[o.Sample.Code] = true
 				rows = append(rows, *o.Sample)
 			}

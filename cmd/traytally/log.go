@@ -13,8 +13,8 @@ func newLogCommand(u *ui) *cobra.Command {
 		Use:   "log",
 		Short: "Look into the register of samples, amend it, and check that it holds",
 		Long: `Lists and finds registered samples, shows trends, exports them, measures them
-again from their pictures, amends what people said of them, and verifies that
-nothing was changed behind the register's back.
+again from their pictures, amends what people said of them, corrects single
+kernels, and verifies that nothing was changed behind the register's back.
 
 ` + registerHelp,
 		Example: "  traytally log list --last 20",
@@ -29,6 +29,10 @@ nothing was changed behind the register's back.
 		newLogExportCommand(u),
 		newLogRecheckCommand(u),
 		newLogAmendCommand(u),
+		newLogCorrectionsCommand(u),
+		newLogWithdrawCommand(u),
+		newLogRenameCommand(u),
+		newLogAgreementCommand(u),
 		newLogVerifyCommand(u),
 	)
 	return cmd

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"strings"
@@ -10,13 +11,15 @@ import (
 	"github.com/spf13/cobra"
 
 	"traytally/grading"
+	"traytally/grading/correct"
 	"traytally/samples"
+	"traytally/vision"
 )
 
 // amendOptions are the flags of log amend.
 type amendOptions struct {
 	registerFlags
-	code, reason                     string
+	code, why, corrections           string
 	lot, party, line, variety, stage string
 	drawn, received, note, sheet     string
 	moisture, grams                  float64
@@ -26,15 +29,30 @@ func newLogAmendCommand(u *ui) *cobra.Command {
 	o := amendOptions{}
 	var cmd *cobra.Command
 	cmd = &cobra.Command{
-		Use:   "amend CODE --reason TEXT",
-		Short: "Correct what people said of a sample; the earlier record stays",
+		Use:   "amend CODE --why TEXT",
+		Short: "Put right facts or single kernels of a sample; the earlier record stays",
 		Long: `Makes a new revision of a sample with other facts, and enters who did it, when
 and why into the audit trail. The earlier revision stays. An empty text takes a
 fact away. Where moisture or the sample sheet changed, the grade is worked out
 anew from the stored kernels.
 
-What was measured cannot be amended: grade the picture anew.`,
-		Example: "  traytally log amend S2026-0001 --reason \"slip in the lot\" --lot L-18\n  traytally log amend S2026-0001 --reason \"measured later\" --moisture 13.2",
+With --corrections single kernels are put right, each by a place in it, x and y
+in pixels of the picture, as kernels.csv and the reports have them:
+
+  revision: 1
+  corrections:
+    - {do: broken, at: [412, 880]}
+    - {do: cut, at: [900, 310], line: [[880, 300], [925, 322]]}
+
+do is right (looked at, rightly judged), whole, broken, not_rice, gone (dust),
+flag or unflag with flag: chalky, cut with a line right across, join with: a
+place in the other piece, or add with an outline: [[x, y], ...]. Of several
+pictures picture: 2 names one. The file holds all corrections that are to stand;
+log corrections prints those that do, and an empty list takes all back. revision
+is the one that was looked at: where somebody else was quicker, nothing is saved
+and you are told. Shares, intervals and grade are computed anew; those as
+measured stand beside them.`,
+		Example: "  traytally log amend S2026-0001 --why \"slip in the lot\" --lot L-18\n  traytally log amend S2026-0001 --why \"measured later\" --moisture 13.2\n  traytally log amend S2026-0001 --why misjudged --corrections fixed.yaml",
 		Args:    oneCode,
 		RunE: func(_ *cobra.Command, args []string) error {
 			o.code = args[0]
@@ -43,8 +61,10 @@ What was measured cannot be amended: grade the picture anew.`,
 	}
 	f := cmd.Flags()
 	o.registerFlags.add(f)
-	o.addBy(f)
-	f.StringVar(&o.reason, "reason", "", "why, as a `TEXT` for the audit trail")
+	o.addTrail(f, &o.why, correct.Reasons)
+	f.StringVar(&o.why, "reason", "", "`TEXT` of --why, as it was called before")
+	f.Lookup("reason").Hidden = true
+	f.StringVar(&o.corrections, "corrections", "", "corrections of single kernels from `FILE`, in place of those before")
 	for _, t := range []struct {
 		to          *string
 		name, usage string
@@ -63,8 +83,16 @@ What was measured cannot be amended: grade the picture anew.`,
 }
 
 func runLogAmend(ctx context.Context, o amendOptions, given func(string) bool, u *ui) error {
-	if strings.TrimSpace(o.reason) == "" {
-		return &usageError{what: "an amendment needs a reason", hint: "give it with --reason"}
+	if err := needsWhy(o.why); err != nil {
+		return err
+	}
+	if o.corrections != "" {
+		for _, fact := range []string{"lot", "party", "line", "variety", "stage", "drawn", "received", "note", "moisture", "mass", "sheet"} {
+			if given(fact) {
+				return &usageError{what: "--corrections and --" + fact + " are two amendments", hint: "make one after the other, each with its reason"}
+			}
+		}
+		return correctKernels(ctx, o, u)
 	}
 	var sheet *grading.Sheet
 	var err error
@@ -89,7 +117,7 @@ func runLogAmend(ctx context.Context, o amendOptions, given func(string) bool, u
 		return err
 	}
 	defer g.Close()
-	rec, err := g.Amend(ctx, o.code, o.reason, func(f *samples.Facts) error {
+	rec, err := g.Amend(ctx, o.code, o.why, func(f *samples.Facts) error {
 		for _, t := range []struct {
 			name string
 			from string
@@ -126,11 +154,75 @@ func runLogAmend(ctx context.Context, o amendOptions, given func(string) bool, u
 	if err != nil {
 		return inStandardWords(err, o.sheet)
 	}
+	return tellRevision(rec, u)
+}
+
+// needsWhy refuses a change of the register without a reason.
+func needsWhy(why string) error {
+	if strings.TrimSpace(why) == "" {
+		return &usageError{what: "a change of the register needs a reason", hint: "give it with --why"}
+	}
+	return nil
+}
+
+// tellRevision says what became of a sample.
+func tellRevision(rec *samples.Record, u *ui) error {
 	row, err := rec.Row()
 	if err != nil {
 		return err
 	}
 	return u.print(func(w io.Writer) {
 		fmt.Fprintf(w, "%s is now revision %d: %s\n", plain(row.Code), rec.Revision, brokenText(row))
+		for _, text := range standing(row) {
+			fmt.Fprintf(w, "%s\n", plain(text))
+		}
 	})
+}
+
+// correctKernels lays a file of corrections on a sample.
+func correctKernels(ctx context.Context, o amendOptions, u *ui) error {
+	data, err := readFile(o.corrections, 1<<20)
+	if err != nil {
+		return err
+	}
+	file, err := correct.Decode(o.corrections, data)
+	if err != nil {
+		return ofFile(err, o.corrections)
+	}
+	if file.Sample != "" && file.Sample != o.code {
+		return &inputError{path: o.corrections, what: fmt.Sprintf("holds corrections of sample %s, not of %s", file.Sample, o.code), hint: "name the sample that they are of"}
+	}
+	g, err := o.open(ctx, false)
+	if err != nil {
+		return err
+	}
+	defer g.Close()
+	rec, err := g.Correct(ctx, o.code, o.why, file.Revision, file.Corrections, vision.PieceOf)
+	if err != nil {
+		return ofFile(err, o.corrections)
+	}
+	res, err := rec.Decode()
+	if err != nil {
+		return err
+	}
+	for _, w := range res.Warnings {
+		if w.Code == correct.ColourByHand {
+			u.warn(w.Text, w.Hint)
+		}
+	}
+	return tellRevision(rec, u)
+}
+
+// ofFile makes a fault of corrections one of the file that they came from.
+func ofFile(err error, path string) error {
+	e, ok := errors.AsType[*grading.InputError](err)
+	if !ok {
+		return err
+	}
+	what := e.What
+	if rest, ok := strings.CutPrefix(what, path); ok { // it names the file, and perhaps a line
+		at, text, _ := strings.Cut(rest, ": ")
+		path, what = path+at, text
+	}
+	return &inputError{path: path, what: what, hint: e.Hint}
 }

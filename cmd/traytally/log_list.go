@@ -35,6 +35,7 @@ func (q *queryFlags) add(f *pflag.FlagSet) {
 	f.Var(&sharePercent{&q.brokenFrom}, "broken-from", "only samples with at least this `PERCENT` broken by mass")
 	f.Var(&sharePercent{&q.brokenTo}, "broken-to", "only samples with at most this `PERCENT`")
 	f.Var(&wholeNumber{&q.Last}, "last", "only the newest `N`")
+	f.BoolVar(&q.Withdrawn, "withdrawn", false, "withdrawn samples too")
 }
 
 // A sharePercent is the value of a flag that takes a percentage; NaN is not given.
@@ -189,6 +190,11 @@ func runLogList(ctx context.Context, o readFlags, u *ui) error {
 			}
 			t.Render()
 			fmt.Fprintln(w)
+			for i := range rows {
+				for _, text := range standing(&rows[i]) {
+					fmt.Fprintf(w, "%s: %s\n", plain(rows[i].Code), plain(text))
+				}
+			}
 		}
 		fmt.Fprintf(w, "%s in %s\n", count(len(rows), "sample", "samples"), plain(g.Where()))
 	})

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"io"
 	"math"
@@ -15,6 +16,7 @@ import (
 	"traytally/cmd/traytally/internal/pipeline"
 	"traytally/grading"
 	"traytally/samples"
+	"traytally/vision"
 	"traytally/vision/kernel"
 )
 
@@ -35,7 +37,8 @@ func newLogRecheckCommand(u *ui) *cobra.Command {
 		Long: `Measures and grades registered samples again, from their pictures and with their
 own settings, and says whether the result agrees bit for bit, or by how much
 the figures differ. The pictures are known by their SHA-256: one that was moved
-is found in the directories given with --pictures, one that was changed is told.
+is found in the directories given with --pictures, one that was changed is
+told. Corrections of single kernels are laid on what is measured now.
 
 Another processor, or another version of OpenCV, may round differently: a result
 with the same kernels, classes and flags agrees then, and that it is not to the
@@ -181,12 +184,18 @@ func recheckOne(ctx context.Context, g *samples.Register, code string, dirs []st
 		r.State = "cannot be measured again: " + err.Error()
 		return r, nil
 	}
+	if rec.Corrections != nil {
+		if err := again.Correct(rec.Corrections, "", vision.PieceOf); err != nil {
+			r.State = "differs: the corrections do not fit what is measured now: " + err.Error()
+			return r, nil
+		}
+	}
 	now, err := again.Decode()
 	if err != nil {
 		return nil, err
 	}
 	r.Now, r.NewVersions = &now.Broken.MassPct.Estimate, now.Versions
-	same := string(again.Result) == string(rec.Result)
+	same := string(again.Result) == string(rec.Result) && sameJSON(again.Corrections, rec.Corrections)
 	switch {
 	case again.MeasuredSHA256 == rec.MeasuredSHA256 && same:
 		r.Agrees, r.Like, r.State = true, true, "agrees bit for bit"
@@ -198,6 +207,13 @@ func recheckOne(ctx context.Context, g *samples.Register, code string, dirs []st
 		r.State = "differs: " + difference(old, now)
 	}
 	return r, nil
+}
+
+// sameJSON reports whether two values are written alike.
+func sameJSON(a, b any) bool {
+	x, errX := json.Marshal(a)
+	y, errY := json.Marshal(b)
+	return errX == nil && errY == nil && string(x) == string(y)
 }
 
 // measureAgain measures and grades a registered sample from its pictures, with

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -62,6 +63,11 @@ func runLogShow(ctx context.Context, o showOptions, u *ui) error {
 	if err != nil {
 		return err
 	}
+	row, err := rec.Row()
+	if err != nil {
+		return err
+	}
+	changed := standing(row)
 	doc := struct {
 		*samples.Record
 		History []samples.Entry `json:"history"`
@@ -74,6 +80,7 @@ func runLogShow(ctx context.Context, o showOptions, u *ui) error {
 				fmt.Fprintf(w, "%-13s %s\n", label, plain(text))
 			}
 		}
+		line("Once", strings.Join(rec.FormerCodes, ", "))
 		line("Lot", f.Lot)
 		line("Party", f.Party)
 		line("Line", f.Line)
@@ -98,6 +105,10 @@ func runLogShow(ctx context.Context, o showOptions, u *ui) error {
 		fmt.Fprintln(w)
 		summary(w, res, "")
 		fmt.Fprintln(w)
+		for _, text := range changed {
+			paragraph(w, plain(upperFirst(text))+".")
+			fmt.Fprintln(w)
+		}
 		t := newTable(w)
 		t.AppendHeader([]any{"Entry", "When", "What", "By", "Reason", "Hash"})
 		for _, e := range history {

@@ -85,7 +85,14 @@ func (o *sampleFlags) reopen(ctx context.Context, code string) (*grading.Result,
 	if err != nil {
 		return nil, nil, err
 	}
+	if rec.Withdrawn {
+		return nil, nil, &inputError{path: code, what: "the sample was withdrawn", hint: "traytally log show " + rec.Code + " says why; name another sample"}
+	}
 	k, err := rec.Kernels()
+	if err != nil {
+		return nil, nil, err
+	}
+	trays, err := rec.Trays()
 	if err != nil {
 		return nil, nil, err
 	}
@@ -95,7 +102,7 @@ func (o *sampleFlags) reopen(ctx context.Context, code string) (*grading.Result,
 	}
 	p := rec.Settings.Params
 	p.ReferenceFrom, p.NotAssessed = k.Reference, old.Params.NotAssessed
-	r, err := grading.Analyse(k.Trays, p)
+	r, err := grading.Analyse(trays, p)
 	if err != nil {
 		return nil, nil, err
 	}

@@ -29,6 +29,12 @@ func (r *registerFlags) add(f *pflag.FlagSet) {
 	f.StringVar(&r.register, "register", "", "register of samples: a `FILE` or postgres://USER@HOST/DATABASE")
 }
 
+// addTrail adds who and why, for the audit trail.
+func (r *registerFlags) addTrail(f *pflag.FlagSet, why *string, usual []string) {
+	r.addBy(f)
+	f.StringVar(why, "why", "", "reason for the audit trail, as a `TEXT` like: "+strings.Join(usual, ", "))
+}
+
 func (r *registerFlags) addBy(f *pflag.FlagSet) {
 	f.StringVar(&r.by, "by", "", "`NAME` for the audit trail, instead of the one on this machine")
 }
@@ -84,6 +90,19 @@ func rowCells(r *samples.Row) []any {
 		broken = "not told"
 	}
 	return []any{plain(r.Code), r.Kernels, broken, number(e.Low, 2) + " to " + number(e.High, 2), plain(r.Outcome())}
+}
+
+// standing says what people changed of a sample: that it was withdrawn, and how
+// many kernels they corrected, with the figures as measured.
+func standing(r *samples.Row) (out []string) {
+	if r.Withdrawn {
+		out = append(out, "withdrawn, does not count")
+	}
+	if m := r.AsMeasured; m != nil {
+		before := samples.Row{BrokenMass: m.BrokenMass, Untold: m.Untold, TradeClass: m.Outcome}
+		out = append(out, fmt.Sprintf("%s corrected by %s; as measured %s", count(r.Corrected, "kernel", "kernels"), strings.Join(r.By, ", "), strings.Replace(brokenText(&before), "  ", ", ", 1)))
+	}
+	return out
 }
 
 // printed is what a picture's path is shown as in tables.

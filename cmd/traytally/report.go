@@ -167,7 +167,7 @@ func wholeReport(path string, rec *samples.Record) bool {
 // reportInput gathers what a report is made from. photo returns each picture;
 // one that is gone or changed is said in the report.
 func reportInput(ctx context.Context, g *samples.Register, rec *samples.Record, photo func(*samples.Picture) report.Photo) (report.Input, error) {
-	k, err := rec.Kernels()
+	trays, err := rec.Trays()
 	if err != nil {
 		return report.Input{}, err
 	}
@@ -175,7 +175,7 @@ func reportInput(ctx context.Context, g *samples.Register, rec *samples.Record, 
 	if err != nil {
 		return report.Input{}, err
 	}
-	in := report.Input{Record: rec, Trays: k.Trays, Command: gradeCommand(rec)}
+	in := report.Input{Record: rec, Trays: trays, Command: gradeCommand(rec)}
 	for _, e := range history {
 		if e.Revision <= rec.Revision {
 			in.History = append(in.History, e)

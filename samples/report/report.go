@@ -22,6 +22,7 @@ import (
 
 	"traytally/grading"
 	"traytally/grading/chart"
+	"traytally/grading/correct"
 	"traytally/grading/standards"
 	"traytally/samples"
 	"traytally/vision/kernel"
@@ -195,6 +196,9 @@ func newView(in Input) (*view, error) {
 	v := &view{in: in, rec: in.Record, res: res, unit: res.Reference.Unit}
 	v.identity()
 	v.verdict()
+	if err := v.corrected(); err != nil {
+		return nil, err
+	}
 	v.limits()
 	v.shares()
 	v.method()
@@ -279,6 +283,40 @@ func (v *view) verdict() {
 	if !v.res.Reference.Told() {
 		v.Outcome = "no class: no whole-kernel length"
 	}
+}
+
+// corrected says first what people changed of the sample, with the figures as
+// measured.
+func (v *view) corrected() error {
+	row, err := v.rec.Row()
+	if err != nil {
+		return err
+	}
+	var first []string
+	if row.Withdrawn {
+		first = append(first, "withdrawn: this sample does not count")
+	}
+	if m := row.AsMeasured; m != nil {
+		broken := pct(m.BrokenMass.Value)
+		if m.Untold {
+			broken = "not told"
+		}
+		first = append(first, fmt.Sprintf("%s corrected by hand by %s; as measured: broken %s (%s), %s",
+			count(row.Corrected, "kernel", "kernels"), strings.Join(row.By, ", "), broken, interval(m.BrokenMass), m.Outcome))
+		kinds := map[correct.Kind]int{}
+		for _, c := range v.rec.Corrections {
+			kinds[c.Do]++
+		}
+		var made []string
+		for _, k := range correct.Kinds {
+			if n := kinds[k]; n > 0 {
+				made = append(made, fmt.Sprintf("%s %d", words(string(k)), n))
+			}
+		}
+		v.Method = append(v.Method, "Kernels were looked at by a person, who said: "+strings.Join(made, ", ")+". All figures were computed anew from the kernels as corrected; the command below gives those as measured.")
+	}
+	v.Because = append(first, v.Because...)
+	return nil
 }
 
 func (v *view) limits() {
@@ -492,7 +530,8 @@ func (v *view) fineprint() {
 		last := v.in.History[n-1]
 		v.Origin = append(v.Origin, pair{"Audit entry", fmt.Sprintf("no. %d, hash %s", last.Seq, last.Hash)})
 		for _, e := range v.in.History {
-			text := fmt.Sprintf("%s, by %s", map[string]string{samples.ActionRegister: "registered", samples.ActionAmend: "amended"}[e.Action], e.Actor)
+			text := fmt.Sprintf("%s, by %s", map[string]string{samples.ActionRegister: "registered", samples.ActionAmend: "amended", samples.ActionWithdraw: "withdrawn",
+				samples.ActionRestore: "taken back", samples.ActionRename: "renamed"}[e.Action], e.Actor)
 			if e.Reason != "" {
 				text += ": " + e.Reason
 			}

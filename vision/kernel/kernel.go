@@ -90,6 +90,16 @@ const (
 	Odd         Flag = "odd"     // unlike the sample's sound kernels, kind not told
 )
 
+// A Call says what a person called a piece. Which size a broken one has follows
+// from its length.
+type Call string
+
+// The calls.
+const (
+	CalledWhole  Call = "whole"
+	CalledBroken Call = "broken"
+)
+
 // A Kernel is one piece found on a tray: a whole kernel, a broken piece or a
 // foreign body.
 type Kernel struct {
@@ -141,6 +151,9 @@ type Kernel struct {
 	ChalkShare float64
 	Surface    Surface
 	Flags      []Flag
+	// Called is what a person called the piece, whatever it measures; empty where
+	// nobody did.
+	Called Call `json:",omitempty"`
 
 	Outline []Point // closed sub-pixel polygon, last point not repeated
 }
@@ -282,8 +295,10 @@ type Tray struct {
 	// ShownPxPerMM is the scale of the picture as displayed, in its middle,
 	// where the measures were taken in a straightened picture of another scale
 	// (PxPerMM); else 0. Positions and outlines are in the picture as displayed.
-	ShownPxPerMM  float64
-	ScaleSource   string // where PxPerMM came from, for people: "stored resolution (JFIF, 300 dpi)"
+	ShownPxPerMM float64
+	// PixelAspect is the height of a pixel over its width; 0 stands for 1.
+	PixelAspect   float64 `json:",omitempty"`
+	ScaleSource   string  // where PxPerMM came from, for people: "stored resolution (JFIF, 300 dpi)"
 	Kernels       []Kernel
 	CutByEdge     int       // pieces left out because the picture's edge cuts through them
 	Unresolved    []Cluster // touching groups that were not separated
