@@ -337,35 +337,36 @@ const leastLevel = 0.4
 
 // dilate makes level the greatest of it within reach.
 func (o *outliner) dilate(reach int) {
-	o.row = grow(o.row, 3*max(o.lw2, o.lh2))
+	o.row = grow(o.row, 2*len(o.level))
+	up, down := o.row[:len(o.level)], o.row[len(o.level):]
 	for y := range o.lh2 {
-		slidingMax(o.level[y*o.lw2:(y+1)*o.lw2], 1, o.lw2, reach, o.row)
+		from, to := y*o.lw2, (y+1)*o.lw2
+		slidingMax(o.level[from:to], up[from:to], down[from:to], 1, reach)
 	}
-	for x := range o.lw2 {
-		slidingMax(o.level[x:], o.lw2, o.lh2, reach, o.row)
-	}
+	slidingMax(o.level, up, down, o.lw2, reach)
 }
 
-// slidingMax replaces n values, stride apart, by the greatest within reach of
-// each (van Herk 1992: running maxima from both ends of blocks).
-func slidingMax(a []float32, stride, n, reach int, buf []float32) {
-	size := 2*reach + 1
-	v, up, down := buf[:n], buf[n:2*n], buf[2*n:3*n]
-	for i := range v {
-		v[i] = a[i*stride]
-	}
-	for i := range v {
-		if up[i] = v[i]; i%size != 0 {
-			up[i] = max(v[i], up[i-1])
+// slidingMax replaces rows of w values by the greatest of those within reach of
+// them (van Herk 1992: running maxima from both ends of blocks). up and down are
+// scratch.
+func slidingMax(a, up, down []float32, w, reach int) {
+	block, last := (2*reach+1)*w, len(a)-w
+	copy(up, a)
+	copy(down, a)
+	for from := 0; from < len(a); from += block {
+		to := min(from+block, len(a))
+		for i := from + w; i < to; i++ {
+			up[i] = max(up[i], up[i-w])
+		}
+		for i := to - w - 1; i >= from; i-- {
+			down[i] = max(down[i], down[i+w])
 		}
 	}
-	for i := n - 1; i >= 0; i-- {
-		if down[i] = v[i]; i+1 < n && (i+1)%size != 0 {
-			down[i] = max(v[i], down[i+1])
+	for y := 0; y <= last; y += w {
+		d, u := down[max(0, y-reach*w):][:w], up[min(last, y+reach*w):][:w]
+		for x, v := range d {
+			a[y+x] = max(v, u[x])
 		}
-	}
-	for i := range v {
-		a[i*stride] = max(down[max(0, i-reach)], up[min(n-1, i+reach)])
 	}
 }
 
