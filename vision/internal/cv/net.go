@@ -7,17 +7,13 @@ import (
 	"errors"
 	"fmt"
 	"unsafe"
-
-	"traytally/vision/internal/raster"
 )
 
 // A Net is a trained network that runs on the CPU. One goroutine at a time
 // may use it.
 type Net struct {
-	net           *C.opencv_net
-	in            []byte // blob as bytes
-	blob          []float32
-	width, height int
+	net  *C.opencv_net
+	blob []float32 // the picture as planes
 }
 
 // NewNet reads a network in the ONNX format.
@@ -38,19 +34,14 @@ const netStep = 32
 
 // Forward runs the network on BGR pixels, value/255 - 1/2, both sides of which
 // are multiples of 32, and returns its maps, each of outWidth × outHeight, row
-// by row. They are valid until release is called, which must be.
-func (n *Net) Forward(pix []byte, width, height int) (maps [][]float32, outWidth, outHeight int, release func(), err error) {
+// by row. They are valid until the next call or Close.
+func (n *Net) Forward(pix []byte, width, height int) (maps [][]float32, outWidth, outHeight int, err error) {
 	const most = 4096
 	if width < netStep || height < netStep || width > most || height > most || width%netStep != 0 || height%netStep != 0 || len(pix) != 3*width*height {
-		return nil, 0, 0, nil, fmt.Errorf("%d bytes are not %d × %d pixels for a network", len(pix), width, height)
+		return nil, 0, 0, fmt.Errorf("%d bytes are not %d × %d pixels for a network", len(pix), width, height)
 	}
-	if n.width != width || n.height != height {
-		n.Rest()
-		if n.in, err = raster.Alloc(4 * 3 * width * height); err != nil {
-			return nil, 0, 0, nil, err
-		}
-		n.blob = unsafe.Slice((*float32)(unsafe.Pointer(unsafe.SliceData(n.in))), 3*width*height)
-		n.width, n.height = width, height
+	if len(n.blob) != 3*width*height {
+		n.blob = make([]float32, 3*width*height)
 	}
 	size := width * height
 	b, g, r := n.blob[:size], n.blob[size:2*size], n.blob[2*size:]
@@ -62,27 +53,18 @@ func (n *Net) Forward(pix []byte, width, height int) (maps [][]float32, outWidth
 	var count C.int
 	var sides [2]C.int
 	if err := failure(C.opencv_net_forward(n.net, floatsOf(n.blob), C.int(width), C.int(height), &out, &count, &sides[0])); err != nil {
-		return nil, 0, 0, nil, err
+		return nil, 0, 0, err
 	}
 	outHeight, outWidth = int(sides[0]), int(sides[1])
 	all := unsafe.Slice((*float32)(out), int(count)*outWidth*outHeight)
 	for i := range int(count) {
 		maps = append(maps, all[i*outWidth*outHeight:(i+1)*outWidth*outHeight])
 	}
-	return maps, outWidth, outHeight, func() {}, nil
-}
-
-// Rest frees what the network holds of its last picture.
-func (n *Net) Rest() {
-	if n.width > 0 {
-		raster.Free(n.in)
-		n.width, n.in, n.blob = 0, nil, nil
-	}
+	return maps, outWidth, outHeight, nil
 }
 
 // Close frees the network.
 func (n *Net) Close() error {
-	n.Rest()
 	C.opencv_net_free(n.net)
 	n.net = nil
 	return nil

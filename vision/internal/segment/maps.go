@@ -75,27 +75,6 @@ func chanceOf(logit float32) uint8 {
 	return chance[int(min(max(logit, -8), 8)*32+256.5)]
 }
 
-// nets are networks not in use: reading one takes as long as a small tile.
-var nets = make(chan *cv.Net, 64)
-
-func takeNet() (*cv.Net, error) {
-	select {
-	case n := <-nets:
-		return n, nil
-	default:
-		return cv.NewNet(weights)
-	}
-}
-
-func giveNet(n *cv.Net) {
-	n.Rest()
-	select {
-	case nets <- n:
-	default:
-		n.Close()
-	}
-}
-
 // look shows the picture to the network, with scale pixels of it to one of the
 // working picture.
 func look(ctx context.Context, p Picture, scale float64) (*maps, error) {
@@ -113,29 +92,20 @@ func look(ctx context.Context, p Picture, scale float64) (*maps, error) {
 
 	across, down := layout(w), layout(h)
 	tiles := across.n * down.n
-	worker := make([]*cv.Net, parallel.Workers())
-	scratch := make([][]byte, len(worker))
-	errs := make([]error, len(worker))
-	err = parallel.Each(ctx, tiles, func(k, i int) {
-		if errs[k] != nil {
-			return
-		}
-		if worker[k] == nil {
-			if worker[k], errs[k] = takeNet(); errs[k] != nil {
-				return
-			}
-		}
-		scratch[k], errs[k] = m.tile(worker[k], scratch[k], across, down, i%across.n, i/across.n)
-	})
-	for k, q := range worker {
-		if q != nil {
-			giveNet(q)
-		}
-		if err == nil {
-			err = errs[k]
+	// One network, on all cores: it takes about 120 bytes for each pixel of a tile,
+	// and is read anew in a millisecond.
+	net, err := cv.NewNet(weights)
+	if err != nil {
+		return nil, err
+	}
+	defer net.Close()
+	var buf []byte
+	for i := range tiles {
+		if buf, err = m.tile(ctx, net, buf, across, down, i%across.n, i/across.n); err != nil {
+			return nil, err
 		}
 	}
-	return m, err
+	return m, nil
 }
 
 // A span is how a side of the working picture is laid out in tiles.
@@ -161,7 +131,7 @@ func (s span) place(i int) (at, from, to int) {
 }
 
 // tile fills the maps from one tile; buf is memory that it may use, and returns.
-func (m *maps) tile(net *cv.Net, buf []byte, across, down span, i, j int) ([]byte, error) {
+func (m *maps) tile(ctx context.Context, net *cv.Net, buf []byte, across, down span, i, j int) ([]byte, error) {
 	x0, fromX, toX := across.place(i)
 	y0, fromY, toY := down.place(j)
 	if m.bare(fromX-tileMargin, fromY-tileMargin, toX+tileMargin, toY+tileMargin) {
@@ -179,11 +149,10 @@ func (m *maps) tile(net *cv.Net, buf []byte, across, down span, i, j int) ([]byt
 			copy(dst[k:], row[len(row)-3:])
 		}
 	}
-	out, ow, oh, release, err := net.Forward(buf[:3*w*h], w, h)
+	out, ow, oh, err := net.Forward(buf[:3*w*h], w, h)
 	if err != nil {
 		return buf, err
 	}
-	defer release()
 	r := w / ow // each map comes in r × r maps, one for each place in a square of r pixels
 	if ow*r != w || oh*r != h || len(out) != mapCount*r*r {
 		return buf, errNetwork
@@ -191,7 +160,8 @@ func (m *maps) tile(net *cv.Net, buf []byte, across, down span, i, j int) ([]byt
 	get := func(k, x, y int) float32 {
 		return out[k*r*r+(y%r)*r+x%r][y/r*ow+x/r]
 	}
-	for y := fromY; y < toY; y++ {
+	return buf, parallel.Each(ctx, toY-fromY, func(_, k int) {
+		y := fromY + k
 		for x := fromX; x < toX; x++ {
 			o, u, v := y*m.w+x, x-x0, y-y0
 			m.body[o] = chanceOf(get(mapBody, u, v))
@@ -206,8 +176,7 @@ func (m *maps) tile(net *cv.Net, buf []byte, across, down span, i, j int) ([]byt
 			m.foreign[o] = chanceOf(get(mapForeign, u, v))
 			m.covered[o] = chanceOf(get(mapCovered, u, v))
 		}
-	}
-	return buf, nil
+	})
 }
 
 // halves brings an offset of the network to half pixels.

@@ -86,6 +86,7 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 	if err != nil {
 		return nil, err
 	}
+	m.dist, m.border, m.foreign, m.covered, m.dx, m.dy = nil, nil, nil, nil, nil, nil // told by the blobs
 	ground := groundOf(p, m)
 	res := &Result{TrayMean: ground.mean, TraySigma: ground.sigma}
 	res.Objects = m.things()
