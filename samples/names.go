@@ -3,7 +3,6 @@ package samples
 import (
 	"context"
 	"database/sql"
-	"encoding/json"
 	"fmt"
 	"strings"
 	"unicode/utf8"
@@ -40,20 +39,20 @@ func (g *Register) codes(ctx context.Context, q querier) ([]string, error) {
 type given struct{ code, registeredAs string }
 
 func (g *Register) given(ctx context.Context, q querier) (out []given, err error) {
-	const renamed = `SELECT a.code, r.row FROM audit a JOIN samples s ON s.code = a.code
-JOIN revisions r ON r.sample = s.id AND r.revision = a.revision WHERE a.action = ? ORDER BY a.seq`
-	err = g.each(ctx, q, renamed, []any{ActionRename}, func(rows *sql.Rows) error {
-		var row string
+	var revisions []int
+	err = g.each(ctx, q, "SELECT code, revision FROM audit WHERE action = ? ORDER BY seq", []any{ActionRename}, func(rows *sql.Rows) error {
 		var c given
-		if err := rows.Scan(&c.registeredAs, &row); err != nil {
-			return err
-		}
-		var r Row
-		err := json.Unmarshal([]byte(row), &r)
-		c.code = r.Code
-		out = append(out, c)
+		var n int
+		err := rows.Scan(&c.registeredAs, &n)
+		out, revisions = append(out, c), append(revisions, n)
 		return err
 	})
+	for i := range out {
+		if err != nil {
+			break
+		}
+		out[i].code, err = g.codeIn(ctx, q, "s.code = ? AND r.revision = ?", out[i].registeredAs, revisions[i])
+	}
 	return out, err
 }
 

@@ -23,22 +23,23 @@ func (g *Register) Lookup(ctx context.Context, key string) (string, error) {
 }
 
 func (g *Register) lookup(ctx context.Context, q querier, key string) (string, error) {
-	codes, err := g.present(ctx, q, "key = ?", key)
-	if err != nil || len(codes) == 0 {
-		return "", err
-	}
-	return codes[0], nil
+	return g.codeIn(ctx, q, "s.key = ?", key)
 }
 
-// present returns the codes that samples have now, oldest sample first.
-func (g *Register) present(ctx context.Context, q querier, where string, args ...any) (codes []string, err error) {
-	err = g.each(ctx, q, `SELECT row FROM revisions r JOIN samples s ON s.id = r.sample
-WHERE `+where+` AND revision = (SELECT max(revision) FROM revisions WHERE sample = s.id) ORDER BY s.id`, args, func(rows *sql.Rows) error {
+// codeIn returns the code that a sample has in the newest revision picked, or "".
+func (g *Register) codeIn(ctx context.Context, q querier, where string, args ...any) (code string, err error) {
+	codes, err := g.codesIn(ctx, q, where+" ORDER BY r.revision DESC LIMIT 1", args...)
+	return strings.Join(codes, ""), err
+}
+
+// codesIn returns the codes that samples have in the revisions picked.
+func (g *Register) codesIn(ctx context.Context, q querier, where string, args ...any) (codes []string, err error) {
+	err = g.each(ctx, q, "SELECT row FROM revisions r JOIN samples s ON s.id = r.sample WHERE "+where, args, func(rows *sql.Rows) error {
 		var text string
+		var r Row
 		if err := rows.Scan(&text); err != nil {
 			return err
 		}
-		var r Row
 		err := json.Unmarshal([]byte(text), &r)
 		codes = append(codes, r.Code)
 		return err
@@ -381,6 +382,7 @@ func (q *Query) picks(r *Row) bool {
 // WithPicture returns the codes of the samples measured on the picture with
 // this SHA-256, oldest first.
 func (g *Register) WithPicture(ctx context.Context, sha256 string) ([]string, error) {
-	out, err := g.present(ctx, g.db, "s.id IN (SELECT sample FROM pictures WHERE sha256 = ?)", sha256)
+	out, err := g.codesIn(ctx, g.db, `s.id IN (SELECT sample FROM pictures WHERE sha256 = ?)
+AND r.revision = (SELECT max(revision) FROM revisions WHERE sample = s.id) ORDER BY s.id`, sha256)
 	return out, g.fault(err)
 }

@@ -114,7 +114,11 @@ func (g *Register) Correct(ctx context.Context, code, reason string, revision in
 			return &Error{What: fmt.Sprintf("sample %s is at revision %d, and the corrections were made on revision %d", r.Code, r.Revision, revision),
 				Hint: "traytally log show " + r.Code + " says what changed; traytally log corrections " + r.Code + " prints what holds now, to put yours in", Err: ErrChanged}
 		}
-		return r.Correct(list, g.actor, measure)
+		said := make([]correct.Correction, len(list))
+		for i := range list {
+			said[i] = list[i].Said() // who said it is not for the caller to say
+		}
+		return r.Correct(said, g.actor, measure)
 	})
 }
 

@@ -253,7 +253,7 @@ func (t *tray) join(c *Correction, i, j int) error {
 	if most := max(2, mostGap*width); gap > most {
 		return bad("only pieces that lie side by side are joined", "kernels %d and %d lie %.0f px apart, more than %.0f", a.ID, b.ID, gap, most)
 	}
-	if !simple(outline) || area(outline) < 0.9*(area(a.Outline)+area(b.Outline)) {
+	if outline == nil {
 		return bad("take both off with {do: gone} and outline the kernel with {do: add}", "the outlines of kernels %d and %d do not fit together", a.ID, b.ID)
 	}
 	if err := t.plausible(outline); err != nil {

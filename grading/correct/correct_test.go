@@ -2,8 +2,6 @@ package correct_test
 
 import (
 	"math"
-	"os"
-	"path/filepath"
 	"strings"
 	"testing"
 
@@ -276,12 +274,6 @@ func TestFile(t *testing.T) {
 // Whatever bytes a file has, it is read or refused; what is read is written and
 // read as the same, and laid on a tray or refused.
 func FuzzDecode(f *testing.F) {
-	files, _ := filepath.Glob("testdata/*.yaml")
-	for _, name := range files {
-		if data, err := os.ReadFile(name); err == nil {
-			f.Add(data)
-		}
-	}
 	f.Add([]byte("sample: K\nrevision: 1\ncorrections:\n  - {do: cut, at: [100, 100], line: [[90, 80], [90, 120]]}\n  - {do: add, outline: [[300, 300], [380, 300], [380, 320]]}\n"))
 	f.Fuzz(func(t *testing.T, data []byte) {
 		file, err := correct.Decode("f", data)

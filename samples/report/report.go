@@ -302,7 +302,7 @@ func (v *view) corrected() error {
 			broken = "not told"
 		}
 		first = append(first, fmt.Sprintf("%s corrected by hand by %s; as measured: broken %s (%s), %s",
-			count(row.Corrected, "kernel", "kernels"), strings.Join(row.By, ", "), broken, interval(m.BrokenMass), m.Outcome))
+			count(row.Corrected, "kernel", "kernels"), visible(strings.Join(row.By, ", ")), broken, interval(m.BrokenMass), m.Outcome))
 		kinds := map[correct.Kind]int{}
 		for _, c := range v.rec.Corrections {
 			kinds[c.Do]++
