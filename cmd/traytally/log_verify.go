@@ -7,6 +7,8 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
+
+	"traytally/samples"
 )
 
 // verifyLogOptions are the flags of log verify.
@@ -55,7 +57,11 @@ func runLogVerify(ctx context.Context, o verifyLogOptions, u *ui) error {
 	if err != nil {
 		return err
 	}
-	if err := u.answer(ctx, o.output, v, func(w io.Writer) {
+	doc := struct {
+		Schema string `json:"schema"`
+		*samples.Verification
+	}{"traytally.trail/1", v}
+	if err := u.answer(ctx, o.output, doc, func(w io.Writer) {
 		for _, p := range v.Problems {
 			fmt.Fprintln(w, plain(p.String()))
 		}
