@@ -22,7 +22,7 @@ func newLogVerifyCommand(u *ui) *cobra.Command {
 	o := verifyLogOptions{}
 	cmd := &cobra.Command{
 		Use:   "verify",
-		Short: "Check that nothing in the register was changed, taken out or put in",
+		Short: "Check that nothing in the register was changed, lost or put in",
 		Long: `Recomputes the audit trail, whose entries are chained by SHA-256, and the check
 sums of every revision and its kernels. The last entry's hash, the head, is
 printed: note it elsewhere. Whoever can write the whole register could build the

@@ -149,6 +149,7 @@ the rules of the place.`,
 	root.Version = version
 	root.SetVersionTemplate(versionText())
 	root.SetHelpTemplate(helpTemplate)
+	root.SetUsageTemplate(strings.ReplaceAll(root.UsageTemplate(), ".FlagUsages", ".FlagUsagesWrapped 80"))
 	root.AddGroup(
 		&cobra.Group{ID: groupWork, Title: "Work on samples:"},
 		&cobra.Group{ID: groupHelp, Title: "Practice and help:"},

@@ -139,6 +139,21 @@ func TestToldIsThere(t *testing.T) {
 	}
 }
 
+// TestHelpFits: no help is wider than a terminal.
+func TestHelpFits(t *testing.T) {
+	u, _, _ := testUI()
+	each(newRoot(u), func(cmd *cobra.Command) {
+		u, stdout, stderr := testUI()
+		args := append(strings.Fields(cmd.CommandPath())[1:], "--help")
+		require.Equal(t, exitDone, run(t.Context(), args, u), stderr)
+		for line := range strings.Lines(stdout.String()) {
+			if !strings.HasPrefix(line, "  traytally ") { // an example, in one line
+				assert.LessOrEqual(t, utf8.RuneCountInString(line), 80+1, "%s: %q", cmd.CommandPath(), line)
+			}
+		}
+	})
+}
+
 // hasTest reports whether a package has a test or benchmark of that name.
 func hasTest(t *testing.T, dir, pattern string) bool {
 	t.Helper()

@@ -25,7 +25,7 @@ var schemaFile []byte
 // schemaDocuments are the documents that schemaFile describes.
 var schemaDocuments = []string{
 	"grade", "verify", "plan", "lot", "compare", "standard", "settle", "agree", "study", "batch", "log", "record",
-	"trend", "recheck", "trail", "yield", "stages", "blend", "sorter", "tune", "calibration",
+	"trend", "recheck", "agreement", "trail", "yield", "stages", "blend", "sorter", "tune", "calibration",
 }
 
 var schemaRef = regexp.MustCompile(`"#/\$defs/([^"]+)"`)

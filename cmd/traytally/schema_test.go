@@ -40,8 +40,9 @@ func heldToSchema(doc []byte) (name string, err error) {
 	said, _ := v.(map[string]any)
 	for _, name := range schemaDocuments {
 		def := whole.(map[string]any)["$defs"].(map[string]any)[name].(map[string]any)
-		form := def["properties"].(map[string]any)["schema"].(map[string]any)["const"]
-		if said["schema"] != form {
+		form := def["properties"].(map[string]any)["schema"].(map[string]any)
+		forms, _ := form["enum"].([]any)
+		if !slices.Contains(append(forms, form["const"]), said["schema"]) {
 			continue
 		}
 		s, err := c.Compile("traytally.json#/$defs/" + name)
