@@ -150,7 +150,7 @@ func DecodeProfile(name string, data []byte) (Profile, error) {
 	if problems := standards.Decode(name, data, &p); len(problems) > 0 {
 		e := &InputError{What: problems.Error(), Hint: problems.Hint(), Err: ErrProfile}
 		if e.Hint == "" || strings.Contains(e.What, "unknown key") {
-			e.Hint = "keep the keys of the table under \"The colour profile\" in the README; limits of older versions, such as yellow.share, are gone: learn the profile again with traytally tune"
+			e.Hint = "keep the keys that traytally help profile lists; limits of older versions, such as yellow.share, are gone: learn the profile again with traytally tune"
 		}
 		return Profile{}, e
 	}

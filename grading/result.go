@@ -51,6 +51,15 @@ type Result struct {
 	Sample *Sample `json:"-"`
 }
 
+// NotProven reports whether the interval leaves the outcome open: the grade, or
+// without a standard the trade class.
+func (r *Result) NotProven() bool {
+	if g := r.Grade; g != nil {
+		return g.Result != "not assessed" && (g.Proven != g.Grade || g.Grade == "" && g.NotExcluded != "")
+	}
+	return r.TradeClass != nil && r.TradeClass.Verdict == NotProven
+}
+
 // A Picture is what was found on one tray.
 type Picture struct {
 	Picture     string  `json:"picture"`

@@ -67,6 +67,7 @@ var columns = []column{
 	{"trade_class", 14, func(r *Row) any { return r.TradeClass }},
 	{"standard", 14, func(r *Row) any { return r.Standard }},
 	{"grade", 26, func(r *Row) any { return r.Grade }},
+	{"not_proven", 11, func(r *Row) any { return map[bool]string{true: "not proven"}[r.NotProven] }},
 	{"warnings", 9, func(r *Row) any { return r.Warnings }},
 	{"pictures", 28, func(r *Row) any { return strings.Join(r.Pictures, "; ") }},
 	{"note", 30, func(r *Row) any { return r.Note }},

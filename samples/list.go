@@ -8,6 +8,7 @@ import (
 	"io"
 	"maps"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -24,6 +25,23 @@ type Listed struct {
 	Facts    Facts
 }
 
+// byHand begins the column of a factor of the standard that was found by hand.
+const byHand = "by_hand."
+
+// decimalComma is a number with a comma where others have a point. One with
+// three digits behind it may be thousands, and is left to be refused.
+var decimalComma = regexp.MustCompile(`^(-?\d+),(\d{1,2}|\d{4,})$`)
+
+// semicolons reports whether the head of a list is parted by them.
+func semicolons(data []byte) bool {
+	for line := range strings.Lines(string(data[:min(len(data), 4096)])) {
+		if line = strings.TrimSpace(line); line != "" && line[0] != '#' {
+			return strings.Count(line, ";") > strings.Count(line, ",")
+		}
+	}
+	return false
+}
+
 // maxListBytes is more than any list of samples has.
 const maxListBytes = 16 << 20
 
@@ -37,8 +55,9 @@ var sheetColumns = []string{
 	"foreign_inorganic_g", "foreign_from_g", "paddy_count", "paddy_from_g",
 }
 
-// ParseList reads a list of samples: CSV with a head, a row for each picture.
-// Columns, in any order: picture, which is required; code; lot, party, line,
+// ParseList reads a list of samples: CSV with a head, a row for each picture,
+// parted by commas, or by semicolons as in places where the comma is decimal;
+// numbers may have either mark. Columns, in any order and any case: picture, which is required; code; lot, party, line,
 // variety, stage, drawn, received, note; the fields of a sample sheet, like
 // moisture_pct; and by_hand.CODE for a factor of the standard found by hand.
 // Rows of one code are one sample: its facts stand in the first row, later ones
@@ -47,9 +66,13 @@ func ParseList(name string, data []byte) ([]Listed, error) {
 	if len(data) > maxListBytes {
 		return nil, &Error{What: fmt.Sprintf("%s: %d bytes are more than a list of samples has", name, len(data)), Hint: "name the CSV file with one row for each picture"}
 	}
-	r := csv.NewReader(bytes.NewReader(bytes.TrimPrefix(data, []byte("\ufeff"))))
+	data = bytes.TrimPrefix(data, []byte("\ufeff"))
+	r := csv.NewReader(bytes.NewReader(data))
 	r.TrimLeadingSpace = true
 	r.Comment = '#'
+	if semicolons(data) {
+		r.Comma = ';'
+	}
 	r.FieldsPerRecord = -1
 	fail := func(line int, hint, format string, a ...any) error {
 		return &Error{What: fmt.Sprintf("%s:%d: ", name, line) + fmt.Sprintf(format, a...), Hint: hint}
@@ -64,11 +87,13 @@ func ParseList(name string, data []byte) ([]Listed, error) {
 	}
 	known := append(append([]string{"picture", "code"}, factColumns...), sheetColumns...)
 	for i, h := range head {
-		head[i] = strings.TrimSpace(h)
+		if head[i] = strings.ToLower(strings.TrimSpace(h)); strings.HasPrefix(head[i], byHand) {
+			head[i] = byHand + strings.TrimSpace(h)[len(byHand):] // a code, as the standard writes it
+		}
 		switch {
 		case slices.Contains(head[:i], head[i]):
 			return nil, fail(1, "each column has a name of its own", "two columns are named %q", head[i])
-		case slices.Contains(known, head[i]) || strings.HasPrefix(head[i], "by_hand.") && len(head[i]) > len("by_hand."):
+		case slices.Contains(known, head[i]) || strings.HasPrefix(head[i], byHand) && len(head[i]) > len(byHand):
 		default:
 			hint := wanted
 			if near := standards.Nearest(head[i], known); len(near) > 0 {
@@ -93,7 +118,7 @@ func ParseList(name string, data []byte) ([]Listed, error) {
 		}
 		line, _ := r.FieldPos(0)
 		if len(row) > len(head) {
-			return nil, fail(line, "put texts with commas between quotation marks", "%d fields, the head has %d", len(row), len(head))
+			return nil, fail(line, fmt.Sprintf("put texts with %q, and decimal commas, between quotation marks", r.Comma), "%d fields, the head has %d", len(row), len(head))
 		}
 		fields := map[string]string{}
 		for i, v := range row {
@@ -138,7 +163,7 @@ func ParseList(name string, data []byte) ([]Listed, error) {
 
 func listCSVError(name string, err error) error {
 	if e, ok := errors.AsType[*csv.ParseError](err); ok {
-		return &Error{What: fmt.Sprintf("%s:%d: %v", name, e.Line, e.Err), Hint: "save the list as CSV in UTF-8, with commas between the fields", Err: err}
+		return &Error{What: fmt.Sprintf("%s:%d: %v", name, e.Line, e.Err), Hint: "save the list as CSV in UTF-8, with commas or semicolons between the fields", Err: err}
 	}
 	return err
 }
@@ -181,8 +206,8 @@ func listed(name string, line int, fields map[string]string) (*Listed, error) {
 	w := csv.NewWriter(&sheet)
 	n := 0
 	for _, column := range slices.Sorted(maps.Keys(fields)) {
-		if slices.Contains(sheetColumns, column) || strings.HasPrefix(column, "by_hand.") {
-			if err := w.Write([]string{column, fields[column]}); err != nil {
+		if slices.Contains(sheetColumns, column) || strings.HasPrefix(column, byHand) {
+			if err := w.Write([]string{column, decimalComma.ReplaceAllString(fields[column], "$1.$2")}); err != nil {
 				return nil, err
 			}
 			n++

@@ -29,6 +29,20 @@ func TestParseList(t *testing.T) {
 	assert.Nil(t, got[2].Facts.Sheet)
 }
 
+// In much of Europe and South America spreadsheets part fields at semicolons,
+// because the comma is decimal there.
+func TestParseListOfOtherPlaces(t *testing.T) {
+	got, err := samples.ParseList("list.csv", []byte("\ufeff# a remark, with commas, many\nPicture;CODE;Moisture_PCT; By_Hand.chalky ;note\na.png;K-1;13,2;1,25;one, two\n"))
+	require.NoError(t, err)
+	require.Len(t, got, 1)
+	assert.Equal(t, "one, two", got[0].Facts.Note)
+	assert.Equal(t, 13.2, *got[0].Facts.Sheet.MoisturePct)
+	assert.Equal(t, 1.25, got[0].Facts.Sheet.ByHand["chalky"].Number)
+	got, err = samples.ParseList("list.csv", []byte("PICTURE,sample_mass_g\na.png,\"25,4\"\n"))
+	require.NoError(t, err)
+	assert.Equal(t, 25.4, *got[0].Facts.Sheet.SampleMassG)
+}
+
 func TestParseListRefuses(t *testing.T) {
 	for _, test := range []struct{ name, list, want string }{
 		{"empty", "", "list.csv:1: the list is empty"},
@@ -45,7 +59,9 @@ func TestParseListRefuses(t *testing.T) {
 		{"other facts", "picture,code,lot\na.png,K,L-1\nb.png,K,L-2\n", "list.csv:3: K has other facts in row 2"},
 		{"case", "picture,code\na.png,k-1\nb.png,K-1\n", "list.csv:3: the code K-1 is k-1 in row 2 but for case"},
 		{"quotes", "picture,lot\na.png,\"x\n", "list.csv:"},
-		{"semicolons", "picture;lot\na.png;x\n", "there is no column"},
+		{"commas in the rows alone", "picture;lot;note\na.png;x;y;z\n", "list.csv:2: 4 fields"},
+		{"thousands, or not", "picture;sample_mass_g\na.png;1,250\n", "list.csv:2: sample_mass_g"},
+		{"case of the head", "picture,Lot,LOT\n", `two columns are named "lot"`},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			_, err := samples.ParseList("list.csv", []byte(test.list))

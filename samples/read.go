@@ -153,7 +153,8 @@ type Row struct {
 	Untold     bool     `json:"whole_length_not_told,omitempty"`
 	TradeClass string   `json:"trade_class,omitempty"`
 	Standard   string   `json:"standard,omitempty"`
-	Grade      string   `json:"grade,omitempty"` // in the words that can be stood by
+	Grade      string   `json:"grade,omitempty"`      // in the words that can be stood by
+	NotProven  bool     `json:"not_proven,omitempty"` // the outcome is left open by the interval
 	Warnings   int      `json:"warnings"`
 	Pictures   []string `json:"pictures"` // file names
 	// Withdrawn samples do not count.
@@ -184,6 +185,21 @@ func (r *Row) Outcome() string {
 	return r.Grade
 }
 
+// Doubts says what to bear in mind of the outcome; empty where there is nothing.
+func (r *Row) Doubts() string {
+	var parts []string
+	if r.NotProven {
+		parts = append(parts, "not proven")
+	}
+	switch {
+	case r.Warnings == 1:
+		parts = append(parts, "1 warning")
+	case r.Warnings > 1:
+		parts = append(parts, fmt.Sprintf("%d warnings", r.Warnings))
+	}
+	return strings.Join(parts, ", ")
+}
+
 // Row returns what lists show of the record.
 func (r *Record) Row() (*Row, error) {
 	res, err := r.Decode()
@@ -198,7 +214,7 @@ func (r *Record) Row() (*Row, error) {
 		BrokenMass: res.Broken.MassPct.Estimate, BrokenCount: res.Broken.CountPct.Estimate, EffectiveN: res.Broken.MassPct.EffectiveN,
 		Kernels: len(res.Kernels), Reference: res.Reference.Length, Unit: res.Reference.Unit,
 		Untold:   !res.Reference.Told(),
-		Standard: r.Settings.Standard, Warnings: len(res.Warnings), Withdrawn: r.Withdrawn,
+		Standard: r.Settings.Standard, NotProven: r.NotProven, Warnings: len(res.Warnings), Withdrawn: r.Withdrawn,
 	}
 	if m, ok := f.Moisture(); ok {
 		row.Moisture = &m

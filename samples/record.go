@@ -74,6 +74,9 @@ type Record struct {
 	// result without them; neither is there where nobody did.
 	Corrections []correct.Correction `json:"corrections,omitempty"`
 	Measured    json.RawMessage      `json:"measured_result,omitempty"`
+	// NotProven says that the interval leaves the outcome open; it is false in
+	// records of older versions, which do not say it.
+	NotProven bool `json:"not_proven,omitempty"`
 	// Result is the graded result, byte for byte as it was computed.
 	Result json.RawMessage `json:"result"`
 

@@ -229,6 +229,11 @@ func refuseTaken(taken map[string]string, code, own string) error {
 
 // addRevision writes a revision and its entry in the audit trail.
 func (g *Register) addRevision(ctx context.Context, tx *sql.Tx, id int64, r *Record, action, reason string, now time.Time) (Entry, error) {
+	res, err := r.Decode()
+	if err != nil {
+		return Entry{}, err
+	}
+	r.NotProven = res.NotProven()
 	row, err := r.Row()
 	if err != nil {
 		return Entry{}, err

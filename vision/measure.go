@@ -26,6 +26,10 @@ type MeasureOptions struct {
 	Colour ColourOptions
 }
 
+// sameScale is up to which a scale given and a stored one pass for the same:
+// devices round what they store. Our own choice.
+const sameScale = 0.01
+
 // Measure finds and measures the pieces on a tray. The tray may have any dark
 // colour; its level and the fall-off of light are estimated from the picture.
 //
@@ -43,6 +47,13 @@ func Measure(ctx context.Context, p *Picture, o MeasureOptions) (*kernel.Tray, e
 	switch {
 	case o.PxPerMM > 0:
 		t.PxPerMM, t.ScaleSource = o.PxPerMM, o.ScaleSource
+		if off := math.Abs(o.PxPerMM/p.PxPerMMX - 1); p.PxPerMMX > 0 && off > sameScale {
+			t.Warnings = append(t.Warnings, kernel.Warning{
+				Code: "scale_differs", Text: fmt.Sprintf("the scale given, %.4g dpi, is not the %s", o.PxPerMM*25.4, p.ScaleSource),
+				Hint:  "give the scale of the picture as it is, or leave it out",
+				Value: 100 * off, Limit: 100 * sameScale, Metric: "difference of the scales, %",
+			})
+		}
 	case o.CoinMM > 0: // once kernels tell which round thing it is
 	case p.PxPerMMX > 0 && p.PxPerMMY > 0:
 		t.PxPerMM, t.ScaleSource = p.PxPerMMX, p.ScaleSource

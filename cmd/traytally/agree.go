@@ -33,7 +33,7 @@ func newAgreeCommand(u *ui) *cobra.Command {
 	o := agreeOptions{factor: "broken"}
 	cmd := &cobra.Command{
 		Use:   "agree [LAB=]SAMPLE [LAB=]SAMPLE...",
-		Short: "Tell whether results of one lot agree, or how well hand and picture do",
+		Short: "Tell whether results of one lot, or hand and picture, agree",
 		Long: `Compares two or more results of one lot and tells whether they differ by more
 than chance: by their own intervals, and by the limits of repeatability (within
 one laboratory) and reproducibility (between two) where the contract or a study

@@ -23,14 +23,15 @@ func newBatchCommand(u *ui) *cobra.Command {
 	o := batchOptions{}
 	cmd := &cobra.Command{
 		Use:   "batch FOLDER",
-		Short: "Grade and register all pictures in a folder, with reports and a summary",
+		Short: "Grade and register all pictures in a folder, with reports",
 		Long: `Grades every picture in a folder on both cores, registers each sample, writes
 its report, and ends with a table of all: on the standard output, and in the
 output directory as summary.csv, summary.xlsx and index.html.
 
 A picture that cannot be graded never stops the rest: it is named with the
 reason. After a kill or a crash, the same command goes on where it ended, and
-what is registered is neither lost nor doubled.
+what is registered is neither lost nor doubled. Where pictures were not graded
+the exit code is 3, or 6 where one of them takes more memory than there is.
 
 ` + folderHelp + `
 
@@ -69,10 +70,7 @@ func runBatch(ctx context.Context, o batchOptions, u *ui) error {
 		return err
 	}
 	jobs, waiting := o.jobs(names, list)
-	if len(waiting) > 0 {
-		return &inputError{path: o.folder, what: fmt.Sprintf("%s of the list: not there", count(len(waiting), "picture", "pictures")) + ": " + strings.Join(waiting[:min(len(waiting), 5)], ", "), hint: "check the names in the list"}
-	}
-	if len(jobs) == 0 {
+	if len(jobs)+len(waiting) == 0 {
 		return &inputError{path: o.folder, what: "holds no picture", hint: "pictures end in " + strings.Join(pictureEndings, ", ")}
 	}
 	w, err := o.start(ctx, u)
@@ -95,6 +93,10 @@ func runBatch(ctx context.Context, o batchOptions, u *ui) error {
 		u.progress("%d of %d samples%s, %s", done, len(jobs), pace(graded, len(jobs)-done, time.Since(began)), printed(jobs[i].pictures))
 		return nil
 	})
+	for _, out := range waiting {
+		out.warn(u)
+	}
+	outcomes = append(outcomes, waiting...)
 	u.done()
 	if err == nil {
 		err = w.register.Present(ctx)
@@ -113,10 +115,13 @@ func runBatch(ctx context.Context, o batchOptions, u *ui) error {
 	if err != nil {
 		return err
 	}
-	refused := 0
+	refused, worst := 0, exitInput
 	for _, out := range outcomes {
 		if out.State == stateRefused {
 			refused++
+			if out.code == exitMemory {
+				worst = exitMemory // the same picture may be measured elsewhere
+			}
 		}
 	}
 	doc := struct {
@@ -129,8 +134,8 @@ func runBatch(ctx context.Context, o batchOptions, u *ui) error {
 		return err
 	}
 	if refused > 0 {
-		u.say("error", fmt.Sprintf("%d of %d samples could not be graded", refused, len(jobs)), "mend or scan again and run the same command again; with --again the same pictures are measured anew")
-		return &answer{exitInput}
+		u.say("error", fmt.Sprintf("%d of %d samples could not be graded", refused, len(outcomes)), "mend or scan again and run the same command again; with --again the same pictures are measured anew")
+		return &answer{worst}
 	}
 	return nil
 }
@@ -157,26 +162,30 @@ func pace(graded, left int, t time.Duration) string {
 
 // batchTable prints the outcomes.
 func batchTable(w io.Writer, outcomes []outcome, wk *intake) {
-	t := newTable(w)
-	t.AppendHeader([]any{"Picture", "Sample", "Kernels", "Broken % by mass", "95 % interval", "Outcome", ""})
-	alignRight(t, 3, 4, 5)
+	t := newSampleTable(w)
 	n, untold := map[string]int{}, 0
 	for _, o := range outcomes {
 		n[o.State]++
 		if o.Sample == nil {
-			t.AppendRow([]any{printed(o.Pictures), "", "", "", "", "", o.State})
+			t.add(nil, printed(o.Pictures), o.State)
 			continue
 		}
 		if o.Sample.Untold {
 			untold++
 		}
-		state := o.State
-		if o.Reason != "" && o.Hint == "" {
-			state += ", " + o.Reason
+		said := []string{}
+		if o.State == stateKnown {
+			said = append(said, o.State)
 		}
-		t.AppendRow(append([]any{printed(o.Pictures)}, append(rowCells(o.Sample), state)...))
+		if o.Reason != "" && o.Hint == "" {
+			said = append(said, o.Reason)
+		}
+		t.add(o.Sample, printed(o.Pictures), said...)
 	}
 	t.Render()
+	for _, o := range outcomes {
+		o.tellWarnings(w)
+	}
 	fmt.Fprintf(w, "\n%s: %d graded, %d registered before, %d not graded.\n", count(len(outcomes), "sample", "samples"), n[stateGraded], n[stateKnown], n[stateRefused])
 	if untold > 0 {
 		fmt.Fprintf(w, "%s without a whole-kernel length: whole against broken is not told.\n", count(untold, "sample", "samples"))

@@ -90,7 +90,7 @@ func newCalibrateCommand(u *ui) *cobra.Command {
 	o := calibrateOptions{}
 	cmd := &cobra.Command{
 		Use:   "calibrate PICTURE",
-		Short: "Find the scale of a scanner or camera stand from something of known size",
+		Short: "Find the scale of a scanner or stand from a thing of known size",
 		Long: `Finds the scale of a picture from something of known size in it, so that
 lengths are right where the stated resolution is not, or where none is stated:
 

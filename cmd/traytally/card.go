@@ -30,7 +30,7 @@ func newCardCommand(u *ui) *cobra.Command {
 	o := cardOptions{CardSheet: vision.CardSheet{Paper: "a4"}, field: fieldDark}
 	cmd := &cobra.Command{
 		Use:   "card --out FILE",
-		Short: "Write a card to print that gives phone photos scale, square and white",
+		Short: "Write a card to print that gives photos scale, square and white",
 		Long: `Writes a card to be printed at exact size, as PDF or SVG by the ending of the
 file. Rice laid on it and photographed with the whole card in the picture gets
 millimetres, straightened outlines and colours under known light.

@@ -34,8 +34,10 @@ const outName = "traytally"
 const folderHelp = `Each picture is one sample, unless a list says otherwise: FOLDER/` + listName + `,
 or the file given with --list, is CSV whose first row names its columns:
 picture, code, lot, party, line, variety, stage, drawn, received, moisture_pct,
-sample_mass_g and the other fields of a sample sheet, note. Rows with one code
-are pooled as one sample.
+sample_mass_g and the other fields of a sample sheet, note. Fields are parted
+by commas or semicolons, and numbers may have a decimal comma. Rows with one
+code are pooled as one sample. A row whose picture is not there yet is named
+and stops nothing.
 
 Profiles, limits and pictures of picked kernels are read once, at the start:
 what becomes of these files later counts from the next start on.
@@ -144,8 +146,8 @@ func (o *folderOptions) listed() ([]samples.Listed, error) {
 }
 
 // jobs makes the samples out of the pictures that are there and the list.
-// waiting holds listed pictures that are not there.
-func (o *folderOptions) jobs(names []string, list []samples.Listed) (jobs []job, waiting []string) {
+// waiting are the listed samples of which a picture is not there yet.
+func (o *folderOptions) jobs(names []string, list []samples.Listed) (jobs []job, waiting []outcome) {
 	there := map[string]bool{}
 	for _, n := range names {
 		there[n] = true
@@ -153,7 +155,7 @@ func (o *folderOptions) jobs(names []string, list []samples.Listed) (jobs []job,
 	taken := map[string]bool{}
 	for _, l := range list {
 		j := job{code: l.Code, facts: l.Facts}
-		whole := true
+		var missing []string
 		for _, p := range l.Pictures {
 			p = filepath.Clean(p)
 			taken[p] = true
@@ -162,14 +164,17 @@ func (o *folderOptions) jobs(names []string, list []samples.Listed) (jobs []job,
 				path = filepath.Join(o.folder, p)
 			}
 			if _, err := os.Stat(path); !there[p] && err != nil {
-				waiting = append(waiting, p)
-				whole = false
+				missing = append(missing, p)
 			}
 			j.pictures = append(j.pictures, path)
 		}
-		if whole {
+		if missing == nil {
 			jobs = append(jobs, j)
+			continue
 		}
+		out := outcome{Pictures: j.pictures}
+		out.refuse(fmt.Sprintf("%s: stands in row %d of the list and is not there yet", strings.Join(missing, ", "), l.Line), "scan it, or correct its name in the list")
+		waiting = append(waiting, out)
 	}
 	for _, n := range names {
 		if !taken[n] {

@@ -16,7 +16,7 @@ func newGradeCommand(u *ui) *cobra.Command {
 	o := gradeOptions{length: string(grading.Caliper)}
 	cmd := &cobra.Command{
 		Use:   "grade PICTURE...",
-		Short: "Measure the kernels in pictures of one sample and tell what is broken",
+		Short: "Measure the kernels in pictures of a sample; tell what is broken",
 		Long: `Measures every kernel in one or more pictures of a sample of milled rice on a
 dark tray and tells the broken percentage by mass with its 95 % interval, the
 size classes and the trade class. Several pictures are pooled as one sample.
@@ -45,7 +45,7 @@ layer deep on a dark tray.`,
   traytally grade photo.jpg --dpi 600 --json -
   traytally grade tray.jpg --whole-from picked.jpg
   traytally grade tray.jpg --standard us-long --sheet sheet.yaml`,
-		Args: needsPicture,
+		Args: cobra.MatchAll(needsPicture, excluding("brief", "quiet")),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.pictures = args
 			return runGrade(cmd.Context(), o, u)
@@ -54,6 +54,7 @@ layer deep on a dark tray.`,
 	f := cmd.Flags()
 	f.StringVarP(&o.out, "out", "o", "", "write the evidence into `DIR`: an overlay of each picture, gallery.png, kernels.csv, result.json")
 	o.addJSON(f)
+	f.BoolVar(&o.brief, "brief", false, "print the five lines that matter")
 	o.addSampleFlags(cmd)
 	o.standardFlags.add(f)
 	return cmd
@@ -90,7 +91,13 @@ func runGrade(ctx context.Context, o gradeOptions, u *ui) error {
 			return err
 		}
 	}
-	if err := u.answer(ctx, o.output, doc, func(w io.Writer) { summary(w, sample.Result, o.out) }, files...); err != nil {
+	if err := u.answer(ctx, o.output, doc, func(w io.Writer) {
+		if o.brief {
+			brief(w, sample.Result)
+			return
+		}
+		summary(w, sample.Result, o.out)
+	}, files...); err != nil {
 		undo()
 		return err
 	}

@@ -59,12 +59,26 @@ type outcome struct {
 	Hint     string       `json:"hint,omitempty"`
 	Sample   *samples.Row `json:"sample"` // null where it was not graded
 	warnings []grading.Warning
+	code     int // exit code of the refusal
 }
 
 // warn tells what was wrong with a sample, if anything was.
 func (o *outcome) warn(u *ui) {
 	if o.State == stateRefused || o.Hint != "" {
 		u.warn(o.Reason, o.Hint)
+	}
+}
+
+// tellWarnings lists the doubts about a sample that was just measured.
+func (o *outcome) tellWarnings(w io.Writer) {
+	if o.Sample == nil {
+		return
+	}
+	for i, text := range o.warnings {
+		if i == 0 {
+			fmt.Fprintf(w, "\n%s:\n", plain(o.Sample.Code))
+		}
+		paragraph(w, "- "+plain(warningText(text)))
 	}
 }
 
@@ -81,7 +95,16 @@ type intaken struct {
 }
 
 func (m *intaken) refuse(err error) {
-	m.out.State, m.out.Reason, m.out.Hint = stateRefused, err.Error(), hintOf(err)
+	m.out.refuse(err.Error(), hintOf(err))
+	m.out.code = codeOf(err)
+}
+
+// refuse says why a sample was not graded, and of which picture that is.
+func (o *outcome) refuse(reason, hint string) {
+	if !slices.ContainsFunc(o.Pictures, func(p string) bool { return strings.Contains(reason, filepath.Base(p)) }) {
+		reason = printed(o.Pictures) + ": " + reason
+	}
+	o.State, o.Reason, o.Hint = stateRefused, reason, hint
 }
 
 // each takes in the jobs and hands every outcome to tell, one at a time:
@@ -139,7 +162,7 @@ func (w *intake) measure(ctx context.Context, j job) (*intaken, error) {
 			return nil, err
 		}
 		if before != nil && before.Path == string([]rune(m.files[0].Picture.Path)) { // the reason names the file
-			m.out.State, m.out.Reason, m.out.Hint = stateRefused, before.Reason, before.Hint
+			m.out.refuse(before.Reason, before.Hint)
 			return m, nil
 		}
 	}
@@ -190,7 +213,6 @@ func (w *intake) enter(ctx context.Context, m *intaken) error {
 	switch {
 	case errors.Is(err, samples.ErrCodeTaken):
 		m.refuse(err)
-		m.out.Reason = printed(m.pictures) + ": " + m.out.Reason
 		return nil
 	case err != nil:
 		return err
@@ -245,7 +267,7 @@ func (w *intake) know(ctx context.Context, m *intaken, code string) error {
 		out.Reason = fmt.Sprintf("%s: sample %s was withdrawn", here, code)
 		out.Hint = "traytally log show " + code + " says why; traytally log withdraw " + code + " --undo --why TEXT takes it back"
 	case here != there:
-		out.Reason = "the same picture as " + there
+		out.Reason = "a copy of " + there
 	}
 	return nil
 }

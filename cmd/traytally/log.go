@@ -11,7 +11,7 @@ const exitDiffers = 14
 func newLogCommand(u *ui) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "log",
-		Short: "Look into the register of samples, amend it, and check that it holds",
+		Short: "Look into the register of samples, amend it, check that it holds",
 		Long: `Lists and finds registered samples, shows trends, exports them, measures them
 again from their pictures, amends what people said of them, corrects single
 kernels, and verifies that nothing was changed behind the register's back.

@@ -30,7 +30,7 @@ func newLogAmendCommand(u *ui) *cobra.Command {
 	var cmd *cobra.Command
 	cmd = &cobra.Command{
 		Use:   "amend CODE --why TEXT",
-		Short: "Put right facts or single kernels of a sample; the earlier record stays",
+		Short: "Put right facts or kernels of a sample; the earlier record stays",
 		Long: `Makes a new revision of a sample with other facts, and enters who did it, when
 and why into the audit trail. The earlier revision stays. An empty text takes a
 fact away. Where moisture or the sample sheet changed, the grade is worked out

@@ -15,7 +15,7 @@ func newLogCorrectionsCommand(u *ui) *cobra.Command {
 	o := showOptions{}
 	cmd := &cobra.Command{
 		Use:   "corrections CODE",
-		Short: "Print the corrections of a sample's kernels as a file to amend it with",
+		Short: "Print a sample's corrections as a file to amend it with",
 		Long: `Prints the corrections of single kernels that hold for a sample, with its
 present revision, as log amend --corrections reads them: to be kept, or to be
 changed and handed back. For a sample without any it is the file to begin with.`,
@@ -57,7 +57,7 @@ func newLogWithdrawCommand(u *ui) *cobra.Command {
 	o := withdrawOptions{}
 	cmd := &cobra.Command{
 		Use:   "withdraw CODE --why TEXT",
-		Short: "Let a sample no longer count, such as a test scan; it stays in the trail",
+		Short: "Let a sample no longer count; it stays in the trail",
 		Long: `Takes a sample out of lists, trends, control limits and exports, with who did it
 and why. It stays in the register and in the audit trail: log show shows it, and
 --withdrawn lists it with the others. --undo lets it count again.`,

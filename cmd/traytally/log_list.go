@@ -156,7 +156,7 @@ func newLogFindCommand(u *ui) *cobra.Command {
 	o := readFlags{}
 	cmd := &cobra.Command{
 		Use:     "find TEXT",
-		Short:   "Find samples by a text in their code, facts, note or picture's name",
+		Short:   "Find samples by a text in their code, facts or picture's name",
 		Long:    "Finds the registered samples with the text in their code, lot, party, line,\nvariety, stage, note or the name of a picture, or with a picture whose SHA-256\nbegins with it, 12 digits or more. Letters' case makes no difference.",
 		Example: "  traytally log find L-17\n  traytally log find scan-004.png\n  traytally log find heron --from 2026-11-01",
 		Args:    takesOne("text", "L-17; put several words between quotation marks"),
@@ -181,12 +181,16 @@ func runLogList(ctx context.Context, o readFlags, u *ui) error {
 	}{"traytally.log/1", rows}
 	return u.answer(ctx, o.output, doc, func(w io.Writer) {
 		if len(rows) > 0 {
-			t := newTable(w)
-			t.AppendHeader([]any{"Sample", "Kernels", "Broken % by mass", "95 % interval", "Outcome", "Sampled", "Lot", "Variety", "Line", "Pictures"})
-			alignRight(t, 2, 3, 4)
+			t := newSampleTable(w)
 			for i := range rows {
 				r := &rows[i]
-				t.AppendRow(append(rowCells(r), moment(r.At), plain(r.Lot), plain(r.Variety), plain(r.Line), plain(strings.Join(r.Pictures, ", "))))
+				facts := []string{moment(r.At)}
+				for _, f := range []struct{ name, value string }{{"lot ", r.Lot}, {"", r.Variety}, {"line ", r.Line}} {
+					if f.value != "" {
+						facts = append(facts, f.name+plain(f.value))
+					}
+				}
+				t.add(r, plain(strings.Join(r.Pictures, ", ")), strings.Join(facts, ", "))
 			}
 			t.Render()
 			fmt.Fprintln(w)

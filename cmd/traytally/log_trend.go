@@ -25,7 +25,7 @@ func newLogTrendCommand(u *ui) *cobra.Command {
 	o := trendOptions{}
 	cmd := &cobra.Command{
 		Use:   "trend",
-		Short: "Show how the broken share goes, with control limits, and against moisture",
+		Short: "Show how the broken share goes, with limits and against moisture",
 		Long: `Shows a control chart of the broken share by mass: of all samples, or with --by
 of each line, variety or party by itself.
 

@@ -7,6 +7,8 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
+
+	"traytally/samples"
 )
 
 // verifyLogOptions are the flags of log verify.
@@ -20,7 +22,7 @@ func newLogVerifyCommand(u *ui) *cobra.Command {
 	o := verifyLogOptions{}
 	cmd := &cobra.Command{
 		Use:   "verify",
-		Short: "Check that nothing in the register was changed, taken out or put in",
+		Short: "Check that nothing in the register was changed, lost or put in",
 		Long: `Recomputes the audit trail, whose entries are chained by SHA-256, and the check
 sums of every revision and its kernels. The last entry's hash, the head, is
 printed: note it elsewhere. Whoever can write the whole register could build the
@@ -55,7 +57,11 @@ func runLogVerify(ctx context.Context, o verifyLogOptions, u *ui) error {
 	if err != nil {
 		return err
 	}
-	if err := u.answer(ctx, o.output, v, func(w io.Writer) {
+	doc := struct {
+		Schema string `json:"schema"`
+		*samples.Verification
+	}{"traytally.trail/1", v}
+	if err := u.answer(ctx, o.output, doc, func(w io.Writer) {
 		for _, p := range v.Problems {
 			fmt.Fprintln(w, plain(p.String()))
 		}

@@ -22,9 +22,14 @@ import (
 
 func main() {
 	debug.SetGCPercent(50) // beside pictures garbage is what costs memory: 12 MiB less of 247 on an A4 scan, in no more time
+	os.Exit(start(newUI(os.Stdin, os.Stdout, os.Stderr)))
+}
+
+// start carries out the command line of the process.
+func start(u *ui) int {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	context.AfterFunc(ctx, stop) // a second signal ends the program at once
-	os.Exit(run(ctx, os.Args[1:], newUI(os.Stdin, os.Stdout, os.Stderr)))
+	return run(ctx, os.Args[1:], u)
 }
 
 // run carries out one command line and returns the exit code.
@@ -144,11 +149,11 @@ the rules of the place.`,
 	root.Version = version
 	root.SetVersionTemplate(versionText())
 	root.SetHelpTemplate(helpTemplate)
+	root.SetUsageTemplate(strings.ReplaceAll(root.UsageTemplate(), ".FlagUsages", ".FlagUsagesWrapped 80"))
 	root.AddGroup(
 		&cobra.Group{ID: groupWork, Title: "Work on samples:"},
 		&cobra.Group{ID: groupHelp, Title: "Practice and help:"},
 	)
-	root.SetHelpCommandGroupID(groupHelp)
 	root.SetCompletionCommandGroupID(groupHelp)
 	add := func(group string, commands ...*cobra.Command) {
 		for _, c := range commands {
@@ -159,7 +164,9 @@ the rules of the place.`,
 	add(groupWork, newGradeCommand(u), newBatchCommand(u), newWatchCommand(u), newLogCommand(u), newReportCommand(u),
 		newVerifyCommand(u), newSettleCommand(u), newAgreeCommand(u), newPlanCommand(u), newTuneCommand(u), newYieldCommand(u), newStagesCommand(u),
 		newBlendCommand(u), newSorterCommand(u), newCardCommand(u), newCalibrateCommand(u))
-	add(groupHelp, newStandardsCommand(u), newPhantomCommand(), newVersionCommand(u))
+	help := newHelpCommand(u)
+	root.SetHelpCommand(help)
+	add(groupHelp, newStandardsCommand(u), newPhantomCommand(), newSchemaCommand(u), newVersionCommand(u), help)
 	each(root, func(cmd *cobra.Command) {
 		if cmd.Args == nil {
 			cmd.Args = noArgs
@@ -176,10 +183,11 @@ const (
 	groupHelp = "help"
 )
 
-// helpTemplate is cobra's own with the exit codes below it.
+// helpTemplate is cobra's own with the topics and the exit codes below it.
 var helpTemplate = `{{with (or .Long .Short)}}{{. | trimTrailingWhitespaces}}
 
-{{end}}{{if or .Runnable .HasSubCommands}}{{.UsageString}}{{end}}{{if .Annotations.exitcodes}}
+{{end}}{{if or .Runnable .HasSubCommands}}{{.UsageString}}{{end}}{{if not .HasParent}}
+` + topicList() + `{{end}}{{if .Annotations.exitcodes}}
 ` + exitStatus() + `{{end}}`
 
 // unknownCommand refuses words that are no command.
@@ -191,6 +199,8 @@ func unknownCommand(cmd *cobra.Command, args []string) error {
 	hint := "see " + cmd.CommandPath() + " --help"
 	if near := cmd.SuggestionsFor(word); len(near) > 0 {
 		hint = "did you mean " + cmd.CommandPath() + " " + near[0] + "?"
+	} else if slices.Contains(helpTopics, word) {
+		hint = "see traytally help " + word
 	} else if slices.Contains(pictureEndings, strings.ToLower(filepath.Ext(word))) {
 		hint = "to grade a picture: " + cmd.CommandPath() + " grade " + shellWord(word)
 	}

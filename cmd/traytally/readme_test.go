@@ -5,7 +5,6 @@ import (
 	"context"
 	"crypto/sha256"
 	"database/sql"
-	"encoding/json"
 	"fmt"
 	"image"
 	"image/draw"
@@ -19,6 +18,8 @@ import (
 	"testing"
 	"unicode/utf8"
 
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
@@ -46,30 +47,128 @@ func inRoot(t *testing.T, line string) (stdout, stderr string, code int) {
 
 var sessionBlock = regexp.MustCompile("(?s)```\n\\$ (traytally [^\n]*)\n(.*?)```\n")
 
-// TestReadmeSession runs every session in the README and compares what it
-// prints. With -update the README is rewritten.
-func TestReadmeSession(t *testing.T) {
-	text := readme(t)
-	blocks := sessionBlock.FindAllStringSubmatch(text, -1)
-	require.NotEmpty(t, blocks)
-	for _, b := range blocks {
-		t.Run(b[1], func(t *testing.T) {
-			stdout, stderr, code := inRoot(t, b[1])
-			assert.Equal(t, exitDone, code)
-			got := stdout + stderr
-			for _, line := range strings.Split(got, "\n") {
-				assert.LessOrEqual(t, utf8.RuneCountInString(line), 80, "%q is too wide", line)
-			}
-			if *update {
-				text = strings.Replace(text, b[0], "```\n$ "+b[1]+"\n"+got+"```\n", 1)
-				return
-			}
-			assert.Equal(t, b[2], got)
-		})
+// toldFiles returns the files that explain the program: the README and the topics
+// of help.
+func toldFiles(t *testing.T) []string {
+	t.Helper()
+	topics, err := filepath.Glob(filepath.Join("help", "*.md"))
+	require.NoError(t, err)
+	require.Len(t, topics, len(helpTopics), "a file for each topic and no other")
+	files := []string{filepath.Join(root, "README.md")}
+	for _, f := range topics {
+		files = append(files, f)
 	}
-	if *update {
-		require.NoError(t, os.WriteFile(filepath.Join(root, "README.md"), []byte(text), 0o666))
+	for i := range files {
+		files[i], err = filepath.Abs(files[i])
+		require.NoError(t, err)
 	}
+	return files
+}
+
+// TestSessions runs every session in the README and in the topics of help and
+// compares what it prints. With -update the files are rewritten.
+func TestSessions(t *testing.T) {
+	sessions := 0
+	for _, file := range toldFiles(t) {
+		data, err := os.ReadFile(file)
+		require.NoError(t, err)
+		text := string(data)
+		for _, b := range sessionBlock.FindAllStringSubmatch(text, -1) {
+			sessions++
+			t.Run(b[1], func(t *testing.T) {
+				stdout, stderr, code := inRoot(t, b[1])
+				assert.Equal(t, exitDone, code)
+				got := stdout + stderr
+				for _, line := range strings.Split(got, "\n") {
+					assert.LessOrEqual(t, utf8.RuneCountInString(line), 80, "%q is too wide", line)
+				}
+				if *update {
+					text = strings.Replace(text, b[0], "```\n$ "+b[1]+"\n"+got+"```\n", 1)
+					return
+				}
+				assert.Equal(t, b[2], got)
+			})
+		}
+		if *update {
+			require.NoError(t, os.WriteFile(file, []byte(text), 0o666))
+		}
+	}
+	assert.Equal(t, 2, sessions)
+}
+
+// TestToldIsThere: what the README and the topics name, commands, flags and
+// tests, exists; the README is short, and a topic fits a terminal.
+func TestToldIsThere(t *testing.T) {
+	commands, flags := map[string]bool{}, map[string]bool{}
+	u, _, _ := testUI()
+	each(newRoot(u), func(cmd *cobra.Command) {
+		commands[strings.TrimPrefix(cmd.CommandPath(), "traytally ")] = true
+		cmd.InitDefaultHelpFlag()
+		cmd.Flags().VisitAll(func(f *pflag.Flag) { flags[f.Name] = true })
+	})
+	for _, file := range toldFiles(t) {
+		data, err := os.ReadFile(file)
+		require.NoError(t, err)
+		text := string(data)
+		if lines := strings.Count(text, "\n"); strings.HasSuffix(file, "README.md") {
+			assert.LessOrEqual(t, lines, 200, "lines of the README")
+		} else {
+			for line := range strings.Lines(text) {
+				if !strings.HasPrefix(line, "$ ") {
+					assert.LessOrEqual(t, utf8.RuneCountInString(line), 80+1, "%s: %q is too wide", file, line)
+				}
+			}
+		}
+		for _, m := range regexp.MustCompile("traytally ([a-z]{3,})").FindAllStringSubmatch(text, -1) {
+			if !slices.Contains([]string{"takes", "has", "tells"}, m[1]) {
+				assert.True(t, commands[m[1]], "%s names a command %q", file, m[0])
+			}
+		}
+		for _, m := range regexp.MustCompile("[ (`]--([a-z][a-z-]+)").FindAllStringSubmatch(text, -1) {
+			assert.True(t, flags[m[1]], "%s names a flag --%s", file, m[1])
+		}
+		for _, m := range regexp.MustCompile("go test [^`\n)]*-(?:run|bench) '?([^ ']*)'?[^`\n)]*?((?: \\./[a-z/]+)+)").FindAllStringSubmatch(text, -1) {
+			pattern := strings.ReplaceAll(m[1], "\\|", "|") // as a table has it
+			if pattern == "xxx" {
+				pattern = regexp.MustCompile("-bench ([A-Z][a-z]*)").FindStringSubmatch(m[0])[1]
+			}
+			for _, dir := range strings.Fields(m[2]) {
+				assert.True(t, hasTest(t, filepath.Join(root, dir), pattern), "%s: %s: no such test", file, m[0])
+			}
+		}
+	}
+}
+
+// TestHelpFits: no help is wider than a terminal.
+func TestHelpFits(t *testing.T) {
+	u, _, _ := testUI()
+	each(newRoot(u), func(cmd *cobra.Command) {
+		u, stdout, stderr := testUI()
+		args := append(strings.Fields(cmd.CommandPath())[1:], "--help")
+		require.Equal(t, exitDone, run(t.Context(), args, u), stderr)
+		for line := range strings.Lines(stdout.String()) {
+			if !strings.HasPrefix(line, "  traytally ") { // an example, in one line
+				assert.LessOrEqual(t, utf8.RuneCountInString(line), 80+1, "%s: %q", cmd.CommandPath(), line)
+			}
+		}
+	})
+}
+
+// hasTest reports whether a package has a test or benchmark of that name.
+func hasTest(t *testing.T, dir, pattern string) bool {
+	t.Helper()
+	files, err := filepath.Glob(filepath.Join(dir, "*_test.go"))
+	require.NoError(t, err)
+	for _, f := range files {
+		data, err := os.ReadFile(f)
+		require.NoError(t, err)
+		for _, m := range regexp.MustCompile(`(?m)^func ((?:Test|Benchmark)\w+)\(`).FindAllSubmatch(data, -1) {
+			if regexp.MustCompile(pattern).Match(m[1]) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // TestReadmePictures draws the two pictures of the README anew: a part of the
@@ -142,100 +241,6 @@ func openPicture(t *testing.T, path string) image.Image {
 	img, _, err := image.Decode(f)
 	require.NoError(t, err)
 	return img
-}
-
-// TestReadmeNamesEveryKey holds the README's list of keys to what is written.
-func TestReadmeNamesEveryKey(t *testing.T) {
-	_, section, ok := strings.Cut(readme(t), "## The JSON")
-	require.True(t, ok)
-	section, _, _ = strings.Cut(section, "\n## ")
-	named := map[string]bool{}
-	for _, m := range regexp.MustCompile("`([a-z0-9_]+)`").FindAllStringSubmatch(section, -1) {
-		named[m[1]] = true
-	}
-	trays := trayDir(t)
-	for _, args := range [][]string{
-		{filepath.Join(trays, "tray.png"), "--whole-length", "7"},
-		{filepath.Join(trays, "blurred.png"), "--whole-from", filepath.Join(trays, "picked.png")},
-		{filepath.Join(trays, "no-scale.png"), filepath.Join(trays, "no-scale-2.png")},
-	} {
-		u, stdout, stderr := testUI()
-		code := run(context.Background(), append([]string{"grade", "--json", "-"}, args...), u)
-		require.Equal(t, exitDone, code, stderr.String())
-		var doc any
-		require.NoError(t, json.Unmarshal(stdout.Bytes(), &doc))
-		keys := map[string]bool{}
-		collect(doc, keys)
-		require.Greater(t, len(keys), 50)
-		for k := range keys {
-			assert.True(t, named[k], "the README does not explain the key %q", k)
-		}
-	}
-}
-
-// The same for what the commands on the register write.
-func TestReadmeNamesEveryKeyOfTheRegister(t *testing.T) {
-	_, section, ok := strings.Cut(readme(t), "### Of the register")
-	require.True(t, ok)
-	_, all, _ := strings.Cut(readme(t), "## The JSON")
-	all, _, _ = strings.Cut(all, "\n## ")
-	require.Contains(t, all, section[:40])
-	named := map[string]bool{}
-	for _, m := range regexp.MustCompile("`([a-z0-9_]+)`").FindAllStringSubmatch(all, -1) {
-		named[m[1]] = true
-	}
-	scans := tinyScans(t, 5)
-	list := "picture,code,lot,party,line,variety,stage,drawn,received,moisture_pct,sample_mass_g,note\n"
-	for i := range 4 {
-		list += fmt.Sprintf("scan-%02d.png,K-%d,L,P,A,long,s,2026-11-2%d,2026-11-24,%d,20,n\n", i, i, i, 11+i)
-	}
-	require.NoError(t, os.WriteFile(filepath.Join(scans, listName), []byte(list), 0o666))
-	require.NoError(t, os.WriteFile(filepath.Join(scans, "scan-04.png"), []byte("text"), 0o666))
-	where := filepath.Join(t.TempDir(), "r.db")
-	command := func(want int, args ...string) string {
-		u, stdout, stderr := testUI()
-		require.Equal(t, want, run(t.Context(), append(args, "--register", where), u), stderr)
-		return stdout.String()
-	}
-	docs := []string{command(exitInput, "batch", scans, "--reports", "none", "--json", "-", "--whole-from", filepath.Join(trayDir(t), "picked.png"))}
-	command(exitDone, "log", "amend", "K-1", "--reason", "slip", "--lot", "M")
-	docs = append(docs,
-		command(exitDone, "log", "list", "--json", "-"), command(exitDone, "log", "show", "K-1", "--json", "-"),
-		command(exitDone, "log", "trend", "--by", "line", "--json", "-"), command(exitDone, "log", "recheck", "K-1", "--json", "-"))
-	raw := rawRegister(t, where)
-	_, err := raw.Exec("INSERT INTO samples VALUES (9, 'NEW', 'k', 'x')")
-	require.NoError(t, err)
-	docs = append(docs, command(exitDiffers, "log", "verify", "--json", "-"))
-	for _, text := range docs {
-		var doc map[string]any
-		require.NoError(t, json.Unmarshal([]byte(text), &doc))
-		if s, ok := doc["settings"].(map[string]any); ok {
-			s["measuring"] = nil // the picture side's own, for recheck
-		}
-		keys := map[string]bool{}
-		collect(doc, keys)
-		for _, versions := range []string{"traytally", "grading", "opencv", "network"} {
-			delete(keys, versions)
-		}
-		require.Greater(t, len(keys), 5)
-		for k := range keys {
-			assert.True(t, named[k], "the README does not explain the key %q", k)
-		}
-	}
-}
-
-func collect(v any, keys map[string]bool) {
-	switch v := v.(type) {
-	case map[string]any:
-		for k, w := range v {
-			keys[k] = true
-			collect(w, keys)
-		}
-	case []any:
-		for _, w := range v {
-			collect(w, keys)
-		}
-	}
 }
 
 // TestReadmeCommands keeps the two commands of the README within the

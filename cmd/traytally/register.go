@@ -4,10 +4,14 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
+	"github.com/jedib0t/go-pretty/v6/table"
+	"github.com/jedib0t/go-pretty/v6/text"
 	"github.com/spf13/pflag"
 
 	"traytally/samples"
@@ -75,21 +79,63 @@ func dataDir() (string, error) {
 
 // brokenText says the broken share and the outcome in one line.
 func brokenText(r *samples.Row) string {
-	c := rowCells(r)
+	e := r.BrokenMass
+	within := number(e.Low, 2) + " to " + number(e.High, 2)
 	if r.Untold {
-		return fmt.Sprintf("broken not told (by the tips %s %% by mass)  %s", c[3], c[4])
+		return fmt.Sprintf("broken not told (by the tips %s %% by mass)  %s", within, rowOutcome(r))
 	}
-	return fmt.Sprintf("broken %s %% by mass (%s)  %s", c[2], c[3], c[4])
+	return fmt.Sprintf("broken %s %% by mass (%s)  %s", number(e.Value, 2), within, rowOutcome(r))
 }
 
-// rowCells are the columns that all tables of samples have in common.
-func rowCells(r *samples.Row) []any {
+// rowOutcome is the outcome with what to bear in mind of it.
+func rowOutcome(r *samples.Row) string {
+	parts := slices.DeleteFunc([]string{r.Outcome(), r.Doubts()}, func(s string) bool { return s == "" })
+	return plain(strings.Join(parts, ", "))
+}
+
+// Widths of a table of samples, which with what parts its columns fill the 80
+// of a terminal.
+const (
+	sampleWidth  = 24
+	outcomeWidth = 24
+)
+
+// A sampleTable shows samples, each in a few lines of up to 80 columns: its
+// code and pictures, its outcome and facts, the broken share and its interval.
+type sampleTable struct{ table.Writer }
+
+func newSampleTable(w io.Writer) sampleTable {
+	t := sampleTable{newTable(w)}
+	t.AppendHeader(table.Row{"Sample", "Outcome", "Broken %", "95 % interval"})
+	alignRight(t, 3, 4)
+	return t
+}
+
+// add adds a sample; what is said after its outcome. A nil row is one that was
+// not graded.
+func (t sampleTable) add(r *samples.Row, pictures string, said ...string) {
+	cell := func(width int, lines ...string) string {
+		var out []string
+		for _, line := range lines {
+			if line != "" {
+				out = append(out, text.WrapText(text.WrapSoft(line, width), width)) // names may be one long word
+			}
+		}
+		return strings.Join(out, "\n")
+	}
+	if r == nil {
+		t.AppendRow(table.Row{cell(sampleWidth, pictures), cell(outcomeWidth, said...), "", ""})
+		return
+	}
 	e := r.BrokenMass
 	broken := number(e.Value, 2)
 	if r.Untold {
 		broken = "not told"
 	}
-	return []any{plain(r.Code), r.Kernels, broken, number(e.Low, 2) + " to " + number(e.High, 2), plain(r.Outcome())}
+	t.AppendRow(table.Row{
+		cell(sampleWidth, plain(r.Code), pictures), cell(outcomeWidth, append([]string{rowOutcome(r)}, said...)...),
+		broken, number(e.Low, 2) + " to " + number(e.High, 2) + "\n" + count(r.Kernels, "kernel", "kernels"),
+	})
 }
 
 // standing says what people changed of a sample: that it was withdrawn, and how

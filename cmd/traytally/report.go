@@ -35,7 +35,7 @@ func newReportCommand(u *ui) *cobra.Command {
 	o := reportOptions{}
 	cmd := &cobra.Command{
 		Use:   "report CODE...",
-		Short: "Write the report of registered samples, to read, print on A4 and sign",
+		Short: "Write the reports of samples, to read, print on A4 and sign",
 		Long: `Writes CODE.html and CODE.pdf for each sample: the verdict, the limits with what
 was found and its interval, every kernel on the picture, lengths, colours, the
 broken and flagged kernels one by one, what was not assessed, the caution, and

@@ -15,6 +15,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strconv"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -28,13 +29,18 @@ import (
 var update = flag.Bool("update", false, "rewrite the expected output in testdata and in the README")
 
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){"traytally": main})
+	testscript.Main(m, map[string]func(){"traytally": scripted})
 }
 
 // TestScript runs testdata/script/*.txtar. Scripts find pictures of trays in
 // $TRAYS.
 func TestScript(t *testing.T) {
-	trays := trayDir(t)
+	trays, seen := trayDir(t), filepath.Join(t.TempDir(), "seen")
+	t.Cleanup(func() { // once the scripts, which run at once, have ended
+		if !strings.Contains(flag.Lookup("test.run").Value.String(), "/") {
+			seenAll(t, seen)
+		}
+	})
 	testscript.Run(t, testscript.Params{
 		Dir:                 "testdata/script",
 		UpdateScripts:       *update,
@@ -42,6 +48,7 @@ func TestScript(t *testing.T) {
 		RequireUniqueNames:  true,
 		Setup: func(env *testscript.Env) error {
 			env.Setenv("TRAYS", trays)
+			env.Setenv("SCHEMAS_SEEN", seen)
 			env.Setenv("FORGED", "a.jpg\ntraytally: error: forged")
 			return nil
 		},

@@ -30,6 +30,7 @@ type gradeOptions struct {
 	wholeFrom   []string
 	length      string             // a grading.LengthMeasure
 	settings    *pipeline.Settings // see measured
+	brief       bool               // five lines instead of all
 	output
 	standardFlags
 	colourFlags

@@ -34,7 +34,7 @@ func newSorterCommand(u *ui) *cobra.Command {
 	o := sorterOptions{bad: []string{string(kernel.Yellow), string(kernel.Red), string(kernel.RedStreaked), string(kernel.Damaged)}}
 	cmd := &cobra.Command{
 		Use:   "sorter --feed SAMPLE --accept SAMPLE --reject SAMPLE",
-		Short: "Tell what a colour sorter takes out, and how much good rice goes with it",
+		Short: "Tell what a colour sorter takes out, and the good rice it costs",
 		Long: `Compares the share of bad rice in the feed of a sorter with that in what it
 accepts and rejects: how much of the bad rice it removes, how much good rice is
 lost, what the reject consists of, and whether the balance closes. Every figure

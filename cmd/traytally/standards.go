@@ -672,10 +672,10 @@ func showComparison(w io.Writer, r *grading.Result, rows []grading.Comparison) {
 			definition += limitMarks[standards.FromMemory]
 			marked = true
 		}
-		used := text.WrapSoft(strings.Join(c.Standards, ", "), 44)
-		definition = text.WrapSoft(definition, 34)
+		used := text.WrapSoft(strings.Join(c.Standards, ", "), 27)
+		definition = text.WrapSoft(definition, 18)
 		if c.MassPct == nil {
-			t.AppendRow(table.Row{definition, "", "", text.WrapSoft(c.Why, 30), used})
+			t.AppendRow(table.Row{definition, "", "", text.WrapSoft(c.Why, 14), used})
 			continue
 		}
 		t.AppendRow(table.Row{definition, c.Found, percent(c.MassPct.Value), percent(c.MassPct.Low) + " to " + percent(c.MassPct.High), used})

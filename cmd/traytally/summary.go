@@ -108,6 +108,44 @@ func summary(w io.Writer, r *grading.Result, out string) {
 	paragraph(w, caution)
 }
 
+// brief prints the five lines of a result that matter: what was seen, the broken
+// share, the outcome, the doubts and the caution.
+func brief(w io.Writer, r *grading.Result) {
+	say := func(s string) { fmt.Fprintln(w, text.Snip(plain(s), 80, "…")) }
+	pieces := 0
+	for _, p := range r.Pictures {
+		pieces += p.Kernels
+	}
+	seen := fmt.Sprintf(": %s, %s not taken apart, %d cut by the edge", count(pieces, "kernel", "kernels"), count(r.Unresolved.Clusters, "group", "groups"), r.CutByEdge)
+	say(text.Snip(sampleName(r), 80-utf8.RuneCountInString(seen), "…") + seen)
+	mass := "Broken by mass " + strings.Replace(shareText(r.Broken.MassPct), "   ", ", ", 1)
+	if !r.Reference.Told() {
+		mass += ", by the tips alone"
+	}
+	say(mass)
+	outcome := "No outcome: whole against broken is not told"
+	switch {
+	case r.Grade != nil:
+		outcome = upperFirst(r.Grade.Headline())
+		if r.NotProven() {
+			outcome += ", not proven"
+		}
+	case r.TradeClass != nil:
+		outcome, _, _ = strings.Cut(tradeText(r.TradeClass), "\n")
+	}
+	say(outcome)
+	n := len(r.Warnings)
+	if r.Reference.Unit != "mm" {
+		n++ // no scale, which is told as one
+	}
+	if n > 0 {
+		say(count(n, "warning", "warnings") + ", told below")
+	} else {
+		say("No warning")
+	}
+	say("A screening aid from a picture; the official grade is an inspector's.")
+}
+
 // newTable returns a table without frame whose headers stay as written.
 func newTable(w io.Writer) table.Writer {
 	t := table.NewWriter()
@@ -311,17 +349,22 @@ func tellWarnings(u *ui, r *grading.Result) {
 			"give the resolution, for example --dpi 300")
 	}
 	for _, w := range r.Warnings {
-		s := strings.TrimSuffix(w.Text, ".")
-		if w.Picture != "" {
-			s = w.Picture + ": " + s
-		}
-		if w.Metric != "" {
-			s += fmt.Sprintf(" (%s: %.3g", w.Metric, w.Value)
-			if w.Limit != 0 {
-				s += fmt.Sprintf(", limit %.3g", w.Limit)
-			}
-			s += ")"
-		}
-		u.warn(s, w.Hint)
+		u.warn(warningText(w), w.Hint)
 	}
+}
+
+// warningText says a doubt, its picture and what was measured.
+func warningText(w grading.Warning) string {
+	s := strings.TrimSuffix(w.Text, ".")
+	if w.Picture != "" {
+		s = w.Picture + ": " + s
+	}
+	if w.Metric != "" {
+		s += fmt.Sprintf(" (%s: %.3g", w.Metric, w.Value)
+		if w.Limit != 0 {
+			s += fmt.Sprintf(", limit %.3g", w.Limit)
+		}
+		s += ")"
+	}
+	return s
 }

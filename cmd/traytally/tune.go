@@ -106,7 +106,11 @@ func runTune(ctx context.Context, o tuneOptions, u *ui) error {
 		tuned.Profile.Name = strings.TrimSuffix(filepath.Base(o.out), filepath.Ext(o.out))
 		files = append(files, outFile{o.out, tuned.Profile.Encode})
 	}
-	return u.answer(ctx, o.output, tuned, func(w io.Writer) { tuneSummary(w, tuned, o.out) }, files...)
+	doc := struct {
+		Schema string `json:"schema"`
+		*grading.Tuned
+	}{"traytally.tune/1", tuned}
+	return u.answer(ctx, o.output, doc, func(w io.Writer) { tuneSummary(w, tuned, o.out) }, files...)
 }
 
 // A sortedClass is one subfolder.

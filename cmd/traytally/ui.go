@@ -22,6 +22,7 @@ type ui struct {
 	in       io.Reader
 	out, err io.Writer
 	lively   bool // err is a terminal, so progress may be shown
+	timed    bool // each line begins with the time of day
 	mu       sync.Mutex
 	shown    time.Time // when progress was last drawn; zero while none stands
 }
@@ -46,10 +47,18 @@ func (u *ui) say(kind, text, hint string) {
 	u.mu.Lock()
 	defer u.mu.Unlock()
 	u.clear()
-	fmt.Fprintf(u.err, "traytally: %s: %s\n", kind, plain(text))
+	fmt.Fprintf(u.err, "%straytally: %s: %s\n", u.time(), kind, plain(text))
 	if hint != "" {
-		fmt.Fprintf(u.err, "traytally: hint: %s\n", plain(hint))
+		fmt.Fprintf(u.err, "%straytally: hint: %s\n", u.time(), plain(hint))
 	}
+}
+
+// time is what a line begins with where its time is wanted.
+func (u *ui) time() string {
+	if !u.timed {
+		return ""
+	}
+	return time.Now().Format("15:04:05  ")
 }
 
 // progress shows one line, at most ten times a second, on a terminal only.
@@ -99,6 +108,7 @@ func harmful(r rune) bool {
 func (u *ui) print(fn func(io.Writer)) error {
 	var b bytes.Buffer
 	fn(&b)
+	u.done()
 	_, err := u.out.Write(b.Bytes()) // runRoot tells of an error
 	return err
 }

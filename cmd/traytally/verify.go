@@ -140,6 +140,7 @@ func runVerify(ctx context.Context, o verifyOptions, u *ui) error {
 		if result, doc.Pictures, unsure, err = o.result(ctx, u, r, o.pictures); err != nil {
 			return inStandardWords(err, o.sheet)
 		}
+		result.CheckMass(sheet)
 		if unsure {
 			u.warn("how well single lengths near a limit are known is not in a result file: the intervals leave that out", "give the pictures, or the code of the register")
 		}
@@ -307,7 +308,7 @@ func lineRow(l *grading.Line) table.Row {
 	}
 	allowed := l.LimitText
 	allowed += limitMarks[l.Mark]
-	return table.Row{text.WrapSoft(plain(l.Limit), 28), plain(found), between, plain(allowed), verdictText(l.Verdict)}
+	return table.Row{text.WrapSoft(plain(l.Limit), 15), text.WrapSoft(plain(found), 9), between, text.WrapSoft(plain(allowed), 14), verdictText(l.Verdict)}
 }
 
 func verdictText(v string) string {

@@ -37,11 +37,13 @@ func newWatchCommand(u *ui) *cobra.Command {
 	o := watchOptions{settle: 2}
 	cmd := &cobra.Command{
 		Use:   "watch FOLDER",
-		Short: "Grade and register every picture that comes into a folder, until stopped",
+		Short: "Grade and register every picture that comes into a folder",
 		Long: `Waits for pictures in a folder. Each is graded, registered and reported as soon
 as it is fully written: when its size and time have stood still for --settle
 seconds and the file is complete. index.html in the output directory lists all,
-and is written anew after each. Stop it with Ctrl-C.
+and is written anew after each. Each line begins with the time; a picture that
+is a copy of a known one is told. Stop it with Ctrl-C: the last lines say what
+became of all.
 
 A picture that cannot be graded is named with the reason once it has stood still
 for ten times as long, and stands in index.html until it is scanned again or
@@ -83,6 +85,10 @@ type watcher struct {
 	u    *ui
 	seen map[string]watched // by the name in the folder
 	done map[string]outcome // by the job's pictures and their stamps
+	// began, graded, doubtful and untold count for the last words: samples
+	// graded since the start, those of them with doubts, and copies.
+	began                    time.Time
+	graded, doubtful, copies int
 	// complaint is what was last said of the list, so that it is said once.
 	complaint string
 }
@@ -98,7 +104,8 @@ func runWatch(ctx context.Context, o watchOptions, u *ui) error {
 		return err
 	}
 	defer w.register.Close()
-	s := &watcher{o: o, w: w, u: u, seen: map[string]watched{}, done: map[string]outcome{}}
+	s := &watcher{o: o, w: w, u: u, seen: map[string]watched{}, done: map[string]outcome{}, began: time.Now()}
+	u.timed = true
 
 	changes := make(chan struct{}, 1)
 	if tell, err := fsnotify.NewWatcher(); err == nil {
@@ -109,7 +116,7 @@ func runWatch(ctx context.Context, o watchOptions, u *ui) error {
 	}
 	if !o.quiet {
 		if err := u.print(func(out io.Writer) {
-			fmt.Fprintf(out, "Watching %s; reports and index.html: %s; register: %s\n", plain(o.folder), plain(w.out), plain(w.register.Where()))
+			fmt.Fprintf(out, "%sWatching %s; reports and index.html: %s; register: %s\n", u.time(), plain(o.folder), plain(w.out), plain(w.register.Where()))
 		}); err != nil {
 			return err
 		}
@@ -122,8 +129,7 @@ func runWatch(ctx context.Context, o watchOptions, u *ui) error {
 			first = false
 		}
 		if ctx.Err() != nil {
-			u.done()
-			return nil // being stopped is how watching ends
+			return s.sumUp() // being stopped is how watching ends
 		}
 		if err != nil {
 			return err
@@ -267,24 +273,70 @@ func (s *watcher) name(j job) string {
 // say tells what became of a sample, in one line.
 func (s *watcher) say(out outcome) error {
 	out.warn(s.u)
-	if s.o.quiet || out.State != stateGraded {
+	copied := out.State == stateKnown && out.Reason != "" && out.Hint == ""
+	switch {
+	case out.State == stateGraded:
+		s.graded++
+		if out.Sample.Doubts() != "" {
+			s.doubtful++
+		}
+	case copied:
+		s.copies++
+	}
+	if s.o.quiet || out.State != stateGraded && !copied {
 		return nil
 	}
 	return s.u.print(func(w io.Writer) {
-		fmt.Fprintf(w, "%s  %s  %s, %s\n", plain(out.Sample.Code), printed(out.Pictures), count(out.Sample.Kernels, "kernel", "kernels"), brokenText(out.Sample))
+		fmt.Fprintf(w, "%s%s  %s  ", s.u.time(), plain(out.Sample.Code), printed(out.Pictures))
+		if copied {
+			fmt.Fprintf(w, "%s, registered before\n", plain(out.Reason))
+			return
+		}
+		fmt.Fprintf(w, "%s, %s\n", count(out.Sample.Kernels, "kernel", "kernels"), brokenText(out.Sample))
+		for _, doubt := range out.warnings {
+			fmt.Fprintf(w, "%s  warning: %s\n", s.u.time(), plain(warningText(doubt)))
+		}
+	})
+}
+
+// sumUp ends the watching with what became of all that came.
+func (s *watcher) sumUp() error {
+	s.u.done()
+	if s.o.quiet {
+		return nil
+	}
+	list, _ := s.o.listed()
+	var names, refused []string
+	for n := range s.seen {
+		names = append(names, n)
+	}
+	jobs, waiting := s.o.jobs(slices.Sorted(slices.Values(names)), list)
+	for _, j := range jobs {
+		if out, ok := s.done[s.name(j)]; ok && out.State == stateRefused {
+			refused = append(refused, printed(out.Pictures))
+		}
+	}
+	return s.u.print(func(w io.Writer) {
+		fmt.Fprintf(w, "%sEnd of watching, begun at %s: %s graded, %d of them not proven or with a warning; %s; %d not graded.\n",
+			s.u.time(), s.began.Format("15:04:05"), count(s.graded, "sample", "samples"), s.doubtful, count(s.copies, "copy", "copies"), len(refused))
+		for _, r := range refused {
+			fmt.Fprintf(w, "  not graded: %s\n", r)
+		}
+		for _, out := range waiting {
+			fmt.Fprintf(w, "  %s\n", plain(out.Reason))
+		}
 	})
 }
 
 // index writes the page over the folder, and the tables.
 func (s *watcher) index(ctx context.Context) error {
-	var now []outcome
 	list, _ := s.o.listed()
 	names := make([]string, 0, len(s.seen))
 	for n := range s.seen {
 		names = append(names, n)
 	}
 	slices.Sort(names)
-	jobs, _ := s.o.jobs(names, list)
+	jobs, now := s.o.jobs(names, list)
 	rows, err := s.w.register.List(ctx, samples.Query{})
 	if err != nil {
 		return err

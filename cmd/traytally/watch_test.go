@@ -77,9 +77,21 @@ func TestWatch(t *testing.T) {
 		return !containsAll(page(), "could not be graded") && containsAll(page(), "S2", ".html", ".pdf")
 	})
 
+	// A copy of a picture that is known, and one that is listed and never comes.
+	require.NoError(t, os.WriteFile(filepath.Join(scans, "copy.png"), data, 0o666))
+	require.NoError(t, os.WriteFile(filepath.Join(scans, listName), []byte("picture\nnever.png\n"), 0o666))
+	until(t, "the copy in the page", func() bool { return containsAll(page(), "never.png", "is not there yet") })
+
 	stop()
 	assert.Equal(t, exitDone, <-ended)
-	assert.Contains(t, stdout.String(), "slow.png")
+	said := stdout.String()
+	assert.Contains(t, said, "slow.png")
+	assert.Contains(t, said, "copy.png  a copy of slow.png, registered before\n")
+	assert.Contains(t, said, "3 samples graded, ")
+	assert.Contains(t, said, "1 copy; 0 not graded.\n  never.png: stands in row 2 of the list and is not there yet\n")
+	for line := range strings.Lines(said + stderr.String()) {
+		assert.Regexp(t, `^(\d\d:\d\d:\d\d  |  never)`, line, "the time on each line")
+	}
 	assert.Contains(t, stderr.String(), "bad.png")
 	assert.NotContains(t, stderr.String(), "slow.png", "a scan that is still written is no error")
 	assert.Equal(t, 3, reportsAreWhole(t, filepath.Join(scans, outName)))

@@ -38,7 +38,7 @@ func newYieldCommand(u *ui) *cobra.Command {
 	o := yieldOptions{mass: map[string]*string{}, moisture: map[string]*string{}}
 	cmd := &cobra.Command{
 		Use:   "yield",
-		Short: "Work out hulling yield, milling recovery and head rice yield from weighings",
+		Short: "Work out hulling yield, milling recovery and head rice yield",
 		Long: `Works out the mass balance from paddy over husked and milled rice to head rice:
 hulling yield, milling recovery, head rice yield, bran removed and the broken
 share, each with its denominator, its 95 % interval and the usual range. Of

@@ -3,7 +3,9 @@ package pipeline
 import (
 	"context"
 	"errors"
+	"fmt"
 	"maps"
+	"strings"
 	"sync"
 
 	"golang.org/x/sync/errgroup"
@@ -37,6 +39,9 @@ func (s *Settings) Grade(ctx context.Context, files []*Source, sheet *grading.Sh
 	params := s.recorded.Params
 	params.NotAssessed = grading.Flag(trays, s.profile)
 	if g.Result, err = grading.Analyse(trays, params); err != nil {
+		if !strings.Contains(err.Error(), files[0].Name) {
+			err = fmt.Errorf("%s: %w", names(files), err)
+		}
 		return nil, ofPicture(err)
 	}
 	profile := s.profile
@@ -46,7 +51,17 @@ func (s *Settings) Grade(ctx context.Context, files []*Source, sheet *grading.Sh
 	if s.standard != nil {
 		g.Result.Grade, err = grading.Evaluate(g.Result.Sample, s.standard, sheet)
 	}
+	g.Result.CheckMass(sheet)
 	return g, err
+}
+
+// names are the pictures of a sample as they were given.
+func names(files []*Source) string {
+	var all []string
+	for _, f := range files {
+		all = append(all, f.Name)
+	}
+	return strings.Join(all, ", ")
 }
 
 // refuseTwice refuses the same picture given twice: its kernels would count

@@ -1,0 +1,94 @@
+package main
+
+import (
+	_ "embed"
+	"encoding/json"
+	"fmt"
+	"maps"
+	"regexp"
+	"slices"
+	"strings"
+
+	"github.com/jedib0t/go-pretty/v6/text"
+	"github.com/spf13/cobra"
+
+	"traytally/grading/standards"
+)
+
+// schemaFile is the JSON Schema of all documents that commands write. Its
+// $defs hold each document, under its name in schemaDocuments, and what
+// documents share.
+//
+//go:embed schema.json
+var schemaFile []byte
+
+// schemaDocuments are the documents that schemaFile describes.
+var schemaDocuments = []string{
+	"grade", "verify", "plan", "lot", "compare", "standard", "settle", "agree", "study", "batch", "log", "record",
+	"trend", "recheck", "agreement", "trail", "yield", "stages", "blend", "sorter", "tune", "calibration",
+}
+
+var schemaRef = regexp.MustCompile(`"#/\$defs/([^"]+)"`)
+
+// schemaOf narrows schemaFile to one document and what it refers to.
+func schemaOf(document string) (any, error) {
+	var s struct {
+		Dialect string                     `json:"$schema"`
+		Title   string                     `json:"title"`
+		About   string                     `json:"description"`
+		Ref     string                     `json:"$ref"`
+		Defs    map[string]json.RawMessage `json:"$defs"`
+	}
+	if err := json.Unmarshal(schemaFile, &s); err != nil {
+		return nil, err
+	}
+	s.Ref = "#/$defs/" + document
+	needed := map[string]bool{}
+	var need func(name string)
+	need = func(name string) {
+		if !needed[name] {
+			needed[name] = true
+			for _, m := range schemaRef.FindAllSubmatch(s.Defs[name], -1) {
+				need(string(m[1]))
+			}
+		}
+	}
+	need(document)
+	maps.DeleteFunc(s.Defs, func(name string, _ json.RawMessage) bool { return !needed[name] })
+	return s, nil
+}
+
+func newSchemaCommand(u *ui) *cobra.Command {
+	return &cobra.Command{
+		Use:   "schema [NAME]",
+		Short: "Print the JSON Schema of what --json writes",
+		Long: `Prints a JSON Schema (draft 2020-12) of the documents that commands write with
+--json, each key with its meaning, unit and values: of all, or of one:
+
+` + text.WrapSoft(strings.Join(schemaDocuments, ", "), 78) + `
+
+A document names its form under schema. Keys may be added; a change that could
+break a reader changes that name.`,
+		Example:   "  traytally schema grade\n  traytally schema > traytally.schema.json",
+		ValidArgs: schemaDocuments,
+		Args:      cobra.MaximumNArgs(1),
+		RunE: func(_ *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				_, err := u.out.Write(schemaFile)
+				return err
+			}
+			if !slices.Contains(schemaDocuments, args[0]) {
+				hint := "take one of " + strings.Join(schemaDocuments, ", ")
+				if near := standards.Nearest(args[0], schemaDocuments); len(near) > 0 {
+					hint = "did you mean " + near[0] + "?"
+				}
+				return &usageError{what: fmt.Sprintf("there is no document %q", args[0]), hint: hint}
+			}
+			s, err := schemaOf(args[0])
+			if err != nil {
+				return err
+			}
+			return indented(u.out, s)
+		},
+	}
+}
