@@ -71,27 +71,17 @@ off for it yet. A moisture without ± is taken to half a point.
 }
 
 func newSettleTemplateCommand(u *ui) *cobra.Command {
-	var out string
-	var force bool
+	o := templateOptions{}
 	cmd := &cobra.Command{
 		Use:     "template",
 		Short:   "Print a contract's terms to fill in",
 		Long:    "Prints terms with comments, to fill in with a contract's own. All figures in it\nare invented.",
 		Example: "  traytally settle template --out terms.yaml",
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			if out == "" {
-				return u.print(func(w io.Writer) { io.WriteString(w, settle.Template) })
-			}
-			if err := writeSet(cmd.Context(), []outFile{{out, writeBytes([]byte(settle.Template))}}, force); err != nil {
-				return err
-			}
-			return u.print(func(w io.Writer) {
-				fmt.Fprintf(w, "%s written. Put the contract's figures in, then: traytally settle SAMPLE --contract %s --mass 24.98t\n", plain(out), shellWord(out))
-			})
+			return o.write(cmd.Context(), u, settle.Template, "Put the contract's figures in, then: traytally settle SAMPLE --contract %s --mass 24.98t")
 		},
 	}
-	cmd.Flags().StringVarP(&out, "out", "o", "", "write it to `FILE` instead of the standard output")
-	cmd.Flags().BoolVar(&force, "force", false, "replace a file that holds something else")
+	o.add(cmd.Flags())
 	return cmd
 }
 

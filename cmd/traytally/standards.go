@@ -564,8 +564,7 @@ out of order.`,
 }
 
 func newStandardsTemplateCommand(u *ui) *cobra.Command {
-	var out string
-	var force bool
+	o := templateOptions{}
 	cmd := &cobra.Command{
 		Use:   "template [CODE]",
 		Short: "Print a contract file to fill in",
@@ -582,20 +581,36 @@ to be changed.`,
 					return err
 				}
 			}
-			if out == "" {
-				return u.print(func(w io.Writer) { io.WriteString(w, file) })
-			}
-			if err := writeSet(cmd.Context(), []outFile{{out, writeBytes([]byte(file))}}, force); err != nil {
-				return err
-			}
-			return u.print(func(w io.Writer) {
-				fmt.Fprintf(w, "%s written. Fill it in, then: traytally standards check %s\n", plain(out), shellWord(out))
-			})
+			return o.write(cmd.Context(), u, file, "Fill it in, then: traytally standards check %s")
 		},
 	}
-	cmd.Flags().StringVarP(&out, "out", "o", "", "write it to `FILE` instead of the standard output")
-	cmd.Flags().BoolVar(&force, "force", false, "replace a file that holds something else")
+	o.add(cmd.Flags())
 	return cmd
+}
+
+// templateOptions say where a file to fill in goes.
+type templateOptions struct {
+	out   string
+	force bool
+}
+
+func (o *templateOptions) add(f *pflag.FlagSet) {
+	f.StringVarP(&o.out, "out", "o", "", "write it to `FILE` instead of the standard output")
+	f.BoolVar(&o.force, "force", false, "replace a file that holds something else")
+}
+
+// write prints text or writes it to the file, and then says what comes next,
+// with the file's name for its %s.
+func (o *templateOptions) write(ctx context.Context, u *ui, text, next string) error {
+	if o.out == "" {
+		return u.print(func(w io.Writer) { io.WriteString(w, text) })
+	}
+	if err := writeSet(ctx, []outFile{{o.out, writeBytes([]byte(text))}}, o.force); err != nil {
+		return err
+	}
+	return u.print(func(w io.Writer) {
+		fmt.Fprintf(w, "%s written. "+next+"\n", plain(o.out), shellWord(o.out))
+	})
 }
 
 func newStandardsCompareCommand(u *ui) *cobra.Command {
