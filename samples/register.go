@@ -32,6 +32,29 @@ const applicationID = 0x54727954
 // busyWait is how long a writer waits for another one.
 const busyWait = 20 * time.Second
 
+type actorKey struct{}
+
+// By returns a context in which changes of a register are entered as made by
+// somebody else than the register was opened for: where several people share
+// one program.
+func By(ctx context.Context, actor string) (context.Context, error) {
+	if strings.TrimSpace(actor) == "" {
+		return nil, &Error{What: "nobody is named", Hint: "say who makes the change"}
+	}
+	if err := checkText("name", actor, maxText, false); err != nil {
+		return nil, err
+	}
+	return context.WithValue(ctx, actorKey{}, strings.TrimSpace(actor)), nil
+}
+
+// by returns who makes changes in a context.
+func (g *Register) by(ctx context.Context) string {
+	if actor, ok := ctx.Value(actorKey{}).(string); ok {
+		return actor
+	}
+	return g.actor
+}
+
 // A Register holds samples. It may be used from several goroutines, and the
 // same database from several processes at once; writers take turns.
 type Register struct {

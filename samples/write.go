@@ -118,7 +118,7 @@ func (g *Register) Correct(ctx context.Context, code, reason string, revision in
 		for i := range list {
 			said[i] = list[i].Said() // who said it is not for the caller to say
 		}
-		return r.Correct(said, g.actor, measure)
+		return r.Correct(said, g.by(ctx), measure)
 	})
 }
 
@@ -246,7 +246,7 @@ func (g *Register) addRevision(ctx context.Context, tx *sql.Tx, id int64, r *Rec
 	}
 	return g.addEntry(ctx, tx, Entry{
 		At: now, Action: action, Code: r.registeredAs(), Revision: r.Revision,
-		Actor: g.actor, Reason: reason, Body: Sum(document),
+		Actor: g.by(ctx), Reason: reason, Body: Sum(document),
 	})
 }
 

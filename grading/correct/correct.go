@@ -44,6 +44,9 @@ var Kinds = []Kind{Right, Whole, Broken, Flag, Unflag, NotRice, Gone, Cut, Join,
 // flags are those that can be set, in the order in which kernels carry them.
 var flags = []kernel.Flag{kernel.Chalky, kernel.Yellow, kernel.Red, kernel.RedStreaked, kernel.Damaged, kernel.Paddy, kernel.Odd, kernel.Foreign}
 
+// Flags returns the flags that can be set, in their usual order.
+func Flags() []kernel.Flag { return slices.Clone(flags) }
+
 // Reasons are the usual ones for a correction.
 var Reasons = []string{"misjudged", "touching kernels", "missed kernel", "dust or reflection", "not rice", "checked by hand"}
 

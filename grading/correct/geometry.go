@@ -2,6 +2,7 @@ package correct
 
 import (
 	"math"
+	"slices"
 
 	"traytally/vision/kernel"
 )
@@ -209,4 +210,39 @@ func overlap(p, q []point) float64 {
 		}
 	}
 	return n
+}
+
+// Inside returns a place that lies well inside an outline: its centroid where
+// that does, else the middle of the widest part of the line across it there.
+func Inside(outline []kernel.Point) Place {
+	var c point
+	whole := 0.0
+	for i, a := range outline {
+		b := outline[(i+1)%len(outline)]
+		w := cross(outline[0], a, b)
+		c.X += w * (outline[0].X + a.X + b.X) / 3
+		c.Y += w * (outline[0].Y + a.Y + b.Y) / 3
+		whole += w
+	}
+	if whole != 0 {
+		c.X, c.Y = c.X/whole, c.Y/whole
+	}
+	if contains(outline, c) {
+		return Place{c.X, c.Y}
+	}
+	var crossings []float64
+	for i, a := range outline {
+		b := outline[(i+1)%len(outline)]
+		if (a.Y > c.Y) != (b.Y > c.Y) {
+			crossings = append(crossings, a.X+(c.Y-a.Y)/(b.Y-a.Y)*(b.X-a.X))
+		}
+	}
+	slices.Sort(crossings)
+	best := 0.0
+	for i := 0; i+1 < len(crossings); i += 2 {
+		if w := crossings[i+1] - crossings[i]; w > best {
+			best, c.X = w, (crossings[i]+crossings[i+1])/2
+		}
+	}
+	return Place{c.X, c.Y}
 }
