@@ -9,6 +9,8 @@ import (
 	"fmt"
 	"html/template"
 	"image"
+	"io"
+	"mime/multipart"
 	"net/http"
 	"net/url"
 	"path/filepath"
@@ -249,6 +251,49 @@ type List struct {
 	Sort  string
 	Down  bool
 	Today bool
+	Lot   string // of the pictures that come next, else of the sample that came last
+	Line  string
+}
+
+// With returns the address of the list with filters changed: names and values
+// in turn, an empty value takes a filter out.
+func (l List) With(changes ...string) string {
+	v := url.Values{}
+	for name, values := range l.Query {
+		v[name] = values
+	}
+	for i := 0; i+1 < len(changes); i += 2 {
+		if v.Set(changes[i], changes[i+1]); changes[i+1] == "" {
+			v.Del(changes[i])
+		}
+	}
+	return "/?" + v.Encode()
+}
+
+// By returns the address of the list sorted by a column, the other way round
+// where it is that already.
+func (l List) By(column string) string {
+	down := "1"
+	if l.Sort == column && l.Down {
+		down = ""
+	}
+	return l.With("sort", column, "down", down)
+}
+
+// Order returns how the list is sorted by a column, as ARIA has it.
+func (l List) Order(column string) string {
+	switch {
+	case l.Sort != column:
+		return "none"
+	case l.Down:
+		return "descending"
+	}
+	return "ascending"
+}
+
+// All reports whether no day, lot or line is picked.
+func (l List) All() bool {
+	return l.Query.Get("day")+l.Query.Get("lot")+l.Query.Get("line") == ""
 }
 
 // A ListRow is a sample in the list.
@@ -322,11 +367,31 @@ func (s *Server) list(r *http.Request) (List, error) {
 		return c
 	})
 	l.Of = len(rows)
+	if err := s.current(r.Context(), &l); err != nil {
+		return l, err
+	}
 	w := s.words(r)
 	for i := range rows[:min(len(rows), mostRows)] {
 		l.Rows = append(l.Rows, listRow(&rows[i], w))
 	}
 	return l, nil
+}
+
+// current finds the lot and the line that are worked on.
+func (s *Server) current(ctx context.Context, l *List) error {
+	_, next, last, _ := s.lab.News.state()
+	l.Lot, l.Line = next.Lot, next.Line
+	if last == "" || l.Lot != "" && l.Line != "" {
+		return nil
+	}
+	rec, err := s.lab.Register.Get(ctx, last, 0)
+	if errors.Is(err, samples.ErrNotFound) {
+		return nil
+	}
+	if err == nil {
+		l.Lot, l.Line = cmp.Or(l.Lot, rec.Facts.Lot), cmp.Or(l.Line, rec.Facts.Line)
+	}
+	return err
 }
 
 func listRow(r *samples.Row, w *words.Words) ListRow {
@@ -504,12 +569,31 @@ func (s *Server) setNext(w http.ResponseWriter, r *http.Request) error {
 
 // take takes a picture that was dropped on the page or made with a camera.
 func (s *Server) take(w http.ResponseWriter, r *http.Request) error {
+	if strings.HasPrefix(r.Header.Get("Content-Type"), "multipart/") {
+		return s.takeForm(w, r)
+	}
 	name := r.URL.Query().Get("name")
 	name, err := s.lab.Take(r.Context(), name, http.MaxBytesReader(w, r.Body, vision.MaxFileBytes))
 	if err != nil {
 		return err
 	}
 	return answer(w, http.StatusCreated, map[string]string{"name": name})
+}
+
+// takeForm takes the pictures of a form that a browser without scripts sends.
+func (s *Server) takeForm(w http.ResponseWriter, r *http.Request) error {
+	parts, err := r.MultipartReader()
+	for err == nil {
+		var part *multipart.Part
+		if part, err = parts.NextPart(); err == nil && part.FileName() != "" {
+			_, err = s.lab.Take(r.Context(), part.FileName(), http.MaxBytesReader(w, part, vision.MaxFileBytes))
+		}
+	}
+	if err != io.EOF {
+		return err
+	}
+	http.Redirect(w, r, "/", http.StatusSeeOther)
+	return nil
 }
 
 // A SamplePage is the page of one sample.

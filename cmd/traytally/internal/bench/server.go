@@ -421,6 +421,9 @@ func asset(name string) ([]byte, error) {
 	if !fs.ValidPath(name) || strings.Contains(name, "/") {
 		return nil, fs.ErrNotExist
 	}
+	if name == "words.js" {
+		return []byte(words.Script), nil
+	}
 	return files.ReadFile("static/" + name)
 }
 

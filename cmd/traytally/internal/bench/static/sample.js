@@ -1,0 +1,1 @@
+import { t } from "./common.js";
