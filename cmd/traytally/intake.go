@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -14,6 +15,7 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"traytally/cmd/traytally/internal/bench"
 	"traytally/cmd/traytally/internal/pipeline"
 	"traytally/cmd/traytally/internal/underway"
 	"traytally/grading"
@@ -28,9 +30,10 @@ import (
 type intake struct {
 	settings *pipeline.Settings
 	register *samples.Register
-	reports  []string // endings: html, pdf
-	out      string   // directory of the reports
-	again    bool     // measure again what was refused before
+	reports  []string  // endings: html, pdf
+	out      string    // directory of the reports
+	again    bool      // measure again what was refused before
+	begins   func(job) // told of each that is measured; may be nil
 	naming   sync.Mutex
 	names    map[string]string // of the reports' files, by the code
 }
@@ -40,6 +43,19 @@ type job struct {
 	code     string // empty: the register gives one
 	facts    samples.Facts
 	pictures []string
+	given    bench.Next // entered with a sample that is new and has no such facts
+}
+
+// entered returns code and facts of a sample that is new.
+func (j *job) entered() (string, samples.Facts) {
+	f := j.facts
+	for _, g := range []struct {
+		to   *string
+		text string
+	}{{&f.Lot, j.given.Lot}, {&f.Line, j.given.Line}, {&f.Party, j.given.Party}, {&f.Variety, j.given.Variety}} {
+		*g.to = cmp.Or(*g.to, g.text)
+	}
+	return cmp.Or(j.code, j.given.Code), f
 }
 
 // What became of a job.
@@ -59,7 +75,8 @@ type outcome struct {
 	Hint     string       `json:"hint,omitempty"`
 	Sample   *samples.Row `json:"sample"` // null where it was not graded
 	warnings []grading.Warning
-	code     int // exit code of the refusal
+	good     bool // nothing that it was judged by is broken
+	code     int  // exit code of the refusal
 }
 
 // warn tells what was wrong with a sample, if anything was.
@@ -178,6 +195,9 @@ func (w *intake) measure(ctx context.Context, j job) (*intaken, error) {
 		}
 		defer end()
 	}
+	if w.begins != nil {
+		w.begins(j)
+	}
 	sample, err := w.settings.Grade(ctx, m.files, j.facts.Sheet, pipeline.Options{Keep: func(i int, p *vision.Picture, _ *kernel.Tray) error {
 		if len(w.reports) > 0 && p.Width*p.Height <= keptPixels {
 			m.photos[i] = report.Photo{Image: toNRGBA(p)}
@@ -185,8 +205,8 @@ func (w *intake) measure(ctx context.Context, j job) (*intaken, error) {
 		return nil
 	}})
 	if err == nil {
-		m.out.warnings = sample.Result.Warnings
-		m.rec, err = sample.Record(j.code, j.facts)
+		m.out.warnings, m.out.good = sample.Result.Warnings, bench.Good(sample.Result)
+		m.rec, err = sample.Record(j.entered())
 	}
 	if err = inStandardWords(err, ""); err == nil {
 		return m, nil
@@ -295,6 +315,12 @@ func (w *intake) finish(ctx context.Context, m *intaken) error {
 	if m.out.Sample, err = rec.Row(); err != nil {
 		return err
 	}
+	return w.report(ctx, rec, m.photo)
+}
+
+// report writes the reports of a record where they are missing, damaged or of
+// another revision.
+func (w *intake) report(ctx context.Context, rec *samples.Record, photo func(*samples.Picture) report.Photo) error {
 	name, err := w.fileName(ctx, rec.Code)
 	if err != nil {
 		return err
@@ -303,7 +329,7 @@ func (w *intake) finish(ctx context.Context, m *intaken) error {
 	if !slices.ContainsFunc(w.reports, func(ending string) bool { return !wholeReport(path(ending), rec) }) {
 		return nil
 	}
-	in, err := reportInput(ctx, w.register, rec, m.photo)
+	in, err := reportInput(ctx, w.register, rec, photo)
 	if err != nil {
 		return err
 	}

@@ -9,12 +9,15 @@ import (
 	"os/signal"
 	"path/filepath"
 	"slices"
+	"sync"
+	"sync/atomic"
 	"syscall"
 	"time"
 
 	"github.com/fsnotify/fsnotify"
 	"github.com/spf13/cobra"
 
+	"traytally/cmd/traytally/internal/bench"
 	"traytally/samples"
 )
 
@@ -91,6 +94,20 @@ type watcher struct {
 	graded, doubtful, copies int
 	// complaint is what was last said of the list, so that it is said once.
 	complaint string
+
+	// What a page over the folder takes part by; nil news: there is none.
+	news  *bench.News
+	given map[string]bench.Next // what is entered with a picture, by its name
+	whole sync.Map              // names of pictures that need not settle
+	wake  chan struct{}         // something is to be looked at
+	stale atomic.Bool           // the index is out of date
+}
+
+func newWatcher(o watchOptions, w *intake, u *ui) *watcher {
+	return &watcher{
+		o: o, w: w, u: u, seen: map[string]watched{}, done: map[string]outcome{}, began: time.Now(),
+		given: map[string]bench.Next{}, wake: make(chan struct{}, 1),
+	}
 }
 
 func runWatch(ctx context.Context, o watchOptions, u *ui) error {
@@ -104,16 +121,7 @@ func runWatch(ctx context.Context, o watchOptions, u *ui) error {
 		return err
 	}
 	defer w.register.Close()
-	s := &watcher{o: o, w: w, u: u, seen: map[string]watched{}, done: map[string]outcome{}, began: time.Now()}
 	u.timed = true
-
-	changes := make(chan struct{}, 1)
-	if tell, err := fsnotify.NewWatcher(); err == nil {
-		defer tell.Close()
-		if err := tell.Add(o.folder); err == nil {
-			go passOn(tell, changes)
-		}
-	}
 	if !o.quiet {
 		if err := u.print(func(out io.Writer) {
 			fmt.Fprintf(out, "%sWatching %s; reports and index.html: %s; register: %s\n", u.time(), plain(o.folder), plain(w.out), plain(w.register.Where()))
@@ -121,10 +129,21 @@ func runWatch(ctx context.Context, o watchOptions, u *ui) error {
 			return err
 		}
 	}
+	return newWatcher(o, w, u).watch(ctx)
+}
+
+// watch grades what comes until ctx is done.
+func (s *watcher) watch(ctx context.Context) error {
+	if tell, err := fsnotify.NewWatcher(); err == nil {
+		defer tell.Close()
+		if err := tell.Add(s.o.folder); err == nil {
+			go s.passOn(tell)
+		}
+	}
 	first := true
 	for {
 		wait, changed, err := s.round(ctx)
-		if err == nil && (changed || first) {
+		if stale := s.stale.Swap(false); err == nil && (changed || first || stale) {
 			err = s.index(ctx)
 			first = false
 		}
@@ -136,7 +155,7 @@ func runWatch(ctx context.Context, o watchOptions, u *ui) error {
 		}
 		select {
 		case <-ctx.Done():
-		case <-changes:
+		case <-s.wake:
 			// Not at every write of a scan: at most every tenth of the wait.
 			pause(ctx, min(wait, s.settle()/10))
 		case <-time.After(wait):
@@ -146,16 +165,21 @@ func runWatch(ctx context.Context, o watchOptions, u *ui) error {
 
 // passOn tells of every event until the watcher is closed, and of every error:
 // some events may be lost then, and left unread it would stop the others.
-func passOn(tell *fsnotify.Watcher, changes chan<- struct{}) {
+func (s *watcher) passOn(tell *fsnotify.Watcher) {
 	for open := true; open; {
 		select {
 		case _, open = <-tell.Events:
 		case _, open = <-tell.Errors:
 		}
-		select {
-		case changes <- struct{}{}:
-		default:
-		}
+		s.look()
+	}
+}
+
+// look makes the watching look through the folder soon.
+func (s *watcher) look() {
+	select {
+	case s.wake <- struct{}{}:
+	default:
 	}
 }
 
@@ -191,7 +215,13 @@ func (s *watcher) round(ctx context.Context) (wait time.Duration, changed bool, 
 		st := stamp{info.Size(), info.ModTime()}
 		before, known := s.seen[name]
 		if !known || before.stamp != st {
+			if !known || s.ended(name) {
+				s.given[name] = s.take(name)
+			}
 			before = watched{st, now}
+			if _, whole := s.whole.LoadAndDelete(name); whole {
+				before.since = time.Time{}
+			}
 			s.seen[name] = before
 		}
 		if rest := before.since.Add(s.settle()).Sub(now); rest > 0 {
@@ -203,6 +233,8 @@ func (s *watcher) round(ctx context.Context) (wait time.Duration, changed bool, 
 	for name := range s.seen {
 		if !there[name] {
 			delete(s.seen, name)
+			delete(s.given, name)
+			s.drop(name)
 			changed = true
 		}
 	}
@@ -211,11 +243,14 @@ func (s *watcher) round(ctx context.Context) (wait time.Duration, changed bool, 
 		if s.complaint != err.Error() {
 			s.complaint = err.Error()
 			s.u.warn("nothing is graded until the list of samples can be read: "+err.Error(), hintOf(err))
+			s.trouble(err)
 		}
 		return wait, changed, nil
 	}
 	s.complaint = ""
+	s.trouble(nil)
 	jobs, _ := s.o.jobs(settled, list)
+	s.enter(jobs)
 	jobs = slices.DeleteFunc(jobs, func(j job) bool {
 		if !s.still(j, 1) {
 			return true
@@ -235,10 +270,12 @@ func (s *watcher) round(ctx context.Context) (wait time.Duration, changed bool, 
 	err = s.w.each(ctx, jobs, func(i int, out outcome) error {
 		if out.State == stateRefused && !s.still(jobs[i], patience) {
 			next = min(pollEvery, s.settle()) // looked at again
+			s.waits(jobs[i].pictures)
 			return nil
 		}
 		s.done[names[i]] = out
 		changed = true
+		s.tell(out)
 		return s.say(out)
 	})
 	s.u.done()

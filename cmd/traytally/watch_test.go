@@ -111,17 +111,17 @@ func containsAll(s string, parts ...string) bool {
 // events and is looked after at once.
 func TestErrorsOfWatching(t *testing.T) {
 	tell := &fsnotify.Watcher{Events: make(chan fsnotify.Event), Errors: make(chan error)}
-	changes := make(chan struct{}, 1)
+	s := newWatcher(watchOptions{}, nil, nil)
 	ended := make(chan struct{})
 	go func() {
-		passOn(tell, changes)
+		s.passOn(tell)
 		close(ended)
 	}()
 	for range 3 {
 		tell.Errors <- fsnotify.ErrEventOverflow
-		<-changes
+		<-s.wake
 		tell.Events <- fsnotify.Event{}
-		<-changes
+		<-s.wake
 	}
 	close(tell.Events)
 	<-ended

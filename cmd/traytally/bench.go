@@ -1,0 +1,468 @@
+package main
+
+import (
+	"context"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"syscall"
+	"time"
+	"unicode/utf8"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/sync/errgroup"
+
+	"traytally/cmd/traytally/internal/bench"
+	"traytally/cmd/traytally/internal/pipeline"
+	"traytally/samples"
+	"traytally/samples/report"
+	"traytally/samples/words"
+)
+
+// benchOptions are the flags of the bench command.
+type benchOptions struct {
+	watchOptions
+	listen    string
+	hosts     []string
+	tokenFile string
+	cert, key string
+	pictures  []string
+}
+
+// benchAddress is where the page is without --listen: this machine alone, a
+// port that no common service has.
+const benchAddress = "127.0.0.1:7423"
+
+// tokenVariable holds the token where --token-file does not.
+const tokenVariable = "TRAYTALLY_TOKEN"
+
+// leastToken is the least length of a token, in characters: with a second
+// between tries a random one of 12 is not found. Our own choice.
+const leastToken = 12
+
+func newBenchCommand(u *ui) *cobra.Command {
+	o := benchOptions{watchOptions: watchOptions{settle: 2}, listen: benchAddress}
+	cmd := &cobra.Command{
+		Use:   "bench FOLDER",
+		Short: "Work in the browser: see samples come in, look, correct, print",
+		Long: `Watches a folder as watch does, and serves a page for the browser: pictures that
+come in, the last result large, all samples, and each sample kernel by kernel.
+There a kernel that was misjudged is put right, a sample gets its code or is
+withdrawn, each with who and why; reports and labels are printed. A picture can
+be dropped onto the page or taken with the camera of a tablet.
+
+The page is on this machine alone, at http://` + benchAddress + `/, and needs no
+network. With --listen other machines reach it too; then a token is asked for,
+from --token-file or ` + tokenVariable + `, and with --tls-cert and --tls-key nobody on the
+way can read it. Stop it with Ctrl-C.
+
+` + folderHelp + `
+
+` + registerHelp,
+		Example: `  traytally bench scans
+  traytally bench scans --standard us-long --by "A. Clerk"
+  traytally bench scans --listen 192.168.1.20:7423 --token-file token.txt --tls-cert bench.crt --tls-key bench.key`,
+		Args: needsFolder,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			o.folder = args[0]
+			return runBench(cmd.Context(), o, u)
+		},
+	}
+	o.add(cmd)
+	f := cmd.Flags()
+	f.Var(&ranged{v: &o.settle, min: 0.1, max: 600}, "settle", "`SECONDS` that a picture must stand still before it is read")
+	f.StringVar(&o.listen, "listen", o.listen, "`ADDRESS` and port of the page; another than this machine's own needs a token")
+	f.StringArrayVar(&o.hosts, "host", nil, "`NAME` by which other machines call this one; may be repeated")
+	f.StringVar(&o.tokenFile, "token-file", "", "`FILE` whose first line is the token that the page asks for")
+	f.StringVar(&o.cert, "tls-cert", "", "certificate in `FILE` (PEM), to serve over TLS")
+	f.StringVar(&o.key, "tls-key", "", "its key in `FILE` (PEM)")
+	f.StringArrayVar(&o.pictures, "pictures", nil, "`DIR` to look for pictures that were moved; may be repeated")
+	return cmd
+}
+
+// A place is where the page is served.
+type benchPlace struct {
+	listener net.Listener
+	bench.Options
+	tls *tls.Config
+	url string
+}
+
+// open checks who may speak to the page and takes its address.
+func (o *benchOptions) openPlace(u *ui) (*benchPlace, error) {
+	host, port, err := net.SplitHostPort(o.listen)
+	if err != nil {
+		return nil, &usageError{what: fmt.Sprintf("--listen %q is no address with a port", o.listen), hint: "for example --listen 192.168.1.20:7423"}
+	}
+	p := &benchPlace{}
+	if p.Token, err = o.token(); err != nil {
+		return nil, err
+	}
+	ip := net.ParseIP(host)
+	here := host == "localhost" || ip != nil && ip.IsLoopback()
+	if !here && p.Token == "" {
+		return nil, &usageError{what: "--listen " + o.listen + " lets other machines in, and no token is set", hint: "write one into a file that only you may read, and give it with --token-file"}
+	}
+	switch {
+	case (o.cert == "") != (o.key == ""):
+		return nil, &usageError{what: "--tls-cert and --tls-key belong together", hint: "give both"}
+	case o.cert != "":
+		c, err := tls.LoadX509KeyPair(o.cert, o.key)
+		if err != nil {
+			return nil, &inputError{path: o.cert, what: "cannot be used as a certificate: " + err.Error(), hint: "both files are PEM, and belong to each other", err: err}
+		}
+		p.tls, p.Secure = &tls.Config{Certificates: []tls.Certificate{c}, MinVersion: tls.VersionTLS12}, true
+	case !here:
+		u.warn("without TLS others on the network can read the token and the pages", "give a certificate with --tls-cert and --tls-key")
+	}
+	if p.listener, err = net.Listen("tcp", o.listen); err != nil {
+		return nil, &usageError{what: "the page cannot be served at " + o.listen + ": " + err.Error(), hint: "perhaps another bench runs there; give another address or port with --listen"}
+	}
+	port = strconv.Itoa(p.listener.Addr().(*net.TCPAddr).Port)
+	names := slices.Clone(o.hosts)
+	switch {
+	case here:
+		names = append(names, "127.0.0.1", "localhost", "::1", host)
+	case ip == nil || !ip.IsUnspecified():
+		names = append(names, host)
+	default:
+		addresses, _ := net.InterfaceAddrs()
+		for _, a := range addresses {
+			if n, ok := a.(*net.IPNet); ok {
+				names = append(names, n.IP.String())
+			}
+		}
+		if name, err := os.Hostname(); err == nil {
+			names = append(names, name)
+		}
+		names = append(names, "localhost")
+	}
+	scheme, usual := "http", "80"
+	if p.Secure {
+		scheme, usual = "https", "443"
+	}
+	for _, n := range names {
+		at := strings.ToLower(net.JoinHostPort(n, port))
+		p.Hosts = append(p.Hosts, at)
+		if port == usual {
+			p.Hosts = append(p.Hosts, strings.TrimSuffix(at, ":"+port))
+		}
+	}
+	if host == "" || ip != nil && ip.IsUnspecified() {
+		host = names[0]
+	}
+	p.url = scheme + "://" + net.JoinHostPort(host, port) + "/"
+	return p, nil
+}
+
+// token reads the token; empty: none is asked for.
+func (o *benchOptions) token() (string, error) {
+	text, from := os.Getenv(tokenVariable), tokenVariable
+	if o.tokenFile != "" {
+		data, err := readFile(o.tokenFile, 1<<16)
+		if err != nil {
+			return "", err
+		}
+		text, from = string(data), o.tokenFile
+		if text == "" {
+			text = "\n"
+		}
+	}
+	if text == "" {
+		return "", nil
+	}
+	line, _, _ := strings.Cut(text, "\n")
+	line = strings.TrimSpace(line)
+	if utf8.RuneCountInString(line) < leastToken {
+		return "", &inputError{path: from, what: fmt.Sprintf("holds a token of fewer than %d characters", leastToken), hint: "take a longer one, for example from: openssl rand -hex 16"}
+	}
+	return line, nil
+}
+
+func runBench(ctx context.Context, o benchOptions, u *ui) error {
+	signal.Ignore(syscall.SIGPIPE)
+	if err := o.check(); err != nil {
+		return err
+	}
+	place, err := o.openPlace(u)
+	if err != nil {
+		return err
+	}
+	defer place.listener.Close()
+	w, err := o.start(ctx, u)
+	if err != nil {
+		return err
+	}
+	defer w.register.Close()
+	s := newWatcher(o.watchOptions, w, u)
+	s.news = bench.NewNews()
+	w.begins = s.begins
+	u.timed = true
+
+	ctx, stop := context.WithCancel(ctx)
+	defer stop()
+	d := &desk{o: o, s: s, changed: make(chan string, 1)}
+	page, err := bench.New(d.lab(), place.Options)
+	if err != nil {
+		return err
+	}
+	server := page.HTTP(ctx)
+	if !o.quiet {
+		if err := u.print(func(out io.Writer) {
+			fmt.Fprintf(out, "%sThe bench is at %s\n%sWatching %s; reports and index.html: %s; register: %s\n",
+				u.time(), place.url, u.time(), plain(o.folder), plain(w.out), plain(w.register.Where()))
+		}); err != nil {
+			return err
+		}
+	}
+	var g errgroup.Group
+	g.Go(func() error {
+		defer stop()
+		listener := place.listener
+		if place.tls != nil {
+			listener = tls.NewListener(listener, place.tls)
+		}
+		if err := server.Serve(listener); !errors.Is(err, http.ErrServerClosed) {
+			return err
+		}
+		return nil
+	})
+	g.Go(func() error {
+		defer stop()
+		return s.watch(ctx)
+	})
+	g.Go(func() error { return d.rewrite(ctx) })
+	<-ctx.Done()
+	// What is being saved is saved; pages that listen end with ctx.
+	end, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
+	defer cancel()
+	server.Shutdown(end)
+	return g.Wait()
+}
+
+// A desk is what the page works on in this program.
+type desk struct {
+	o       benchOptions
+	s       *watcher
+	changed chan string // wakes rewrite
+	mu      sync.Mutex
+	codes   []string // of samples whose files are to be written anew
+}
+
+func (d *desk) lab() bench.Lab {
+	return bench.Lab{
+		Folder: filepath.Base(absOr(d.o.folder)), Version: pipeline.Version, Register: d.s.w.register, News: d.s.news,
+		Find: func(p *samples.Picture) *pipeline.Source {
+			_, source := locate(p, append(slices.Clone(d.o.pictures), d.o.folder))
+			return source
+		},
+		Take: d.take, Report: d.report, Label: d.label,
+		Changed: func(code string) {
+			d.mu.Lock()
+			d.codes = append(d.codes, code)
+			d.mu.Unlock()
+			select {
+			case d.changed <- code:
+			default:
+			}
+		},
+		Hint: hintOf,
+		Log:  func(err error) { d.s.u.warn("the page: "+err.Error(), hintOf(err)) },
+	}
+}
+
+// rewrite writes the reports of changed samples, and has the index written.
+func (d *desk) rewrite(ctx context.Context) error {
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-d.changed:
+		}
+		d.mu.Lock()
+		codes := d.codes
+		d.codes = nil
+		d.mu.Unlock()
+		slices.Sort(codes)
+		for _, code := range slices.Compact(codes) {
+			rec, err := d.s.w.register.Get(ctx, code, 0)
+			if err == nil {
+				err = d.s.w.report(ctx, rec, d.photo)
+			}
+			if ctx.Err() != nil {
+				return nil // the next start writes what is missing
+			}
+			if err != nil {
+				d.s.u.warn("the report of "+code+" was not written: "+err.Error(), hintOf(err))
+			}
+		}
+		d.s.stale.Store(true)
+		d.s.look()
+	}
+}
+
+func (d *desk) photo(p *samples.Picture) report.Photo {
+	_, source := locate(p, append(slices.Clone(d.o.pictures), d.o.folder))
+	return photo(source, p)
+}
+
+func (d *desk) report(ctx context.Context, w io.Writer, rec *samples.Record, kind string, in *words.Words) error {
+	input, err := reportInput(ctx, d.s.w.register, rec, d.photo)
+	if err != nil {
+		return err
+	}
+	if kind == "pdf" {
+		return report.PDF(w, input)
+	}
+	return report.HTML(w, input)
+}
+
+func (d *desk) label(w io.Writer, rec *samples.Record, kind string) error {
+	return &inputError{path: rec.Code, what: "no label", hint: "none"}
+}
+
+// take writes a picture that was sent into the folder, whole or not at all, and
+// under a name that nothing has there.
+func (d *desk) take(ctx context.Context, name string, body io.Reader) (string, error) {
+	name = filepath.Base(strings.ReplaceAll(name, `\`, "/"))
+	ending := filepath.Ext(name)
+	if !slices.Contains(pictureEndings, strings.ToLower(ending)) {
+		return "", &inputError{path: name, what: "is no picture by its name", hint: "pictures end in " + strings.Join(pictureEndings, ", ")}
+	}
+	stem := strings.TrimLeft(strings.Map(func(r rune) rune {
+		if harmful(r) || strings.ContainsRune(`<>:"/|?*`, r) {
+			return '_'
+		}
+		return r
+	}, strings.TrimSuffix(name, ending)), ".-")
+	if stem == "" {
+		stem = "picture"
+	}
+	for len(stem) > 150 { // file systems take 255 bytes
+		_, n := utf8.DecodeLastRuneInString(stem)
+		stem = stem[:len(stem)-n]
+	}
+	place := filepath.Join(d.o.folder, stem+ending)
+	for n := 2; ; n++ {
+		if _, err := os.Lstat(place); errors.Is(err, os.ErrNotExist) {
+			break
+		}
+		place = filepath.Join(d.o.folder, fmt.Sprintf("%s-%d%s", stem, n, ending))
+	}
+	name = filepath.Base(place)
+	d.s.whole.Store(name, true)
+	err := writeSet(ctx, []outFile{{place, func(w io.Writer) error {
+		n, err := io.Copy(w, body)
+		if err == nil && n == 0 {
+			return &inputError{path: name, what: "is empty", hint: "send the picture again"}
+		}
+		return err
+	}}}, false)
+	if err != nil {
+		d.s.whole.Delete(name)
+		return "", err
+	}
+	d.s.look()
+	return name, nil
+}
+
+// What follows is what a watcher tells the page, where there is one.
+
+// fileNames are the names of pictures, as the page shows them.
+func fileNames(paths []string) []string {
+	out := make([]string, len(paths))
+	for i, p := range paths {
+		out[i] = filepath.Base(p)
+	}
+	return out
+}
+
+// take returns what is entered with a picture that has just come.
+func (s *watcher) take(name string) bench.Next {
+	if s.news == nil {
+		return bench.Next{}
+	}
+	s.waits([]string{name})
+	return s.news.Take()
+}
+
+func (s *watcher) waits(pictures []string) {
+	if s.news != nil {
+		s.news.Put(bench.Item{Pictures: fileNames(pictures), State: bench.Waiting})
+	}
+}
+
+// ended reports whether something became of a picture, so that one that comes
+// under its name is a new one.
+func (s *watcher) ended(name string) bool {
+	for _, out := range s.done {
+		if slices.Contains(fileNames(out.Pictures), name) {
+			return true
+		}
+	}
+	return false
+}
+
+func (s *watcher) drop(name string) {
+	if s.news != nil {
+		s.news.Drop([]string{name})
+	}
+}
+
+// enter gives jobs what the page said of them.
+func (s *watcher) enter(jobs []job) {
+	for i := range jobs {
+		if j := &jobs[i]; len(j.pictures) == 1 {
+			j.given = s.given[filepath.Base(j.pictures[0])]
+		}
+	}
+}
+
+func (s *watcher) begins(j job) {
+	if s.news != nil {
+		s.news.Put(bench.Item{Pictures: fileNames(j.pictures), State: bench.Measuring})
+	}
+}
+
+func (s *watcher) trouble(err error) {
+	switch {
+	case s.news == nil:
+	case err == nil:
+		s.news.Trouble("")
+	default:
+		s.news.Trouble(err.Error())
+	}
+}
+
+// tell tells what became of a sample.
+func (s *watcher) tell(out outcome) {
+	if s.news == nil {
+		return
+	}
+	names := fileNames(out.Pictures)
+	if len(names) > 1 {
+		for _, n := range names {
+			s.news.Drop([]string{n})
+		}
+	}
+	switch {
+	case out.State == stateRefused:
+		s.news.Put(bench.Item{Pictures: names, State: bench.Refused, Reason: out.Reason, Hint: out.Hint})
+	case out.State == stateGraded:
+		s.news.Graded(names, out.Sample.Code, out.good)
+	case out.Reason != "":
+		s.news.Put(bench.Item{Pictures: names, State: bench.Copy, Reason: out.Reason, Hint: out.Hint, Code: out.Sample.Code})
+	default:
+		s.news.Drop(names)
+	}
+}
