@@ -267,7 +267,7 @@ func (l List) With(changes ...string) string {
 			v.Del(changes[i])
 		}
 	}
-	return "/?" + v.Encode()
+	return strings.TrimSuffix("/?"+v.Encode(), "?")
 }
 
 // By returns the address of the list sorted by a column, the other way round
