@@ -368,3 +368,36 @@ func TestAgreement(t *testing.T) {
 	require.NoError(t, err)
 	assert.Zero(t, a.Looked)
 }
+
+// Where several people share one program, each change is entered as made by
+// whoever made it, the corrections too.
+func TestBy(t *testing.T) {
+	eachKind(t, func(t *testing.T, where string) {
+		g := open(t, where)
+		defer g.Close()
+		ctx := t.Context()
+		_, err := g.Add(ctx, sampletest.Record(t, 1, sampletest.Options{Kernels: 60, Code: "K-1"}))
+		require.NoError(t, err)
+		second, err := samples.By(ctx, " B. Clerk (invented) ")
+		require.NoError(t, err)
+		rec, err := g.Correct(second, "K-1", "misjudged", 1, some(t, g, "K-1"), piece)
+		require.NoError(t, err)
+		assert.Equal(t, "B. Clerk (invented)", rec.Corrections[0].By)
+		_, err = g.Withdraw(ctx, "K-1", "test scan", true)
+		require.NoError(t, err)
+		history, err := g.History(ctx, "K-1")
+		require.NoError(t, err)
+		var by []string
+		for _, e := range history {
+			by = append(by, e.Actor)
+		}
+		assert.Equal(t, []string{clerk, "B. Clerk (invented)", clerk}, by)
+		v, err := g.Verify(ctx, "", nil)
+		require.NoError(t, err)
+		assert.Empty(t, v.Problems)
+	})
+	for _, bad := range []string{"", " ", "a\nb", string(make([]byte, 200))} {
+		_, err := samples.By(t.Context(), bad)
+		assert.Error(t, err)
+	}
+}

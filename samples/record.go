@@ -564,7 +564,8 @@ func (r *Record) Regrade() error {
 		}
 	}
 	measured := *old
-	measured.Grade = res.Grade
+	measured.Grade, measured.Warnings = res.Grade, slices.Clone(old.Warnings)
+	measured.CheckMass(r.Facts.Sheet)
 	raw, err := EncodeResult(&measured)
 	if err != nil {
 		return err
@@ -581,6 +582,7 @@ func (r *Record) Regrade() error {
 		return err
 	}
 	res.Versions, res.ColourProfile = old.Versions, old.ColourProfile
+	res.CheckMass(r.Facts.Sheet)
 	r.Measured = raw
 	r.Result, err = EncodeResult(res)
 	return err

@@ -181,13 +181,9 @@ func tellRevision(rec *samples.Record, u *ui) error {
 
 // correctKernels lays a file of corrections on a sample.
 func correctKernels(ctx context.Context, o amendOptions, u *ui) error {
-	data, err := readFile(o.corrections, 1<<20)
+	file, err := readCorrections(o.corrections)
 	if err != nil {
 		return err
-	}
-	file, err := correct.Decode(o.corrections, data)
-	if err != nil {
-		return ofFile(err, o.corrections)
 	}
 	if file.Sample != "" && file.Sample != o.code {
 		return &inputError{path: o.corrections, what: fmt.Sprintf("holds corrections of sample %s, not of %s", file.Sample, o.code), hint: "name the sample that they are of"}
@@ -211,6 +207,18 @@ func correctKernels(ctx context.Context, o amendOptions, u *ui) error {
 		}
 	}
 	return tellRevision(rec, u)
+}
+
+func readCorrections(path string) (*correct.File, error) {
+	data, err := readFile(path, 1<<20)
+	if err != nil {
+		return nil, err
+	}
+	file, err := correct.Decode(path, data)
+	if err != nil {
+		return nil, ofFile(err, path)
+	}
+	return file, nil
 }
 
 // ofFile makes a fault of corrections one of the file that they came from.

@@ -31,6 +31,7 @@ type gradeOptions struct {
 	length      string             // a grading.LengthMeasure
 	settings    *pipeline.Settings // see measured
 	brief       bool               // five lines instead of all
+	corrections string             // file of corrections of single kernels, or empty
 	output
 	standardFlags
 	colourFlags

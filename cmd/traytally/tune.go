@@ -28,12 +28,15 @@ type tuneOptions struct {
 	dpi, scale float64
 	output
 	colourFlags
+	registerFlags
+	queryFlags
+	corrected bool
 }
 
 func newTuneCommand(u *ui) *cobra.Command {
 	o := tuneOptions{}
 	cmd := &cobra.Command{
-		Use:   "tune FOLDER",
+		Use:   "tune [FOLDER]",
 		Short: "Learn colour limits from kernels that you sorted by hand",
 		Long: `Learns a colour profile from pictures of kernels sorted by hand. FOLDER has one
 subfolder for each class, named
@@ -50,13 +53,25 @@ how kernels are sorted by limits that were learned without them
 (cross-validation), which is what to expect of kernels that the profile has not
 seen. Thirty kernels of a class are few; eight are the least.
 
+With --corrections the kernels that people looked at in the register's samples
+count as sorted by hand, alone or with those of a folder: sound ones where no
+flag was left on them, the others by their flag.
+
 With --out the profile is written as a file that grade --profile reads; each
 limit stands in it with its meaning and its origin.`,
 		Example: `  traytally tune sorted --out our-rice.yaml
-  traytally grade tray.jpg --profile our-rice.yaml`,
-		Args: cobra.MatchAll(takesOne("folder", "sorted"), excluding("dpi", "scale")),
+  traytally grade tray.jpg --profile our-rice.yaml
+  traytally tune --corrections --variety long --out our-rice.yaml`,
+		Args: cobra.MatchAll(func(cmd *cobra.Command, args []string) error {
+			if o.corrected && len(args) == 0 {
+				return nil
+			}
+			return takesOne("folder", "sorted")(cmd, args)
+		}, excluding("dpi", "scale")),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			o.folder = args[0]
+			if len(args) > 0 {
+				o.folder = args[0]
+			}
 			return runTune(cmd.Context(), o, u)
 		},
 	}
@@ -66,6 +81,9 @@ limit stands in it with its meaning and its origin.`,
 	f.Var(&ranged{v: &o.dpi, min: 10, max: 20000}, "dpi", "resolution of the pictures in `DOTS` per inch, instead of the stored one")
 	f.Var(&ranged{v: &o.scale, min: 0.5, max: 1000}, "scale", "the same in `PIXELS` per millimetre")
 	o.addColours(f)
+	f.BoolVar(&o.corrected, "corrections", false, "learn from the kernels that people looked at in the register")
+	o.registerFlags.add(f)
+	o.queryFlags.add(f)
 	return cmd
 }
 
@@ -89,13 +107,22 @@ func runTune(ctx context.Context, o tuneOptions, u *ui) error {
 	g := gradeOptions{dpi: o.dpi, scale: o.scale}
 	how := g.measureOptions()
 	how.Colour = colours
-	classes, err := sortedPictures(o.folder)
-	if err != nil {
-		return err
+	var sorted []grading.Sorted
+	if o.folder != "" {
+		classes, err := sortedPictures(o.folder)
+		if err != nil {
+			return err
+		}
+		if sorted, err = measureSorted(ctx, classes, how, u); err != nil {
+			return err
+		}
 	}
-	sorted, err := measureSorted(ctx, classes, how, u)
-	if err != nil {
-		return err
+	if o.corrected {
+		more, err := o.looked(ctx)
+		if err != nil {
+			return err
+		}
+		sorted = append(sorted, more...)
 	}
 	tuned, err := grading.Tune(sorted, base)
 	if err != nil {
@@ -111,6 +138,24 @@ func runTune(ctx context.Context, o tuneOptions, u *ui) error {
 		*grading.Tuned
 	}{"traytally.tune/1", tuned}
 	return u.answer(ctx, o.output, doc, func(w io.Writer) { tuneSummary(w, tuned, o.out) }, files...)
+}
+
+// looked returns the kernels that people looked at.
+func (o *tuneOptions) looked(ctx context.Context) ([]grading.Sorted, error) {
+	q, err := o.query()
+	if err != nil {
+		return nil, err
+	}
+	g, err := o.open(ctx, false)
+	if err != nil {
+		return nil, err
+	}
+	defer g.Close()
+	out, err := g.Sorted(ctx, q)
+	if err == nil && len(out) == 0 {
+		return nil, &inputError{path: g.Where(), what: "holds no kernel of these samples that somebody looked at", hint: "look at some on the page of traytally bench, or with traytally log amend CODE --corrections FILE"}
+	}
+	return out, err
 }
 
 // A sortedClass is one subfolder.

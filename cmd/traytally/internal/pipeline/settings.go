@@ -17,6 +17,7 @@ import (
 	"fmt"
 
 	"traytally/grading"
+	"traytally/grading/correct"
 	"traytally/grading/standards"
 	"traytally/samples"
 	"traytally/vision"
@@ -130,4 +131,25 @@ func (g *Sample) Record(code string, facts samples.Facts) (*samples.Record, erro
 		Code: code, Facts: facts, Pictures: g.Pictures, Reference: g.settings.picked,
 		Settings: g.settings.recorded, Result: g.Result, Trays: g.Trays,
 	})
+}
+
+// Correct lays corrections of single kernels on the sample, and returns what it
+// had without them. sheet is the one that it was graded with.
+func (g *Sample) Correct(list []correct.Correction, sheet *grading.Sheet) (*samples.AsMeasured, error) {
+	rec, err := g.Record("", samples.Facts{Sheet: sheet})
+	if err == nil {
+		err = rec.Correct(list, "", vision.PieceOf)
+	}
+	if err != nil {
+		return nil, err
+	}
+	row, err := rec.Row()
+	if err != nil {
+		return nil, err
+	}
+	if g.Result, err = rec.Decode(); err != nil {
+		return nil, err
+	}
+	g.Trays, err = rec.Trays()
+	return row.AsMeasured, err
 }
