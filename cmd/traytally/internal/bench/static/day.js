@@ -12,6 +12,9 @@ document.addEventListener("keydown", (e) => {
   code.select();
 });
 
+// A finger would get a keyboard over half the page.
+if (matchMedia("(pointer: fine)").matches) { code.focus({ preventScroll: true }); }
+
 const form = get("next");
 let unsent = false; // something was typed that was not sent
 form.addEventListener("input", () => { unsent = true; });
