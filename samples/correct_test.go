@@ -14,6 +14,7 @@ import (
 	"traytally/samples"
 	"traytally/samples/internal/sampletest"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // clerk is who open writes as.
@@ -194,7 +195,7 @@ func TestCorrectAtOnce(t *testing.T) {
 				continue
 			}
 			assert.ErrorIs(t, err, samples.ErrChanged)
-			e, ok := errors.AsType[*samples.Error](err)
+			e, ok := errors.AsType[*fault.Error](err)
 			require.True(t, ok)
 			assert.Contains(t, e.What, "sample K-1 is at revision 2")
 			assert.NotEmpty(t, e.Hint)

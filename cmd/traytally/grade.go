@@ -144,13 +144,13 @@ func (o *gradeOptions) checkOutputs() error {
 	if info, err := os.Stat(o.json); err == nil {
 		for _, p := range slices.Concat(o.pictures, o.wholeFrom) {
 			if in, err := os.Stat(p); err == nil && os.SameFile(in, info) {
-				return &outputError{path: o.json, what: "is one of the pictures", hint: "name another file for the result"}
+				return outputError(o.json, "is one of the pictures", "name another file for the result")
 			}
 		}
 	}
 	if o.out != "" {
 		if info, err := os.Stat(o.out); err == nil && !info.IsDir() {
-			return &outputError{path: o.out, what: "is a file, not a directory", hint: "name another directory"}
+			return outputError(o.out, "is a file, not a directory", "name another directory")
 		}
 	}
 	return nil

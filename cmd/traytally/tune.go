@@ -170,9 +170,9 @@ func sortedPictures(folder string) ([]sortedClass, error) {
 	entries, err := os.ReadDir(folder)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return nil, &inputError{path: folder, what: "no such folder", hint: "name a folder with a subfolder for each class"}
+		return nil, inputError(folder, "no such folder", "name a folder with a subfolder for each class")
 	case err != nil:
-		return nil, &inputError{path: folder, what: "cannot be read as a folder", hint: "name a folder with a subfolder for each class"}
+		return nil, inputError(folder, "cannot be read as a folder", "name a folder with a subfolder for each class")
 	}
 	names := ""
 	for i, c := range grading.TuneClasses {
@@ -187,7 +187,7 @@ func sortedPictures(folder string) ([]sortedClass, error) {
 			continue
 		}
 		if !slices.Contains(grading.TuneClasses[:], kernel.Flag(e.Name())) {
-			return nil, &inputError{path: filepath.Join(folder, e.Name()), what: "is no class", hint: "call subfolders " + names}
+			return nil, inputError(filepath.Join(folder, e.Name()), "is no class", "call subfolders "+names)
 		}
 		found[kernel.Flag(e.Name())] = true
 	}
@@ -199,7 +199,7 @@ func sortedPictures(folder string) ([]sortedClass, error) {
 		dir := filepath.Join(folder, string(c))
 		files, err := os.ReadDir(dir)
 		if err != nil {
-			return nil, &inputError{path: dir, what: "cannot be read", hint: "check who may read it"}
+			return nil, inputError(dir, "cannot be read", "check who may read it")
 		}
 		s := sortedClass{class: c}
 		for _, f := range files {
@@ -208,12 +208,12 @@ func sortedPictures(folder string) ([]sortedClass, error) {
 			}
 		}
 		if len(s.pictures) == 0 {
-			return nil, &inputError{path: dir, what: "holds no picture", hint: "put JPEG, PNG, TIFF, BMP or WebP pictures of kernels of this class there, or remove the folder"}
+			return nil, inputError(dir, "holds no picture", "put JPEG, PNG, TIFF, BMP or WebP pictures of kernels of this class there, or remove the folder")
 		}
 		out = append(out, s)
 	}
 	if len(out) == 0 || out[0].class != grading.Accept {
-		return nil, &inputError{path: folder, what: "has no subfolder accept", hint: "sort sound kernels into " + filepath.Join(folder, "accept") + ", faulty ones beside it into " + names}
+		return nil, inputError(folder, "has no subfolder accept", "sort sound kernels into "+filepath.Join(folder, "accept")+", faulty ones beside it into "+names)
 	}
 	return out, nil
 }
@@ -244,8 +244,7 @@ func measureSorted(ctx context.Context, classes []sortedClass, how vision.Measur
 				}
 			}
 			if usual == nil {
-				return nil, &inputError{path: filepath.Dir(c.pictures[0]), what: "shows too few kernels that are alike to tell what a usual one looks like",
-					hint: "put a scan of some fifty sound kernels there, or a small picture of each of twenty or more"}
+				return nil, inputError(filepath.Dir(c.pictures[0]), "shows too few kernels that are alike to tell what a usual one looks like", "put a scan of some fifty sound kernels there, or a small picture of each of twenty or more")
 			}
 		}
 		for i := range trays {

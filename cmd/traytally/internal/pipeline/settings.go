@@ -22,6 +22,7 @@ import (
 	"traytally/samples"
 	"traytally/vision"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // Version is the version of the program. A release build sets it.
@@ -89,7 +90,7 @@ func Recorded(ctx context.Context, rec *samples.Record, picked []*Source) (*Sett
 	}
 	if p := rec.Settings.ColourProfile; p != nil {
 		if s.profile = *p; p.Validate() != nil {
-			return nil, &samples.Error{What: rec.Code + " was registered with colour limits of an older version, which this one does not have",
+			return nil, &fault.Error{What: rec.Code + " was registered with colour limits of an older version, which this one does not have",
 				Hint: "grade its pictures again and register them as a new revision, or recheck with the version that registered it"}
 		}
 	}
