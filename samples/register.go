@@ -41,7 +41,7 @@ type actorKey struct{}
 // one program.
 func By(ctx context.Context, actor string) (context.Context, error) {
 	if strings.TrimSpace(actor) == "" {
-		return nil, &Error{What: "nobody is named", Hint: "say who makes the change"}
+		return nil, &fault.Error{What: "nobody is named", Hint: "say who makes the change"}
 	}
 	if err := checkText("name", actor, maxText, false); err != nil {
 		return nil, err

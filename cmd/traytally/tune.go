@@ -153,7 +153,7 @@ func (o *tuneOptions) looked(ctx context.Context) ([]grading.Sorted, error) {
 	defer g.Close()
 	out, err := g.Sorted(ctx, q)
 	if err == nil && len(out) == 0 {
-		return nil, &inputError{path: g.Where(), what: "holds no kernel of these samples that somebody looked at", hint: "look at some on the page of traytally bench, or with traytally log amend CODE --corrections FILE"}
+		return nil, inputError(g.Where(), "holds no kernel of these samples that somebody looked at", "look at some on the page of traytally bench, or with traytally log amend CODE --corrections FILE")
 	}
 	return out, err
 }

@@ -85,7 +85,6 @@ func newBank(t testing.TB, o Options) *bank {
 			return err
 		},
 		Changed: func(code string) { b.changed = append(b.changed, code) },
-		Hint:    func(error) string { return "a way out" },
 		Log:     func(err error) { t.Error("a fault inside:", err) },
 	}
 	server := httptest.NewUnstartedServer(nil)
