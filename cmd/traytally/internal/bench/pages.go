@@ -722,7 +722,7 @@ func (s *Server) crop(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	if n[2] < 1 || n[3] < 1 || n[4] < 16 || n[4] > 2048 {
-		return &refusal{status: http.StatusBadRequest, text: "there is no such part of the picture"}
+		return noPart()
 	}
 	b, err := s.gallery.crop(p, image.Rect(n[0], n[1], n[0]+n[2], n[1]+n[3]), n[4])
 	return picture(w, r, b, err)
@@ -734,7 +734,7 @@ func numbers(r *http.Request, names ...string) ([]int, error) {
 	for i, name := range names {
 		n, err := strconv.Atoi(r.URL.Query().Get(name))
 		if err != nil || n < -1<<20 || n > 1<<20 {
-			return nil, &refusal{status: http.StatusBadRequest, text: "there is no such part of the picture"}
+			return nil, noPart()
 		}
 		out[i] = n
 	}
