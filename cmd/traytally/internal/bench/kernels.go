@@ -246,7 +246,9 @@ func (j *judge) measures(r *grading.KernelRow) (out [][2]string) {
 	}
 	add(w.T("Of the mean whole length"), r.LengthRatio, 3, "")
 	add(w.T("Chalk"), 100*r.ChalkShare, 0, " %")
-	out = append(out, [2]string{w.T("Colour L* a* b*"), w.Number(r.Lab[0], 1) + "  " + w.Number(r.Lab[1], 1) + "  " + w.Number(r.Lab[2], 1)})
+	if r.Lab != [3]float64{} { // pieces that were parted by hand have none
+		out = append(out, [2]string{w.T("Colour L* a* b*"), w.Number(r.Lab[0], 1) + "  " + w.Number(r.Lab[1], 1) + "  " + w.Number(r.Lab[2], 1)})
+	}
 	return out
 }
 

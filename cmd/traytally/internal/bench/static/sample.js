@@ -1,6 +1,7 @@
 // One sample: the picture, the kernel that is chosen, and what is said of it.
 import { t, get, make, tell, fetchJSON, put, remembered, thisTab } from "./common.js";
-import { Viewer, boundsOf, contains, dashes, flagLetters } from "./viewer.js";
+import { Viewer } from "./viewer.js";
+import { boundsOf, contains, dashes, flagLetters } from "./outlines.js";
 import { Edits } from "./edits.js";
 import { Cut, Join, Add } from "./tools.js";
 

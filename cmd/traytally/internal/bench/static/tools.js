@@ -1,7 +1,7 @@
 // What is drawn by hand: a line that cuts, a neighbour to join, an outline round
 // a missed kernel. Each takes taps, drags and keys, and ends by done or cancel.
 import { t } from "./common.js";
-import { boundsOf, contains, thinned } from "./viewer.js";
+import { boundsOf, contains, thinned } from "./outlines.js";
 
 const step = 2; // CSS px that an arrow key moves something; five times as far with Shift
 

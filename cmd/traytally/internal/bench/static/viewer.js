@@ -2,6 +2,7 @@
 // zoomed by wheel, fingers and keys. Places are px of the picture; a pixel's
 // centre lies at whole numbers, as in the register.
 import { fetchBlob } from "./common.js";
+import { Outlines, boundsOf, contains, dashes, drawn, trace } from "./outlines.js";
 
 // Our own choices. A tile decoded has 1 MB.
 const mostTiles = 120; // kept decoded
@@ -11,34 +12,9 @@ const largest = 12; // CSS px of the screen for one of the picture
 const tapSlack = 6; // CSS px that a finger may move in a tap
 const reach = 14; // CSS px beside a kernel at which a tap still means it
 const doubleTap = 350; // ms
-const dashFrom = 30; // CSS px of a usual kernel's length from which lines have patterns
-const letterFrom = 15; // … from which letters are drawn
-const flagFrom = 44; // … from which flags are drawn
-const casingFrom = 60; // … from which lines have a dark casing
-
-// Patterns of lines, CSS px, and letters of flags: neither tells by colour alone.
-export const dashes = {
-  head: [], large_broken: [9, 3], medium_broken: [6, 3], small_broken: [4, 3], chip: [2, 3], broken: [9, 3, 2, 3], untold: [2, 5], foreign: [9, 3, 2, 3, 2, 3],
-};
-export const flagLetters = { chalky: "c", yellow: "y", red: "r", red_streaked: "s", damaged: "d", paddy: "p", odd: "o" };
-
-export function boundsOf(outline) {
-  let x0 = Infinity, y0 = Infinity, x1 = -Infinity, y1 = -Infinity;
-  for (let i = 0; i < outline.length; i += 2) {
-    x0 = Math.min(x0, outline[i]); x1 = Math.max(x1, outline[i]);
-    y0 = Math.min(y0, outline[i + 1]); y1 = Math.max(y1, outline[i + 1]);
-  }
-  return [x0, y0, x1, y1];
-}
-
-export function contains(outline, x, y) {
-  let inside = false;
-  for (let i = 0, j = outline.length - 2; i < outline.length; j = i, i += 2) {
-    const yi = outline[i + 1], yj = outline[j + 1];
-    if ((yi > y) !== (yj > y) && x < (outline[j] - outline[i]) * (y - yi) / (yj - yi) + outline[i]) { inside = !inside; }
-  }
-  return inside;
-}
+const around = 0.2; // of the view, drawn of the outlines beyond each side of it
+const mostEnlarged = 1.6; // that outlines are shown until they are drawn anew
+const rest = 90; // ms after which a view rests
 
 function distance(outline, x, y) {
   let least = Infinity;
@@ -49,58 +25,6 @@ function distance(outline, x, y) {
   }
   return least;
 }
-
-// thinned returns an outline with fewer corners, none further than so many px
-// from it (Douglas and Peucker 1973), as x, y, x, y ….
-export function thinned(outline, tolerance) {
-  const n = outline.length / 2;
-  if (tolerance <= 0 || n < 5) { return outline; }
-  const keep = new Uint8Array(n);
-  const half = n >> 1;
-  keep[0] = keep[half] = 1;
-  const open = [[0, half], [half, n]];
-  while (open.length) {
-    const [a, b] = open.pop();
-    const ax = outline[2 * a], ay = outline[2 * a + 1], e = b % n;
-    const dx = outline[2 * e] - ax, dy = outline[2 * e + 1] - ay, length = Math.hypot(dx, dy) || 1;
-    let far = 0, at = -1;
-    for (let i = a + 1; i < b; i++) {
-      const d = Math.abs((outline[2 * i] - ax) * dy - (outline[2 * i + 1] - ay) * dx) / length;
-      if (d > far) { far = d; at = i; }
-    }
-    if (far > tolerance) { keep[at] = 1; open.push([a, at], [at, b]); }
-  }
-  const out = [];
-  for (let i = 0; i < n; i++) { if (keep[i]) { out.push(outline[2 * i], outline[2 * i + 1]); } }
-  return out;
-}
-
-function trace(path, outline) {
-  path.moveTo(outline[0], outline[1]);
-  for (let i = 2; i < outline.length; i += 2) { path.lineTo(outline[i], outline[i + 1]); }
-  path.closePath();
-}
-
-// A Shape is a kernel as it is drawn.
-class Shape {
-  constructor(kernel) {
-    this.kernel = kernel;
-    this.bounds = boundsOf(kernel.outline);
-    this.thin = []; // by level of detail
-    this.paths = [];
-  }
-  outlineAt(detail) {
-    return this.thin[detail] || (this.thin[detail] = thinned(this.kernel.outline, toleranceOf(detail)));
-  }
-  path(detail) {
-    if (!this.paths[detail]) { trace(this.paths[detail] = new Path2D(), this.outlineAt(detail)); }
-    return this.paths[detail];
-  }
-}
-
-// Levels of detail: 0 has all corners, then tolerances of 0.5, 1, 2 … px.
-function toleranceOf(detail) { return detail ? 2 ** (detail - 2) : 0; }
-function detailAt(scale) { return Math.max(0, Math.min(7, Math.floor(Math.log2(0.5 / scale)) + 2)); } // half a px of the screen
 
 export class Viewer {
   // hooks: pick(kernel or null, place), trouble(text)
@@ -113,9 +37,19 @@ export class Viewer {
     this.asked = new Map(); // on their way
     this.failed = new Map();
     this.shapes = [];
-    this.groups = [];
-    this.together = new Map(); // many outlines in one path, by style and detail
-    this.sprites = new Map();
+    this.of = 0; // the scene that outlines are drawn of
+    this.layer = null; // the outlines as drawn last
+    this.asking = null;
+    this.outlines = new Outlines(); // where there is no worker
+    if (typeof OffscreenCanvas !== "undefined") {
+      this.painter = new Worker(new URL("./painter.js", import.meta.url), { type: "module" });
+      this.painter.addEventListener("message", (e) => this.answered(e.data));
+      this.painter.addEventListener("error", () => {
+        this.painter = null;
+        this.asking = null;
+        if (this.picture) { this.show(this.picture); }
+      });
+    }
     this.chosen = null;
     this.tool = null; // takes taps and lines instead of choosing and moving
     this.showOutlines = true;
@@ -131,6 +65,7 @@ export class Viewer {
     const style = getComputedStyle(document.documentElement);
     this.colours = {};
     for (const name of [...Object.keys(dashes), "hand", "group", "tray"]) { this.colours[name] = style.getPropertyValue("--" + name).trim(); }
+    this.toPainter({ colours: this.colours });
   }
 
   // show takes a picture of the sample's document.
@@ -143,15 +78,12 @@ export class Viewer {
       this.chosen = null;
     }
     this.picture = picture;
-    const before = new Map(this.shapes.map((s) => [s.kernel.id, s]));
-    this.shapes = picture.kernels.map((k) => {
-      const old = other ? null : before.get(k.id);
-      const s = new Shape(k);
-      if (old && same(old.kernel.outline, k.outline)) { s.thin = old.thin; s.paths = old.paths; }
-      return s;
-    });
-    this.together.clear();
-    this.groups = picture.groups;
+    this.shapes = picture.kernels.map((kernel) => ({ kernel, bounds: boundsOf(kernel.outline) }));
+    this.toPainter({ scene: {
+      kernels: picture.kernels.map(({ id, at, outline, class: name, letter, flags, hand }) => ({ id, at, outline, class: name, letter, flags, hand })),
+      groups: picture.groups, usual: picture.usual_length,
+    } });
+    if (other) { this.layer = null; }
     if (other) { this.fit(); }
     this.draw();
   }
@@ -169,7 +101,6 @@ export class Viewer {
     if (this.picture) {
       if (whole || this.scale === undefined) { this.fit(); } else if (before) { this.centre(before[0], before[1], this.scale); }
     }
-    this.sprites.clear();
     this.paint(); // at once: a canvas that changed its size is empty
   }
 
@@ -277,10 +208,10 @@ export class Viewer {
     ctx.fillRect(0, 0, this.canvas.width, this.canvas.height);
     if (!this.picture || !this.width || this.scale === undefined) { return; }
     this.paintTiles();
+    if (this.showOutlines) { this.paintOutlines(); }
     const k = this.scale * this.ratio;
     ctx.setTransform(k, 0, 0, k, (0.5 - this.left) * k, (0.5 - this.top) * k);
     ctx.lineJoin = "round";
-    if (this.showOutlines) { this.paintOutlines(); }
     if (this.chosen) { this.paintChosen(this.chosen, "#ffd54a"); }
     if (this.tool) { this.tool.paint(ctx, 1 / this.scale); }
   }
@@ -362,56 +293,55 @@ export class Viewer {
     this.draw();
   }
 
+  // paintOutlines lays the last picture of the outlines where it belongs, and
+  // asks for one of what is seen now: at once where that one lacks something or
+  // is much too coarse, else when the view rests.
   paintOutlines() {
-    const { ctx } = this;
-    const px = 1 / this.scale; // a CSS px
-    const detail = detailAt(this.scale * this.ratio);
-    const usual = (this.picture.usual_length || 100) * this.scale;
-    const right = this.left + this.width * px, bottom = this.top + this.height * px;
-    const seen = this.shapes.filter((s) => s.bounds[2] >= this.left && s.bounds[0] <= right && s.bounds[3] >= this.top && s.bounds[1] <= bottom);
-    const styles = new Map();
-    for (const s of seen) {
-      const style = s.kernel.class + "/" + s.kernel.hand;
-      if (!styles.has(style)) { styles.set(style, []); }
-      styles.get(style).push(s);
+    const { ctx, layer } = this;
+    if (layer) {
+      const v = layer.view, f = this.scale / v.scale;
+      ctx.setTransform(1, 0, 0, 1, 0, 0);
+      ctx.drawImage(layer.picture, (v.left - this.left) * this.scale * this.ratio, (v.top - this.top) * this.scale * this.ratio, layer.picture.width * f, layer.picture.height * f);
     }
-    for (const [style, shapes] of styles) {
-      const [name, hand] = style.split("/");
-      const path = this.pathOf(style, shapes, seen.length, detail);
-      if (hand) { // a double line; of made pieces the outer one is dashed
-        this.stroke(path, this.colours.hand, 6 * px, hand === "made" ? [7 * px, 4 * px] : []);
-        this.stroke(path, this.colours.tray, 3.6 * px, []);
-      } else if (usual >= casingFrom) {
-        this.stroke(path, "rgba(0, 0, 0, 0.55)", 3.6 * px, []);
-      }
-      const dash = usual >= dashFrom ? (dashes[name] || []).map((d) => d * px) : [];
-      this.stroke(path, this.colours[name] || this.colours.untold, (usual >= casingFrom ? 2 : 1.4) * px, dash);
-    }
-    ctx.setLineDash([7 * px, 5 * px]);
-    ctx.strokeStyle = this.colours.group;
-    ctx.lineWidth = 1.6 * px;
-    for (const [x0, y0, x1, y1] of this.groups) { ctx.strokeRect(x0, y0, x1 - x0, y1 - y0); }
-    ctx.setLineDash([]);
-    if (usual >= letterFrom) { this.paintLetters(seen, usual); }
+    const v = this.asking ? this.asking.view : layer && layer.view;
+    const fresh = v && (this.asking || layer).of === this.of;
+    const same = fresh && v.scale === this.scale && v.ratio === this.ratio;
+    const covers = fresh && this.left >= v.left && this.top >= v.top && this.left + this.width / this.scale <= v.left + v.width / v.scale && this.top + this.height / this.scale <= v.top + v.height / v.scale;
+    clearTimeout(this.resting);
+    if (same && covers) { return; }
+    if (!fresh || !covers || this.scale > mostEnlarged * v.scale || this.scale < v.scale / mostEnlarged) { this.ask(); } else { this.resting = setTimeout(() => this.ask(), rest); }
   }
 
-  // pathOf returns one path for the shapes of a style: of all of them where many
-  // are seen, which is kept, else of those that are seen.
-  pathOf(style, shapes, seen, detail) {
-    const few = 150; // shapes: a path is put together anew as fast as it is drawn
-    if (seen <= few) {
-      const path = new Path2D();
-      for (const s of shapes) { path.addPath(s.path(detail)); }
-      return path;
+  // ask lets the outlines be drawn, of what is seen and some around it.
+  ask() {
+    if (this.asking || this.scale === undefined) { return; } // the answer leads here again
+    const w = this.width / this.scale, h = this.height / this.scale;
+    const view = { left: this.left - around * w, top: this.top - around * h, scale: this.scale, width: this.width * (1 + 2 * around), height: this.height * (1 + 2 * around), ratio: this.ratio };
+    if (!this.painter) {
+      this.layer = { view, of: this.of, picture: drawn(this.outlines, view) };
+      this.draw();
+      return;
     }
-    const key = style + "/" + detail;
-    let path = this.together.get(key);
-    if (!path) {
-      path = new Path2D();
-      for (const s of this.shapes) { if (s.kernel.class + "/" + s.kernel.hand === style) { trace(path, s.outlineAt(detail)); } }
-      this.together.set(key, path);
+    this.asking = { view, of: this.of };
+    this.painter.postMessage(this.asking);
+  }
+
+  answered({ picture, view, of }) {
+    this.asking = null;
+    this.layer?.picture.close?.();
+    this.layer = { picture, view, of };
+    this.draw();
+  }
+
+  // toPainter sends a scene or colours to where outlines are drawn.
+  toPainter(what) {
+    this.of++;
+    if (this.painter) {
+      this.painter.postMessage(what);
+    } else {
+      if (what.scene) { this.outlines.show(what.scene); }
+      if (what.colours) { this.outlines.colours = what.colours; }
     }
-    return path;
   }
 
   stroke(path, colour, width, dash) {
@@ -421,47 +351,6 @@ export class Viewer {
     ctx.setLineDash(dash);
     ctx.stroke(path);
     ctx.setLineDash([]);
-  }
-
-  paintLetters(shapes, usual) {
-    const { ctx } = this;
-    ctx.save();
-    ctx.setTransform(1, 0, 0, 1, 0, 0);
-    const size = Math.max(9, Math.min(16, usual / 4));
-    for (const { kernel: k } of shapes) {
-      const flags = usual >= flagFrom ? k.flags.map((f) => flagLetters[f] || "").join("") : "";
-      const text = k.letter + (flags && k.letter ? " " : "") + flags;
-      if (!text) { continue; }
-      const sprite = this.sprite(text, Math.round(size));
-      const [x, y] = this.toStage(k.at[0], k.at[1]);
-      ctx.drawImage(sprite, Math.round(x * this.ratio - sprite.width / 2), Math.round(y * this.ratio - sprite.height / 2));
-    }
-    ctx.restore();
-  }
-
-  // sprite is a text drawn once: white with a dark rim reads on rice and tray.
-  sprite(text, size) {
-    const key = text + "/" + size;
-    let c = this.sprites.get(key);
-    if (c) { return c; }
-    c = document.createElement("canvas");
-    const high = Math.round(size * 1.6 * this.ratio), font = `700 ${size * this.ratio}px system-ui, sans-serif`;
-    let to = c.getContext("2d");
-    to.font = font;
-    c.width = Math.ceil(to.measureText(text).width + 8 * this.ratio);
-    c.height = high;
-    to = c.getContext("2d");
-    to.font = font;
-    to.textAlign = "center";
-    to.textBaseline = "middle";
-    to.lineJoin = "round";
-    to.lineWidth = 3 * this.ratio;
-    to.strokeStyle = "#10141c";
-    to.strokeText(text, c.width / 2, high / 2);
-    to.fillStyle = "#ffffff";
-    to.fillText(text, c.width / 2, high / 2);
-    this.sprites.set(key, c);
-    return c;
   }
 
   paintChosen(kernel, colour) {
@@ -550,10 +439,4 @@ export class Viewer {
     stage.addEventListener("pointerup", up);
     stage.addEventListener("pointercancel", up);
   }
-}
-
-function same(a, b) {
-  if (a.length !== b.length) { return false; }
-  for (let i = 0; i < a.length; i++) { if (a[i] !== b[i]) { return false; } }
-  return true;
 }
