@@ -3,6 +3,7 @@ package grading
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"traytally/vision/kernel"
@@ -356,11 +357,9 @@ func (r *Result) setShares() {
 		add(string(c), KindClass, mass, count)
 	}
 	skip := func(f kernel.Flag) bool {
-		for _, g := range s.Params.NotAssessed {
-			if f == g {
-				r.NotAssessed = append(r.NotAssessed, NotAssessed{string(f), "the picture does not show it"})
-				return true
-			}
+		if slices.Contains(s.Params.NotAssessed, f) {
+			r.NotAssessed = append(r.NotAssessed, NotAssessed{string(f), "the picture does not show it"})
+			return true
 		}
 		return false
 	}

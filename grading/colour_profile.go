@@ -196,7 +196,7 @@ func (p *Profile) Encode(w io.Writer) error {
 // wrap writes text in lines of up to 88 characters, each after the lead.
 func wrap(b *bytes.Buffer, lead, text string) {
 	line := 0
-	for _, word := range strings.Fields(text) {
+	for word := range strings.FieldsSeq(text) {
 		switch {
 		case line == 0:
 			b.WriteString(lead)

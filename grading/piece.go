@@ -19,6 +19,7 @@ package grading
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"traytally/vision/kernel"
 	"traytally/vision/kernel/fault"
@@ -48,12 +49,7 @@ type Piece struct {
 
 // Has reports whether p carries the flag f.
 func (p *Piece) Has(f kernel.Flag) bool {
-	for _, g := range p.Flags {
-		if g == f {
-			return true
-		}
-	}
-	return false
+	return slices.Contains(p.Flags, f)
 }
 
 // calledOdds are the odds of a fracture that a person's call gives: those of

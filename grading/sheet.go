@@ -3,6 +3,7 @@ package grading
 import (
 	"bytes"
 	"encoding/csv"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -117,6 +118,14 @@ func (h HandValue) MarshalJSON() ([]byte, error) {
 		return []byte(strconv.Quote(h.Word)), nil
 	}
 	return []byte(strconv.FormatFloat(h.Number, 'f', -1, 64)), nil
+}
+
+// UnmarshalJSON reads what MarshalJSON wrote.
+func (h *HandValue) UnmarshalJSON(data []byte) error {
+	if data[0] == '"' {
+		return json.Unmarshal(data, &h.Word)
+	}
+	return json.Unmarshal(data, &h.Number)
 }
 
 // ErrSheet is the cause of what is impossible or doubtful in a sample sheet.

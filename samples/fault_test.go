@@ -86,9 +86,7 @@ func TestKilledWriters(t *testing.T) {
 		require.NoError(t, err)
 		defer g.Close()
 		for sum, code := range told {
-			codes, err := g.WithPicture(t.Context(), sum)
-			require.NoError(t, err)
-			require.Equal(t, []string{code}, codes, "after kill %d", round)
+			require.Equal(t, []string{code}, withPicture(t, g, sum), "after kill %d", round)
 		}
 		for code := range fixed {
 			r, err := g.Get(t.Context(), code, 0)

@@ -72,9 +72,7 @@ func TestRegisterIsTakenAway(t *testing.T) {
 			assert.ErrorIs(t, err, os.ErrNotExist)
 			for seed := range uint64(4) {
 				sum := samples.Sum([]byte(fmt.Sprint("tray", seed+1, 12, 0.12)))
-				there, err := g.WithPicture(t.Context(), sum)
-				require.NoError(t, err)
-				assert.Equal(t, []string{codes[seed]}, there)
+				assert.Equal(t, []string{codes[seed]}, withPicture(t, g, sum))
 				history, err := g.History(t.Context(), codes[seed])
 				require.NoError(t, err)
 				if name != "log removed" { // no more of the old register comes back than what was kept

@@ -395,11 +395,3 @@ func (q *Query) picks(r *Row) bool {
 		(!r.Untold || q.BrokenFrom == nil && q.BrokenTo == nil) &&
 		(q.BrokenFrom == nil || r.BrokenMass.Value >= *q.BrokenFrom) && (q.BrokenTo == nil || r.BrokenMass.Value <= *q.BrokenTo)
 }
-
-// WithPicture returns the codes of the samples measured on the picture with
-// this SHA-256, oldest first.
-func (g *Register) WithPicture(ctx context.Context, sha256 string) ([]string, error) {
-	out, err := g.codesIn(ctx, g.db, `s.id IN (SELECT sample FROM pictures WHERE sha256 = ?)
-AND r.revision = (SELECT max(revision) FROM revisions WHERE sample = s.id) ORDER BY s.id`, sha256)
-	return out, g.fault(err)
-}

@@ -1,6 +1,7 @@
 package vision
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -133,13 +134,7 @@ func readingOrder(ks []kernel.Kernel, row float64) {
 		if ra, rb := math.Floor(a.Y/row), math.Floor(b.Y/row); ra != rb {
 			return int(ra - rb)
 		}
-		switch {
-		case a.X < b.X:
-			return -1
-		case a.X > b.X:
-			return 1
-		}
-		return 0
+		return cmp.Compare(a.X, b.X)
 	})
 	for i := range ks {
 		ks[i].ID = i + 1

@@ -117,7 +117,7 @@ func (l *legend) swatch(s *Style) float64 {
 func wrap(l *lettering, text string, w float64) []string {
 	var lines []string
 	line := ""
-	for _, word := range strings.Fields(text) {
+	for word := range strings.FieldsSeq(text) {
 		if line != "" && l.width(line+" "+word) > w {
 			lines = append(lines, line)
 			line = ""

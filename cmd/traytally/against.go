@@ -85,12 +85,9 @@ func showAgainst(w io.Writer, path string, ds []runDifference) {
 		paragraph(w, plain(fmt.Sprintf("%s: %s points against %s (%s), %s.", d.Name, signed(d.Difference.Value, 2), path, ends(d.Difference, 2), told)))
 	}
 	fmt.Fprintln(w)
-	t := newTable(w)
-	t.AppendHeader(table.Row{"Against the earlier run", "Then %", "Now %", "Points", "95 % interval"})
+	t := newTable(w, table.Row{"Against the earlier run", "Then %", "Now %", "Points", "95 % interval"}, 2, 3, 4, 5)
 	for _, d := range ds {
 		t.AppendRow(table.Row{d.Name, number(d.Then.Value, 2), number(d.Now.Value, 2), signed(d.Difference.Value, 2), ends(d.Difference, 2)})
 	}
-	alignRight(t, 2, 3, 4, 5)
-	t.Render()
-	fmt.Fprintln(w)
+	render(w, t)
 }

@@ -93,13 +93,9 @@ func (o *agreeOptions) figure(ctx context.Context, u *ui, s string) (mill.Figure
 	if f, ok, err := mill.ParseWeighed(s, model); ok {
 		return f, nil, err
 	}
-	if isTyped(s) {
-		f, err := mill.ParseShare(s)
+	f, g, err := o.share(ctx, u, s)
+	if g == nil {
 		return f, nil, err
-	}
-	g, err := o.read(ctx, u, s)
-	if err != nil {
-		return mill.Figure{}, nil, err
 	}
 	f, ok := g.Figure(o.factor)
 	if !ok || g.Unseen(o.factor) {
@@ -182,18 +178,14 @@ func showComparisonOf(w io.Writer, factor string, c *agree.Comparison, pictures 
 	}
 	fmt.Fprintln(w)
 
-	t := newTable(w)
-	t.AppendHeader(table.Row{"Laboratory", "Result", upperFirst(what) + " %", "95 % interval"})
+	t := newTable(w, table.Row{"Laboratory", "Result", upperFirst(what) + " %", "95 % interval"}, 3, 4)
 	for _, r := range c.Results {
 		t.AppendRow(table.Row{shorten(r.Lab, 24), shorten(r.Sample, 24), number(r.Value.Value, 2), ends(r.Value, 2)})
 	}
-	alignRight(t, 3, 4)
-	t.Render()
-	fmt.Fprintln(w)
+	render(w, t)
 
 	if len(c.Judgements) > 0 {
-		t = newTable(w)
-		t.AppendHeader(table.Row{"Judged by", "Between", "Points", "Allowed", "Verdict"})
+		t = newTable(w, table.Row{"Judged by", "Between", "Points", "Allowed", "Verdict"}, 3, 4)
 		for _, j := range c.Judgements {
 			verdict := "agree"
 			if j.Verdict == agree.Disagree {
@@ -201,9 +193,7 @@ func showComparisonOf(w io.Writer, factor string, c *agree.Comparison, pictures 
 			}
 			t.AppendRow(table.Row{j.By, shorten(j.Between, 26), number(j.Difference, 2), number(j.Allowed, 2), verdict})
 		}
-		alignRight(t, 3, 4)
-		t.Render()
-		fmt.Fprintln(w)
+		render(w, t)
 		said := map[string]bool{}
 		for _, j := range c.Judgements {
 			if !said[j.By+j.Formula] {
@@ -329,8 +319,7 @@ func showStudy(w io.Writer, o *agreeOptions, s *agree.Study) {
 	}
 	fmt.Fprintln(w)
 
-	t := newTable(w)
-	t.AppendHeader(table.Row{"Figure", "Points", "95 % interval", "Formula"})
+	t := newTable(w, table.Row{"Figure", "Points", "95 % interval", "Formula"}, 2, 3)
 	row := func(name string, f mill.Figure, formula string) {
 		t.AppendRow(table.Row{name, number(f.Value, 3), number(f.Low, 3) + " to " + number(f.High, 3), formula})
 	}
@@ -352,9 +341,7 @@ func showStudy(w io.Writer, o *agreeOptions, s *agree.Study) {
 			row("sr, "+x.name, mill.Figure{Value: x.r.Sr, Low: x.r.SrLow, High: x.r.SrHigh}, fmt.Sprintf("within samples; limit 2.8·sr = %.2f", x.r.Limit))
 		}
 	}
-	alignRight(t, 2, 3)
-	t.Render()
-	fmt.Fprintln(w)
+	render(w, t)
 
 	if a != nil && (a.Trend.Low > 0 || a.Trend.High < 0) {
 		paragraph(w, "The difference depends on the figure (bias by size leaves 0 out): one bias does not hold for all samples; go by the slope.")

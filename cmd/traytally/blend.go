@@ -296,7 +296,7 @@ func (b *blendBuilder) stream(ctx context.Context, s string) error {
 	name, rest := strings.TrimSpace(s[:i]), s[i+1:]
 	out := mill.Stream{Name: name, Shares: map[string]mill.Figure{}}
 	if s[i] == ':' {
-		for _, part := range strings.Split(rest, ",") {
+		for part := range strings.SplitSeq(rest, ",") {
 			code, text, err := oneName("figure of --stream "+name+":", part, "--stream head:broken=1.5±0.4,chip=0.1% (decimal point, comma between)")
 			if err != nil {
 				return err
@@ -467,13 +467,12 @@ func showBlend(w io.Writer, d *blendDocument) {
 		return
 	}
 	fmt.Fprintf(w, "Blend for %s: %s kg\n\n", plain(target), strconv.FormatFloat(b.BatchKg, 'f', -1, 64))
-	t := newTable(w)
 	stock := slices.ContainsFunc(b.Streams, func(s mill.BlendStream) bool { return s.HaveKg != nil })
 	header := table.Row{"Stream", "Share %", "kg", "Bears more kg", "Bears less kg"}
 	if stock {
 		header = append(header, "In stock kg")
 	}
-	t.AppendHeader(header)
+	t := newTable(w, header, 2, 3, 4, 5, 6)
 	for _, s := range b.Streams {
 		row := table.Row{shorten(s.Name, 24), number(s.SharePct, 2), number(s.MassKg, decimalsOf(b.StepKg)), "any", "any"}
 		if s.MoreKg != nil {
@@ -490,12 +489,9 @@ func showBlend(w io.Writer, d *blendDocument) {
 		}
 		t.AppendRow(row)
 	}
-	alignRight(t, 2, 3, 4, 5, 6)
-	t.Render()
-	fmt.Fprintln(w)
+	render(w, t)
 
-	t = newTable(w)
-	t.AppendHeader(table.Row{"Limit", "Allowed", "Blend %", "95 % interval", "Guarded", "Risk"})
+	t = newTable(w, table.Row{"Limit", "Allowed", "Blend %", "95 % interval", "Guarded", "Risk"}, 3, 4, 5, 6)
 	var binding, notes []string
 	for i := range b.Lines {
 		l := &b.Lines[i]
@@ -511,9 +507,7 @@ func showBlend(w io.Writer, d *blendDocument) {
 			notes = append(notes, l.Label+": "+l.Note)
 		}
 	}
-	alignRight(t, 3, 4, 5, 6)
-	t.Render()
-	fmt.Fprintln(w)
+	render(w, t)
 
 	most := fmt.Sprintf("The blend with most %s", className(b.Maximise))
 	if b.Maximise == mill.ByGain {
@@ -560,12 +554,11 @@ func showConflicts(w io.Writer, b *mill.Blend) {
 		fmt.Fprintln(w, "These cannot hold together, though any one fewer could:")
 	}
 	fmt.Fprintln(w)
-	t := newTable(w)
 	header := table.Row{"Forbidden by", "Best reached", "With guard"}
 	if !b.Single {
 		header[1] = "With the others kept"
 	}
-	t.AppendHeader(header)
+	t := newTable(w, header, 2, 3)
 	guardOnly, byFigures := false, false
 	for _, c := range b.Conflicts {
 		row := table.Row{text.WrapSoft(plain(c.What), 44), "", ""}
@@ -580,9 +573,7 @@ func showConflicts(w io.Writer, b *mill.Blend) {
 		}
 		t.AppendRow(row)
 	}
-	alignRight(t, 2, 3)
-	t.Render()
-	fmt.Fprintln(w)
+	render(w, t)
 	if b.Single && guardOnly {
 		what := "The figures alone would keep it, only the guard would not: "
 		if byFigures || len(b.Conflicts) > 1 {

@@ -453,6 +453,10 @@ func notWritten(path string, err error) *fault.Error {
 	return &fault.Error{Kind: fault.Output, Path: path, What: "cannot be written: " + reason(err), Hint: "check the place, its rights and the room on it", Err: err}
 }
 
+func notRead(path string, err error, hint string) error {
+	return &fault.Error{Path: path, What: "cannot be read: " + reason(err), Hint: hint, Err: err}
+}
+
 // reason is what went wrong, without the names that only the program knows.
 func reason(err error) string {
 	if e, ok := errors.AsType[*fs.PathError](err); ok {

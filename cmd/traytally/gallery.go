@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"image/color"
 	"path/filepath"
@@ -81,13 +82,7 @@ func soundest(t *kernel.Tray) []int {
 		}
 	}
 	slices.SortStableFunc(of, func(a, b int) int {
-		switch d := t.Kernels[a].Surface.DeltaE00 - t.Kernels[b].Surface.DeltaE00; {
-		case d < 0:
-			return -1
-		case d > 0:
-			return 1
-		}
-		return 0
+		return cmp.Compare(t.Kernels[a].Surface.DeltaE00, t.Kernels[b].Surface.DeltaE00)
 	})
 	return of[:min(len(of), gallerySound)]
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 
+	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/spf13/cobra"
 
 	"traytally/grading/correct"
@@ -168,9 +169,7 @@ func runLogAgreement(ctx context.Context, o readFlags, u *ui) error {
 			paragraph(w, "Nobody looked at kernels of these samples: there are no corrections. traytally log amend CODE --corrections FILE makes some.")
 			return
 		}
-		t := newTable(w)
-		t.AppendHeader([]any{"Measured as", "Looked at", "Changed", "Changed %", "95 % interval"})
-		alignRight(t, 2, 3, 4, 5)
+		t := newTable(w, table.Row{"Measured as", "Looked at", "Changed", "Changed %", "95 % interval"}, 2, 3, 4, 5)
 		for i, c := range a.Calls {
 			if i > 0 && a.Calls[i-1].Kind != c.Kind {
 				t.AppendSeparator()
@@ -185,8 +184,7 @@ func runLogAgreement(ctx context.Context, o readFlags, u *ui) error {
 			e := c.ChangedPct
 			t.AppendRow([]any{name, c.Looked, c.Changed, number(e.Value, 1), number(e.Low, 1) + " to " + number(e.High, 1)})
 		}
-		t.Render()
-		fmt.Fprintln(w)
+		render(w, t)
 		paragraph(w, fmt.Sprintf("%s with kernels that people looked at; %s outlined by hand. These are the kernels that they chose to look at: of all kernels fewer are misjudged.",
 			count(a.Samples, "sample", "samples"), count(a.Missed, "missed kernel", "missed kernels")))
 	})

@@ -192,8 +192,7 @@ func runLogList(ctx context.Context, o readFlags, u *ui) error {
 				}
 				t.add(r, plain(strings.Join(r.Pictures, ", ")), strings.Join(facts, ", "))
 			}
-			t.Render()
-			fmt.Fprintln(w)
+			render(w, t)
 			for i := range rows {
 				for _, text := range standing(&rows[i]) {
 					fmt.Fprintf(w, "%s: %s\n", plain(rows[i].Code), plain(text))

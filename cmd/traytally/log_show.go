@@ -6,6 +6,7 @@ import (
 	"io"
 	"strings"
 
+	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/spf13/cobra"
 
 	"traytally/samples"
@@ -109,8 +110,7 @@ func runLogShow(ctx context.Context, o showOptions, u *ui) error {
 			paragraph(w, plain(upperFirst(text))+".")
 			fmt.Fprintln(w)
 		}
-		t := newTable(w)
-		t.AppendHeader([]any{"Entry", "When", "What", "By", "Reason", "Hash"})
+		t := newTable(w, table.Row{"Entry", "When", "What", "By", "Reason", "Hash"})
 		for _, e := range history {
 			t.AppendRow([]any{e.Seq, moment(e.At), e.Action, plain(e.Actor), plain(e.Reason), e.Hash[:min(12, len(e.Hash))]})
 		}

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/spf13/cobra"
 
 	"traytally/samples"
@@ -88,9 +89,7 @@ func runLogTrend(ctx context.Context, o trendOptions, u *ui) error {
 }
 
 func showTrend(w io.Writer, charts []samples.Chart) {
-	t := newTable(w)
-	t.AppendHeader([]any{"Group", "Samples", "Mean %", "Limits", "Scatter", "of it\nsampling", "Be-\nyond", "In\nruns", "Per 1 %\nmoisture"})
-	alignRight(t, 2, 3, 4, 5, 6, 7, 8, 9)
+	t := newTable(w, table.Row{"Group", "Samples", "Mean %", "Limits", "Scatter", "of it\nsampling", "Be-\nyond", "In\nruns", "Per 1 %\nmoisture"}, 2, 3, 4, 5, 6, 7, 8, 9)
 	provisional := false
 	var marked []string
 	for i := range charts {
@@ -137,8 +136,7 @@ func showTrend(w io.Writer, charts []samples.Chart) {
 		provisional = provisional || c.Provisional
 		t.AppendRow([]any{plain(name), len(c.Points), number(c.Mean, 2), limits, scatter, number(c.Sampling, 2), beyond, runs, moisture})
 	}
-	t.Render()
-	fmt.Fprintln(w)
+	render(w, t)
 	for _, m := range marked {
 		fmt.Fprintln(w, plain(m))
 	}

@@ -201,18 +201,25 @@ func (o *sampleFlags) read(ctx context.Context, u *ui, path string) (*mill.Grade
 		return g, err
 	}
 	if err != nil {
-		what := err.Error()
-		if e, ok := errors.AsType[*fs.PathError](err); ok {
-			what = e.Err.Error()
-		}
-		return nil, inputError(path, "cannot be read: "+what, "give the file that 'traytally grade ... --json FILE' wrote, a picture, a code of the register, or a share like 4.6±0.8")
+		return nil, notRead(path, err, "give the file that 'traytally grade ... --json FILE' wrote, a picture, a code of the register, or a share like 4.6±0.8")
 	}
 	defer f.Close()
 	g, err := mill.ReadGraded(f, path)
-	if err != nil {
-		return nil, asInput(err, path)
+	return g, asInput(err, path)
+}
+
+// share returns the broken share of what read reads, or one typed in its place,
+// which has no sample.
+func (o *sampleFlags) share(ctx context.Context, u *ui, s string) (mill.Figure, *mill.Graded, error) {
+	if isTyped(s) {
+		f, err := mill.ParseShare(s)
+		return f, nil, err
 	}
-	return g, nil
+	g, err := o.read(ctx, u, s)
+	if err != nil {
+		return mill.Figure{}, nil, err
+	}
+	return g.Broken, g, nil
 }
 
 // asInput gives an error about a file its exit code.
@@ -220,8 +227,8 @@ func asInput(err error, path string) error {
 	if e := fault.Of(err); e != nil && e.Kind == fault.Usage {
 		return inputError(path, strings.TrimPrefix(e.Error(), path+": "), e.Hint)
 	}
-	if e, ok := errors.AsType[*fs.PathError](err); ok {
-		return inputError(path, "cannot be read: "+e.Err.Error(), "check the name")
+	if _, ok := errors.AsType[*fs.PathError](err); ok {
+		return notRead(path, err, "check the name")
 	}
 	return err
 }

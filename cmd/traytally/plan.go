@@ -457,16 +457,13 @@ func showRisks(w io.Writer, power float64, r grading.Risks, left bool) {
 
 // showOC prints an operating characteristic; format is for the true value.
 func showOC(w io.Writer, heading, format string, points []grading.OCPoint) {
-	t := newTable(w)
-	t.AppendHeader(table.Row{heading, "Supported %", "Not proven %", "Contradicted %"})
+	t := newTable(w, table.Row{heading, "Supported %", "Not proven %", "Contradicted %"}, 1, 2, 3, 4)
 	for i, x := range points {
 		if (i+1)%grading.OCPerStep == 0 {
 			t.AppendRow(table.Row{fmt.Sprintf(format, x.True), fmt.Sprintf("%.1f", 100*x.Supports), fmt.Sprintf("%.1f", 100*x.NotProven), fmt.Sprintf("%.1f", 100*x.Contradicts)})
 		}
 	}
-	alignRight(t, 1, 2, 3, 4)
-	t.Render()
-	fmt.Fprintln(w)
+	render(w, t)
 }
 
 const samplingNote = "This is the chance of which kernels are drawn. Poor mixing and dividing of the lot come on top: take increments from all over it, and spread several trays."

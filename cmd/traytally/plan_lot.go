@@ -75,19 +75,13 @@ func runPlanLot(ctx context.Context, o planOptions, args []string, u *ui) error 
 	var figures []mill.Figure
 	var graded []*mill.Graded
 	for _, arg := range args {
-		if isTyped(arg) {
-			f, err := mill.ParseShare(arg)
-			if err != nil {
-				return err
-			}
-			figures = append(figures, f)
-			continue
-		}
-		g, err := samples.read(ctx, u, arg)
+		f, g, err := samples.share(ctx, u, arg)
 		if err != nil {
 			return err
 		}
-		graded, figures = append(graded, g), append(figures, g.Broken)
+		if figures = append(figures, f); g != nil {
+			graded = append(graded, g)
+		}
 	}
 	if err := mill.Independent(graded); err != nil {
 		return err
@@ -175,14 +169,11 @@ func showLot(w io.Writer, p *lotPlan, within float64, pictures bool) {
 		item(w, "Lot so far", fmt.Sprintf("%s %% broken, 95 %% interval %s, from %s, scatter between them counted in", number(s.Mean.Value, 2), ends(s.Mean, 2), count(s.Samples, "sample", "samples")))
 		item(w, "Scatter", fmt.Sprintf("± %s points between %s (standard deviation, 95 %% interval %s), %s", number(s.Between.Value, 2), of, ends(s.Between, 2), uneven))
 		fmt.Fprintln(w)
-		t := newTable(w)
-		t.AppendHeader(table.Row{"Draw from", upperFirst(of) + " leave ±", "Kernels leave ±", "Together ±"})
+		t := newTable(w, table.Row{"Draw from", upperFirst(of) + " leave ±", "Kernels leave ±", "Together ±"}, 1, 2, 3, 4)
 		for _, r := range p.Rows {
 			t.AppendRow(table.Row{r.From, number(r.Bags, 2), number(r.Kernels, 2), number(r.HalfWidth, 2)})
 		}
-		alignRight(t, 1, 2, 3, 4)
-		t.Render()
-		fmt.Fprintln(w)
+		render(w, t)
 	}
 	paragraph(w, "How many "+of+": "+p.Source+". How much rice: TCVN 8371:2018, 7.2 (about 4 kg, half kept). The contract and the rules of the place come first.")
 	if pictures {

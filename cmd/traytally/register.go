@@ -114,10 +114,7 @@ const (
 type sampleTable struct{ table.Writer }
 
 func newSampleTable(w io.Writer) sampleTable {
-	t := sampleTable{newTable(w)}
-	t.AppendHeader(table.Row{"Sample", "Outcome", "Broken %", "95 % interval"})
-	alignRight(t, 3, 4)
-	return t
+	return sampleTable{newTable(w, table.Row{"Sample", "Outcome", "Broken %", "95 % interval"}, 3, 4)}
 }
 
 // add adds a sample; what is said after its outcome. A nil row is one that was

@@ -2,11 +2,9 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"image"
 	"io"
-	"io/fs"
 	"os"
 	"strconv"
 	"strings"
@@ -18,7 +16,6 @@ import (
 	"traytally/grading"
 	"traytally/samples"
 	"traytally/vision"
-	"traytally/vision/kernel/fault"
 )
 
 // gradeOptions are the flags of the grade command.
@@ -298,22 +295,16 @@ func (r *ranged) Set(s string) error {
 
 // readFile reads a file of at most limit bytes.
 func readFile(path string, limit int64) ([]byte, error) {
-	fail := func(err error) ([]byte, error) {
-		reason := err.Error()
-		if e, ok := errors.AsType[*fs.PathError](err); ok {
-			reason = e.Err.Error()
-		}
-		return nil, &fault.Error{Path: path, What: "cannot be read: " + reason, Hint: "check the name, and who may read it", Err: err}
-	}
+	const hint = "check the name, and who may read it"
 	f, err := os.Open(path)
 	if err != nil {
-		return fail(err)
+		return nil, notRead(path, err, hint)
 	}
 	defer f.Close()
 	data, err := io.ReadAll(io.LimitReader(f, limit+1))
 	switch {
 	case err != nil:
-		return fail(err)
+		return nil, notRead(path, err, hint)
 	case int64(len(data)) > limit:
 		return nil, inputError(path, fmt.Sprintf("more than %d MB", limit>>20), "this is not the file that is wanted here")
 	}

@@ -258,8 +258,7 @@ func showSettlement(w io.Writer, c *settle.Contract, d *settleDocument) {
 	item(w, "At the base price", money(s.Gross))
 	fmt.Fprintln(w)
 
-	t := newTable(w)
-	t.AppendHeader(table.Row{"Line", "Found", "Base", s.Currency, "95 % interval", "Clause"})
+	t := newTable(w, table.Row{"Line", "Found", "Base", s.Currency, "95 % interval", "Clause"}, 2, 3, 4, 5)
 	for i := range s.Lines {
 		l := &s.Lines[i]
 		row := table.Row{shorten(l.Name, 20), "open", "", "", "", shorten(l.Clause, 8)}
@@ -282,9 +281,7 @@ func showSettlement(w io.Writer, c *settle.Contract, d *settleDocument) {
 	}
 	t.AppendSeparator()
 	t.AppendRow(table.Row{"amount", "", "", s.Amount.String(), "", ""})
-	alignRight(t, 2, 3, 4, 5)
-	t.Render()
-	fmt.Fprintln(w)
+	render(w, t)
 
 	paragraph(w, fmt.Sprintf("That is %s a %s paid for. Each line is rounded, and they add up.", money(s.FinalPrice), s.Per))
 	for i := range s.Lines {

@@ -276,8 +276,7 @@ func showSorter(w io.Writer, d *sorterDocument) {
 	}
 	fmt.Fprintln(w)
 
-	t := newTable(w)
-	t.AppendHeader(table.Row{"Stream", "Bad rice %", "95 % interval", "Mass kg", "From"})
+	t := newTable(w, table.Row{"Stream", "Bad rice %", "95 % interval", "Mass kg", "From"}, 2, 3, 4)
 	for _, x := range d.Inputs {
 		row := table.Row{x.Stream, "", "", "", plain(x.Sample)}
 		if x.BadPct != nil {
@@ -291,12 +290,9 @@ func showSorter(w io.Writer, d *sorterDocument) {
 		}
 		t.AppendRow(row)
 	}
-	alignRight(t, 2, 3, 4)
-	t.Render()
-	fmt.Fprintln(w)
+	render(w, t)
 
-	t = newTable(w)
-	t.AppendHeader(table.Row{"Figure", "Value", "95 % interval", "Formula"})
+	t = newTable(w, table.Row{"Figure", "Value", "95 % interval", "Formula"}, 2, 3)
 	for _, f := range s.Figures {
 		value, interval := "none", ""
 		if v := f.Value.Value; !math.IsNaN(v) && !math.IsInf(v, 0) {
@@ -317,9 +313,7 @@ func showSorter(w io.Writer, d *sorterDocument) {
 		}
 		t.AppendRow(table.Row{f.Name, value, interval, f.Formula})
 	}
-	alignRight(t, 2, 3)
-	t.Render()
-	fmt.Fprintln(w)
+	render(w, t)
 
 	legend := "f, a, j: share of bad rice in feed, accept and reject."
 	if s.Method == mill.ByMasses {

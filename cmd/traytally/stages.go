@@ -78,26 +78,18 @@ func runStages(ctx context.Context, o stagesOptions, u *ui) error {
 		var broken mill.Figure
 		var g *mill.Graded
 		name, value, err := "", arg, error(nil)
-		switch {
-		case !strings.Contains(arg, "="):
-			if name, g, err = o.tagged(ctx, arg); err != nil {
-				return err
+		if !strings.Contains(arg, "=") {
+			if name, g, err = o.tagged(ctx, arg); err == nil {
+				broken = g.Broken
 			}
-		default:
-			if name, value, err = oneName("stage", arg, "husker=husker.json"); err != nil {
-				return err
-			}
-			if isTyped(value) {
-				if broken, err = mill.ParseShare(value); err != nil {
-					return err
-				}
-			} else if g, err = o.read(ctx, u, value); err != nil {
-				return err
-			}
+		} else if name, value, err = oneName("stage", arg, "husker=husker.json"); err == nil {
+			broken, g, err = o.share(ctx, u, value)
+		}
+		if err != nil {
+			return err
 		}
 		if g != nil {
 			graded = append(graded, g)
-			broken = g.Broken
 		}
 		inputs = append(inputs, stageSample{name, value, broken})
 		if n := len(stages); n > 0 && stages[n-1].Name == name {
@@ -189,8 +181,7 @@ func showStages(w io.Writer, r *mill.StagesResult) {
 		paragraph(w, "No stage is proven to break more than chance explains.")
 	}
 	fmt.Fprintln(w)
-	t := newTable(w)
-	t.AppendHeader(table.Row{"Stage", "Broken % (95 %)", "Added points (95 %)", "Of whole", "Verdict"})
+	t := newTable(w, table.Row{"Stage", "Broken % (95 %)", "Added points (95 %)", "Of whole", "Verdict"}, 2, 3, 4)
 	for i := range r.Stages {
 		s := &r.Stages[i]
 		row := table.Row{shorten(s.Stage, 20), withEnds(number(s.Broken.Value, 1), s.Broken), "", "", stageVerdicts[s.Verdict]}
@@ -205,9 +196,7 @@ func showStages(w io.Writer, r *mill.StagesResult) {
 		}
 		t.AppendRow(row)
 	}
-	alignRight(t, 2, 3, 4)
-	t.Render()
-	fmt.Fprintln(w)
+	render(w, t)
 	paragraph(w, fmt.Sprintf("From the first stage to the last: %s points. \"Of whole\" is the part of the whole grain fed to a stage that it breaks.", withEnds(signed(r.Total.Value, 1), r.Total)))
 	if r.Compared > 1 {
 		paragraph(w, fmt.Sprintf("Verdicts are for all %d differences together (Holm 1979): a steady mill that breaks nothing is blamed anywhere in no more than %g of 100 such comparisons. Each interval is a 95 %% interval by itself: of several one may leave zero out by chance, so a stage can be not proven although its own interval does.", r.Compared, 100*r.Alpha))

@@ -36,7 +36,7 @@ func summary(w io.Writer, r *grading.Result, out string) {
 	}
 	fmt.Fprintf(w, "%s: %s\n\n", what, count(pieces, "kernel", "kernels"))
 
-	figures := newTable(w)
+	figures := newTable(w, nil)
 	if !r.Reference.Told() {
 		paragraph(w, "Whole against broken is not told: no whole-kernel length can be found in this sample. What follows goes by the tips alone: a piece with a fracture at an end is broken. Give the length with --whole-length, or a picture of picked whole kernels with --whole-from.")
 		fmt.Fprintln(w)
@@ -52,10 +52,9 @@ func summary(w io.Writer, r *grading.Result, out string) {
 	if t := r.TradeClass; t != nil && r.Grade == nil {
 		figures.AppendRow(table.Row{"Trade class", tradeText(t)})
 	}
-	figures.Render()
-	fmt.Fprintln(w)
+	render(w, figures)
 
-	facts := newTable(w)
+	facts := newTable(w, nil)
 	left := []string{fmt.Sprintf("%d cut by the edge", r.CutByEdge), unresolved(r)}
 	if small > 0 {
 		left = append(left, count(small, "speck too small", "specks too small"))
@@ -66,11 +65,9 @@ func summary(w io.Writer, r *grading.Result, out string) {
 	if !r.Reference.Told() {
 		facts.AppendRow(table.Row{"Lengths", lengthsText(r)})
 	}
-	facts.Render()
-	fmt.Fprintln(w)
+	render(w, facts)
 
-	shares := newTable(w)
-	shares.AppendHeader(table.Row{"Class", "Length", "Found", "Mass %", "95 % interval", "Count %"})
+	shares := newTable(w, table.Row{"Class", "Length", "Found", "Mass %", "95 % interval", "Count %"}, 3, 4, 5, 6)
 	kind := ""
 	for _, s := range r.Shares {
 		if kind != "" && s.Kind != kind {
@@ -82,19 +79,14 @@ func summary(w io.Writer, r *grading.Result, out string) {
 			percent(s.MassPct.Value), interval(s.MassPct), percent(s.CountPct.Value),
 		})
 	}
-	alignRight(shares, 3, 4, 5, 6)
-	shares.Render()
-	fmt.Fprintln(w)
+	render(w, shares)
 
 	if len(names) > 1 {
-		pictures := newTable(w)
-		pictures.AppendHeader(table.Row{"Picture", "Kernels", "Cut by edge", "Not taken apart", "Too small"})
+		pictures := newTable(w, table.Row{"Picture", "Kernels", "Cut by edge", "Not taken apart", "Too small"}, 2, 3, 4, 5)
 		for i, p := range r.Pictures {
 			pictures.AppendRow(table.Row{names[i], p.Kernels, p.CutByEdge, p.Unresolved, p.TooSmall})
 		}
-		alignRight(pictures, 2, 3, 4, 5)
-		pictures.Render()
-		fmt.Fprintln(w)
+		render(w, pictures)
 	}
 
 	if r.Grade != nil {
@@ -146,8 +138,9 @@ func brief(w io.Writer, r *grading.Result) {
 	say("A screening aid from a picture; the official grade is an inspector's.")
 }
 
-// newTable returns a table without frame whose headers stay as written.
-func newTable(w io.Writer) table.Writer {
+// newTable returns a table without frame whose headers, if any, stay as written;
+// right are the columns, counted from 1, that are aligned to the right.
+func newTable(w io.Writer, header table.Row, right ...int) table.Writer {
 	t := table.NewWriter()
 	t.SetOutputMirror(w)
 	s := table.StyleLight
@@ -157,16 +150,21 @@ func newTable(w io.Writer) table.Writer {
 	s.Box.PaddingLeft, s.Box.PaddingRight = "  ", ""
 	t.SetStyle(s)
 	t.SuppressTrailingSpaces()
-	return t
-}
-
-// alignRight aligns columns, counted from 1, to the right.
-func alignRight(t table.Writer, columns ...int) {
+	if header != nil {
+		t.AppendHeader(header)
+	}
 	var c []table.ColumnConfig
-	for _, n := range columns {
+	for _, n := range right {
 		c = append(c, table.ColumnConfig{Number: n, Align: text.AlignRight, AlignHeader: text.AlignRight})
 	}
 	t.SetColumnConfigs(c)
+	return t
+}
+
+// render prints a table and an empty line.
+func render(w io.Writer, t table.Writer) {
+	t.Render()
+	fmt.Fprintln(w)
 }
 
 func unresolved(r *grading.Result) string {

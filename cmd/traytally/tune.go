@@ -353,7 +353,6 @@ func tuneSummary(w io.Writer, t *grading.Tuned, out string) {
 	fmt.Fprintf(w, "%s sorted by hand\n\n", count(all, "kernel", "kernels"))
 	fmt.Fprintf(w, "  Sorted alike by the profile started from   %d of %d\n", was, all)
 	fmt.Fprintf(w, "  by limits learned without the kernel       %d of %d   (%d parts)\n\n", now, all, t.Folds)
-	tab := newTable(w)
 	head := table.Row{"By hand"}
 	figures := []int{}
 	for _, c := range t.Validated.Classes {
@@ -363,8 +362,7 @@ func tuneSummary(w io.Writer, t *grading.Tuned, out string) {
 	for n := range head[1:] {
 		figures = append(figures, n+2)
 	}
-	tab.AppendHeader(head)
-	alignRight(tab, figures...)
+	tab := newTable(w, head, figures...)
 	for i, c := range t.Validated.Classes {
 		row := table.Row{className(string(c))}
 		for j := range t.Validated.Classes {

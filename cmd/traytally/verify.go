@@ -190,8 +190,7 @@ func showVerification(w io.Writer, r *grading.Result, v *grading.Verification) {
 		fmt.Fprintf(w, "%s: %s\n\n", sampleName(r), count(len(r.Sample.Pieces), "kernel", "kernels"))
 	}
 
-	t := newTable(w)
-	t.AppendHeader(table.Row{"Limit", "Found", "Interval used", "Allowed", "Verdict", "Within"})
+	t := newTable(w, table.Row{"Limit", "Found", "Interval used", "Allowed", "Verdict", "Within"}, 2, 3, 6)
 	var marks markSet
 	for i := range v.Checks {
 		c := &v.Checks[i]
@@ -207,9 +206,7 @@ func showVerification(w io.Writer, r *grading.Result, v *grading.Verification) {
 		}
 		t.AppendRow(append(row, within))
 	}
-	alignRight(t, 2, 3, 6)
-	t.Render()
-	fmt.Fprintln(w)
+	render(w, t)
 	risk := func(p float64) string { return standards.FormatNumber(round4(100*p)) + " %" }
 	if v.GuardBand != nil {
 		paragraph(w, fmt.Sprintf("Guard band: %g points on either side of a limit on a percentage, as asked. With as many kernels as here that leaves risks of up to %s of supporting a lot that is beyond a limit, %s of contradicting one that is within all.",
@@ -377,8 +374,7 @@ func showGrade(w io.Writer, g *grading.Grade) {
 	if shown == "" && len(g.Lines) > 0 {
 		shown = g.Lines[len(g.Lines)-1].Grade
 	}
-	t := newTable(w)
-	t.AppendHeader(table.Row{"Limits of " + plain(shown), "Found", "95 % interval", "Allowed", "Verdict"})
+	t := newTable(w, table.Row{"Limits of " + plain(shown), "Found", "95 % interval", "Allowed", "Verdict"}, 2, 3, 6)
 	var marks markSet
 	rows := 0
 	for i := range g.Lines {
@@ -394,9 +390,7 @@ func showGrade(w io.Writer, g *grading.Grade) {
 		marks.add(g.Limiting[i].Mark)
 	}
 	if rows > 0 {
-		alignRight(t, 2, 3, 6)
-		t.Render()
-		fmt.Fprintln(w)
+		render(w, t)
 	}
 	showRest(w, g.NotAssessed, g.Notes, g.Caution, marks)
 }

@@ -253,12 +253,11 @@ func showYield(w io.Writer, d *yieldDocument) {
 	}
 	unit := mill.UnitFor(most)
 	grams := func(v float64) string { return massText(v / unit.Grams) }
-	t := newTable(w)
 	header := table.Row{"Fraction", "Weighed " + unit.Name, "±"}
 	if y.DryMatter {
 		header = append(header, "Moisture %", "±", fmt.Sprintf("At %s %% %s", number(*y.BasisPct, 1), unit.Name), "±")
 	}
-	t.AppendHeader(header)
+	t := newTable(w, header, 2, 3, 4, 5, 6, 7)
 	for _, m := range y.Masses {
 		name := m.Fraction
 		if m.From != "" {
@@ -271,16 +270,13 @@ func showYield(w io.Writer, d *yieldDocument) {
 		}
 		t.AppendRow(row)
 	}
-	alignRight(t, 2, 3, 4, 5, 6, 7)
-	t.Render()
-	fmt.Fprintln(w)
+	render(w, t)
 
-	t = newTable(w)
 	header = table.Row{"Result", "Of", "%", "95 % interval", "Usual"}
 	if y.DryMatter {
 		header = append(header, "Weighed")
 	}
-	t.AppendHeader(header)
+	t = newTable(w, header, 3, 4, 6)
 	for _, r := range y.Ratios {
 		row := table.Row{r.Name, strings.TrimSuffix(r.Of, " rice"), number(r.Value.Value, 2), ends(r.Value, 2), usualText(r)}
 		if y.DryMatter {
@@ -288,9 +284,7 @@ func showYield(w io.Writer, d *yieldDocument) {
 		}
 		t.AppendRow(row)
 	}
-	alignRight(t, 3, 4, 6)
-	t.Render()
-	fmt.Fprintln(w)
+	render(w, t)
 
 	for _, b := range y.Balances {
 		paragraph(w, balanceText(b, y.DryMatter, unit))
@@ -332,8 +326,7 @@ func showYield(w io.Writer, d *yieldDocument) {
 
 // showWorth prints what the fractions are worth.
 func showWorth(w io.Writer, x *mill.Worth) {
-	t := newTable(w)
-	t.AppendHeader(table.Row{"Worth", "kg", "Per kg", "Money", "95 % interval"})
+	t := newTable(w, table.Row{"Worth", "kg", "Per kg", "Money", "95 % interval"}, 2, 3, 4, 5)
 	for _, l := range x.Lines {
 		t.AppendRow(table.Row{l.Fraction, number(l.Mass.Value/1000, 1), number(l.PerKg, 3), number(l.Worth.Value, 2), ends(l.Worth, 2)})
 	}
@@ -342,9 +335,7 @@ func showWorth(w io.Writer, x *mill.Worth) {
 	if x.Margin != nil {
 		t.AppendRow(table.Row{"left after the paddy", "", "", number(x.Margin.Value, 2), ends(*x.Margin, 2)})
 	}
-	alignRight(t, 2, 3, 4, 5)
-	t.Render()
-	fmt.Fprintln(w)
+	render(w, t)
 	if x.BrokenPoint > 0 {
 		paragraph(w, fmt.Sprintf("One point less broken in the milled rice would bring %s more.", number(x.BrokenPoint, 2)))
 	}

@@ -1,6 +1,7 @@
 package settle
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"math/big"
@@ -274,15 +275,7 @@ func (c *Contract) cloud(fig mill.Figure, digits int, f func(*big.Rat) float64) 
 
 // merge sorts a distribution and puts together what is closer than grain.
 func (ps points) merge(grain float64) points {
-	slices.SortFunc(ps, func(a, b point) int {
-		switch {
-		case a.x < b.x:
-			return -1
-		case a.x > b.x:
-			return 1
-		}
-		return 0
-	})
+	slices.SortFunc(ps, func(a, b point) int { return cmp.Compare(a.x, b.x) })
 	out := ps[:0:0]
 	for _, q := range ps {
 		if n := len(out); n > 0 && q.x-out[n-1].x <= grain {

@@ -1,6 +1,7 @@
 package standards
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"reflect"
@@ -190,10 +191,7 @@ func (c *checker) run() {
 		c.ranges(i)
 	}
 	slices.SortStableFunc(c.problems, func(a, b Problem) int {
-		if a.Line != b.Line {
-			return a.Line - b.Line
-		}
-		return a.Col - b.Col
+		return cmp.Or(cmp.Compare(a.Line, b.Line), cmp.Compare(a.Col, b.Col))
 	})
 }
 
@@ -623,15 +621,7 @@ func (c *checker) ranges(i int) {
 	if !both {
 		return
 	}
-	slices.SortStableFunc(bands, func(a, b band) int {
-		switch {
-		case a.Lo < b.Lo:
-			return -1
-		case a.Lo > b.Lo:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(bands, func(a, b band) int { return cmp.Compare(a.Lo, b.Lo) })
 	for n := 1; n < len(bands); n++ {
 		a, b := bands[n-1], bands[n]
 		at := fmt.Sprintf("$.factors[%d]", i)

@@ -1,5 +1,7 @@
 package standards
 
+import "maps"
+
 // A Table is a standard in a form to be printed or written as JSON.
 type Table struct {
 	Schema    string            `json:"schema"`
@@ -66,9 +68,7 @@ func (s *Standard) Table() Table {
 	}
 	d, _ := s.rounding.Digits.At(0)
 	t.Rounding = Rule{Mode: s.rounding.Mode, Digits: int(d)}
-	for k, src := range s.Sources {
-		t.Sources[k] = src
-	}
+	maps.Copy(t.Sources, s.Sources)
 	for i := range s.Factors {
 		if f := &s.Factors[i]; !f.HasLimit() {
 			t.Reported = append(t.Reported, f.Code)

@@ -3,6 +3,7 @@ package standards
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 
 	"github.com/goccy/go-yaml"
@@ -98,12 +99,7 @@ func (m Memory) In(grade string) bool {
 	if m.all {
 		return true
 	}
-	for _, g := range m.grades {
-		if g == grade {
-			return true
-		}
-	}
-	return false
+	return slices.Contains(m.grades, grade)
 }
 
 // UnmarshalYAML reads true, false or a list of grade names.

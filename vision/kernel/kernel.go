@@ -13,7 +13,10 @@
 // Tray.PxPerMM (its square, its cube) for millimetres.
 package kernel
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // A Point is a position in the picture; see the package comment for the frame.
 type Point struct{ X, Y float64 }
@@ -250,12 +253,7 @@ type Look struct {
 
 // Has reports whether k carries the flag f.
 func (k *Kernel) Has(f Flag) bool {
-	for _, g := range k.Flags {
-		if g == f {
-			return true
-		}
-	}
-	return false
+	return slices.Contains(k.Flags, f)
 }
 
 // Intact reports whether both tips were judged and look grown, not fractured.

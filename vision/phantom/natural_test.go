@@ -19,7 +19,7 @@ import (
 func TestNotch(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		seed := rapid.Uint64().Draw(t, "seed")
-		s := milled[rapid.SampledFrom(Kinds()).Draw(t, "kind")]
+		s := milled[rapid.SampledFrom(kinds).Draw(t, "kind")]
 		strength := rapid.Float64Range(0.1, 1).Draw(t, "strength")
 		before, b := grow(stream(seed, 1, 0), s, 0.03, false), grow(stream(seed, 1, 0), s, 0.03, false)
 		depth := b.notch(stream(seed, 2, 0), s, strength)

@@ -28,9 +28,6 @@ const (
 	Bold    Kind = "bold"
 )
 
-// Kinds lists the kinds from the most slender to the roundest.
-func Kinds() []Kind { return []Kind{Slender, Long, Medium, Short, Bold} }
-
 // A size is that of a kernel lying flat, in millimetres.
 type size struct{ length, width, thick float64 }
 

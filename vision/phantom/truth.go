@@ -2,7 +2,6 @@ package phantom
 
 import (
 	"encoding/json"
-	"fmt"
 	"io"
 	"math"
 
@@ -88,15 +87,6 @@ func encodeJSON(w io.Writer, v any) error {
 	e := json.NewEncoder(w)
 	e.SetIndent("", " ")
 	return e.Encode(v)
-}
-
-// ReadTruth reads what Encode wrote. Outlines are not stored and stay nil.
-func ReadTruth(r io.Reader) (*Truth, error) {
-	t := new(Truth)
-	if err := json.NewDecoder(r).Decode(t); err != nil {
-		return nil, fmt.Errorf("truth of a tray: %w", err)
-	}
-	return t, nil
 }
 
 // brokenShares returns the mean whole-kernel length in mm and the shares of
