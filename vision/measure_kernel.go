@@ -39,7 +39,8 @@ func measure(q segment.Piece, aspect, width float64) (kernel.Kernel, *piece) {
 		CoveredShare:  math.Min(1, math.Max(0, q.Covered)),
 		Outline:       q.Outline,
 	}
-	ends := [2]endShape{shapeOfEnd(&f, &q, pts, false), shapeOfEnd(&f, &q, pts, true)}
+	run := straightRun(&f, pts)
+	ends := [2]endShape{shapeOfEnd(&f, &q, pts, run, false), shapeOfEnd(&f, &q, pts, run, true)}
 	for i, e := range ends {
 		k.Tips[i] = e.tip()
 		k.Ends[i] = end(k.Tips[i])

@@ -1,6 +1,7 @@
 package vision
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"image"
@@ -9,8 +10,8 @@ import (
 	"slices"
 
 	"traytally/vision/internal/codec"
-	"traytally/vision/internal/cv"
 	"traytally/vision/internal/pixel"
+	"traytally/vision/internal/shrink"
 	"traytally/vision/kernel"
 )
 
@@ -106,7 +107,7 @@ func NewBackdrop(p *Picture, t *kernel.Tray) (*Backdrop, error) {
 	if n := float64(w) * float64(h); n > maxOverlay {
 		s := math.Sqrt(maxOverlay / n)
 		w, h = max(1, int(float64(w)*s)), max(1, int(float64(h)*s))
-		small, err := cv.Resize(pix, p.Width, p.Height, w, h)
+		small, err := shrink.Area(context.Background(), pix, p.Width, p.Height, w, h)
 		if err != nil {
 			return nil, err
 		}

@@ -2,6 +2,7 @@ package vision
 
 import (
 	"math"
+	"slices"
 
 	"traytally/vision/internal/geom"
 	"traytally/vision/internal/pixel"
@@ -32,12 +33,19 @@ var taperAt = [...]float64{0.3, 0.4, 0.5, 0.6, 0.7, 0.8}
 // endReach is where an end's fullness is taken, in greatest widths.
 const endReach = 0.12
 
-func shapeOfEnd(f *geom.Profile, q *segment.Piece, pts []kernel.Point, last bool) endShape {
-	n := len(f.Low)
+// greatestWidth is that of a profile.
+func greatestWidth(f *geom.Profile) float64 {
 	wide := 0.0
-	for i := range n {
+	for i := range f.Low {
 		wide = math.Max(wide, f.Width(i))
 	}
+	return wide
+}
+
+// shapeOfEnd looks at one tip; run is along its outline, of straightRun.
+func shapeOfEnd(f *geom.Profile, q *segment.Piece, pts, run []kernel.Point, last bool) endShape {
+	n := len(f.Low)
+	wide := greatestWidth(f)
 	e := endShape{wide: wide}
 	for i, k := 0, 0; i < 4*n && k < len(taperAt); i++ {
 		d := (float64(i) + 0.5) * f.Step / 4
@@ -65,7 +73,7 @@ func shapeOfEnd(f *geom.Profile, q *segment.Piece, pts []kernel.Point, last bool
 	if cnt > 0 {
 		e.aside = math.Abs(tipV-mid/cnt) / wide
 	}
-	e.face = straight(f, pts, wide, last)
+	e.face = straight(f, run, wide, last)
 	s, c := math.Sincos(f.Angle)
 	for _, p := range q.Corners {
 		if math.Abs(p.X*c+p.Y*s-tip) < 0.6*wide {
@@ -108,46 +116,71 @@ func shapeOfEnd(f *geom.Profile, q *segment.Piece, pts []kernel.Point, last bool
 	return e
 }
 
+// straightRun returns points along an outline in the frame of the profile, a
+// twentieth of the width apart: straight parts are looked for among them.
+func straightRun(f *geom.Profile, pts []kernel.Point) []kernel.Point {
+	const grain = 0.05
+	s, c := math.Sincos(f.Angle)
+	run := evenly(pts, math.Max(0.8, grain*greatestWidth(f)))
+	for i, p := range run {
+		run[i] = kernel.Point{X: p.X*c + p.Y*s, Y: p.Y*c - p.X*s}
+	}
+	return run
+}
+
 // straight returns which share of the width, 0..1, the longest straight run of
 // the outline at a tip spans across the kernel. A fracture spans nearly all of
 // it, square or slanting; a grown tip a quarter to a third, the flat where the
 // germ sat up to six tenths (TestTips).
-func straight(f *geom.Profile, pts []kernel.Point, wide float64, last bool) float64 {
+func straight(f *geom.Profile, along []kernel.Point, wide float64, last bool) float64 {
 	// Straight is what a line keeps to within flatness; steeper than steep to
 	// the axis is a flank; its middle lies within near of the tip.
-	const grain, flatness, near, reach = 0.05, 0.035, 0.75, 1.0
+	const flatness, near, reach = 0.035, 0.75, 1.0
 	steep := math.Tan(math.Pi / 6)
-	s, c := math.Sincos(f.Angle)
 	tip := f.Start
 	if last {
 		tip += f.Length()
 	}
-	run := evenly(pts, math.Max(0.8, grain*wide))
-	for i, p := range run {
-		run[i] = kernel.Point{X: math.Abs(p.X*c + p.Y*s - tip), Y: p.Y*c - p.X*s}
+	n, most := len(along), math.Max(0.6, flatness*wide)
+	run := slices.Concat(along, along) // twice round
+	for i := range run {
+		run[i].X = math.Abs(run[i].X - tip)
 	}
-	n, most := len(run), math.Max(0.6, flatness*wide)
 	best := 0.0
-	for i, a := range run {
+	for i, a := range run[:n] {
 		if a.X > reach*wide {
 			continue
 		}
+		line := run[i:][:n/2]
+		straight := func(m int) bool { // up to point m
+			d := line[m].Sub(a)
+			limit := most * math.Sqrt(d.X*d.X+d.Y*d.Y)
+			for _, p := range line[1:m] {
+				if math.Abs((p.X-a.X)*d.Y-(p.Y-a.Y)*d.X) > limit {
+					return false
+				}
+			}
+			return true
+		}
+		// A run counts only as far as all shorter ones are straight. They are
+		// looked at once one would count: flanks, most of all runs, never do.
+		middle, seen := 0.0, 1
 	longer:
-		for m := 2; m < n/2; m++ {
-			b := run[(i+m)%n]
-			d := b.Sub(a)
-			l := math.Hypot(d.X, d.Y)
-			middle := 0.0
-			for j := 1; j < m; j++ {
-				p := run[(i+j)%n]
-				if math.Abs((p.X-a.X)*d.Y-(p.Y-a.Y)*d.X) > most*l {
+		for m := 2; m < len(line); m++ {
+			middle += line[m-1].X
+			dx, dy := math.Abs(line[m].X-a.X), math.Abs(line[m].Y-a.Y)
+			if middle >= near*wide*float64(m-1) || dy <= steep*dx || dy <= best*wide {
+				continue
+			}
+			if !straight(m) {
+				break
+			}
+			for seen++; seen < m; seen++ {
+				if !straight(seen) {
 					break longer
 				}
-				middle += p.X
 			}
-			if middle < near*wide*float64(m-1) && math.Abs(d.Y) > steep*math.Abs(d.X) {
-				best = math.Max(best, math.Abs(d.Y)/wide)
-			}
+			best = dy / wide
 		}
 	}
 	return math.Min(1, best)

@@ -92,17 +92,20 @@ func shrink(ctx context.Context, p Pixels, side int) (*small, error) {
 	}
 	const band = 32
 	err := parallel.Each(ctx, (s.h+band-1)/band, func(_, b int) {
+		sum := make([]int32, s.w)
 		for y := b * band; y < min(s.h, (b+1)*band); y++ {
 			out := s.v[y*s.w : (y+1)*s.w]
-			for x := range out {
-				sum := 0
-				for _, dy := range at {
-					row := p.Pix[3*((y*step+dy)*p.W+x*step):]
-					for _, dx := range at {
-						sum += pixel.Luma(row[3*dx : 3*dx+3 : 3*dx+3])
+			clear(sum)
+			for _, dy := range at {
+				row := p.Pix[3*(y*step+dy)*p.W:]
+				for _, dx := range at {
+					for x, i := 0, 3*dx; x < len(sum); x, i = x+1, i+3*step {
+						sum[x] += int32(pixel.Luma(row[i : i+3 : i+3]))
 					}
 				}
-				out[x] = byte(sum / (256 * n * n))
+			}
+			for x, v := range sum {
+				out[x] = byte(v / int32(256*n*n))
 			}
 		}
 	})

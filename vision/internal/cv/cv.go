@@ -50,21 +50,17 @@ func check(pix []byte, width, height int) error {
 	return nil
 }
 
-// Resize returns BGR pixels brought to outWidth × outHeight: by averaging over
-// areas where both sides shrink, else by cubic interpolation.
-func Resize(pix []byte, width, height, outWidth, outHeight int) ([]byte, error) {
+// Enlarge returns BGR pixels brought to outWidth × outHeight by cubic
+// interpolation.
+func Enlarge(pix []byte, width, height, outWidth, outHeight int) ([]byte, error) {
 	if outWidth < 1 || outHeight < 1 || outWidth > raster.MaxSide || outHeight > raster.MaxSide || int64(outWidth)*int64(outHeight) > raster.MaxPixels {
 		return nil, fmt.Errorf("%d × %d pixels cannot be brought to %d × %d", width, height, outWidth, outHeight)
 	}
 	if err := check(pix, width, height); err != nil {
 		return nil, err
 	}
-	area := C.int(0)
-	if outWidth <= width && outHeight <= height {
-		area = 1
-	}
 	out := make([]byte, 3*outWidth*outHeight)
-	err := failure(C.opencv_resize(bytesOf(pix), C.int(width), C.int(height), bytesOf(out), C.int(outWidth), C.int(outHeight), area))
+	err := failure(C.opencv_enlarge(bytesOf(pix), C.int(width), C.int(height), bytesOf(out), C.int(outWidth), C.int(outHeight)))
 	if err != nil {
 		return nil, err
 	}

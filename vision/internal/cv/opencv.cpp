@@ -30,10 +30,10 @@ static void same(const cv::Mat &m, const void *p) {
 
 const char *opencv_version(void) { return CV_VERSION; }
 
-char *opencv_resize(const uint8_t *src, int width, int height, uint8_t *dst, int dst_width, int dst_height, int area) {
+char *opencv_enlarge(const uint8_t *src, int width, int height, uint8_t *dst, int dst_width, int dst_height) {
 	return caught([&] {
 		cv::Mat out = over(dst, dst_width, dst_height, CV_8UC3);
-		cv::resize(over(src, width, height, CV_8UC3), out, out.size(), 0, 0, area ? cv::INTER_AREA : cv::INTER_CUBIC);
+		cv::resize(over(src, width, height, CV_8UC3), out, out.size(), 0, 0, cv::INTER_CUBIC);
 		same(out, dst);
 	});
 }

@@ -10,7 +10,7 @@ extern "C" {
 
 const char *opencv_version(void);
 
-char *opencv_resize(const uint8_t *src, int width, int height, uint8_t *dst, int dst_width, int dst_height, int area);
+char *opencv_enlarge(const uint8_t *src, int width, int height, uint8_t *dst, int dst_width, int dst_height);
 
 // Each pixel of dst comes from its place in src, by cubic interpolation.
 char *opencv_remap(const uint8_t *src, int width, int height, uint8_t *dst, int dst_width, int dst_height, const float *xs, const float *ys);

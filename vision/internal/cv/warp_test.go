@@ -10,6 +10,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"gocv.io/x/gocv"
+
+	"traytally/vision/internal/shrink"
 )
 
 func speckled(w, h int) []byte {
@@ -41,7 +43,7 @@ func TestWarpIdentity(t *testing.T) {
 func TestWarpAgainstWarpPerspective(t *testing.T) {
 	const w, h, ow, oh = 90, 70, 60, 100
 	pix := speckled(w, h)
-	gentle, err := Resize(pix, w, h, w/3, h/3) // smoother
+	gentle, err := shrink.Area(context.Background(), pix, w, h, w/3, h/3) // smoother
 	require.NoError(t, err)
 	const gw, gh = w / 3, h / 3
 	to := [9]float64{0.31, 0.04, 3, -0.02, 0.18, 2, 0.0004, 0.0007, 1} // out to in

@@ -36,16 +36,7 @@ func Area(p []Point) float64 {
 // Hull returns the convex hull (Andrew's monotone chain) with positive Area,
 // without collinear vertices. The input is not modified.
 func Hull(p []Point) []Point {
-	s := slices.Clone(p)
-	slices.SortFunc(s, func(a, b Point) int {
-		switch {
-		case a.X < b.X || a.X == b.X && a.Y < b.Y:
-			return -1
-		case a == b:
-			return 0
-		}
-		return 1
-	})
+	s := sorted(p)
 	if s = slices.Compact(s); len(s) < 3 {
 		return s
 	}
@@ -64,6 +55,48 @@ func Hull(p []Point) []Point {
 		chain(low, q)
 	}
 	return hull[:len(hull)-1] // the first point again
+}
+
+func less(a, b Point) bool { return a.X < b.X || a.X == b.X && a.Y < b.Y }
+
+// sorted returns the points from left to right, then from the top down. An
+// outline runs a few times from one side to the other: such runs are merged,
+// which takes a third of the time of a sort that knows nothing of them
+// (BenchmarkHull).
+func sorted(p []Point) []Point {
+	s := slices.Clone(p)
+	ends := make([]int, 0, 64) // of the runs
+	for from := 0; from < len(s); {
+		to := from + 1
+		if to < len(s) && less(s[to], s[from]) {
+			for ; to < len(s) && less(s[to], s[to-1]); to++ {
+			}
+			slices.Reverse(s[from:to])
+		} else {
+			for ; to < len(s) && !less(s[to], s[to-1]); to++ {
+			}
+		}
+		ends = append(ends, to)
+		from = to
+	}
+	// Neighbouring runs are merged until one is left.
+	for t := make([]Point, len(s)); len(ends) > 1; s, t = t, s {
+		from, kept := 0, ends[:0]
+		for i := 0; i < len(ends); i += 2 {
+			mid, to := ends[i], ends[min(i+1, len(ends)-1)]
+			a, b, out := s[from:mid], s[mid:to], t[from:to]
+			for k := range out {
+				if len(b) == 0 || len(a) > 0 && !less(b[0], a[0]) {
+					out[k], a = a[0], a[1:]
+				} else {
+					out[k], b = b[0], b[1:]
+				}
+			}
+			from, kept = to, append(kept, to)
+		}
+		ends = kept
+	}
+	return s
 }
 
 // A Calipers holds the two caliper (Feret) diameters of a convex polygon.

@@ -86,20 +86,29 @@ func (m *maps) flood(label []int32) {
 	level := func(i int) int { return min(max(255-int(m.dist[i])+int(m.border[i])/2, 0), 382) }
 	var queue [383][]int32
 	lowest := len(queue)
-	push := func(from, i int) {
-		x, y := i%m.w, i/m.w
-		for _, q := range [4][2]int{{x - 1, y}, {x + 1, y}, {x, y - 1}, {x, y + 1}} {
-			if q[0] < 0 || q[1] < 0 || q[0] >= m.w || q[1] >= m.h {
-				continue
-			}
-			k := q[1]*m.w + q[0]
-			if label[k] != 0 || m.body[k] < bodyFrom {
-				continue
-			}
-			label[k] = label[i]
-			l := max(from, level(k))
-			queue[l] = append(queue[l], int32(k))
-			lowest = min(lowest, l)
+	visit := func(from int, of int32, k int) {
+		if label[k] != 0 || m.body[k] < bodyFrom {
+			return
+		}
+		label[k] = of
+		l := max(from, level(k))
+		queue[l] = append(queue[l], int32(k))
+		lowest = min(lowest, l)
+	}
+	push := func(from int, i int32) {
+		of, k := label[i], int(i)
+		x, _ := m.xy(k)
+		if x > 0 {
+			visit(from, of, k-1)
+		}
+		if x+1 < m.w {
+			visit(from, of, k+1)
+		}
+		if k >= m.w {
+			visit(from, of, k-m.w)
+		}
+		if k+m.w < len(label) {
+			visit(from, of, k+m.w)
 		}
 	}
 	var seeds []int32
@@ -109,7 +118,7 @@ func (m *maps) flood(label []int32) {
 		}
 	}
 	for _, i := range seeds {
-		push(0, int(i))
+		push(0, i)
 	}
 	for lowest < len(queue) {
 		l := lowest
@@ -119,7 +128,7 @@ func (m *maps) flood(label []int32) {
 		}
 		// first in, first out: fronts of one level advance alike
 		for k := 0; k < len(queue[l]); k++ {
-			push(l, int(queue[l][k]))
+			push(l, queue[l][k])
 		}
 		queue[l] = queue[l][:0]
 	}
@@ -135,7 +144,7 @@ func (m *maps) join(label []int32, n int) (int, [][2]int32) {
 		if l == 0 {
 			continue
 		}
-		x, y := i%m.w, i/m.w
+		x, y := m.xy(i)
 		w := float64(m.dist[i]) + 1e-6
 		s := &of[l]
 		s.w += w
@@ -231,7 +240,7 @@ func (m *maps) describe(label []int32, n int) []blob {
 			continue
 		}
 		q, s := &all[l-1], &sum[l-1]
-		x, y := i%m.w, i/m.w
+		x, y := m.xy(i)
 		if q.area == 0 {
 			q.minX, q.minY = x, y
 		}
@@ -294,7 +303,7 @@ func (b *blobs) drop(m *maps) {
 		if l == 0 {
 			continue
 		}
-		x, y := i%m.w, i/m.w
+		x, y := m.xy(i)
 		for _, d := range [4][2]int{{-1, 0}, {1, 0}, {0, -1}, {0, 1}} {
 			if u, v := x+d[0], y+d[1]; u >= 0 && v >= 0 && u < m.w && v < m.h && b.label[v*m.w+u] == 0 {
 				rim[l-1]++

@@ -80,7 +80,7 @@ func sharpen(p []Point, cut []bool, sigma float64) (out, corners []Point) {
 		a, b := q[(i+n-reach0)%n], q[(i+reach0)%n]
 		u, v := sub(q[i], a), sub(b, q[i])
 		if c := crossP(u, v); math.Abs(c) < 0.1*dot(u, v) {
-			push(i, norm(sub(b, a)), c/dot(u, v)/math.Hypot(u.X, u.Y))
+			push(i, norm(sub(b, a)), c/dot(u, v)/math.Sqrt(dot(u, u)))
 			continue
 		}
 		var t Point

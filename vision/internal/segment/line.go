@@ -11,7 +11,7 @@ func sub(a, b Point) Point      { return Point{X: a.X - b.X, Y: a.Y - b.Y} }
 func dot(a, b Point) float64    { return a.X*b.X + a.Y*b.Y }
 func crossP(a, b Point) float64 { return a.X*b.Y - a.Y*b.X }
 func norm(a Point) Point {
-	l := math.Hypot(a.X, a.Y)
+	l := math.Sqrt(dot(a, a))
 	if l == 0 {
 		return Point{}
 	}
@@ -149,9 +149,11 @@ func simplify(p []Point, tol float64) []Point {
 	l := a.Dist(b)
 	far, at := 0.0, 0
 	for i, q := range p[1 : len(p)-1] {
-		d := a.Dist(q)
+		var d float64
 		if l > 0 {
 			d = math.Abs(crossP(sub(b, a), sub(q, a))) / l
+		} else {
+			d = a.Dist(q)
 		}
 		if d > far {
 			far, at = d, i+1

@@ -5,8 +5,8 @@ import (
 	"errors"
 	"math"
 
-	"traytally/vision/internal/cv"
 	"traytally/vision/internal/pixel"
+	"traytally/vision/internal/shrink"
 )
 
 // The working scale: how many pixels of the picture go to one of the network's.
@@ -57,7 +57,7 @@ func survey(ctx context.Context, p Picture) (*maps, *blobs, error) {
 			best, found, score = m, b, s
 		}
 	}
-	if w, err := previewWidth(p); err != nil {
+	if w, err := previewWidth(ctx, p); err != nil {
 		return nil, nil, err
 	} else if w > 0 {
 		m, b, err := try(w / kernelWidth)
@@ -106,10 +106,10 @@ func (b *blobs) score() float64 {
 // previewWidth returns how wide, in pixels, what stands out from the ground
 // is, or 0: from area over perimeter within small squares, so that a few large
 // things and their print weigh little.
-func previewWidth(p Picture) (float64, error) {
+func previewWidth(ctx context.Context, p Picture) (float64, error) {
 	s := max(1, math.Sqrt(float64(p.W)*float64(p.H)/previewPixels))
 	w, h := max(1, int(float64(p.W)/s)), max(1, int(float64(p.H)/s))
-	pix, err := cv.Resize(p.Pix, p.W, p.H, w, h)
+	pix, err := shrink.Area(ctx, p.Pix, p.W, p.H, w, h)
 	if err != nil {
 		return 0, err
 	}

@@ -45,7 +45,9 @@ type Piece struct {
 	// and that another lies over it there.
 	Foreign, Covered float64
 
-	cal geom.Calipers // before the blur was taken off
+	// Before the blur was taken off:
+	cal  geom.Calipers
+	hull float64 // area of the convex hull, px²
 }
 
 // A Model is the size of the sample's own whole kernels, in pixels.
@@ -105,7 +107,8 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 	if err := parallel.Each(ctx, len(pieces), func(_, i int) {
 		if found[i] {
 			pieces[i].straighten(res.BlurSigma, slack)
-			pieces[i].cal = geom.Caliper(geom.Hull(pieces[i].Outline))
+			hull := geom.Hull(pieces[i].Outline)
+			pieces[i].cal, pieces[i].hull = geom.Caliper(hull), geom.Area(hull)
 		}
 	}); err != nil {
 		return nil, err
@@ -187,7 +190,7 @@ func (q *Piece) several(m Model) bool {
 	if m.Area == 0 {
 		return false
 	}
-	solid := q.Area / geom.Area(geom.Hull(q.Outline))
+	solid := q.Area / q.hull
 	return solid < raggedSolid && q.Area > raggedArea*m.Area ||
 		solid < wideSolid && q.cal.Min > wideWidth*m.Width && q.Area > wideArea*m.Area
 }
