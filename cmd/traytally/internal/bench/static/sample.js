@@ -344,7 +344,7 @@ function fillEdits() {
     const text = s.drop ? t("Taken back: %s", s.label) : s.label;
     return make("li", {}, make("span", {}, text), placeButton(s.add || s.drop, text));
   }));
-  const held = saved.corrections.filter((c) => !edits.steps.some((s) => s.drop === c || s.drop && JSON.stringify(s.drop) === JSON.stringify(c)));
+  const held = edits.held;
   get("held").hidden = saved.corrections.length === 0;
   get("held").querySelector("summary").textContent = t("%d corrections saved", held.length);
   get("saved").replaceChildren(...held.map((c) => {
@@ -380,8 +380,7 @@ form?.addEventListener("submit", async (e) => {
     const answer = await edits.save(form.elements.by.value.trim(), other || form.elements.why.value);
     leaving = true;
     tell(t("Saved as revision %d.", answer.revision));
-    location.assign(here); // shows the new revision, its trail and its papers
-    if (location.pathname + location.search === here) { location.reload(); }
+    location.reload(); // shows the new revision, its trail and its papers
   } catch (refusal) {
     button.disabled = false;
     if (refusal.status === 409) {

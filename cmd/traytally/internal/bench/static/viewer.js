@@ -58,6 +58,7 @@ export class Viewer {
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { this.readColours(); this.draw(); });
     this.still = matchMedia("(prefers-reduced-motion: reduce)");
     new ResizeObserver(() => this.resized()).observe(stage);
+    this.resized(); // a page in the background is not told of sizes yet
     this.listen();
   }
 
@@ -118,6 +119,7 @@ export class Viewer {
 
   // centre shows a place in the middle.
   centre(x, y, scale, smooth) {
+    if (!this.fitting) { return; } // nothing can be seen yet
     scale = Math.max(0.7 * this.fitting, Math.min(largest, scale));
     x = Math.max(0, Math.min(this.picture.width, x));
     y = Math.max(0, Math.min(this.picture.height, y));
