@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // Limits beyond which a warning is given.
@@ -17,7 +18,7 @@ const (
 
 // Analyse grades the kernels of one or more trays of one sample.
 //
-// Errors are *InputError wrapping ErrParams, ErrMeasure, ErrMixedScale,
+// Errors are *fault.Error wrapping ErrParams, ErrMeasure, ErrMixedScale,
 // ErrNoScale, ErrNoKernels or, of pictures of picked kernels, ErrNoReference.
 // A sample that does not tell its whole-kernel length gets all that can be told
 // without one. The trays are not changed.
@@ -159,19 +160,19 @@ func Analyse(trays []kernel.Tray, params Params) (*Result, error) {
 
 // nothing says why there is no rice to grade.
 func nothing(foreign, clusters, cutByEdge int) error {
-	e := &InputError{What: "no kernels found", Hint: "check that the picture shows the tray with rice on it, kernels apart, and in focus", Err: ErrNoKernels}
+	what, hint := "no kernels found", "check that the picture shows the tray with rice on it, kernels apart, and in focus"
 	switch {
 	case foreign > 0:
-		e.What = fmt.Sprintf("all %d pieces look like foreign bodies, none like rice", foreign)
-		e.Hint = "check the light and colours of the picture"
+		what = fmt.Sprintf("all %d pieces look like foreign bodies, none like rice", foreign)
+		hint = "check the light and colours of the picture"
 	case clusters > 0:
-		e.What = fmt.Sprintf("every kernel lies in one of %d touching groups that could not be taken apart", clusters)
-		e.Hint = "spread the kernels so that most lie free, and scan again"
+		what = fmt.Sprintf("every kernel lies in one of %d touching groups that could not be taken apart", clusters)
+		hint = "spread the kernels so that most lie free, and scan again"
 	case cutByEdge > 0:
-		e.What = fmt.Sprintf("all %d pieces are cut by the picture's edge", cutByEdge)
-		e.Hint = "spread the sample clear of the picture's edge"
+		what = fmt.Sprintf("all %d pieces are cut by the picture's edge", cutByEdge)
+		hint = "spread the sample clear of the picture's edge"
 	}
-	return e
+	return caused(fault.Sample, ErrNoKernels, what, hint)
 }
 
 // reference finds the reference length for the measure m, and what should be
@@ -186,11 +187,9 @@ func (s *Sample) reference(m LengthMeasure) (Reference, []Warning, error) {
 	switch {
 	case p.WholeLengthMM > 0:
 		if !s.MM {
-			return Reference{}, nil, &InputError{
-				What: fmt.Sprintf("a whole-kernel length of %g mm cannot be used on pictures without a scale", p.WholeLengthMM),
-				Hint: "give the resolution of the pictures, for example --dpi 300, or take the length from a picture of picked whole kernels with --whole-from",
-				Err:  ErrNoScale,
-			}
+			return Reference{}, nil, caused(fault.Sample, ErrNoScale,
+				fmt.Sprintf("a whole-kernel length of %g mm cannot be used on pictures without a scale", p.WholeLengthMM),
+				"give the resolution of the pictures, for example --dpi 300, or take the length from a picture of picked whole kernels with --whole-from")
 		}
 		ref := Reference{Length: p.WholeLengthMM, SE: p.WholeLengthSEMM, Method: FromStated}
 		return ref, far(ref, own, ownErr, unit), nil
@@ -257,16 +256,14 @@ func (s *Sample) pickedReference(m LengthMeasure, unit string) (Reference, []War
 		return Reference{}, nil, err
 	}
 	if len(pieces) == 0 {
-		return Reference{}, nil, &InputError{
-			What: fmt.Sprintf("%s: no kernels to take the whole-kernel length from", name(&trays[0], 0)),
-			Hint: "scan picked whole kernels, lying apart", Err: ErrNoReference,
-		}
+		return Reference{}, nil, caused(fault.Sample, ErrNoReference,
+			fmt.Sprintf("%s: no kernels to take the whole-kernel length from", name(&trays[0], 0)),
+			"scan picked whole kernels, lying apart")
 	}
 	if mm != s.MM {
-		return Reference{}, nil, &InputError{
-			What: fmt.Sprintf("%s and the sample do not both have a scale", name(&trays[0], 0)),
-			Hint: "give the resolution of the pictures, for example --dpi 300", Err: ErrMixedScale,
-		}
+		return Reference{}, nil, caused(fault.Sample, ErrMixedScale,
+			fmt.Sprintf("%s and the sample do not both have a scale", name(&trays[0], 0)),
+			"give the resolution of the pictures, for example --dpi 300")
 	}
 	ref := picked(pieces, m)
 	var w []Warning

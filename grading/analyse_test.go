@@ -15,6 +15,7 @@ import (
 	"pgregory.net/rapid"
 
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // simple makes a kernel of the given length and width in mm at 10 px/mm, box
@@ -306,7 +307,7 @@ func TestAnalyseErrors(t *testing.T) {
 			trays, p := with(c.edit)
 			r, err := Analyse(trays, p)
 			require.Nil(t, r)
-			var in *InputError
+			var in *fault.Error
 			require.ErrorAs(t, err, &in)
 			assert.ErrorIs(t, err, c.want)
 			assert.Contains(t, err.Error(), c.says)

@@ -10,6 +10,7 @@ import (
 
 	"traytally/grading/standards"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // A Profile holds every limit by which colours and shapes become flags. What
@@ -123,17 +124,15 @@ func DefaultProfile() Profile {
 // ErrProfile is the cause where a profile is not usable.
 var ErrProfile = errors.New("bad colour profile")
 
-// Validate returns an *InputError wrapping ErrProfile for the first limit out
+// Validate returns a *fault.Error wrapping ErrProfile for the first limit out
 // of its range, or nil.
 func (p *Profile) Validate() error {
 	for i := range ProfileLimits {
 		l := &ProfileLimits[i]
 		if v := l.Value(p); !(v >= l.Low && v <= l.High) {
-			return &InputError{
-				What: fmt.Sprintf("%s is %g, not in %g to %g", l.Key, v, l.Low, l.High),
-				Hint: fmt.Sprintf("%s is the %s; its default is %g", l.Key, l.Means, l.Default),
-				Err:  ErrProfile,
-			}
+			return caused(fault.Input, ErrProfile,
+				fmt.Sprintf("%s is %g, not in %g to %g", l.Key, v, l.Low, l.High),
+				fmt.Sprintf("%s is the %s; its default is %g", l.Key, l.Means, l.Default))
 		}
 	}
 	return nil
@@ -143,19 +142,19 @@ func (p *Profile) Validate() error {
 const MaxProfileBytes = 1 << 20
 
 // DecodeProfile reads the bytes of a profile file; name stands for its path.
-// Limits that it leaves out keep their defaults. Errors are *InputError.
+// Limits that it leaves out keep their defaults. Errors are *fault.Error.
 func DecodeProfile(name string, data []byte) (Profile, error) {
 	p := DefaultProfile()
 	p.Name = ""
 	if problems := standards.Decode(name, data, &p); len(problems) > 0 {
-		e := &InputError{What: problems.Error(), Hint: problems.Hint(), Err: ErrProfile}
-		if e.Hint == "" || strings.Contains(e.What, "unknown key") {
-			e.Hint = "keep the keys that traytally help profile lists; limits of older versions, such as yellow.share, are gone: learn the profile again with traytally tune"
+		what, hint := problems.Error(), problems.Hint()
+		if hint == "" || strings.Contains(what, "unknown key") {
+			hint = "keep the keys that traytally help profile lists; limits of older versions, such as yellow.share, are gone: learn the profile again with traytally tune"
 		}
-		return Profile{}, e
+		return Profile{}, caused(fault.Input, ErrProfile, what, hint)
 	}
 	if err := p.Validate(); err != nil {
-		e := err.(*InputError)
+		e := err.(*fault.Error)
 		e.What = name + ": " + e.What
 		return Profile{}, e
 	}

@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // sound is a usual kernel of a tray whose usual kernel is soundLook.
@@ -348,7 +349,7 @@ func TestProfileErrors(t *testing.T) {
 		_, err := DecodeProfile("p.yaml", []byte(c.text))
 		require.ErrorIs(t, err, ErrProfile, name)
 		assert.Contains(t, err.Error(), c.says, name)
-		var e *InputError
+		var e *fault.Error
 		require.ErrorAs(t, err, &e)
 		assert.NotEmpty(t, e.Hint, name)
 	}

@@ -8,6 +8,7 @@ import (
 	"slices"
 
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // Accept is the class of kernels without a fault in a Sorted set.
@@ -131,7 +132,9 @@ func Tune(sorted []Sorted, base Profile) (*Tuned, error) {
 	count := map[kernel.Flag]int{}
 	for i := range sorted {
 		if !slices.Contains(TuneClasses[:], sorted[i].Class) {
-			return nil, &InputError{What: fmt.Sprintf("class %q", sorted[i].Class), Hint: "sort into " + classList(), Err: ErrTooFew}
+			return nil, caused(fault.Sample, ErrTooFew,
+				fmt.Sprintf("class %q", sorted[i].Class),
+				"sort into "+classList())
 		}
 		count[sorted[i].Class]++
 	}
@@ -141,20 +144,16 @@ func Tune(sorted []Sorted, base Profile) (*Tuned, error) {
 		case n == 0:
 			continue
 		case n < tuneLeast:
-			return nil, &InputError{
-				What: fmt.Sprintf("%d of class %s", n, c),
-				Hint: fmt.Sprintf("sort at least %d kernels into each class that you use; 30 and more give limits that hold", tuneLeast),
-				Err:  ErrTooFew,
-			}
+			return nil, caused(fault.Sample, ErrTooFew,
+				fmt.Sprintf("%d of class %s", n, c),
+				fmt.Sprintf("sort at least %d kernels into each class that you use; 30 and more give limits that hold", tuneLeast))
 		}
 		classes = append(classes, c)
 	}
 	if count[Accept] == 0 || len(classes) < 2 {
-		return nil, &InputError{
-			What: "only one class to learn from",
-			Hint: "sort sound kernels into accept, and faulty ones into one or more of " + classList(),
-			Err:  ErrTooFew,
-		}
+		return nil, caused(fault.Sample, ErrTooFew,
+			"only one class to learn from",
+			"sort sound kernels into accept, and faulty ones into one or more of "+classList())
 	}
 	t := &Tuned{Profile: base, Folds: tuneFolds, Kernels: len(sorted), Changed: []string{}}
 	all := make([]*Sorted, len(sorted))

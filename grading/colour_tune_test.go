@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // handSorted is a set in which the hand calls a kernel chalky from a share of
@@ -108,7 +109,7 @@ func TestTuneRefuses(t *testing.T) {
 	} {
 		_, err := Tune(c, DefaultProfile())
 		require.ErrorIs(t, err, ErrTooFew, name)
-		var e *InputError
+		var e *fault.Error
 		require.ErrorAs(t, err, &e)
 		assert.NotEmpty(t, e.Hint)
 	}

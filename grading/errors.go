@@ -1,24 +1,10 @@
 package grading
 
-import "errors"
+import (
+	"errors"
 
-// An InputError is a fault of what was handed in that the user can mend.
-type InputError struct {
-	What string // what is wrong, lower case, no full stop
-	Hint string // the way out, with the option to give where there is one
-	Err  error  // one of the sentinels below, or what a lower layer said; may be nil
-}
-
-// Error returns What, followed by the cause where there is one.
-func (e *InputError) Error() string {
-	if e.Err == nil {
-		return e.What
-	}
-	return e.What + ": " + e.Err.Error()
-}
-
-// Unwrap returns Err.
-func (e *InputError) Unwrap() error { return e.Err }
+	"traytally/vision/kernel/fault"
+)
 
 // The causes a caller may branch on with errors.Is.
 var (
@@ -29,3 +15,13 @@ var (
 	ErrMeasure     = errors.New("impossible measure")
 	ErrParams      = errors.New("bad parameter")
 )
+
+// caused is a fault whose text ends with its cause, one of the above or wrapping one.
+func caused(kind fault.Kind, cause error, what, hint string) error {
+	return &fault.Error{Kind: kind, What: what + ": " + cause.Error(), Hint: hint, Err: cause}
+}
+
+// badParam is about a parameter that cannot be.
+func badParam(what, hint string) error {
+	return &fault.Error{Kind: fault.Usage, What: what, Hint: hint, Err: ErrParams}
+}

@@ -57,30 +57,29 @@ func DefaultParams() Params {
 	}
 }
 
-// Validate returns an *InputError wrapping ErrParams for the first parameter
+// Validate returns a *fault.Error wrapping ErrParams for the first parameter
 // out of its range, or nil.
 func (p *Params) Validate() error {
-	bad := func(what, hint string) error { return &InputError{What: what, Hint: hint, Err: ErrParams} }
 	switch {
 	case !(p.Cut >= 0.5 && p.Cut <= 0.95):
-		return bad(fmt.Sprintf("cut of %g", p.Cut), "give a fraction of the whole-kernel length from 0.5 to 0.95, for example 0.75")
+		return badParam(fmt.Sprintf("cut of %g", p.Cut), "give a fraction of the whole-kernel length from 0.5 to 0.95, for example 0.75")
 	case p.Measure != Caliper && p.Measure != Axis:
-		return bad(fmt.Sprintf("length measure %q", p.Measure), "use caliper or axis")
+		return badParam(fmt.Sprintf("length measure %q", p.Measure), "use caliper or axis")
 	case !finite(p.WholeLengthMM) || p.WholeLengthMM < 0 || p.WholeLengthMM > 100:
-		return bad(fmt.Sprintf("whole-kernel length of %g mm", p.WholeLengthMM), "give it in millimetres, for example --whole-length 6.9")
+		return badParam(fmt.Sprintf("whole-kernel length of %g mm", p.WholeLengthMM), "give it in millimetres, for example --whole-length 6.9")
 	case !finite(p.WholeLengthSEMM) || p.WholeLengthSEMM < 0 || (p.WholeLengthMM > 0 && p.WholeLengthSEMM >= p.WholeLengthMM/2):
-		return bad(fmt.Sprintf("standard error of the whole-kernel length of %g mm", p.WholeLengthSEMM), "give it in millimetres, for example 0.03")
+		return badParam(fmt.Sprintf("standard error of the whole-kernel length of %g mm", p.WholeLengthSEMM), "give it in millimetres, for example 0.03")
 	case p.WholeLengthSEMM > 0 && p.WholeLengthMM == 0:
-		return bad("standard error of a whole-kernel length that is not stated", "give the length too, for example --whole-length 6.9")
+		return badParam("standard error of a whole-kernel length that is not stated", "give the length too, for example --whole-length 6.9")
 	case p.WholeLengthMM > 0 && len(p.ReferenceFrom) > 0:
-		return bad("whole-kernel length both stated and taken from a picture", "give either --whole-length or --whole-from")
+		return badParam("whole-kernel length both stated and taken from a picture", "give either --whole-length or --whole-from")
 	case !finite(p.ChipHoleMM) || p.ChipHoleMM <= 0:
-		return bad(fmt.Sprintf("chip sieve hole of %g mm", p.ChipHoleMM), "give the hole's diameter in millimetres, for example 1.4")
+		return badParam(fmt.Sprintf("chip sieve hole of %g mm", p.ChipHoleMM), "give the hole's diameter in millimetres, for example 1.4")
 	}
 	last := 0.0
 	for _, c := range p.TradeClasses {
 		if !(c > last && c < 100) {
-			return bad(fmt.Sprintf("trade class of %g %%", c), "give rising percentages between 0 and 100, for example 5,10,15,25")
+			return badParam(fmt.Sprintf("trade class of %g %%", c), "give rising percentages between 0 and 100, for example 5,10,15,25")
 		}
 		last = c
 	}

@@ -21,6 +21,7 @@ import (
 	"math"
 
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // A Piece is one rice kernel or part of one, reduced to what the judging
@@ -111,11 +112,9 @@ func gather(trays []kernel.Tray) (rice, foreign []Piece, mm bool, err error) {
 	for i := range trays {
 		t := &trays[i]
 		if !finite(t.PxPerMM) || t.PxPerMM < 0 {
-			return nil, nil, false, &InputError{
-				What: fmt.Sprintf("%s: scale of %g px/mm", name(t, i), t.PxPerMM),
-				Hint: "give the resolution of the picture, for example --dpi 300",
-				Err:  ErrMeasure,
-			}
+			return nil, nil, false, caused(fault.Sample, ErrMeasure,
+				fmt.Sprintf("%s: scale of %g px/mm", name(t, i), t.PxPerMM),
+				"give the resolution of the picture, for example --dpi 300")
 		}
 		total += len(t.Kernels)
 		switch {
@@ -127,12 +126,10 @@ func gather(trays []kernel.Tray) (rice, foreign []Piece, mm bool, err error) {
 		}
 	}
 	if scaled >= 0 && unscaled >= 0 {
-		return nil, nil, false, &InputError{
-			What: fmt.Sprintf("%s has a scale and %s has none, so their lengths cannot be compared",
+		return nil, nil, false, caused(fault.Sample, ErrMixedScale,
+			fmt.Sprintf("%s has a scale and %s has none, so their lengths cannot be compared",
 				name(&trays[scaled], scaled), name(&trays[unscaled], unscaled)),
-			Hint: "give the resolution of the pictures, for example --dpi 300",
-			Err:  ErrMixedScale,
-		}
+			"give the resolution of the pictures, for example --dpi 300")
 	}
 	mm = scaled >= 0
 	rice = make([]Piece, 0, total)
@@ -145,11 +142,9 @@ func gather(trays []kernel.Tray) (rice, foreign []Piece, mm bool, err error) {
 		for j := range t.Kernels {
 			k := &t.Kernels[j]
 			if err := check(k); err != nil {
-				return nil, nil, false, &InputError{
-					What: fmt.Sprintf("%s, kernel %d", name(t, i), k.ID),
-					Hint: "measure the picture again; the stored measurement is damaged",
-					Err:  err,
-				}
+				return nil, nil, false, caused(fault.Sample, err,
+					fmt.Sprintf("%s, kernel %d", name(t, i), k.ID),
+					"measure the picture again; the stored measurement is damaged")
 			}
 			p := Piece{
 				Tray: i, Index: j,

@@ -7,6 +7,7 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"traytally/grading/standards"
+	"traytally/vision/kernel/fault"
 )
 
 // A PieceModel says how the masses of kernels and pieces scatter, which decides
@@ -52,7 +53,7 @@ const wholeShare = 0.5
 // upper end at the least, as DefaultPieceModel has it, which stands for a
 // broken share that goes by the ends too. What passes a hole, or is held, is no
 // longer, or no shorter, than the hole is wide. Head rice is what the shorter
-// pieces leave. It is an *InputError where the factor is no share.
+// pieces leave. It is a *fault.Error where the factor is no share.
 func FactorModel(std *standards.Standard, f *standards.Factor, g int) (PieceModel, error) {
 	parts := std.PartsOf(f, g)
 	like := PieceModel{WholeCV: wholeCV, BrokenMean: 1, BrokenSD: wholeCV, From: "model"}
@@ -60,7 +61,7 @@ func FactorModel(std *standards.Standard, f *standards.Factor, g int) (PieceMode
 	case f.Basis == standards.ByCount:
 		return PieceModel{BrokenMean: 1, From: "model"}, nil // all count alike
 	case f.Basis != standards.ByMass:
-		return PieceModel{}, &InputError{What: f.Name + " is no share of the rice", Hint: "plan for a share or for a number per portion", Err: ErrParams}
+		return PieceModel{}, badParam(f.Name+" is no share of the rice", "plan for a share or for a number per portion")
 	case f.Pieces != nil && f.Pieces.OfWhole:
 		like.Of = wholeShare
 		return like, nil
@@ -97,7 +98,7 @@ func FactorModel(std *standards.Standard, f *standards.Factor, g int) (PieceMode
 const fewPieces = 20
 
 // PieceModel returns the masses of the sample itself, whole and broken told
-// apart at Params.Cut. It fails with an *InputError where there are fewer than
+// apart at Params.Cut. It fails with a *fault.Error where there are fewer than
 // 20 of either.
 func (s *Sample) PieceModel() (PieceModel, error) {
 	var n, sum, squares [2]float64 // of whole kernels, of brokens
@@ -116,8 +117,8 @@ func (s *Sample) PieceModel() (PieceModel, error) {
 		squares[k] += p.Mass * p.Mass
 	}
 	if n[0] < fewPieces || n[1] < fewPieces {
-		return PieceModel{}, &InputError{
-			What: fmt.Sprintf("%.0f whole and %.0f broken kernels say too little of their masses", n[0], n[1]),
+		return PieceModel{}, &fault.Error{
+			Kind: fault.Sample, What: fmt.Sprintf("%.0f whole and %.0f broken kernels say too little of their masses", n[0], n[1]),
 			Hint: fmt.Sprintf("plan from a sample with %d of either, or without one", fewPieces),
 		}
 	}
@@ -294,7 +295,7 @@ type BesidePlan struct {
 const mostKernels = 100_000_000
 
 // MakePlan works out the number of kernels, or what a given number can show.
-// Errors are *InputError.
+// Errors are *fault.Error.
 func MakePlan(o PlanOptions) (*Plan, error) {
 	if err := o.validate(); err != nil {
 		return nil, err
@@ -348,52 +349,51 @@ func MakePlan(o PlanOptions) (*Plan, error) {
 }
 
 func (o *PlanOptions) validate() error {
-	bad := func(what, hint string) error { return &InputError{What: what, Hint: hint, Err: ErrParams} }
 	if err := o.Decision.Validate(); err != nil {
 		return err
 	}
 	m := o.Model
 	switch {
 	case o.Limit != nil && o.Limit.Value == 0 && o.Limit.Bound == standards.AtMost:
-		return bad("a limit of none at all", "no number of kernels proves that there is none; plan for a small limit")
+		return badParam("a limit of none at all", "no number of kernels proves that there is none; plan for a small limit")
 	case !(o.ExpectPct > 0 && o.ExpectPct < 100):
-		return bad(fmt.Sprintf("an expected share of %g %%", o.ExpectPct), "give percent between 0 and 100, for example 4")
+		return badParam(fmt.Sprintf("an expected share of %g %%", o.ExpectPct), "give percent between 0 and 100, for example 4")
 	case o.ExpectPct < 0.1 && o.typed():
-		return bad(fmt.Sprintf("an expected share of %g %%", o.ExpectPct), fmt.Sprintf("give percent: did you mean %.4g?", 100*o.ExpectPct))
+		return badParam(fmt.Sprintf("an expected share of %g %%", o.ExpectPct), fmt.Sprintf("give percent: did you mean %.4g?", 100*o.ExpectPct))
 	case !finite(o.HalfWidthPct) || o.HalfWidthPct < 0 || o.HalfWidthPct >= 50:
-		return bad(fmt.Sprintf("a half width of %g points", o.HalfWidthPct), "give points of percent, for example 0.5")
+		return badParam(fmt.Sprintf("a half width of %g points", o.HalfWidthPct), "give points of percent, for example 0.5")
 	case o.Kernels < 0 || o.Kernels > mostKernels:
-		return bad(fmt.Sprintf("%d kernels", o.Kernels), fmt.Sprintf("give 1 to %d", mostKernels))
+		return badParam(fmt.Sprintf("%d kernels", o.Kernels), fmt.Sprintf("give 1 to %d", mostKernels))
 	case o.Limit == nil && o.HalfWidthPct == 0 && o.Kernels == 0:
-		return bad("nothing to plan for", "give a wanted half width, a limit to decide about, or a number of kernels")
+		return badParam("nothing to plan for", "give a wanted half width, a limit to decide about, or a number of kernels")
 	case o.Limit != nil && o.HalfWidthPct > 0:
-		return bad("both a half width and a limit", "give one of them")
+		return badParam("both a half width and a limit", "give one of them")
 	case o.Limit != nil && o.Limit.Factor != nil && o.Limit.Factor.Picture == standards.PictureNone:
-		return bad("no picture shows "+o.Limit.Factor.Name, "it is found by hand or from the sample sheet, and no number of kernels tells it")
+		return badParam("no picture shows "+o.Limit.Factor.Name, "it is found by hand or from the sample sheet, and no number of kernels tells it")
 	case o.Limit != nil && o.Limit.Factor != nil && o.Limit.Factor.Picture == standards.PictureHints:
-		return bad("pictures show suspects only of "+o.Limit.Factor.Name, "no number of kernels decides it: "+o.Limit.Factor.PictureNote)
+		return badParam("pictures show suspects only of "+o.Limit.Factor.Name, "no number of kernels decides it: "+o.Limit.Factor.PictureNote)
 	case o.Limit != nil && !(o.Limit.Value > 0 && o.Limit.Value < 100):
-		return bad(fmt.Sprintf("a limit of %g %%", o.Limit.Value), "give percent between 0 and 100, for example 5")
+		return badParam(fmt.Sprintf("a limit of %g %%", o.Limit.Value), "give percent between 0 and 100, for example 5")
 	case o.Limit != nil && o.Limit.Value < 0.1 && o.typed():
-		return bad(fmt.Sprintf("a limit of %g %%", o.Limit.Value), fmt.Sprintf("give percent: did you mean %.4g?", 100*o.Limit.Value))
+		return badParam(fmt.Sprintf("a limit of %g %%", o.Limit.Value), fmt.Sprintf("give percent: did you mean %.4g?", 100*o.Limit.Value))
 	case !finite(o.MethodU) || o.MethodU < 0 || o.MethodU > 20:
-		return bad(fmt.Sprintf("a method uncertainty of %g points", o.MethodU), "give points of percent, for example 0.3")
+		return badParam(fmt.Sprintf("a method uncertainty of %g points", o.MethodU), "give points of percent, for example 0.3")
 	case o.KernelsPerTray < 1:
-		return bad(fmt.Sprintf("%d kernels on a tray", o.KernelsPerTray), "give 1 or more")
+		return badParam(fmt.Sprintf("%d kernels on a tray", o.KernelsPerTray), "give 1 or more")
 	case !(m.BrokenMean > 0 && m.BrokenMean <= 1) || !(m.BrokenSD >= 0 && m.BrokenSD <= 1) || !(m.WholeCV >= 0 && m.WholeCV <= 1):
-		return bad("impossible masses of pieces", "whole kernels weigh 1 on average, pieces less")
+		return badParam("impossible masses of pieces", "whole kernels weigh 1 on average, pieces less")
 	}
 	return checkPlan(o.Power, o.WholeKernelMG)
 }
 
 // checkPlan checks what all plans ask: the probability of a decision and the
-// mass of a kernel, mg. Its error is an *InputError.
+// mass of a kernel, mg. Its error is a *fault.Error.
 func checkPlan(power, kernelMG float64) error {
 	switch {
 	case !(power > 0.5 && power < 1):
-		return &InputError{What: fmt.Sprintf("a probability of deciding of %g", power), Hint: "give one between 0.5 and 1, for example 0.9", Err: ErrParams}
+		return badParam(fmt.Sprintf("a probability of deciding of %g", power), "give one between 0.5 and 1, for example 0.9")
 	case !(kernelMG >= 1 && kernelMG <= 100):
-		return &InputError{What: fmt.Sprintf("a kernel of %g mg", kernelMG), Hint: "milled kernels have 15 to 22 mg", Err: ErrParams}
+		return badParam(fmt.Sprintf("a kernel of %g mg", kernelMG), "milled kernels have 15 to 22 mg")
 	}
 	return nil
 }
@@ -611,14 +611,11 @@ func (o *PlanOptions) kernelsForWidth() (int, error) {
 	r := o.ExpectPct / 100
 	sampling := math.Pow(o.HalfWidthPct/z95, 2) - o.MethodU*o.MethodU
 	if sampling <= 0 {
-		return 0, &InputError{
-			What: fmt.Sprintf("a half width of %g points cannot be reached with a method uncertainty of %g points", o.HalfWidthPct, o.MethodU),
-			Hint: fmt.Sprintf("give a half width above %.2g points", z95*o.MethodU), Err: ErrParams,
-		}
+		return 0, badParam(fmt.Sprintf("a half width of %g points cannot be reached with a method uncertainty of %g points", o.HalfWidthPct, o.MethodU), fmt.Sprintf("give a half width above %.2g points", z95*o.MethodU))
 	}
 	n := math.Ceil(1e4 * o.Model.K(r) * r * (1 - r) / sampling)
 	if n > mostKernels {
-		return 0, &InputError{What: fmt.Sprintf("it would take %.2g kernels", n), Hint: "ask for a wider interval", Err: ErrParams}
+		return 0, badParam(fmt.Sprintf("it would take %.2g kernels", n), "ask for a wider interval")
 	}
 	return int(n), nil
 }
@@ -648,10 +645,7 @@ func (o *PlanOptions) kernelsToDecide(besides []PlanOptions) (int, error) {
 				hint = "a picture shows a part of it and can contradict, never support: " + f.PictureNote
 			}
 		}
-		return 0, &InputError{
-			What: fmt.Sprintf("no number of kernels decides about %.6g %% when the lot has %g %%", exactLimit(*o.Limit), o.ExpectPct),
-			Hint: hint, Err: ErrParams,
-		}
+		return 0, badParam(fmt.Sprintf("no number of kernels decides about %.6g %% when the lot has %g %%", exactLimit(*o.Limit), o.ExpectPct), hint)
 	}
 	lo, hi := 1, mostKernels
 	for lo < hi {

@@ -48,7 +48,7 @@ const mostGrams = 1e6
 // MakeCountPlan works out the mass of rice, or what a given mass can show. The
 // number found in it is taken as a Poisson count, and a number per portion is
 // never called conforming on less rice than the portion. Errors are
-// *InputError.
+// *fault.Error.
 func MakeCountPlan(o CountPlanOptions) (*CountPlan, error) {
 	if err := o.validate(); err != nil {
 		return nil, err
@@ -88,19 +88,18 @@ func MakeCountPlan(o CountPlanOptions) (*CountPlan, error) {
 func (o *CountPlanOptions) portion() float64 { return o.Limit.Basis.SamplePortionG() }
 
 func (o *CountPlanOptions) validate() error {
-	bad := func(what, hint string) error { return &InputError{What: what, Hint: hint, Err: ErrParams} }
 	if err := o.Risks.Validate(); err != nil {
 		return err
 	}
 	switch {
 	case o.portion() == 0 || o.Limit.Factor == nil || !o.Limit.Bound.Upper():
-		return bad("the limit is no upper limit of a number per portion", "plan for its percentage")
+		return badParam("the limit is no upper limit of a number per portion", "plan for its percentage")
 	case !(o.Limit.Value > 0):
-		return bad("a limit of none at all", "no amount of rice proves that there is none; plan for a small limit")
+		return badParam("a limit of none at all", "no amount of rice proves that there is none; plan for a small limit")
 	case !finite(o.Expect) || o.Expect < 0 || o.Expect > 1e5:
-		return bad(fmt.Sprintf("an expected number of %g %s", o.Expect, o.Limit.Unit), "give 0 or more, for example 2")
+		return badParam(fmt.Sprintf("an expected number of %g %s", o.Expect, o.Limit.Unit), "give 0 or more, for example 2")
 	case !finite(o.Grams) || o.Grams < 0 || o.Grams > mostGrams:
-		return bad(fmt.Sprintf("%g g of rice", o.Grams), "give grams, up to a tonne")
+		return badParam(fmt.Sprintf("%g g of rice", o.Grams), "give grams, up to a tonne")
 	}
 	return checkPlan(o.Power, o.WholeKernelMG)
 }
@@ -166,10 +165,7 @@ func (o *CountPlanOptions) gramsToDecide() (float64, error) {
 			grams = portion
 		}
 		if grams > mostGrams || n > 1e5 {
-			return 0, &InputError{
-				What: fmt.Sprintf("no amount of rice decides about %g %s when the lot has %g", o.Limit.Value, o.Limit.Unit, o.Expect),
-				Hint: "the expected number must lie clear of the limit; give another with --expect", Err: ErrParams,
-			}
+			return 0, badParam(fmt.Sprintf("no amount of rice decides about %g %s when the lot has %g", o.Limit.Value, o.Limit.Unit, o.Expect), "the expected number must lie clear of the limit; give another with --expect")
 		}
 		found := distuv.Poisson{Lambda: max(o.Expect*grams/portion, hair)}
 		switch {

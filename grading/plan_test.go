@@ -15,6 +15,7 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"traytally/grading/standards"
+	"traytally/vision/kernel/fault"
 )
 
 // k = 1 is the binomial: 384.16 for 50 % within 5 points (W.G. Cochran,
@@ -205,7 +206,7 @@ func TestPlanRefusesWhatNoPictureDecides(t *testing.T) {
 			}
 		}
 		_, err := MakePlan(o)
-		var ie *InputError
+		var ie *fault.Error
 		require.ErrorAs(t, err, &ie)
 		assert.Contains(t, ie.What, want)
 	}
@@ -346,7 +347,7 @@ func TestPlanRefuses(t *testing.T) {
 			o := DefaultPlanOptions()
 			row.change(&o)
 			_, err := MakePlan(o)
-			var ie *InputError
+			var ie *fault.Error
 			require.ErrorAs(t, err, &ie)
 			assert.Contains(t, ie.What, row.want)
 			assert.NotEmpty(t, ie.Hint)

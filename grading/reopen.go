@@ -5,19 +5,20 @@ import (
 	"math"
 
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // Reopen makes the Sample of a result that was read back from its JSON, and
 // checks that what the result says of it follows from its kernels. The doubt of
 // single lengths near a limit is not in the JSON, and not in the Sample. Errors
-// are *InputError.
+// are *fault.Error.
 func Reopen(r *Result) error {
 	s, err := r.sample()
 	if err == nil {
 		err = r.follows(s)
 	}
 	if err != nil {
-		return &InputError{What: "a damaged result: " + err.Error(), Hint: "give the file as 'traytally grade PICTURE --json FILE' wrote it"}
+		return &fault.Error{Kind: fault.Sample, What: "a damaged result: " + err.Error(), Hint: "give the file as 'traytally grade PICTURE --json FILE' wrote it"}
 	}
 	r.Sample = s
 	return nil

@@ -19,6 +19,7 @@ import (
 	"github.com/goccy/go-yaml/ast"
 
 	"traytally/grading/standards"
+	"traytally/vision/kernel/fault"
 )
 
 // A Sheet holds what was found on the sample by other means than a picture.
@@ -62,14 +63,16 @@ type Weighing struct {
 	OfG float64 `yaml:"of_g" json:"of_g"` // of all of it
 }
 
+const weighedForm = "grams of the part and of all the rice: 4.1/98.7"
+
 // ParseWeighing reads GRAMS/GRAMS, the part and the whole: 4.1/98.7. The error
-// is a *SheetError.
+// is a *fault.Error.
 func ParseWeighing(text string) (Weighing, error) {
 	part, of, found := strings.Cut(text, "/")
 	g, err := strconv.ParseFloat(strings.TrimSpace(part), 64)
 	ofG, err2 := strconv.ParseFloat(strings.TrimSpace(of), 64)
 	if !found || err != nil || err2 != nil {
-		return Weighing{}, &SheetError{Field: "weighed", What: fmt.Sprintf("%q cannot be read", text), Way: "grams of the part and of all the rice: 4.1/98.7"}
+		return Weighing{}, badEntry("weighed", weighedForm, "%q cannot be read", text)
 	}
 	return Weighing{g, ofG}, nil
 }
@@ -116,35 +119,21 @@ func (h HandValue) MarshalJSON() ([]byte, error) {
 	return []byte(strconv.FormatFloat(h.Number, 'f', -1, 64)), nil
 }
 
-// A SheetError is one impossible or doubtful entry of a sample sheet.
-type SheetError struct {
-	File  string // empty where the sheet came from elsewhere
-	Line  int    // 0: not known
-	Field string
-	What  string
-	Way   string // what to write instead
-}
+// ErrSheet is the cause of what is impossible or doubtful in a sample sheet.
+var ErrSheet = errors.New("bad sample sheet")
 
-func (e *SheetError) Error() string {
-	where := e.File
-	if e.Line > 0 {
-		where = fmt.Sprintf("%s:%d", e.File, e.Line)
+// badEntry is about one entry of a sheet; field may be empty.
+func badEntry(field, hint, format string, args ...any) *fault.Error {
+	what := fmt.Sprintf(format, args...)
+	if field != "" {
+		what = field + ": " + what
 	}
-	if where != "" {
-		where += ": "
-	}
-	if e.Field != "" {
-		where += e.Field + ": "
-	}
-	return where + e.What
+	return &fault.Error{What: what, Hint: hint, Err: ErrSheet}
 }
-
-// Hint returns the way out.
-func (e *SheetError) Hint() string { return e.Way }
 
 // LoadSheet reads a sample sheet: YAML, or CSV (by the file's ending) with one
 // field and its value a row. The sheet is validated. Errors are
-// standards.Problems, *SheetError, or those of reading the file.
+// standards.Problems, *fault.Error wrapping ErrSheet, or those of reading the file.
 func LoadSheet(path string) (*Sheet, error) {
 	f, err := os.Open(path)
 	if err != nil {
@@ -157,7 +146,7 @@ func LoadSheet(path string) (*Sheet, error) {
 		return nil, err
 	}
 	if len(data) > most {
-		return nil, &SheetError{File: path, What: "more than 1 MiB", Way: "this is no sample sheet"}
+		return nil, &fault.Error{Path: path, What: "more than 1 MiB", Hint: "this is no sample sheet", Err: ErrSheet}
 	}
 	return ParseSheet(path, data)
 }
@@ -174,9 +163,7 @@ func ParseSheet(name string, data []byte) (*Sheet, error) {
 		return nil, p
 	}
 	if err := s.Validate(); err != nil {
-		if e, ok := errors.AsType[*SheetError](err); ok {
-			e.File = name
-		}
+		fault.Of(err).Path = name
 		return nil, err
 	}
 	return &s, nil
@@ -197,6 +184,7 @@ func (s *Sheet) readCSV(name string, data []byte) error {
 	r.TrimLeadingSpace = true
 	r.FieldsPerRecord = -1
 	seen := map[string]bool{}
+	const form = "one field and its value a row: moisture_pct,13.2"
 	for {
 		row, err := r.Read()
 		if err == io.EOF {
@@ -205,47 +193,45 @@ func (s *Sheet) readCSV(name string, data []byte) error {
 		if err != nil {
 			var pe *csv.ParseError
 			if errors.As(err, &pe) {
-				return &SheetError{File: name, Line: pe.Line, What: pe.Err.Error(), Way: "one field and its value a row: moisture_pct,13.2"}
+				return &fault.Error{Path: fmt.Sprintf("%s:%d", name, pe.Line), What: pe.Err.Error(), Hint: form, Err: ErrSheet}
 			}
 			return err
 		}
 		line, _ := r.FieldPos(0)
-		fail := func(field, what, way string) error {
-			return &SheetError{File: name, Line: line, Field: field, What: what, Way: way}
+		fail := func(e *fault.Error) error {
+			e.Path = fmt.Sprintf("%s:%d", name, line)
+			return e
 		}
 		if len(row) != 2 {
-			return fail("", fmt.Sprintf("%d columns instead of two", len(row)), "one field and its value a row: moisture_pct,13.2 (decimal point, comma between)")
+			return fail(badEntry("", form+" (decimal point, comma between)", "%d columns instead of two", len(row)))
 		}
 		field, value := strings.TrimSpace(row[0]), strings.TrimSpace(row[1])
 		if field == "field" && len(seen) == 0 {
 			continue // heading
 		}
 		if seen[field] {
-			return fail(field, "given twice", "")
+			return fail(badEntry(field, "", "given twice"))
 		}
 		seen[field] = true
 		if value == "" {
 			continue
 		}
 		if err := s.Set(field, value); err != nil {
-			if e, ok := errors.AsType[*SheetError](err); ok {
-				e.File, e.Line = name, line
-			}
-			return err
+			return fail(fault.Of(err))
 		}
 	}
 	if len(seen) == 0 {
-		return &SheetError{File: name, What: "no field in it", Way: "one field and its value a row: moisture_pct,13.2"}
+		return &fault.Error{Path: name, What: "no field in it", Hint: form, Err: ErrSheet}
 	}
 	return nil
 }
 
 // Set enters one figure under its field's name, as a row of a CSV sheet does:
 // Set("moisture_pct", "13.2"), Set("by_hand.chalky", "1.2"). It replaces what
-// was there. The error is a *SheetError.
+// was there. The error is a *fault.Error.
 func (s *Sheet) Set(field, value string) error {
 	unreadable := func(way string) error {
-		return &SheetError{Field: field, What: fmt.Sprintf("%q cannot be read", value), Way: way}
+		return badEntry(field, way, "%q cannot be read", value)
 	}
 	if code, found := strings.CutPrefix(field, "by_hand."); found && code != "" {
 		h := HandValue{Word: value}
@@ -261,7 +247,7 @@ func (s *Sheet) Set(field, value string) error {
 	if code, found := strings.CutPrefix(field, "weighed."); found && code != "" {
 		w, err := ParseWeighing(value)
 		if err != nil {
-			return unreadable(err.(*SheetError).Way)
+			return unreadable(weighedForm)
 		}
 		if s.Weighed == nil {
 			s.Weighed = map[string]Weighing{}
@@ -275,7 +261,7 @@ func (s *Sheet) Set(field, value string) error {
 		if near := standards.Nearest(field, sheetFields()); len(near) > 0 {
 			way = "did you mean " + strings.Join(near, ", ") + "?"
 		}
-		return &SheetError{Field: field, What: "no such field", Way: way}
+		return badEntry(field, way, "no such field")
 	}
 	switch p := reflect.ValueOf(s).Elem().Field(i).Addr().Interface().(type) {
 	case **float64:
@@ -339,29 +325,26 @@ func (s *Sheet) Entries() []string {
 	return out
 }
 
-// Validate returns a *SheetError for the first impossible value.
+// Validate returns a *fault.Error for the first impossible value.
 func (s *Sheet) Validate() error {
-	bad := func(field, way, format string, args ...any) error {
-		return &SheetError{Field: field, What: fmt.Sprintf(format, args...), Way: way}
-	}
 	if m := s.MoisturePct; m != nil {
 		switch {
 		case !finite(*m) || *m < 0 || *m > 100:
-			return bad("moisture_pct", "percent by mass; milled rice has about 12 to 14", "moisture of %g %% is impossible", *m)
+			return badEntry("moisture_pct", "percent by mass; milled rice has about 12 to 14", "moisture of %g %% is impossible", *m)
 		case *m > 0 && *m <= 1:
-			return bad("moisture_pct", fmt.Sprintf("write percent: did you mean %.4g?", *m*100), "moisture of %g %% is a fraction, not percent", *m)
+			return badEntry("moisture_pct", fmt.Sprintf("write percent: did you mean %.4g?", *m*100), "moisture of %g %% is a fraction, not percent", *m)
 		case *m < 4 || *m > 35:
-			return bad("moisture_pct", "percent by mass; milled rice has about 12 to 14", "no milled rice has a moisture of %g %%", *m)
+			return badEntry("moisture_pct", "percent by mass; milled rice has about 12 to 14", "no milled rice has a moisture of %g %%", *m)
 		}
 	}
 	if n := s.LiveInsects; n != nil && *n < 0 {
-		return bad("live_insects", "", "%d insects cannot be", *n)
+		return badEntry("live_insects", "", "%d insects cannot be", *n)
 	}
 	if n := s.Insects; n != nil && (*n < 0 || s.LiveInsects != nil && *n < *s.LiveInsects) {
-		return bad("insects", "insects counts the live and the dead ones", "%d insects cannot be", *n)
+		return badEntry("insects", "insects counts the live and the dead ones", "%d insects cannot be", *n)
 	}
 	if n := s.PaddyCount; n != nil && *n < 0 {
-		return bad("paddy_count", "", "%d paddy kernels cannot be", *n)
+		return badEntry("paddy_count", "", "%d paddy kernels cannot be", *n)
 	}
 	masses := []struct {
 		field string
@@ -373,7 +356,7 @@ func (s *Sheet) Validate() error {
 	}
 	for _, m := range masses {
 		if m.v != nil && !(finite(*m.v) && *m.v >= m.least && *m.v <= 1e5) {
-			return bad(m.field, "grams, up to 100000", "a mass of %g g cannot be", *m.v)
+			return badEntry(m.field, "grams, up to 100000", "a mass of %g g cannot be", *m.v)
 		}
 	}
 	for _, f := range []struct {
@@ -385,33 +368,33 @@ func (s *Sheet) Validate() error {
 		}
 		from := s.foreignFrom()
 		if from == nil {
-			return bad(f.field, "add foreign_from_g: the grams of rice it was picked from", "picked from how much rice?")
+			return badEntry(f.field, "add foreign_from_g: the grams of rice it was picked from", "picked from how much rice?")
 		}
 		if *f.v > *from {
-			return bad(f.field, "", "%g g picked from %g g of rice", *f.v, *from)
+			return badEntry(f.field, "", "%g g picked from %g g of rice", *f.v, *from)
 		}
 	}
 	if sum := deref(s.ForeignOrganicG) + deref(s.ForeignInorganicG); s.ForeignMatterG != nil && sum > *s.ForeignMatterG*(1+1e-9) {
-		return bad("foreign_matter_g", "", "organic and inorganic together are %.6g g, more than all foreign matter, %.6g g", sum, *s.ForeignMatterG)
+		return badEntry("foreign_matter_g", "", "organic and inorganic together are %.6g g, more than all foreign matter, %.6g g", sum, *s.ForeignMatterG)
 	}
 	if (s.PaddyCount == nil) != (s.PaddyFromG == nil) {
-		return bad("paddy_count", "paddy_count and paddy_from_g go together", "a number of kernels needs the grams they were counted in")
+		return badEntry("paddy_count", "paddy_count and paddy_from_g go together", "a number of kernels needs the grams they were counted in")
 	}
 	for _, code := range slices.Sorted(maps.Keys(s.Weighed)) {
 		w := s.Weighed[code]
 		switch {
 		case !(finite(w.OfG) && w.OfG >= 0.01 && w.OfG <= 1e5) || !(w.G >= 0 && w.G <= w.OfG):
-			return bad("weighed."+code, "grams of the part and of all the rice: 4.1/98.7", "%g g of %g g cannot be", w.G, w.OfG)
+			return badEntry("weighed."+code, weighedForm, "%g g of %g g cannot be", w.G, w.OfG)
 		case s.BalanceG == nil:
-			return bad("weighed."+code, "add balance_u_g, the standard uncertainty of one weighing in grams: about 0.01 for a balance that shows 0.01 g", "how well does the balance weigh?")
+			return badEntry("weighed."+code, "add balance_u_g, the standard uncertainty of one weighing in grams: about 0.01 for a balance that shows 0.01 g", "how well does the balance weigh?")
 		}
 	}
 	if u := s.BalanceG; u != nil && !(*u >= 0 && *u <= 10) {
-		return bad("balance_u_g", "grams, for example 0.01", "a balance that is off by %g g", *u)
+		return badEntry("balance_u_g", "grams, for example 0.01", "a balance that is off by %g g", *u)
 	}
 	for _, code := range sortedKeys(s.ByHand) {
 		if h := s.ByHand[code]; h.Word == "" && (!finite(h.Number) || h.Number < 0) {
-			return bad("by_hand."+code, "", "%g cannot be", h.Number)
+			return badEntry("by_hand."+code, "", "%g cannot be", h.Number)
 		}
 	}
 	return nil
@@ -435,7 +418,7 @@ func (s *Sheet) check(std *standards.Standard) error {
 		if near := standards.Nearest(code, codes); len(near) > 0 {
 			way = "did you mean " + strings.Join(near, ", ") + "?"
 		}
-		return &SheetError{Field: field + code, What: fmt.Sprintf("%s has no such factor", std.Code), Way: way}
+		return badEntry(field+code, way, "%s has no such factor", std.Code)
 	}
 	for _, code := range slices.Sorted(maps.Keys(s.Weighed)) {
 		_, twice := s.ByHand[code]
@@ -443,16 +426,16 @@ func (s *Sheet) check(std *standards.Standard) error {
 		case f == nil:
 			return unknown("weighed.", code)
 		case f.Basis != standards.ByMass:
-			return &SheetError{Field: "weighed." + code, What: f.Name + " is no share by mass", Way: "enter it under by_hand"}
+			return badEntry("weighed."+code, "enter it under by_hand", "%s is no share by mass", f.Name)
 		case twice:
-			return &SheetError{Field: "weighed." + code, What: "given under by_hand too", Way: "give it once"}
+			return badEntry("weighed."+code, "give it once", "given under by_hand too")
 		}
 	}
 	for _, code := range sortedKeys(s.ByHand) {
 		h := s.ByHand[code]
 		f := std.Factor(code)
 		bad := func(way, format string, args ...any) error {
-			return &SheetError{Field: "by_hand." + code, What: fmt.Sprintf(format, args...), Way: way}
+			return badEntry("by_hand."+code, way, format, args...)
 		}
 		if f == nil {
 			return unknown("by_hand.", code)

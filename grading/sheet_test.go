@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"traytally/grading/standards"
+	"traytally/vision/kernel/fault"
 )
 
 const sheetYAML = `moisture_pct: 13.2
@@ -82,9 +83,15 @@ func TestSheetRefusesTheImpossible(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			_, err := ParseSheet(row.file, []byte(row.data))
 			require.ErrorContains(t, err, row.want)
-			var h interface{ Hint() string }
-			require.ErrorAs(t, err, &h)
-			assert.Contains(t, h.Hint(), row.hint)
+			var hint string
+			if e := fault.Of(err); e != nil {
+				hint = e.Hint
+			} else {
+				var problems standards.Problems
+				require.ErrorAs(t, err, &problems)
+				hint = problems.Hint()
+			}
+			assert.Contains(t, hint, row.hint)
 		})
 	}
 }
@@ -105,10 +112,9 @@ func TestSheetAgainstTheStandard(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			_, err := Evaluate(heaped(), lookup(t, row.code), &Sheet{ByHand: row.hand})
-			var se *SheetError
-			require.ErrorAs(t, err, &se)
-			assert.Contains(t, se.Error(), row.want)
-			assert.Contains(t, se.Hint(), row.hint)
+			require.ErrorIs(t, err, ErrSheet)
+			assert.ErrorContains(t, err, row.want)
+			assert.Contains(t, fault.Of(err).Hint, row.hint)
 		})
 	}
 }

@@ -115,7 +115,7 @@ type Grade struct {
 // interval proves, with both ends rounded in the same way. A number per
 // kilogram counts by point value only where a kilogram was looked at; from
 // less rice it counts where its whole interval is beyond the limit. The error
-// is a *SheetError where the sheet holds a figure the standard has no use for.
+// is a *fault.Error where the sheet holds a figure the standard has no use for.
 func Evaluate(s *Sample, std *standards.Standard, sheet *Sheet) (*Grade, error) {
 	a, err := newAssessor(s, std, sheet)
 	if err != nil {

@@ -24,7 +24,7 @@ type Risks struct {
 // 2.5 % either way (ISO 10576-1, decision in one stage).
 func DefaultRisks() Risks { return Risks{0.025, 0.025} }
 
-// Validate returns an *InputError wrapping ErrParams for a risk out of range.
+// Validate returns a *fault.Error wrapping ErrParams for a risk out of range.
 func (r Risks) Validate() error {
 	for _, x := range []struct {
 		name string
@@ -35,7 +35,7 @@ func (r Risks) Validate() error {
 			if x.v > 0.5 && x.v <= 50 {
 				hint = fmt.Sprintf("did you mean %g? risks are probabilities, not percent", x.v/100)
 			}
-			return &InputError{What: fmt.Sprintf("%s's risk of %g", x.name, x.v), Hint: hint, Err: ErrParams}
+			return badParam(fmt.Sprintf("%s's risk of %g", x.name, x.v), hint)
 		}
 	}
 	return nil
@@ -54,11 +54,11 @@ type Decision struct {
 // DefaultDecision is the one by DefaultRisks.
 func DefaultDecision() Decision { return Decision{Risks: DefaultRisks()} }
 
-// Validate returns an *InputError wrapping ErrParams for a risk or a guard
+// Validate returns a *fault.Error wrapping ErrParams for a risk or a guard
 // band out of range.
 func (d Decision) Validate() error {
 	if g := d.GuardBand; g != nil && !(*g >= 0 && *g <= 20) {
-		return &InputError{What: fmt.Sprintf("a guard band of %g points", *g), Hint: "give points of percent from 0 to 20, for example 0.3", Err: ErrParams}
+		return badParam(fmt.Sprintf("a guard band of %g points", *g), "give points of percent from 0 to 20, for example 0.3")
 	}
 	return d.Risks.Validate()
 }

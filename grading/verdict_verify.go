@@ -90,7 +90,7 @@ type More struct {
 // more. A limit from memory, or one for which outlines stood in for a sieve,
 // contradicts nobody: its verdict is ByHand.
 //
-// Errors: *standards.UnknownGradeError, *SheetError, *InputError.
+// Errors: *fault.Error.
 func Verify(s *Sample, std *standards.Standard, declared string, sheet *Sheet, rule Decision) (*Verification, error) {
 	if err := rule.Validate(); err != nil {
 		return nil, err

@@ -12,6 +12,7 @@ import (
 
 	"traytally/grading/standards"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 func verify(t testing.TB, s *Sample, code, declared string, sheet *Sheet, rule Decision) *Verification {
@@ -48,21 +49,19 @@ func TestVerifyOutcomes(t *testing.T) {
 
 func TestVerifyRefuses(t *testing.T) {
 	std := lookup(t, "us-long")
-	var ge *standards.UnknownGradeError
 	_, err := Verify(heaped(), std, "U.S. No. 7", nil, DefaultDecision())
-	require.ErrorAs(t, err, &ge)
+	assert.ErrorContains(t, err, `us-long has no grade "U.S. No. 7"`)
 	_, err = Verify(heaped(), std, "1", nil, Decision{Risks: Risks{5, 0.025}})
-	var ie *InputError
+	var ie *fault.Error
 	require.ErrorAs(t, err, &ie)
 	assert.Contains(t, ie.Hint, "did you mean 0.05?")
 	_, err = Verify(heaped(), std, "1", nil, Decision{Risks: Risks{math.NaN(), 0.025}})
 	require.ErrorIs(t, err, ErrParams)
-	var se *SheetError
 	_, err = Verify(heaped(), std, "1", &Sheet{MoisturePct: ptr(140.0)}, DefaultDecision())
-	require.ErrorAs(t, err, &se)
+	require.ErrorIs(t, err, ErrSheet)
 	_, err = Verify(heaped(), std, "1", &Sheet{ByHand: map[string]HandValue{"chlky": {Number: 1}}}, DefaultDecision())
-	require.ErrorAs(t, err, &se)
-	assert.Contains(t, se.Hint(), "did you mean chalky")
+	require.ErrorIs(t, err, ErrSheet)
+	assert.Contains(t, fault.Of(err).Hint, "did you mean chalky")
 }
 
 // A limit of zero can be failed and never proven.
@@ -377,8 +376,7 @@ func TestWeighedByHand(t *testing.T) {
 		{Weighed: map[string]Weighing{"brokn": {1, 4.1}}, BalanceG: ptr(0.01)},
 	} {
 		_, err := Verify(NoSample(), std, "No. 2", bad, DefaultDecision())
-		var se *SheetError
-		assert.ErrorAs(t, err, &se)
+		assert.ErrorIs(t, err, ErrSheet)
 	}
 }
 

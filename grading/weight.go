@@ -1,6 +1,12 @@
 package grading
 
-import "fmt"
+import (
+	"fmt"
+	"slices"
+)
+
+// massUnlikely is the code of the warning that CheckMass gives.
+const massUnlikely = "mass_unlikely"
 
 // milledDensity is the density of milled rice, g/cm³: 1.44 to 1.52 in handbooks,
 // from memory. With 1.45 the solids of usual kernels weigh what kernels weigh.
@@ -15,6 +21,7 @@ const likelyMass = 2
 // CheckMass adds a warning where the mass that the sheet states, of the rice on
 // the trays, cannot be that of the kernels seen.
 func (r *Result) CheckMass(sheet *Sheet) {
+	r.Warnings = slices.DeleteFunc(r.Warnings, func(w Warning) bool { return w.Code == massUnlikely })
 	if sheet == nil || sheet.SampleMassG == nil || r.Unresolved.AreaShare >= 1 {
 		return
 	}
@@ -30,7 +37,7 @@ func (r *Result) CheckMass(sheet *Sheet) {
 	}
 	if times := *sheet.SampleMassG / seen; times > likelyMass || times < 1./likelyMass {
 		r.Warnings = append(r.Warnings, Warning{
-			Code:  "mass_unlikely",
+			Code:  massUnlikely,
 			Text:  fmt.Sprintf("the mass stated, %.4g g, cannot be that of the rice in the pictures, about %.2g g by its volume", *sheet.SampleMassG, seen),
 			Hint:  "state the mass of the rice that lies on the trays, sample_mass_g, and check the scale; numbers per kg hang on it",
 			Value: round(times, 3), Limit: likelyMass, Metric: "mass stated over mass by volume",

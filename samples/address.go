@@ -9,6 +9,8 @@ import (
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
+
+	"traytally/vision/kernel/fault"
 )
 
 // addressForm is how an address of a database begins: a scheme, or a keyword
@@ -25,7 +27,7 @@ func IsPostgres(where string) bool { return addressForm.MatchString(where) }
 
 // postgresConfig reads an address. The error says nothing of what is in it.
 func postgresConfig(where string) (*pgx.ConnConfig, error) {
-	bad := &Error{
+	bad := &fault.Error{
 		What: "the address of the register cannot be read as one of a PostgreSQL database; it is not shown, since it may hold a password",
 		Hint: "write postgres://USER@HOST/DATABASE, in a password %40 for @, %2F for / and so on, or host=HOST dbname=DATABASE user=USER; a file of such a name is ./NAME", Err: ErrNoRegister,
 	}

@@ -14,6 +14,7 @@ import (
 	"traytally/samples"
 	"traytally/samples/internal/sampletest"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // clerk is who open writes as.
@@ -194,7 +195,7 @@ func TestCorrectAtOnce(t *testing.T) {
 				continue
 			}
 			assert.ErrorIs(t, err, samples.ErrChanged)
-			e, ok := errors.AsType[*samples.Error](err)
+			e, ok := errors.AsType[*fault.Error](err)
 			require.True(t, ok)
 			assert.Contains(t, e.What, "sample K-1 is at revision 2")
 			assert.NotEmpty(t, e.Hint)
@@ -367,4 +368,37 @@ func TestAgreement(t *testing.T) {
 	a, err = g.Agreement(ctx, samples.Query{})
 	require.NoError(t, err)
 	assert.Zero(t, a.Looked)
+}
+
+// Where several people share one program, each change is entered as made by
+// whoever made it, the corrections too.
+func TestBy(t *testing.T) {
+	eachKind(t, func(t *testing.T, where string) {
+		g := open(t, where)
+		defer g.Close()
+		ctx := t.Context()
+		_, err := g.Add(ctx, sampletest.Record(t, 1, sampletest.Options{Kernels: 60, Code: "K-1"}))
+		require.NoError(t, err)
+		second, err := samples.By(ctx, " B. Clerk (invented) ")
+		require.NoError(t, err)
+		rec, err := g.Correct(second, "K-1", "misjudged", 1, some(t, g, "K-1"), piece)
+		require.NoError(t, err)
+		assert.Equal(t, "B. Clerk (invented)", rec.Corrections[0].By)
+		_, err = g.Withdraw(ctx, "K-1", "test scan", true)
+		require.NoError(t, err)
+		history, err := g.History(ctx, "K-1")
+		require.NoError(t, err)
+		var by []string
+		for _, e := range history {
+			by = append(by, e.Actor)
+		}
+		assert.Equal(t, []string{clerk, "B. Clerk (invented)", clerk}, by)
+		v, err := g.Verify(ctx, "", nil)
+		require.NoError(t, err)
+		assert.Empty(t, v.Problems)
+	})
+	for _, bad := range []string{"", " ", "a\nb", string(make([]byte, 200))} {
+		_, err := samples.By(t.Context(), bad)
+		assert.Error(t, err)
+	}
 }

@@ -4,20 +4,9 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+
+	"traytally/vision/kernel/fault"
 )
-
-// An Error is a fault that the user can mend.
-type Error struct {
-	What string // what is wrong, lower case, no full stop
-	Hint string // the way out
-	Err  error  // a sentinel below, or the cause; may be nil
-}
-
-// Error returns What.
-func (e *Error) Error() string { return e.What }
-
-// Unwrap returns the cause.
-func (e *Error) Unwrap() error { return e.Err }
 
 // The causes a caller may branch on with errors.Is.
 var (
@@ -35,7 +24,7 @@ var (
 )
 
 func notFound(code string, near []string) error {
-	e := &Error{What: fmt.Sprintf("there is no sample %q in the register", code), Hint: "traytally log list shows all samples", Err: ErrNotFound}
+	e := &fault.Error{What: fmt.Sprintf("there is no sample %q in the register", code), Hint: "traytally log list shows all samples", Err: ErrNotFound}
 	if len(near) > 0 {
 		e.Hint = "did you mean " + strings.Join(near, ", ") + "?"
 	}

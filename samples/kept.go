@@ -9,6 +9,8 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+
+	"traytally/vision/kernel/fault"
 )
 
 // keptEnding is the ending of the register beside a register that holds what
@@ -43,7 +45,7 @@ func (g *Register) moved() bool {
 	return slices.ContainsFunc(g.files, func(p placed) bool { return !p.there() })
 }
 
-// Present returns an *Error wrapping ErrGone where the register is no longer
+// Present returns a *fault.Error wrapping ErrGone where the register is no longer
 // what was opened: its file was removed, moved or replaced, or the entries that
 // g made are not in it. What g has added to an SQLite register is then kept in
 // a register of its own beside it; Open with Create takes it up again.
@@ -59,7 +61,7 @@ func (g *Register) Present(ctx context.Context) error {
 func (g *Register) keep(ctx context.Context, more ...*Record) error {
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	out := &Error{
+	out := &fault.Error{
 		What: fmt.Sprintf("the register %s was removed, moved or replaced while it was in use", g.where),
 		Hint: "put it back, or let a new one begin, and run the same command again", Err: ErrGone,
 	}

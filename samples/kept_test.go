@@ -13,6 +13,7 @@ import (
 
 	"traytally/samples"
 	"traytally/samples/internal/sampletest"
+	"traytally/vision/kernel/fault"
 )
 
 // A register that is taken away under a program that works on it: the next
@@ -197,7 +198,7 @@ func TestReadOnlyRegister(t *testing.T) {
 		remount("ro")
 		_, err = samples.Open(t.Context(), copied, samples.OpenOptions{})
 		wantError(t, err, nil, "cannot be written")
-		assert.Contains(t, err.(*samples.Error).Hint, "copy them")
+		assert.Contains(t, err.(*fault.Error).Hint, "copy them")
 	})
 	t.Run("rights", func(t *testing.T) {
 		if os.Getuid() == 0 {

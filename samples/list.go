@@ -15,6 +15,7 @@ import (
 
 	"traytally/grading"
 	"traytally/grading/standards"
+	"traytally/vision/kernel/fault"
 )
 
 // A Listed is a sample as a list of samples names it: its pictures and facts.
@@ -64,7 +65,7 @@ var sheetColumns = []string{
 // leave them empty or repeat them. name stands for the file in messages.
 func ParseList(name string, data []byte) ([]Listed, error) {
 	if len(data) > maxListBytes {
-		return nil, &Error{What: fmt.Sprintf("%s: %d bytes are more than a list of samples has", name, len(data)), Hint: "name the CSV file with one row for each picture"}
+		return nil, &fault.Error{What: fmt.Sprintf("%s: %d bytes are more than a list of samples has", name, len(data)), Hint: "name the CSV file with one row for each picture"}
 	}
 	data = bytes.TrimPrefix(data, []byte("\ufeff"))
 	r := csv.NewReader(bytes.NewReader(data))
@@ -75,7 +76,7 @@ func ParseList(name string, data []byte) ([]Listed, error) {
 	}
 	r.FieldsPerRecord = -1
 	fail := func(line int, hint, format string, a ...any) error {
-		return &Error{What: fmt.Sprintf("%s:%d: ", name, line) + fmt.Sprintf(format, a...), Hint: hint}
+		return &fault.Error{What: fmt.Sprintf("%s:%d: ", name, line) + fmt.Sprintf(format, a...), Hint: hint}
 	}
 	const wanted = "the first row names the columns: picture, code, lot, party, line, variety, stage, drawn, received, moisture_pct, note"
 	head, err := r.Read()
@@ -163,7 +164,7 @@ func ParseList(name string, data []byte) ([]Listed, error) {
 
 func listCSVError(name string, err error) error {
 	if e, ok := errors.AsType[*csv.ParseError](err); ok {
-		return &Error{What: fmt.Sprintf("%s:%d: %v", name, e.Line, e.Err), Hint: "save the list as CSV in UTF-8, with commas or semicolons between the fields", Err: err}
+		return &fault.Error{What: fmt.Sprintf("%s:%d: %v", name, e.Line, e.Err), Hint: "save the list as CSV in UTF-8, with commas or semicolons between the fields", Err: err}
 	}
 	return err
 }
@@ -172,15 +173,8 @@ func listCSVError(name string, err error) error {
 func listed(name string, line int, fields map[string]string) (*Listed, error) {
 	l := &Listed{Line: line, Code: fields["code"], Pictures: []string{fields["picture"]}}
 	wrap := func(err error) error {
-		hint := ""
-		switch e := err.(type) {
-		case *Error:
-			hint = e.Hint
-		case *grading.SheetError:
-			hint = e.Way
-			e.File, e.Line = "", 0
-		}
-		return &Error{What: fmt.Sprintf("%s:%d: %v", name, line, err), Hint: hint, Err: err}
+		e := fault.Of(err)
+		return &fault.Error{What: fmt.Sprintf("%s:%d: %s", name, line, e.What), Hint: e.Hint, Err: err}
 	}
 	if l.Code != "" {
 		if err := CheckCode(l.Code); err != nil {
@@ -235,5 +229,5 @@ func ParseTime(s string) (time.Time, error) {
 			return t, nil
 		}
 	}
-	return time.Time{}, &Error{What: fmt.Sprintf("%q is no date", s), Hint: "write it as 2026-11-25 or 2026-11-25T14:30"}
+	return time.Time{}, &fault.Error{What: fmt.Sprintf("%q is no date", s), Hint: "write it as 2026-11-25 or 2026-11-25T14:30"}
 }

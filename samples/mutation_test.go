@@ -21,6 +21,7 @@ import (
 	"traytally/samples"
 	"traytally/samples/internal/sampletest"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // A mutation is one change behind the register's back.
@@ -190,7 +191,7 @@ func seen(t *testing.T, where, head string) bool {
 			return len(v.Problems) > 0
 		}
 	}
-	_, plain := errors.AsType[*samples.Error](err)
+	_, plain := errors.AsType[*fault.Error](err)
 	assert.True(t, plain, "%v", err)
 	return true
 }

@@ -14,6 +14,7 @@ import (
 
 	"traytally/grading"
 	"traytally/grading/standards"
+	"traytally/vision/kernel/fault"
 )
 
 // Lookup returns the code of the sample with the given key, or "".
@@ -79,7 +80,7 @@ func (g *Register) read(ctx context.Context, q querier, code string, revision in
 		if has, err := g.has(ctx, q, code); err != nil {
 			return 0, nil, err
 		} else if has {
-			return 0, nil, &Error{What: fmt.Sprintf("sample %s has no revision %d", was, revision), Hint: "traytally log show " + was + " lists its revisions", Err: ErrNotFound}
+			return 0, nil, &fault.Error{What: fmt.Sprintf("sample %s has no revision %d", was, revision), Hint: "traytally log show " + was + " lists its revisions", Err: ErrNotFound}
 		}
 		near, err := g.near(ctx, code)
 		if err != nil {

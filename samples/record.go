@@ -35,6 +35,7 @@ import (
 	"traytally/grading/correct"
 	"traytally/grading/standards"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // Schema names the form of the JSON that a Record marshals to, and schemaMore
@@ -145,7 +146,7 @@ const (
 	maxNote = 4000
 )
 
-// Validate returns an *Error for the first fact that cannot be.
+// Validate returns a *fault.Error for the first fact that cannot be.
 func (f *Facts) Validate() error {
 	for _, t := range []struct {
 		name, text string
@@ -162,11 +163,11 @@ func (f *Facts) Validate() error {
 		at   time.Time
 	}{{"drawn", f.Drawn}, {"received", f.Received}} {
 		if y := t.at.Year(); !t.at.IsZero() && (y < 1950 || y > 2200) {
-			return &Error{What: fmt.Sprintf("%s: the year %d cannot be", t.name, y), Hint: "write the date as 2026-11-25 or 2026-11-25T14:30"}
+			return &fault.Error{What: fmt.Sprintf("%s: the year %d cannot be", t.name, y), Hint: "write the date as 2026-11-25 or 2026-11-25T14:30"}
 		}
 	}
 	if !f.Drawn.IsZero() && !f.Received.IsZero() && f.Received.Before(f.Drawn) && !sameDay(f.Received, f.Drawn) {
-		return &Error{What: "the sample was received before it was drawn", Hint: "check the two dates"}
+		return &fault.Error{What: "the sample was received before it was drawn", Hint: "check the two dates"}
 	}
 	if f.Sheet != nil {
 		return f.Sheet.Validate()
@@ -181,11 +182,11 @@ func sameDay(a, b time.Time) bool {
 func checkText(name, text string, most int, lines bool) error {
 	switch {
 	case !utf8.ValidString(text):
-		return &Error{What: name + ": is not text in UTF-8", Hint: "write it again"}
+		return &fault.Error{What: name + ": is not text in UTF-8", Hint: "write it again"}
 	case utf8.RuneCountInString(text) > most:
-		return &Error{What: fmt.Sprintf("%s: %d characters are more than %d", name, utf8.RuneCountInString(text), most), Hint: "shorten it"}
+		return &fault.Error{What: fmt.Sprintf("%s: %d characters are more than %d", name, utf8.RuneCountInString(text), most), Hint: "shorten it"}
 	case strings.ContainsFunc(text, func(r rune) bool { return unicode.IsControl(r) && !(lines && (r == '\n' || r == '\t')) }):
-		return &Error{What: name + ": holds a control character", Hint: "write it again without"}
+		return &fault.Error{What: name + ": holds a control character", Hint: "write it again without"}
 	}
 	return nil
 }
@@ -197,7 +198,7 @@ func CheckCode(code string) error {
 		bad = bad || !(unicode.IsLetter(r) || unicode.IsMark(r) || unicode.IsDigit(r) || strings.ContainsRune("._-", r))
 	}
 	if bad {
-		return &Error{What: fmt.Sprintf("%q cannot be the code of a sample", code), Hint: "use letters, digits, dot, dash and underscore, up to 64, beginning with a letter or digit"}
+		return &fault.Error{What: fmt.Sprintf("%q cannot be the code of a sample", code), Hint: "use letters, digits, dot, dash and underscore, up to 64, beginning with a letter or digit"}
 	}
 	return nil
 }
@@ -264,7 +265,7 @@ func (s *Settings) SetStandard(std *standards.Standard, contract []byte) error {
 }
 
 // LoadStandard returns the standard that was graded by, nil without one. An
-// edition that the program no longer holds in the same words is an *Error.
+// edition that the program no longer holds in the same words is a *fault.Error.
 func (s *Settings) LoadStandard() (*standards.Standard, error) {
 	if s.Standard == "" {
 		return nil, nil
@@ -286,7 +287,7 @@ func (s *Settings) LoadStandard() (*standards.Standard, error) {
 				continue
 			}
 			if Sum(e.Source) != s.StandardSHA256 {
-				return nil, &Error{
+				return nil, &fault.Error{
 					What: fmt.Sprintf("the standard %s (%s) was worded differently when the sample was graded", s.Standard, s.Edition),
 					Hint: "grade the picture anew to judge it by the present edition",
 					Err:  ErrStandard,
@@ -295,7 +296,7 @@ func (s *Settings) LoadStandard() (*standards.Standard, error) {
 			return v, nil
 		}
 	}
-	return nil, &Error{What: fmt.Sprintf("this program does not hold the standard %s (%s)", s.Standard, s.Edition), Hint: "use the version that graded the sample", Err: ErrStandard}
+	return nil, &fault.Error{What: fmt.Sprintf("this program does not hold the standard %s (%s)", s.Standard, s.Edition), Hint: "use the version that graded the sample", Err: ErrStandard}
 }
 
 // Key returns the identity of a measurement: the same pictures under the same
@@ -528,7 +529,7 @@ func (r *Record) Correct(list []correct.Correction, by string, measure correct.M
 }
 
 // Regrade computes the sample again from its stored kernels, with its
-// corrections, its settings and its present sheet. It is an *Error where the
+// corrections, its settings and its present sheet. It is a *fault.Error where the
 // figures as measured do not come out as registered, as they may not in a later
 // version of the arithmetic.
 func (r *Record) Regrade() error {
@@ -558,13 +559,14 @@ func (r *Record) Regrade() error {
 		return err
 	}
 	if string(mustJSON(res.Broken)) != string(mustJSON(old.Broken)) || string(mustJSON(res.Shares)) != string(mustJSON(old.Shares)) {
-		return &Error{
+		return &fault.Error{
 			What: fmt.Sprintf("sample %s was graded by another version of the arithmetic (%s, this is %s), so its grade cannot be amended", r.Code, old.Versions["grading"], grading.MethodVersion),
 			Hint: "grade its picture anew with the new facts",
 		}
 	}
 	measured := *old
-	measured.Grade = res.Grade
+	measured.Grade, measured.Warnings = res.Grade, slices.Clone(old.Warnings)
+	measured.CheckMass(r.Facts.Sheet)
 	raw, err := EncodeResult(&measured)
 	if err != nil {
 		return err
@@ -581,6 +583,7 @@ func (r *Record) Regrade() error {
 		return err
 	}
 	res.Versions, res.ColourProfile = old.Versions, old.ColourProfile
+	res.CheckMass(r.Facts.Sheet)
 	r.Measured = raw
 	r.Result, err = EncodeResult(res)
 	return err

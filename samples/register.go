@@ -21,6 +21,8 @@ import (
 	"github.com/jackc/pgx/v5/stdlib"
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
+
+	"traytally/vision/kernel/fault"
 )
 
 //go:embed migrations
@@ -39,7 +41,7 @@ type actorKey struct{}
 // one program.
 func By(ctx context.Context, actor string) (context.Context, error) {
 	if strings.TrimSpace(actor) == "" {
-		return nil, &Error{What: "nobody is named", Hint: "say who makes the change"}
+		return nil, &fault.Error{What: "nobody is named", Hint: "say who makes the change"}
 	}
 	if err := checkText("name", actor, maxText, false); err != nil {
 		return nil, err
@@ -134,7 +136,7 @@ func (d dialect) sql(q string) string {
 // An SQLite file must lie on a disk of this machine: its write-ahead log does
 // not work over a network. Several machines share a register by PostgreSQL.
 //
-// Errors are *Error wrapping ErrNoRegister, ErrForeign, ErrNewer, ErrDamaged,
+// Errors are *fault.Error wrapping ErrNoRegister, ErrForeign, ErrNewer, ErrDamaged,
 // ErrFull or ErrBusy where one of these is the cause. None holds a password.
 func Open(ctx context.Context, where string, o OpenOptions) (*Register, error) {
 	g, err := open(ctx, where, o)
@@ -143,7 +145,7 @@ func Open(ctx context.Context, where string, o OpenOptions) (*Register, error) {
 	}
 	if err := g.takeUp(ctx); err != nil {
 		g.Close()
-		return nil, &Error{What: fmt.Sprintf("what was kept in %s cannot be taken up: %v", g.path+keptEnding, err), Hint: "mend that, or put the file aside", Err: err}
+		return nil, &fault.Error{What: fmt.Sprintf("what was kept in %s cannot be taken up: %v", g.path+keptEnding, err), Hint: "mend that, or put the file aside", Err: err}
 	}
 	return g, nil
 }
@@ -174,7 +176,7 @@ func open(ctx context.Context, where string, o OpenOptions) (*Register, error) {
 		g.db.SetMaxOpenConns(4)
 		if err := g.db.PingContext(ctx); err != nil {
 			g.db.Close()
-			return nil, &Error{What: "the register " + g.where + " cannot be reached: " + reason(c, err),
+			return nil, &fault.Error{What: "the register " + g.where + " cannot be reached: " + reason(c, err),
 				Hint: "check the server, the name of the database and the user's rights", Err: err}
 		}
 	} else if g.path, err = filepath.Abs(where); err == nil {
@@ -198,16 +200,16 @@ func (g *Register) openSQLite(ctx context.Context, path string, create bool) err
 	info, err := os.Stat(abs)
 	switch {
 	case errors.Is(err, fs.ErrNotExist) && !create:
-		return &Error{What: "there is no register " + path, Hint: "traytally batch or watch begins one; another one is named with --register", Err: ErrNoRegister}
+		return &fault.Error{What: "there is no register " + path, Hint: "traytally batch or watch begins one; another one is named with --register", Err: ErrNoRegister}
 	case errors.Is(err, fs.ErrNotExist):
 		dir := filepath.Dir(abs)
 		if i, err := os.Stat(dir); err != nil || !i.IsDir() {
-			return &Error{What: fmt.Sprintf("there is no directory %s for the register", filepath.Dir(path)), Hint: "make it first, or name another place with --register", Err: ErrNoRegister}
+			return &fault.Error{What: fmt.Sprintf("there is no directory %s for the register", filepath.Dir(path)), Hint: "make it first, or name another place with --register", Err: ErrNoRegister}
 		}
 	case err != nil:
-		return &Error{What: fmt.Sprintf("the register %s cannot be opened: %v", path, pathCause(err)), Hint: "check who may read and write it", Err: err}
+		return &fault.Error{What: fmt.Sprintf("the register %s cannot be opened: %v", path, pathCause(err)), Hint: "check who may read and write it", Err: err}
 	case !info.Mode().IsRegular():
-		return &Error{What: path + " is not a file", Hint: "name the register's file with --register", Err: ErrForeign}
+		return &fault.Error{What: path + " is not a file", Hint: "name the register's file with --register", Err: ErrForeign}
 	case info.Size() > 0:
 		// A file of another program is told before anything is written to it.
 		if err := checkSQLite(ctx, abs, path); err != nil {
@@ -276,21 +278,21 @@ func dsn(abs, query string) string {
 func checkSQLite(ctx context.Context, abs, path string) error {
 	f, err := os.Open(abs)
 	if err != nil {
-		return &Error{What: fmt.Sprintf("the register %s cannot be opened: %v", path, pathCause(err)), Hint: "check who may read and write it", Err: err}
+		return &fault.Error{What: fmt.Sprintf("the register %s cannot be opened: %v", path, pathCause(err)), Hint: "check who may read and write it", Err: err}
 	}
 	defer f.Close()
 	// The header of an SQLite file: https://www.sqlite.org/fileformat2.html,
 	// section 1.3.
 	head := make([]byte, 100)
 	if n, _ := f.ReadAt(head, 0); n < len(head) || string(head[:16]) != "SQLite format 3\x00" {
-		return &Error{What: path + " is not a register", Hint: "name the register's file with --register", Err: ErrForeign}
+		return &fault.Error{What: path + " is not a register", Hint: "name the register's file with --register", Err: ErrForeign}
 	}
 	be32 := func(i int) uint32 {
 		return uint32(head[i])<<24 | uint32(head[i+1])<<16 | uint32(head[i+2])<<8 | uint32(head[i+3])
 	}
 	// A register whose first pages still lie in the log has neither mark yet.
 	if id, tables := be32(68), be32(40); id != applicationID && tables != 0 {
-		return &Error{What: path + " is a database of another program", Hint: "name the register's file with --register", Err: ErrForeign}
+		return &fault.Error{What: path + " is a database of another program", Hint: "name the register's file with --register", Err: ErrForeign}
 	}
 	return nil
 }
@@ -310,35 +312,35 @@ func (g *Register) Where() string { return g.where }
 
 // fault makes an error of the database one that says what to do.
 func (g *Register) fault(err error) error {
-	if _, ok := errors.AsType[*Error](err); ok || err == nil || errors.Is(err, context.Canceled) {
+	if _, ok := errors.AsType[*fault.Error](err); ok || err == nil || errors.Is(err, context.Canceled) {
 		return err
 	}
 	if errors.Is(err, ErrGone) {
 		return g.keep(context.Background())
 	}
 	if cannotWrite(err) {
-		return &Error{What: "the register " + g.where + " cannot be written", Hint: "check who may write the file and its directory; to look into one of an older version, or with a file " + g.where + "-wal beside it, copy them where they can be written", Err: err}
+		return &fault.Error{What: "the register " + g.where + " cannot be written", Hint: "check who may write the file and its directory; to look into one of an older version, or with a file " + g.where + "-wal beside it, copy them where they can be written", Err: err}
 	}
 	if e, ok := errors.AsType[*sqlite.Error](err); ok {
 		switch e.Code() & 0xff {
 		case sqlite3.SQLITE_FULL:
-			return &Error{What: "no room is left on the disk of the register " + g.where, Hint: "make room and run it again; what is registered stays, the rest is taken up where it ended", Err: errors.Join(ErrFull, err)}
+			return &fault.Error{Kind: fault.Output, What: "no room is left on the disk of the register " + g.where, Hint: "make room and run it again; what is registered stays, the rest is taken up where it ended", Err: errors.Join(ErrFull, err)}
 		case sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED:
-			return &Error{What: fmt.Sprintf("another program kept the register %s for %s", g.where, busyWait), Hint: "end the other program, or try again later", Err: errors.Join(ErrBusy, err)}
+			return &fault.Error{What: fmt.Sprintf("another program kept the register %s for %s", g.where, busyWait), Hint: "end the other program, or try again later", Err: errors.Join(ErrBusy, err)}
 		case sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_ERROR: // the last: a table or column is missing
-			return &Error{What: "the register " + g.where + " is damaged", Hint: "put the file aside, bring back the last copy, and run traytally log verify", Err: errors.Join(ErrDamaged, err)}
+			return &fault.Error{What: "the register " + g.where + " is damaged", Hint: "put the file aside, bring back the last copy, and run traytally log verify", Err: errors.Join(ErrDamaged, err)}
 		case sqlite3.SQLITE_IOERR:
 			if e.Code() == sqlite3.SQLITE_IOERR_WRITE { // a quota or a limit on files, where the disk is sound
-				return &Error{What: fmt.Sprintf("the register %s cannot be written further: a quota or a limit is reached, or the disk failed: %v", g.where, err), Hint: "make room or check the disk, and run it again; what is registered stays", Err: errors.Join(ErrFull, err)}
+				return &fault.Error{Kind: fault.Output, What: fmt.Sprintf("the register %s cannot be written further: a quota or a limit is reached, or the disk failed: %v", g.where, err), Hint: "make room or check the disk, and run it again; what is registered stays", Err: errors.Join(ErrFull, err)}
 			}
-			return &Error{What: fmt.Sprintf("the disk of the register %s failed: %v", g.where, err), Hint: "check the disk; nothing half-written is kept", Err: err}
+			return &fault.Error{What: fmt.Sprintf("the disk of the register %s failed: %v", g.where, err), Hint: "check the disk; nothing half-written is kept", Err: err}
 		}
 	}
 	if e, ok := errors.AsType[*pgconn.PgError](err); ok {
-		out := &Error{What: fmt.Sprintf("the register %s refused: %s", g.where, e.Message), Hint: "check the server and the user's rights", Err: err}
+		out := &fault.Error{What: fmt.Sprintf("the register %s refused: %s", g.where, e.Message), Hint: "check the server and the user's rights", Err: err}
 		switch e.Code { // PostgreSQL manual, appendix A
 		case "53100":
-			out.Err = errors.Join(ErrFull, err)
+			out.Kind, out.Err = fault.Output, errors.Join(ErrFull, err)
 		case "55P03", "57014":
 			out.Err = errors.Join(ErrBusy, err)
 		}
@@ -370,12 +372,12 @@ func (g *Register) migrate(ctx context.Context, create bool) error {
 		}
 		switch {
 		case v > schemaVersion():
-			return &Error{
+			return &fault.Error{
 				What: fmt.Sprintf("the register %s was written by a newer version of traytally (schema %d, this one knows %d)", g.where, v, schemaVersion()),
 				Hint: "use that version; the register was left as it is", Err: ErrNewer,
 			}
 		case v == 0 && !create:
-			return &Error{What: "there is no register in " + g.where, Hint: "traytally batch or watch begins one; another one is named with --register", Err: ErrNoRegister}
+			return &fault.Error{What: "there is no register in " + g.where, Hint: "traytally batch or watch begins one; another one is named with --register", Err: ErrNoRegister}
 		}
 		files, err := g.kind.migrations()
 		if err != nil {
@@ -414,7 +416,7 @@ func (g *Register) each(ctx context.Context, q querier, query string, args []any
 	if g.frozen {
 		was := g.files[0].info
 		if info, err := os.Stat(g.path); err != nil || info.Size() != was.Size() || !info.ModTime().Equal(was.ModTime()) || len(placedAt(g.path)) > 1 {
-			return &Error{What: "the register " + g.where + " was written while it was read", Hint: "run the same command again", Err: ErrBusy}
+			return &fault.Error{What: "the register " + g.where + " was written while it was read", Hint: "run the same command again", Err: ErrBusy}
 		}
 	}
 	return rows.Err()

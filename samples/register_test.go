@@ -23,6 +23,7 @@ import (
 	"traytally/samples"
 	"traytally/samples/internal/sampletest"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // eachKind runs a test on an SQLite register, and on a PostgreSQL one where
@@ -76,11 +77,11 @@ func add(t testing.TB, g *samples.Register, seed uint64, o sampletest.Options) *
 	return r
 }
 
-// wantError asserts that err is an *Error with a way out and, where given, the
+// wantError asserts that err is a *fault.Error with a way out and, where given, the
 // cause.
 func wantError(t *testing.T, err, cause error, text string) {
 	t.Helper()
-	e, ok := errors.AsType[*samples.Error](err)
+	e, ok := errors.AsType[*fault.Error](err)
 	require.True(t, ok, "%T: %v", err, err)
 	assert.Contains(t, e.What, text)
 	assert.NotEmpty(t, e.Hint)
@@ -801,7 +802,7 @@ func TestAddressesOfPostgres(t *testing.T) {
 				want = "postgres://clerk@127.0.0.1:1/labs cannot be reached"
 			}
 			wantError(t, err, nil, want)
-			said := strings.ToLower(err.Error() + err.(*samples.Error).Hint)
+			said := strings.ToLower(err.Error() + err.(*fault.Error).Hint)
 			assert.NotContains(t, said, "s3", where)
 			assert.NotContains(t, said, "cr3t", where)
 		} else {

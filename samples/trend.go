@@ -9,6 +9,8 @@ import (
 
 	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
+
+	"traytally/vision/kernel/fault"
 )
 
 // Constants of the chart of individual values.
@@ -79,7 +81,7 @@ var GroupBy = []string{"line", "variety", "party"}
 // point.
 func TrendOf(rows []Row, by string) ([]Chart, error) {
 	if by != "" && !slices.Contains(GroupBy, by) {
-		return nil, &Error{What: fmt.Sprintf("samples cannot be parted by %q", by), Hint: "part them by " + strings.Join(GroupBy, ", ")}
+		return nil, &fault.Error{What: fmt.Sprintf("samples cannot be parted by %q", by), Hint: "part them by " + strings.Join(GroupBy, ", ")}
 	}
 	groups := map[string][]Row{}
 	for _, r := range rows {

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"traytally/grading/correct"
+	"traytally/vision/kernel/fault"
 )
 
 // Add registers a sample. It sets the record's code, revision and time, and
@@ -111,7 +112,7 @@ func (g *Register) Amend(ctx context.Context, code, reason string, change func(*
 func (g *Register) Correct(ctx context.Context, code, reason string, revision int, list []correct.Correction, measure correct.Measure) (*Record, error) {
 	return g.revise(ctx, code, ActionAmend, reason, func(r *Record) error {
 		if r.Revision != revision {
-			return &Error{What: fmt.Sprintf("sample %s is at revision %d, and the corrections were made on revision %d", r.Code, r.Revision, revision),
+			return &fault.Error{What: fmt.Sprintf("sample %s is at revision %d, and the corrections were made on revision %d", r.Code, r.Revision, revision),
 				Hint: "traytally log show " + r.Code + " says what changed; traytally log corrections " + r.Code + " prints what holds now, to put yours in", Err: ErrChanged}
 		}
 		said := make([]correct.Correction, len(list))
@@ -155,7 +156,7 @@ func (g *Register) Rename(ctx context.Context, code, to, reason string) (*Record
 // present one.
 func (g *Register) revise(ctx context.Context, code, action, reason string, change func(*Record) error) (*Record, error) {
 	if strings.TrimSpace(reason) == "" {
-		return nil, &Error{What: "an amendment needs a reason", Hint: "give it with --why"}
+		return nil, &fault.Error{What: "an amendment needs a reason", Hint: "give it with --why"}
 	}
 	if err := checkText("reason", reason, maxNote, false); err != nil {
 		return nil, err
@@ -175,7 +176,7 @@ func (g *Register) revise(ctx context.Context, code, action, reason string, chan
 			return err
 		}
 		if bytes.Equal(before, mustJSON(r)) {
-			return &Error{What: "the amendment changes nothing", Hint: "traytally log show " + code + " shows the sample as it stands"}
+			return &fault.Error{What: "the amendment changes nothing", Hint: "traytally log show " + code + " shows the sample as it stands"}
 		}
 		if was != r.Code {
 			taken, err := g.taken(ctx, tx)
@@ -220,7 +221,7 @@ func refuseTaken(taken map[string]string, code, own string) error {
 	if other == "" || other == own {
 		return nil
 	}
-	e := &Error{What: fmt.Sprintf("the code %s belongs to another sample", code), Hint: "give another code, or none; traytally log show " + other + " shows that sample", Err: ErrCodeTaken}
+	e := &fault.Error{What: fmt.Sprintf("the code %s belongs to another sample", code), Hint: "give another code, or none; traytally log show " + other + " shows that sample", Err: ErrCodeTaken}
 	if other != code {
 		e.What = fmt.Sprintf("the code %s is %s but for case", code, other)
 	}

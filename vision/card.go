@@ -12,6 +12,7 @@ import (
 	"traytally/vision/internal/colour"
 	"traytally/vision/internal/pixel"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // CardOptions says what is known about a tray card in a picture.
@@ -56,15 +57,6 @@ const (
 
 // ErrNoCard is the cause where a picture shows no tray card.
 var ErrNoCard = errors.New("no tray card in the picture")
-
-// A CardError is the cause of an InputError where a tray card is seen that
-// gives no scale. Code is stable: "mark_hidden", "mirrored", "several_cards",
-// "torn", "dots_hidden", "bent", "lens", "tilt", "too_small", "print_size",
-// "field_bright", "no_room".
-type CardError struct{ Code, What string }
-
-// Error returns what is wrong.
-func (e *CardError) Error() string { return e.What }
 
 // A Card is a tray card found in a picture.
 type Card struct {
@@ -152,12 +144,12 @@ const (
 	maxLensDoubt = 0.003
 )
 
-// FindCard looks for a tray card in a picture. Its error is an *InputError
-// with ErrNoCard as its cause where there is none, and with a *CardError where
+// FindCard looks for a tray card in a picture. Its error is a *fault.Error
+// with ErrNoCard as its cause where there is none, and with another where
 // there is one that gives no scale, or one that cannot be trusted.
 func FindCard(ctx context.Context, p *Picture, o CardOptions) (*Card, error) {
 	refused := func(e *card.Refusal) error {
-		return &InputError{p.Name, e.What, e.Hint, &CardError{e.Code, e.What}}
+		return &fault.Error{Path: p.Name, What: e.What, Hint: e.Hint, Err: e}
 	}
 	px := card.Pixels(pixelsOf(p))
 	if px.Pix == nil {
@@ -169,7 +161,7 @@ func FindCard(ctx context.Context, p *Picture, o CardOptions) (*Card, error) {
 	}
 	switch {
 	case errors.Is(err, card.ErrNone):
-		return nil, &InputError{p.Name, "shows no tray card", "print one with: traytally card --out card.pdf; show all four corner marks", ErrNoCard}
+		return nil, &fault.Error{Path: p.Name, What: "shows no tray card", Hint: "print one with: traytally card --out card.pdf; show all four corner marks", Err: ErrNoCard}
 	case err != nil:
 		return nil, err
 	}

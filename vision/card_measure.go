@@ -15,6 +15,7 @@ import (
 	"traytally/vision/internal/cv"
 	"traytally/vision/internal/pixel"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // Straighten returns the part of the picture where the rice lies as if seen
@@ -38,7 +39,7 @@ func (c *Card) Straighten(ctx context.Context, p *Picture) (*Picture, error) {
 		if ctx.Err() != nil {
 			return nil, ctx.Err()
 		}
-		return nil, &InputError{p.Name, "cannot be straightened: " + err.Error(), "use a smaller picture", err}
+		return nil, &fault.Error{Path: p.Name, What: "cannot be straightened: " + err.Error(), Hint: "use a smaller picture", Err: err}
 	}
 	flat := &Picture{
 		Name: p.Name, Format: p.Format, Width: w, Height: h, SHA256: p.SHA256,

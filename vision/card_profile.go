@@ -7,6 +7,8 @@ import (
 	"time"
 
 	"github.com/goccy/go-yaml"
+
+	"traytally/vision/kernel/fault"
 )
 
 // A ScaleProfile is a named scale of one device, found once from something of
@@ -66,13 +68,13 @@ func (s *ScaleProfile) scaleFor(p *Picture) (x, y float64, err error) {
 	case s.StoredX > 0 && s.StoredY > 0 && p.PxPerMMX > 0 && p.PxPerMMY > 0:
 		return s.PxPerMMX / s.StoredX * p.PxPerMMX, s.PxPerMMY / s.StoredY * p.PxPerMMY, nil
 	case s.StoredX > 0:
-		return 0, 0, &InputError{Path: p.Name, What: "states no resolution, and the scale profile was made from a picture that did",
+		return 0, 0, &fault.Error{Path: p.Name, What: "states no resolution, and the scale profile was made from a picture that did",
 			Hint: "scan with the same program and settings as for the profile"}
 	case p.PxPerMMX > 0:
-		return 0, 0, &InputError{Path: p.Name, What: "states a resolution, and the scale profile was made from a picture that did not",
+		return 0, 0, &fault.Error{Path: p.Name, What: "states a resolution, and the scale profile was made from a picture that did not",
 			Hint: "make the profile anew from such a picture: traytally calibrate"}
 	case s.WidthPx != p.Width || s.HeightPx != p.Height:
-		return 0, 0, &InputError{Path: p.Name, What: fmt.Sprintf("has %d × %d pixels, and the scale profile was made from %d × %d without a stated resolution", p.Width, p.Height, s.WidthPx, s.HeightPx),
+		return 0, 0, &fault.Error{Path: p.Name, What: fmt.Sprintf("has %d × %d pixels, and the scale profile was made from %d × %d without a stated resolution", p.Width, p.Height, s.WidthPx, s.HeightPx),
 			Hint: "take the picture as that for the profile, at the same distance and size"}
 	}
 	return s.PxPerMMX, s.PxPerMMY, nil
@@ -137,10 +139,10 @@ const profileSchema = 1
 const MaxProfileBytes = 4 << 20
 
 // ReadScaleProfiles reads what WriteScaleProfiles wrote. file names it in
-// errors, which are *InputError.
+// errors, which are *fault.Error.
 func ReadScaleProfiles(file string, data []byte) (map[string]*ScaleProfile, error) {
 	bad := func(format string, a ...any) error {
-		return &InputError{Path: file, What: fmt.Sprintf(format, a...), Hint: "correct the file, or remove it and calibrate again"}
+		return &fault.Error{Path: file, What: fmt.Sprintf(format, a...), Hint: "correct the file, or remove it and calibrate again"}
 	}
 	if len(data) > MaxProfileBytes {
 		return nil, bad("has %d bytes, more than the limit of %d", len(data), MaxProfileBytes)

@@ -8,6 +8,7 @@ import (
 
 	"traytally/vision/internal/card"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // A Calibration is the scale of a picture, found from something of known size
@@ -44,7 +45,7 @@ func CalibrateObject(ctx context.Context, p *Picture, length, width float64) (*C
 		return nil, fmt.Errorf("an object of %g × %g mm", length, width)
 	}
 	bad := func(hint, format string, a ...any) error {
-		return &InputError{Path: p.Name, What: fmt.Sprintf(format, a...), Hint: hint}
+		return &fault.Error{Path: p.Name, What: fmt.Sprintf(format, a...), Hint: hint}
 	}
 	o, err := card.FindObject(ctx, card.Pixels(pixelsOf(p)))
 	if e, ok := errors.AsType[*card.Refusal](err); ok {
@@ -98,9 +99,9 @@ func CalibratePoints(p *Picture, a, b kernel.Point, length float64) (*Calibratio
 	d := a.Dist(b)
 	switch {
 	case !inside(a) || !inside(b):
-		return nil, &InputError{Path: p.Name, What: fmt.Sprintf("a point lies outside the picture of %d × %d pixels", p.Width, p.Height), Hint: "give points in pixels from the upper left corner"}
+		return nil, &fault.Error{Path: p.Name, What: fmt.Sprintf("a point lies outside the picture of %d × %d pixels", p.Width, p.Height), Hint: "give points in pixels from the upper left corner"}
 	case !(d >= 50) || !(length > 0):
-		return nil, &InputError{Path: p.Name, What: fmt.Sprintf("the points lie %.0f pixels apart, too near for a scale", d), Hint: "take points at least 50 pixels apart, better several hundred"}
+		return nil, &fault.Error{Path: p.Name, What: fmt.Sprintf("the points lie %.0f pixels apart, too near for a scale", d), Hint: "take points at least 50 pixels apart, better several hundred"}
 	}
 	s := d / length
 	angle := math.Atan((b.Y - a.Y) / (b.X - a.X))
@@ -123,7 +124,7 @@ func (c *Card) Calibration(p *Picture) (*Calibration, error) {
 		low, high = min(low, b), max(high, a)
 	}
 	if high/low > 1+maxAnisotropy {
-		return nil, &InputError{Path: p.Name, What: fmt.Sprintf("the scale differs by %.1f %% over the card: a slanted view, not a scan", 100*(high/low-1)),
+		return nil, &fault.Error{Path: p.Name, What: fmt.Sprintf("the scale differs by %.1f %% over the card: a slanted view, not a scan", 100*(high/low-1)),
 			Hint: "scan the card flat on the glass; photos with the card in them need no calibration"}
 	}
 	xx, xy, yx, yy := c.found.Camera.Jacobian(card.Point{X: lay.W / 2, Y: lay.H / 2})

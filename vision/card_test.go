@@ -18,6 +18,7 @@ import (
 	"traytally/vision/internal/colour"
 	"traytally/vision/internal/pixel"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 	"traytally/vision/phantom"
 )
 
@@ -156,11 +157,11 @@ func TestCardRefuses(t *testing.T) {
 			t.Parallel()
 			pic, _ := photo(t, c.change)
 			_, err := FindCard(context.Background(), pic, CardOptions{RulerMM: c.ruler})
-			e, ok := errors.AsType[*CardError](err)
+			e, ok := errors.AsType[*card.Refusal](err)
 			require.True(t, ok, "%v", err)
 			assert.Equal(t, c.code, e.Code, err.Error())
 			assert.Contains(t, err.Error(), c.what)
-			in, ok := errors.AsType[*InputError](err)
+			in, ok := errors.AsType[*fault.Error](err)
 			require.True(t, ok)
 			assert.NotEmpty(t, in.Hint)
 		})
@@ -176,7 +177,7 @@ func TestCardRefuses(t *testing.T) {
 		b, _ := photo(t, func(p *phantom.Photo) { p.AimX, p.AimY = 70, 90 })
 		copy(a.Pix()[:3*a.Width*500], b.Pix()[3*a.Width*600:])
 		_, err := FindCard(context.Background(), a, CardOptions{})
-		e, ok := errors.AsType[*CardError](err)
+		e, ok := errors.AsType[*card.Refusal](err)
 		require.True(t, ok, "%v", err)
 		assert.Contains(t, []string{"several_cards", "torn"}, e.Code)
 	})

@@ -10,6 +10,7 @@ import (
 	"traytally/vision/internal/geom"
 	"traytally/vision/internal/segment"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // Limits of a scale by a coin.
@@ -63,7 +64,7 @@ func (c *coin) tilt() float64 {
 // on it is taken out of r.
 func coinOf(ctx context.Context, p *Picture, r *segment.Result, mm float64) (*coin, error) {
 	bad := func(hint, format string, a ...any) (*coin, error) {
-		return nil, &InputError{Path: p.Name, What: fmt.Sprintf(format, a...), Hint: hint}
+		return nil, &fault.Error{Path: p.Name, What: fmt.Sprintf(format, a...), Hint: hint}
 	}
 	least := mm / 2 * max(r.Model.Length/maxUsualLengthMM, r.Model.Width/maxUsualWidthMM)
 	most := mm / 2 * min(r.Model.Length/minUsualLengthMM, r.Model.Width/minUsualWidthMM)

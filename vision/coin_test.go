@@ -13,6 +13,7 @@ import (
 
 	"traytally/vision/internal/segment"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 	"traytally/vision/phantom"
 )
 
@@ -136,7 +137,7 @@ func TestNoCoin(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			_, err := Measure(context.Background(), opened(t, "a.bmp", besideRice(t, c.things...), 300), MeasureOptions{CoinMM: c.mm})
-			var e *InputError
+			var e *fault.Error
 			require.ErrorAs(t, err, &e)
 			assert.Contains(t, e.What, c.what)
 			assert.Contains(t, e.Hint, c.hint)

@@ -11,6 +11,7 @@ import (
 	"traytally/vision/internal/pixel"
 	"traytally/vision/internal/segment"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // A picture whose kernels have this share of pixels with a channel at the top
@@ -207,7 +208,7 @@ func isNeutral(tray [3]float64) bool {
 // patchLevel returns the mean linear blue, green and red of a place.
 func patchLevel(p *Picture, at image.Rectangle) (level [3]float64, err error) {
 	bad := func(what, hint string) error {
-		return &InputError{Path: p.Name, What: fmt.Sprintf("the grey patch at %d,%d of %d × %d pixels %s", at.Min.X, at.Min.Y, at.Dx(), at.Dy(), what), Hint: hint}
+		return &fault.Error{Path: p.Name, What: fmt.Sprintf("the grey patch at %d,%d of %d × %d pixels %s", at.Min.X, at.Min.Y, at.Dx(), at.Dy(), what), Hint: hint}
 	}
 	if !at.In(image.Rect(0, 0, p.Width, p.Height)) || at.Dx() < 4 || at.Dy() < 4 {
 		return level, bad("does not lie in the picture", "give x,y,width,height of a grey or white place in the picture, 4 pixels wide or more")

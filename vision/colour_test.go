@@ -15,6 +15,7 @@ import (
 
 	"traytally/vision"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 	"traytally/vision/phantom"
 )
 
@@ -102,7 +103,7 @@ func TestBalance(t *testing.T) {
 		"too small": {image.Rect(8, 8, 10, 10), "does not lie in the picture"},
 	} {
 		_, err := vision.Measure(context.Background(), pic, vision.MeasureOptions{Colour: vision.ColourOptions{GreyPatch: c.at}})
-		var e *vision.InputError
+		var e *fault.Error
 		require.ErrorAs(t, err, &e, name)
 		assert.Contains(t, e.Error(), c.what)
 		assert.NotEmpty(t, e.Hint)

@@ -10,6 +10,7 @@ import (
 	"traytally/vision/internal/parallel"
 	"traytally/vision/internal/segment"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // MeasureOptions changes how a picture is measured.
@@ -33,13 +34,13 @@ const sameScale = 0.01
 // Measure finds and measures the pieces on a tray. The tray may have any dark
 // colour; its level and the fall-off of light are estimated from the picture.
 //
-// It fails with an *InputError where the picture cannot be a tray of rice:
+// It fails with a *fault.Error where the picture cannot be a tray of rice:
 // nothing on it, a bright ground, kernels too small to measure, or not the one
 // coin that was promised. Doubts that
 // leave a result standing come as Tray.Warnings.
 func Measure(ctx context.Context, p *Picture, o MeasureOptions) (*kernel.Tray, error) {
 	if p.Width < 16 || p.Height < 16 {
-		return nil, &InputError{Path: p.Name, What: fmt.Sprintf("the picture is %d × %d pixels, too small to hold a kernel", p.Width, p.Height),
+		return nil, &fault.Error{Path: p.Name, What: fmt.Sprintf("the picture is %d × %d pixels, too small to hold a kernel", p.Width, p.Height),
 			Hint: "scan the tray at 300 dpi or more"}
 	}
 	t := &kernel.Tray{Picture: p.Name, WidthPx: p.Width, HeightPx: p.Height, Warnings: slices.Clone(p.Warnings)}
@@ -63,7 +64,7 @@ func Measure(ctx context.Context, p *Picture, o MeasureOptions) (*kernel.Tray, e
 	}
 	r, err := segment.Find(ctx, segment.Picture{Pixels: pixelsOf(p), Gain: p.gain})
 	if errors.Is(err, segment.ErrFine) {
-		return nil, &InputError{p.Name, "shows so much fine detail that as kernels it would be tens of thousands", "scan at a lower resolution, a smaller area, or on a tray without a pattern", err}
+		return nil, &fault.Error{Path: p.Name, What: "shows so much fine detail that as kernels it would be tens of thousands", Hint: "scan at a lower resolution, a smaller area, or on a tray without a pattern", Err: err}
 	} else if err != nil {
 		return nil, err
 	}

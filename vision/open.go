@@ -17,6 +17,7 @@ import (
 	"traytally/vision/internal/memory"
 	"traytally/vision/internal/raster"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // DefaultMaxPixels is the size up to which a picture is opened when
@@ -96,7 +97,7 @@ func (p *Picture) Close() error {
 // Picture.
 //
 // A file that is missing, cut short, damaged, too large or of another kind is
-// an *InputError. Damage inside a BMP, an uncompressed TIFF or a WebP that
+// a *fault.Error. Damage inside a BMP, an uncompressed TIFF or a WebP that
 // keeps the lengths right cannot be seen: those types carry no check sums.
 //
 // At its peak Open holds the file and 3 bytes per pixel for a JPEG or WebP, 7
@@ -107,17 +108,17 @@ func Open(path string, o OpenOptions) (*Picture, error) {
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		if _, e := os.Lstat(path); e == nil {
-			return nil, &InputError{path, "is a link to a file that is not there", "put the picture itself in its place", err}
+			return nil, &fault.Error{Path: path, What: "is a link to a file that is not there", Hint: "put the picture itself in its place", Err: err}
 		}
-		return nil, &InputError{path, "no such file", nearby(path), err}
+		return nil, &fault.Error{Path: path, What: "no such file", Hint: nearby(path), Err: err}
 	case errors.Is(err, fs.ErrPermission):
-		return nil, &InputError{path, "not allowed to read this file", "check who may read it", err}
+		return nil, &fault.Error{Path: path, What: "not allowed to read this file", Hint: "check who may read it", Err: err}
 	case err != nil:
-		return nil, &InputError{path, "cannot be read: " + cause(err), "", err}
+		return nil, &fault.Error{Path: path, What: "cannot be read: " + cause(err), Err: err}
 	case info.IsDir():
-		return nil, &InputError{path, "is a directory", "name a picture file in it", nil}
+		return nil, &fault.Error{Path: path, What: "is a directory", Hint: "name a picture file in it"}
 	case !info.Mode().IsRegular():
-		return nil, &InputError{path, "is not an ordinary file", "copy the picture into a file and name that", nil}
+		return nil, &fault.Error{Path: path, What: "is not an ordinary file", Hint: "copy the picture into a file and name that"}
 	case info.Size() > MaxFileBytes:
 		return nil, tooLarge(path, info.Size())
 	}
@@ -127,7 +128,7 @@ func Open(path string, o OpenOptions) (*Picture, error) {
 		if errors.Is(err, fs.ErrPermission) {
 			hint = "check who may read it"
 		}
-		return nil, &InputError{path, "cannot be read: " + cause(err), hint, err}
+		return nil, &fault.Error{Path: path, What: "cannot be read: " + cause(err), Hint: hint, Err: err}
 	}
 	if data != nil {
 		defer raster.Free(data)
@@ -173,13 +174,13 @@ func Decode(name string, data []byte, o OpenOptions) (*Picture, error) {
 		if in.Pixels() <= limit {
 			what = fmt.Sprintf("%d × %d pixels are more than the limit of %d a side", in.Width, in.Height, raster.MaxSide)
 		}
-		return nil, &InputError{name, what, "scan at a lower resolution or a smaller area", UnsupportedError(what)}
+		return nil, &fault.Error{Path: name, What: what, Hint: "scan at a lower resolution or a smaller area"}
 	}
 	need := measureBytes + max(in.Bytes(), measureBytesPerPixel*in.Pixels())
 	share, free, bound := memory.Promise(need)
 	if share == nil {
 		what := fmt.Sprintf("%d × %d pixels take about %d MB of memory to measure, and %s has %d MB left", in.Width, in.Height, need>>20, bound, free>>20)
-		return nil, &InputError{name, what, "close other programs, scan at a lower resolution or a smaller area, or allow more memory", MemoryError(what)}
+		return nil, &fault.Error{Kind: fault.Memory, Path: name, What: what, Hint: "close other programs, scan at a lower resolution or a smaller area, or allow more memory"}
 	}
 
 	// The other core sums the file while this one decodes it.
@@ -202,23 +203,19 @@ func Decode(name string, data []byte, o OpenOptions) (*Picture, error) {
 	}, nil
 }
 
-// refusal makes an error of package codec one for the user.
+// refusal makes an error of package codec one about the named file.
 func refusal(name string, err error) error {
-	e, ok := errors.AsType[*codec.Error](err)
-	if !ok {
-		// The system gave less than it promised.
-		return &InputError{name, err.Error(), "close other programs, or scan at a lower resolution or a smaller area", MemoryError(err.Error())}
+	if e := fault.Of(err); e != nil {
+		e.Path = name
+		return e
 	}
-	var kind error = FormatError(e.What)
-	if e.Kind == codec.Unsupported {
-		kind = UnsupportedError(e.What)
-	}
-	return &InputError{name, e.What, e.Hint, kind}
+	// The system gave less than it promised.
+	return &fault.Error{Kind: fault.Memory, Path: name, What: err.Error(), Hint: "close other programs, or scan at a lower resolution or a smaller area", Err: err}
 }
 
 func tooLarge(name string, size int64) error {
 	what := fmt.Sprintf("the file has %d bytes, more than the limit of %d", size, int64(MaxFileBytes))
-	return &InputError{name, what, "scan at a lower resolution or a smaller area", UnsupportedError(what)}
+	return &fault.Error{Path: name, What: what, Hint: "scan at a lower resolution or a smaller area"}
 }
 
 func millions(n int64) string {

@@ -26,6 +26,7 @@ import (
 
 	"traytally/vision"
 	ht "traytally/vision/internal/codec/codectest"
+	"traytally/vision/kernel/fault"
 )
 
 // open decodes data and closes it with the test.
@@ -38,13 +39,13 @@ func open(t testing.TB, data []byte) *vision.Picture {
 }
 
 // refused opens data and returns why it is refused.
-func refused(t testing.TB, data []byte) *vision.InputError {
+func refused(t testing.TB, data []byte) *fault.Error {
 	t.Helper()
 	p, err := vision.Decode("tray", data, vision.OpenOptions{})
 	if err == nil {
 		p.Close()
 	}
-	e, ok := errors.AsType[*vision.InputError](err)
+	e, ok := errors.AsType[*fault.Error](err)
 	require.True(t, ok, "%T: %v", err, err)
 	assert.Equal(t, "tray", e.Path)
 	assert.NotEmpty(t, e.What)
@@ -274,13 +275,12 @@ func TestRefusedFiles(t *testing.T) {
 		{filepath.Join(dir, "scans", "a.jpg"), "no such file", "the directory " + filepath.Join(dir, "scans") + " cannot be opened", fs.ErrNotExist},
 		{dir, "is a directory", "name a picture file in it", nil},
 		{os.DevNull, "is not an ordinary file", "copy the picture into a file and name that", nil},
-		{filepath.Join(dir, "tray-01.jpg"), "the file is empty", "copy the file again from where it came, or scan again", vision.FormatError("the file is empty")},
-		{filepath.Join(dir, "notes.jpg"), "this looks like text, not a JPEG, PNG, TIFF, BMP or WebP picture", "save the picture as PNG, TIFF or JPEG in 8-bit colour and open that",
-			vision.UnsupportedError("this looks like text, not a JPEG, PNG, TIFF, BMP or WebP picture")},
+		{filepath.Join(dir, "tray-01.jpg"), "the file is empty", "copy the file again from where it came, or scan again", nil},
+		{filepath.Join(dir, "notes.jpg"), "this looks like text, not a JPEG, PNG, TIFF, BMP or WebP picture", "save the picture as PNG, TIFF or JPEG in 8-bit colour and open that", nil},
 	} {
 		p, err := vision.Open(c.path, vision.OpenOptions{})
 		assert.Nil(t, p)
-		e, ok := errors.AsType[*vision.InputError](err)
+		e, ok := errors.AsType[*fault.Error](err)
 		require.True(t, ok, "%v", err)
 		assert.EqualError(t, err, c.path+": "+c.what)
 		assert.Equal(t, c.hint, e.Hint)
@@ -308,8 +308,7 @@ func TestOpenTooLarge(t *testing.T) {
 	}
 	_, err := vision.Open(path, vision.OpenOptions{})
 	assert.ErrorContains(t, err, "the file has 2147483648 bytes, more than the limit of 2147483647")
-	_, ok := errors.AsType[vision.UnsupportedError](err)
-	assert.True(t, ok)
+	assert.Equal(t, "scan at a lower resolution or a smaller area", fault.Of(err).Hint)
 }
 
 // Every type cut at many places is refused with a hint, and nothing crashes.
@@ -320,8 +319,7 @@ func TestCut(t *testing.T) {
 	} {
 		for n := 1; n < len(data); n += 1 + len(data)/150 {
 			e := refused(t, data[:n])
-			_, ok := errors.AsType[vision.FormatError](e)
-			assert.True(t, ok, "%v", e)
+			assert.Equal(t, "copy the file again from where it came, or scan again", e.Hint, "%v", e)
 		}
 	}
 }
@@ -333,8 +331,7 @@ func TestPixelLimit(t *testing.T) {
 	p.Close()
 	_, err = vision.Decode("tray", data, vision.OpenOptions{MaxPixels: 199})
 	assert.EqualError(t, err, "tray: 20 × 10 pixels are more than the limit of 199")
-	_, ok := errors.AsType[vision.UnsupportedError](err)
-	assert.True(t, ok)
+	assert.Equal(t, "scan at a lower resolution or a smaller area", fault.Of(err).Hint)
 	for _, n := range []int64{-1, 700000001} {
 		_, err = vision.Decode("tray", data, vision.OpenOptions{MaxPixels: n})
 		assert.ErrorContains(t, err, "is not in 1 to 700000000")
@@ -372,8 +369,7 @@ func TestTooLittleMemory(t *testing.T) {
 		return
 	}
 	e := refused(t, data)
-	_, ok := errors.AsType[vision.MemoryError](e)
-	require.True(t, ok, e.What)
+	require.Equal(t, fault.Memory, e.Kind, e.What)
 	assert.Regexp(t, `^14000 × 14000 pixels take about 2307 MB of memory to measure, and the limit of this process \(ulimit -v\) has \d+ MB left$`, e.What)
 	open(t, ht.PNG(ht.Pattern(100, 100))) // what fits is read
 }
@@ -472,7 +468,7 @@ func ExampleOpen() {
 	dir, _ := os.MkdirTemp("", "")
 	defer os.RemoveAll(dir)
 	_, err := vision.Open(filepath.Join(dir, "tray.png"), vision.OpenOptions{})
-	if e, ok := errors.AsType[*vision.InputError](err); ok {
+	if e, ok := errors.AsType[*fault.Error](err); ok {
 		fmt.Println(e.What)
 		fmt.Println("hint:", e.Hint)
 	}

@@ -5,6 +5,7 @@ import (
 
 	"traytally/vision/internal/segment"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // The limits of what is measured, and of what is measured without a warning.
@@ -32,7 +33,7 @@ const (
 // refuse says why a picture cannot be measured.
 func refuse(p *Picture, r *segment.Result, pxPerMM float64) error {
 	bad := func(hint, format string, a ...any) error {
-		return &InputError{Path: p.Name, What: fmt.Sprintf(format, a...), Hint: hint}
+		return &fault.Error{Path: p.Name, What: fmt.Sprintf(format, a...), Hint: hint}
 	}
 	total, heaped := 0.0, 0.0
 	for _, q := range r.Pieces {

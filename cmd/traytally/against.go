@@ -44,7 +44,7 @@ func against(path, schema string, now []runFigure) ([]runDifference, error) {
 		Figures []runFigure `json:"figures"`
 	}
 	if json.Unmarshal(data, &doc) != nil || doc.Schema != schema {
-		return nil, &inputError{path: path, what: "is no result of the same command (" + schema + ")", hint: "give what an earlier run wrote with --json FILE"}
+		return nil, inputError(path, "is no result of the same command ("+schema+")", "give what an earlier run wrote with --json FILE")
 	}
 	then := map[string]mill.Figure{}
 	for _, f := range append(doc.Ratios, doc.Figures...) {
@@ -70,7 +70,7 @@ func against(path, schema string, now []runFigure) ([]runDifference, error) {
 		}
 	}
 	if len(out) == 0 {
-		return nil, &inputError{path: path, what: "has none of this run's figures", hint: "compare runs with the same weighings and samples"}
+		return nil, inputError(path, "has none of this run's figures", "compare runs with the same weighings and samples")
 	}
 	return out, nil
 }

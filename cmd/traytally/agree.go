@@ -61,9 +61,9 @@ the repeatability of each method (ISO 5725-2).
 			o.args = args
 			switch {
 			case o.study != "" && len(args) > 0:
-				return &usageError{what: "both a study and results to compare", hint: "a study's results stand in its file"}
+				return usageError("both a study and results to compare", "a study's results stand in its file")
 			case o.study == "" && o.chart != "":
-				return &usageError{what: "--chart without --study", hint: "the chart is of a method study: --study FILE"}
+				return usageError("--chart without --study", "the chart is of a method study: --study FILE")
 			case o.study != "":
 				return runStudy(cmd.Context(), o, u)
 			}
@@ -103,7 +103,7 @@ func (o *agreeOptions) figure(ctx context.Context, u *ui, s string) (mill.Figure
 	}
 	f, ok := g.Figure(o.factor)
 	if !ok || g.Unseen(o.factor) {
-		return f, nil, &inputError{path: s, what: "has no share of " + className(o.factor), hint: "it has: " + strings.Join(g.Codes(), ", ")}
+		return f, nil, inputError(s, "has no share of "+className(o.factor), "it has: "+strings.Join(g.Codes(), ", "))
 	}
 	return f, g, nil
 }
@@ -263,7 +263,7 @@ func runStudy(ctx context.Context, o agreeOptions, u *ui) error {
 		if column == "hand" || isTyped(cell) {
 			f, err := mill.ParseFigure(cell)
 			if err == nil && f.Value > 100 {
-				err = &mill.InputError{What: cell + " % is more than all of it", Hint: "percent by mass"}
+				err = usageError(cell+" % is more than all of it", "percent by mass")
 			}
 			return f.Value, err
 		}
@@ -281,10 +281,10 @@ func runStudy(ctx context.Context, o agreeOptions, u *ui) error {
 	}
 	s, err := agree.NewStudy(pairs)
 	if err != nil {
-		return &inputError{path: o.study, what: err.Error(), hint: "three samples or more with both a hand and a picture figure, or repeats of one sample"}
+		return inputError(o.study, err.Error(), "three samples or more with both a hand and a picture figure, or repeats of one sample")
 	}
 	if o.chart != "" && s.Agreement == nil {
-		return &inputError{path: o.study, what: "too few samples measured by both methods for a chart", hint: "three or more; leave out --chart for the repeatability alone"}
+		return inputError(o.study, "too few samples measured by both methods for a chart", "three or more; leave out --chart for the repeatability alone")
 	}
 	doc := struct {
 		Schema   string            `json:"schema"`

@@ -71,7 +71,7 @@ func runBatch(ctx context.Context, o batchOptions, u *ui) error {
 	}
 	jobs, waiting := o.jobs(names, list)
 	if len(jobs)+len(waiting) == 0 {
-		return &inputError{path: o.folder, what: "holds no picture", hint: "pictures end in " + strings.Join(pictureEndings, ", ")}
+		return inputError(o.folder, "holds no picture", "pictures end in "+strings.Join(pictureEndings, ", "))
 	}
 	w, err := o.start(ctx, u)
 	if err != nil {

@@ -102,7 +102,7 @@ type benchPlace struct {
 func (o *benchOptions) openPlace(u *ui) (*benchPlace, error) {
 	host, port, err := net.SplitHostPort(o.listen)
 	if err != nil {
-		return nil, &usageError{what: fmt.Sprintf("--listen %q is no address with a port", o.listen), hint: "for example --listen 192.168.1.20:7423"}
+		return nil, usageError(fmt.Sprintf("--listen %q is no address with a port", o.listen), "for example --listen 192.168.1.20:7423")
 	}
 	p := &benchPlace{}
 	if p.Token, err = o.token(); err != nil {
@@ -111,22 +111,22 @@ func (o *benchOptions) openPlace(u *ui) (*benchPlace, error) {
 	ip := net.ParseIP(host)
 	here := host == "localhost" || ip != nil && ip.IsLoopback()
 	if !here && p.Token == "" {
-		return nil, &usageError{what: "--listen " + o.listen + " lets other machines in, and no token is set", hint: "write one into a file that only you may read, and give it with --token-file"}
+		return nil, usageError("--listen "+o.listen+" lets other machines in, and no token is set", "write one into a file that only you may read, and give it with --token-file")
 	}
 	switch {
 	case (o.cert == "") != (o.key == ""):
-		return nil, &usageError{what: "--tls-cert and --tls-key belong together", hint: "give both"}
+		return nil, usageError("--tls-cert and --tls-key belong together", "give both")
 	case o.cert != "":
 		c, err := tls.LoadX509KeyPair(o.cert, o.key)
 		if err != nil {
-			return nil, &inputError{path: o.cert, what: "cannot be used as a certificate: " + err.Error(), hint: "both files are PEM, and belong to each other", err: err}
+			return nil, inputError(o.cert, "cannot be used as a certificate: "+err.Error(), "both files are PEM, and belong to each other")
 		}
 		p.tls, p.Secure = &tls.Config{Certificates: []tls.Certificate{c}, MinVersion: tls.VersionTLS12}, true
 	case !here:
 		u.warn("without TLS others on the network can read the token and the pages", "give a certificate with --tls-cert and --tls-key")
 	}
 	if p.listener, err = net.Listen("tcp", o.listen); err != nil {
-		return nil, &usageError{what: "the page cannot be served at " + o.listen + ": " + err.Error(), hint: "perhaps another bench runs there; give another address or port with --listen"}
+		return nil, usageError("the page cannot be served at "+o.listen+": "+err.Error(), "perhaps another bench runs there; give another address or port with --listen")
 	}
 	port = strconv.Itoa(p.listener.Addr().(*net.TCPAddr).Port)
 	names := slices.Clone(o.hosts)
@@ -184,7 +184,7 @@ func (o *benchOptions) token() (string, error) {
 	line, _, _ := strings.Cut(text, "\n")
 	line = strings.TrimSpace(line)
 	if utf8.RuneCountInString(line) < leastToken {
-		return "", &inputError{path: from, what: fmt.Sprintf("holds a token of fewer than %d characters", leastToken), hint: "take a longer one, for example from: openssl rand -hex 16"}
+		return "", inputError(from, fmt.Sprintf("holds a token of fewer than %d characters", leastToken), "take a longer one, for example from: openssl rand -hex 16")
 	}
 	return line, nil
 }
@@ -276,8 +276,7 @@ func (d *desk) lab() bench.Lab {
 			default:
 			}
 		},
-		Hint: hintOf,
-		Log:  func(err error) { d.s.u.warn("the page: "+err.Error(), hintOf(err)) },
+		Log: func(err error) { d.s.u.warn("the page: "+err.Error(), hintOf(err)) },
 	}
 }
 
@@ -328,7 +327,7 @@ func (d *desk) report(ctx context.Context, w io.Writer, rec *samples.Record, kin
 }
 
 func (d *desk) label(w io.Writer, rec *samples.Record, kind string) error {
-	return &inputError{path: rec.Code, what: "no label", hint: "none"}
+	return inputError(rec.Code, "no label", "none")
 }
 
 // take writes a picture that was sent into the folder, whole or not at all, and
@@ -337,7 +336,7 @@ func (d *desk) take(ctx context.Context, name string, body io.Reader) (string, e
 	name = filepath.Base(strings.ReplaceAll(name, `\`, "/"))
 	ending := filepath.Ext(name)
 	if !slices.Contains(pictureEndings, strings.ToLower(ending)) {
-		return "", &inputError{path: name, what: "is no picture by its name", hint: "pictures end in " + strings.Join(pictureEndings, ", ")}
+		return "", inputError(name, "is no picture by its name", "pictures end in "+strings.Join(pictureEndings, ", "))
 	}
 	stem := strings.TrimLeft(strings.Map(func(r rune) rune {
 		if harmful(r) || strings.ContainsRune(`<>:"/|?*`, r) {
@@ -364,7 +363,7 @@ func (d *desk) take(ctx context.Context, name string, body io.Reader) (string, e
 	err := writeSet(ctx, []outFile{{place, func(w io.Writer) error {
 		n, err := io.Copy(w, body)
 		if err == nil && n == 0 {
-			return &inputError{path: name, what: "is empty", hint: "send the picture again"}
+			return inputError(name, "is empty", "send the picture again")
 		}
 		return err
 	}}}, false)

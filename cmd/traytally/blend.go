@@ -126,7 +126,7 @@ func runBlend(ctx context.Context, o blendOptions, u *ui) error {
 		if o.wholeLength > 0 {
 			hint = "grade them all under the same standard"
 		}
-		return &usageError{what: doubt, hint: hint}
+		return usageError(doubt, hint)
 	}
 	plan, err := mill.PlanBlend(b.options)
 	if err != nil {
@@ -170,7 +170,7 @@ type blendBuilder struct {
 
 func (b *blendBuilder) build(ctx context.Context) error {
 	if len(b.o.streams) < 2 {
-		return &usageError{what: "a blend takes two streams or more", hint: "--stream NAME=SAMPLE, once for each"}
+		return usageError("a blend takes two streams or more", "--stream NAME=SAMPLE, once for each")
 	}
 	if err := b.limits(); err != nil {
 		return err
@@ -220,7 +220,7 @@ func (b *blendBuilder) build(ctx context.Context) error {
 // limits gathers the limits of the grade, then the typed ones.
 func (b *blendBuilder) limits() error {
 	if b.o.grade != "" && !b.o.given() {
-		return &usageError{what: "a grade without a standard", hint: "name it: --standard CODE or --contract FILE"}
+		return usageError("a grade without a standard", "name it: --standard CODE or --contract FILE")
 	}
 	if b.o.given() {
 		std, _, err := b.o.standardFlags.limits(b.u)
@@ -231,7 +231,7 @@ func (b *blendBuilder) limits() error {
 			b.o.grade = std.Grades[0]
 		}
 		if b.o.grade == "" {
-			return &usageError{what: "no target grade given", hint: "--grade with one of: " + strings.Join(std.Grades, ", ")}
+			return usageError("no target grade given", "--grade with one of: "+strings.Join(std.Grades, ", "))
 		}
 		g, err := std.Grade(b.o.grade)
 		if err != nil {
@@ -259,13 +259,13 @@ func (b *blendBuilder) limits() error {
 				return inFlag(err, side.flag)
 			}
 			if !f.Bare {
-				return &usageError{what: fmt.Sprintf("--%s %q: a limit has no ±", side.flag, s), hint: "the guard keeps away from it: --guard"}
+				return usageError(fmt.Sprintf("--%s %q: a limit has no ±", side.flag, s), "the guard keeps away from it: --guard")
 			}
 			b.options.Limits = append(b.options.Limits, mill.Limit{Code: code, Label: className(code), AtLeast: side.atLeast, Value: f.Value, Unit: "%"})
 		}
 	}
 	if len(b.options.Limits) == 0 {
-		return &usageError{what: "no limit to keep", hint: "--at-most broken=5, or --standard CODE --grade GRADE"}
+		return usageError("no limit to keep", "--at-most broken=5, or --standard CODE --grade GRADE")
 	}
 	return nil
 }
@@ -281,7 +281,7 @@ func (b *blendBuilder) leaveOut() error {
 			return l.Code == code
 		})
 		if len(b.options.Limits) == n {
-			return &usageError{what: fmt.Sprintf("--leave-out: the grade has no limit on %q to plan for", code), hint: join(": ", "its limits", strings.Join(b.codes(), ", "))}
+			return usageError(fmt.Sprintf("--leave-out: the grade has no limit on %q to plan for", code), join(": ", "its limits", strings.Join(b.codes(), ", ")))
 		}
 	}
 	return nil
@@ -291,7 +291,7 @@ func (b *blendBuilder) leaveOut() error {
 func (b *blendBuilder) stream(ctx context.Context, s string) error {
 	i := strings.IndexAny(s, "=:")
 	if i <= 0 || i == len(s)-1 {
-		return &usageError{what: fmt.Sprintf("--stream %q is neither NAME=SAMPLE nor NAME:CODE=SHARE", s), hint: "for example --stream head=head.json or --stream head:broken=1.5±0.4"}
+		return usageError(fmt.Sprintf("--stream %q is neither NAME=SAMPLE nor NAME:CODE=SHARE", s), "for example --stream head=head.json or --stream head:broken=1.5±0.4")
 	}
 	name, rest := strings.TrimSpace(s[:i]), s[i+1:]
 	out := mill.Stream{Name: name, Shares: map[string]mill.Figure{}}
@@ -305,7 +305,7 @@ func (b *blendBuilder) stream(ctx context.Context, s string) error {
 				return inFlag(err, "stream "+name+":"+code)
 			}
 			if !b.known(code) {
-				return &usageError{what: fmt.Sprintf("--stream %s: there is no limit on %q", name, code), hint: "limits are on: " + strings.Join(b.codes(), ", ")}
+				return usageError(fmt.Sprintf("--stream %s: there is no limit on %q", name, code), "limits are on: "+strings.Join(b.codes(), ", "))
 			}
 		}
 		// A code of the standard is what the standard says it is, not ours.
@@ -343,7 +343,7 @@ func (b *blendBuilder) stream(ctx context.Context, s string) error {
 		}
 		f, ok := g.Figure(code)
 		if !ok {
-			return &usageError{what: fmt.Sprintf("stream %s has no share %q", name, code), hint: "its shares: " + strings.Join(g.Codes(), ", ")}
+			return usageError(fmt.Sprintf("stream %s has no share %q", name, code), "its shares: "+strings.Join(g.Codes(), ", "))
 		}
 		out.Shares[code] = f
 	}
@@ -391,7 +391,7 @@ func (b *blendBuilder) plannable() error {
 		return len(without) > 0
 	})
 	if len(b.options.Limits) == 0 {
-		return &usageError{what: "the grade sets no limit that a blend can be planned for", hint: "add one: --at-most broken=5"}
+		return usageError("the grade sets no limit that a blend can be planned for", "add one: --at-most broken=5")
 	}
 	return nil
 }
@@ -411,9 +411,9 @@ func (b *blendBuilder) perStream(flag string, typed []string, set func(*mill.Str
 			for _, s := range b.options.Streams {
 				names = append(names, s.Name)
 			}
-			return &usageError{what: fmt.Sprintf("%s: there is no stream %q", flag, name), hint: "streams: " + strings.Join(names, ", ")}
+			return usageError(fmt.Sprintf("%s: there is no stream %q", flag, name), "streams: "+strings.Join(names, ", "))
 		case seen[name]:
-			return &usageError{what: fmt.Sprintf("%s is given twice for %s", flag, name), hint: "give it once"}
+			return usageError(fmt.Sprintf("%s is given twice for %s", flag, name), "give it once")
 		}
 		seen[name] = true
 		if err := set(&b.options.Streams[i], text); err != nil {
@@ -427,7 +427,7 @@ func (b *blendBuilder) perStream(flag string, typed []string, set func(*mill.Str
 func money(flag, text, example string) (*float64, error) {
 	v, err := strconv.ParseFloat(text, 64)
 	if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
-		return nil, &usageError{what: fmt.Sprintf("--%s: %q is no sum of money", flag, text), hint: "a number with a decimal point, for example " + example}
+		return nil, usageError(fmt.Sprintf("--%s: %q is no sum of money", flag, text), "a number with a decimal point, for example "+example)
 	}
 	return &v, nil
 }

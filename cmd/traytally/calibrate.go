@@ -36,7 +36,7 @@ func (s *scaleFlags) profileFile() (string, error) {
 	}
 	dir, err := os.UserConfigDir()
 	if err != nil {
-		return "", &usageError{what: "there is no place for scale profiles: " + err.Error(), hint: "name a file: --profiles scales.yaml"}
+		return "", usageError("there is no place for scale profiles: "+err.Error(), "name a file: --profiles scales.yaml")
 	}
 	return filepath.Join(dir, "traytally", "scale-profiles.yaml"), nil
 }
@@ -70,7 +70,7 @@ func profileNamed(file string, all map[string]*vision.ScaleProfile, name string)
 	if len(names) > 0 {
 		hint = "there is " + strings.Join(names, ", ")
 	}
-	return nil, &inputError{path: file, what: fmt.Sprintf("has no scale profile %q", name), hint: hint}
+	return nil, inputError(file, fmt.Sprintf("has no scale profile %q", name), hint)
 }
 
 // calibrateOptions are the flags of the calibrate command.
@@ -141,7 +141,7 @@ func (o *calibrateOptions) scale(ctx context.Context, p *vision.Picture, u *ui) 
 		for i, w := range words {
 			x, err := strconv.ParseFloat(strings.TrimSpace(w), 64)
 			if err != nil || len(words) != len(v) || math.IsNaN(x) || math.IsInf(x, 0) {
-				return nil, &usageError{what: fmt.Sprintf("--points is %q", o.points), hint: "give four numbers, for example --points 120,300,1890,310"}
+				return nil, usageError(fmt.Sprintf("--points is %q", o.points), "give four numbers, for example --points 120,300,1890,310")
 			}
 			v[i] = x
 		}
@@ -182,13 +182,13 @@ type calibrationDocument struct {
 func runCalibrate(ctx context.Context, o calibrateOptions, now time.Time, u *ui) error {
 	switch {
 	case o.width > 0 && o.length == 0:
-		return &usageError{what: "--width needs --length", hint: "give both"}
+		return usageError("--width needs --length", "give both")
 	case !o.card && o.length == 0:
-		return &usageError{what: "nothing of known size is named", hint: "give --length MM of an object in the picture, or --card"}
+		return usageError("nothing of known size is named", "give --length MM of an object in the picture, or --card")
 	case o.cardRuler > 0 && !o.card:
-		return &usageError{what: "--card-ruler needs --card", hint: "give both"}
+		return usageError("--card-ruler needs --card", "give both")
 	case o.name != "" && !vision.ProfileName.MatchString(o.name):
-		return &usageError{what: fmt.Sprintf("a profile cannot be called %q", o.name), hint: "take letters, digits, dots, dashes and underscores"}
+		return usageError(fmt.Sprintf("a profile cannot be called %q", o.name), "take letters, digits, dots, dashes and underscores")
 	}
 	file, all, err := "", map[string]*vision.ScaleProfile(nil), error(nil)
 	if o.name != "" || o.check != "" {
@@ -203,7 +203,7 @@ func runCalibrate(ctx context.Context, o calibrateOptions, now time.Time, u *ui)
 		}
 	}
 	if all[o.name] != nil && o.name != "" && !o.force {
-		return &outputError{path: file, what: fmt.Sprintf("has a scale profile %q already", o.name), hint: "take another name, or add --force to replace it"}
+		return outputError(file, fmt.Sprintf("has a scale profile %q already", o.name), "take another name, or add --force to replace it")
 	}
 	if err := o.output.check(); err != nil {
 		return err

@@ -69,13 +69,13 @@ func runCard(ctx context.Context, o cardOptions, u *ui) error {
 	}
 	switch {
 	case o.out == "":
-		return &usageError{what: "no file given", hint: "for example: traytally card --out card.pdf"}
+		return usageError("no file given", "for example: traytally card --out card.pdf")
 	case !known:
-		return &usageError{what: fmt.Sprintf("there is no paper %q", o.Paper), hint: "take " + strings.Join(vision.Papers(), " or ")}
+		return usageError(fmt.Sprintf("there is no paper %q", o.Paper), "take "+strings.Join(vision.Papers(), " or "))
 	case o.field != fieldDark && o.field != fieldOpen:
-		return &usageError{what: fmt.Sprintf("there is no field %q", o.field), hint: "take dark or open"}
+		return usageError(fmt.Sprintf("there is no field %q", o.field), "take dark or open")
 	case o.Strip && o.field == fieldOpen:
-		return &usageError{what: "the strip card has no field", hint: "leave --field out"}
+		return usageError("the strip card has no field", "leave --field out")
 	}
 	o.OpenField = o.field == fieldOpen
 	switch ending := strings.ToLower(filepath.Ext(o.out)); ending {
@@ -84,7 +84,7 @@ func runCard(ctx context.Context, o cardOptions, u *ui) error {
 	case ".svg":
 		o.Format = vision.CardSVG
 	default:
-		return &usageError{what: fmt.Sprintf("%s: a card is written as PDF or SVG", o.out), hint: "let the name end in .pdf or .svg"}
+		return usageError(fmt.Sprintf("%s: a card is written as PDF or SVG", o.out), "let the name end in .pdf or .svg")
 	}
 	if err := checkPlace(o.out); err != nil {
 		return err

@@ -3,13 +3,19 @@ package main
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"math"
+	"os"
+	"path/filepath"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"traytally/grading"
 	"traytally/grading/correct"
+	"traytally/samples"
 	"traytally/vision"
 	"traytally/vision/kernel"
 	"traytally/vision/phantom"
@@ -114,3 +120,67 @@ func shared(a, b []kernel.Point) (from, to kernel.Point, n int) {
 
 // inner is a place in a kernel.
 func inner(k *kernel.Kernel) correct.Place { return correct.Place{k.X, k.Y} }
+
+// Kernels that people looked at teach like those sorted into folders: from the
+// flags that they left, the limits come out as from folders of the same kernels.
+func TestTuneFromCorrections(t *testing.T) {
+	dir := t.TempDir()
+	scans := filepath.Join(dir, "scans")
+	require.NoError(t, os.Mkdir(scans, 0o777))
+	p := phantom.DefaultParams()
+	p.Seed, p.Count, p.Chalky = 91, 120, 0.25
+	img, _, err := phantom.Draw(p)
+	require.NoError(t, err)
+	var b bytes.Buffer
+	require.NoError(t, phantom.Encode(&b, "tray.png", img, p.DPI, 0))
+	require.NoError(t, os.WriteFile(filepath.Join(scans, "tray.png"), b.Bytes(), 0o666))
+	where := filepath.Join(dir, "r.db")
+	u, _, stderr := testUI()
+	require.Zero(t, run(t.Context(), []string{"batch", scans, "--register", where, "--reports", "none", "-q"}, u), stderr)
+	g, err := samples.Open(t.Context(), where, samples.OpenOptions{})
+	require.NoError(t, err)
+	defer g.Close()
+	rec, err := g.Get(t.Context(), "S"+time.Now().UTC().Format("2006")+"-0001", 0)
+	require.NoError(t, err)
+	trays, err := rec.Trays()
+	require.NoError(t, err)
+	want := map[kernel.Flag]int{}
+	var list []correct.Correction
+	for i := range trays[0].Kernels {
+		k := &trays[0].Kernels[i]
+		c := correct.Correction{Do: correct.Right, At: correct.Inside(k.Outline)}
+		switch {
+		case i == 0: // both flags: it is in no class
+			list = append(list, correct.Correction{Do: correct.Flag, Flag: kernel.Yellow, At: c.At}, correct.Correction{Do: correct.Flag, Flag: kernel.Red, At: c.At})
+		case i == 1: // nothing is there
+			c.Do = correct.Gone
+			list = append(list, c)
+		case i%10 == 2: // nobody looked
+		case k.Has(kernel.Chalky):
+			want[kernel.Chalky]++
+			list = append(list, c)
+		case len(k.Flags) == 0:
+			want[grading.Accept]++
+			list = append(list, c)
+		}
+	}
+	_, err = g.Correct(t.Context(), rec.Code, "checked by hand", 1, list, vision.PieceOf)
+	require.NoError(t, err)
+	sorted, err := g.Sorted(t.Context(), samples.Query{})
+	require.NoError(t, err)
+	got := map[kernel.Flag]int{}
+	for _, s := range sorted {
+		got[s.Class]++
+	}
+	assert.Equal(t, want, got)
+	require.Greater(t, want[kernel.Chalky], 15)
+
+	u, stdout, stderr := testUI()
+	out := filepath.Join(dir, "ours.yaml")
+	require.Zero(t, run(t.Context(), []string{"tune", "--corrections", "--register", where, "--out", out}, u), stderr)
+	assert.Contains(t, stdout.String(), fmt.Sprintf("%d kernels sorted by hand", len(sorted)))
+	assert.FileExists(t, out)
+	u, _, stderr = testUI()
+	assert.Equal(t, exitInput, run(t.Context(), []string{"tune", "--corrections", "--register", where, "--lot", "none of them"}, u))
+	assert.Contains(t, stderr.String(), "holds no kernel of these samples that somebody looked at")
+}

@@ -21,6 +21,8 @@ import (
 type document struct {
 	*grading.Result
 	Pictures []documentPicture `json:"pictures"` // takes the place of Result.Pictures
+	// AsMeasured is the result without corrections, where there are any.
+	AsMeasured *samples.AsMeasured `json:"as_measured,omitempty"`
 }
 
 type documentPicture struct {

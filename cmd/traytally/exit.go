@@ -6,11 +6,7 @@ import (
 	"fmt"
 	"strings"
 
-	"traytally/grading"
-	"traytally/grading/mill"
-	"traytally/grading/standards"
-	"traytally/samples"
-	"traytally/vision"
+	"traytally/vision/kernel/fault"
 )
 
 // Exit codes. 10 and up are for commands whose answer is a verdict.
@@ -59,89 +55,51 @@ func exitStatus() string {
 	return b.String()
 }
 
-// A usageError is a command line that cannot be carried out.
-type usageError struct{ what, hint string }
-
-func (e *usageError) Error() string { return e.what }
-
-// An inputError is an input that cannot be used, beyond what vision refuses.
-type inputError struct {
-	path, what, hint string
-	err              error
+// codes are the exit codes of faults.
+var codes = map[fault.Kind]int{
+	fault.Input:  exitInput,
+	fault.Usage:  exitUsage,
+	fault.Sample: exitUngraded,
+	fault.Output: exitOutput,
+	fault.Memory: exitMemory,
 }
 
-func (e *inputError) Error() string { return e.path + ": " + e.what }
-func (e *inputError) Unwrap() error { return e.err }
-
-// An outputError is an output that was not written.
-type outputError struct {
-	path, what, hint string
-	err              error
+// usageError is about a command line that cannot be carried out.
+func usageError(what, hint string) error {
+	return &fault.Error{Kind: fault.Usage, What: what, Hint: hint}
 }
 
-func (e *outputError) Error() string { return e.path + ": " + e.what }
-func (e *outputError) Unwrap() error { return e.err }
+// inputError is about an input that cannot be used.
+func inputError(path, what, hint string) error {
+	return &fault.Error{Path: path, What: what, Hint: hint}
+}
+
+// outputError is about an output that was not written.
+func outputError(path, what, hint string) error {
+	return &fault.Error{Kind: fault.Output, Path: path, What: what, Hint: hint}
+}
 
 // codeOf returns the exit code of an error.
 func codeOf(err error) int {
-	code, _ := told(err)
-	return code
+	verdict, answered := errors.AsType[*answer](err)
+	switch {
+	case err == nil:
+		return exitDone
+	case answered:
+		return verdict.code
+	case errors.Is(err, context.Canceled):
+		return exitInterrupted
+	}
+	if e := fault.Of(err); e != nil {
+		return codes[e.Kind]
+	}
+	return exitInternal
 }
 
 // hintOf returns the way out that an error offers, or "".
 func hintOf(err error) string {
-	_, hint := told(err)
-	return hint
-}
-
-// told returns the exit code of an error and the way out that it offers.
-func told(err error) (code int, hint string) {
-	var (
-		verdict  *answer
-		usage    *usageError
-		output   *outputError
-		input    *inputError
-		standard *standards.UnknownError
-		grade    *standards.UnknownGradeError
-		register *samples.Error
-		picture  *vision.InputError
-		memory   vision.MemoryError
-		milling  *mill.InputError
-		sample   *grading.InputError
-	)
-	switch {
-	case err == nil:
-		return exitDone, ""
-	case errors.As(err, &verdict):
-		return verdict.code, ""
-	case errors.Is(err, context.Canceled):
-		return exitInterrupted, ""
-	case errors.As(err, &usage):
-		return exitUsage, usage.hint
-	case errors.As(err, &output):
-		return exitOutput, output.hint
-	case errors.As(err, &input):
-		return exitInput, input.hint
-	case errors.As(err, &standard):
-		return exitUsage, standard.Hint()
-	case errors.As(err, &grade):
-		return exitUsage, grade.Hint()
-	case errors.As(err, &register) && errors.Is(err, samples.ErrFull):
-		return exitOutput, register.Hint
-	case register != nil:
-		return exitInput, register.Hint
-	case errors.As(err, &picture) && errors.As(err, &memory):
-		return exitMemory, picture.Hint
-	case picture != nil:
-		return exitInput, picture.Hint
-	case errors.As(err, &milling):
-		return exitUsage, milling.Hint
-	case errors.As(err, &sample) && errors.Is(err, grading.ErrParams):
-		return exitUsage, sample.Hint
-	case sample != nil && errors.Is(err, grading.ErrProfile):
-		return exitInput, sample.Hint
-	case sample != nil:
-		return exitUngraded, sample.Hint
+	if e := fault.Of(err); e != nil {
+		return e.Hint
 	}
-	return exitInternal, ""
+	return ""
 }

@@ -19,6 +19,7 @@ import (
 	"time"
 
 	"traytally/samples"
+	"traytally/vision/kernel/fault"
 )
 
 // An outFile is a file to be written.
@@ -28,7 +29,7 @@ type outFile struct {
 }
 
 // writeWhole writes one file so that it appears whole or not at all. An
-// existing file that differs is refused with an *outputError, or replaced
+// existing file that differs is refused with a *fault.Error, or replaced
 // where force is set.
 func writeWhole(path string, force bool, fn func(io.Writer) error) error {
 	return writeSet(context.Background(), []outFile{{path, fn}}, force)
@@ -201,7 +202,7 @@ func (s *set) stage(f outFile) (err error) {
 	// On a file system without case the second would replace the first.
 	seen := filepath.Join(dir, samples.FoldName(t.name))
 	if s.names[seen] {
-		return &outputError{path: f.path, what: "is the name of another output, or is but for case", hint: "give each output a name of its own"}
+		return outputError(f.path, "is the name of another output, or is but for case", "give each output a name of its own")
 	}
 	s.names[seen] = true
 	there, err := t.look()
@@ -316,7 +317,7 @@ func (t *staged) place(force bool) error {
 	}
 	if err := t.in.Rename(t.new, t.name); err != nil {
 		e := notWritten(t.path, err)
-		e.hint = "close it where another program holds it open, and check the rights of its directory"
+		e.Hint = "close it where another program holds it open, and check the rights of its directory"
 		return e
 	}
 	t.placed = true
@@ -346,7 +347,7 @@ func (s *set) end(err error) error {
 				}
 				what += "; what was there is kept as " + filepath.Join(t.in.dir, kept)
 			}
-			err = &outputError{path: t.path, what: what, hint: hintOf(err), err: err}
+			err = &fault.Error{Kind: fault.Output, Path: t.path, What: what, Hint: hintOf(err), Err: err}
 		}
 	}
 	for _, p := range s.dirs {
@@ -382,7 +383,7 @@ func makeDir(dir string) (undo func(), err error) {
 	for d := filepath.Clean(dir); ; d = filepath.Dir(d) {
 		info, err := os.Stat(d)
 		if err == nil && !info.IsDir() {
-			return undo, &outputError{path: d, what: "is a file, not a directory", hint: "name another directory"}
+			return undo, outputError(d, "is a file, not a directory", "name another directory")
 		}
 		if err == nil {
 			break
@@ -414,11 +415,11 @@ func checkPlace(path string) error {
 	info, err := os.Stat(dir)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return &outputError{path: path, what: fmt.Sprintf("there is no directory %s", dir), hint: "make the directory first, or name another place"}
+		return outputError(path, fmt.Sprintf("there is no directory %s", dir), "make the directory first, or name another place")
 	case err != nil:
 		return notWritten(path, err)
 	case !info.IsDir():
-		return &outputError{path: path, what: fmt.Sprintf("%s is a file, not a directory", dir), hint: "name another place"}
+		return outputError(path, fmt.Sprintf("%s is a file, not a directory", dir), "name another place")
 	}
 	return nil
 }
@@ -429,15 +430,15 @@ func ordinary(path string, info fs.FileInfo) error {
 	case info.Mode().IsRegular():
 		return nil
 	case info.IsDir():
-		return &outputError{path: path, what: "is a directory", hint: "name a file in it"}
+		return outputError(path, "is a directory", "name a file in it")
 	case info.Mode()&fs.ModeSymlink != 0:
-		return &outputError{path: path, what: "is a link, and nothing is written through one", hint: "name the file itself, or take the link away; a lone - stands for the standard output"}
+		return outputError(path, "is a link, and nothing is written through one", "name the file itself, or take the link away; a lone - stands for the standard output")
 	}
-	return &outputError{path: path, what: "is not an ordinary file", hint: "name a file; a lone - stands for the standard output"}
+	return outputError(path, "is not an ordinary file", "name a file; a lone - stands for the standard output")
 }
 
 func exists(path string) error {
-	return &outputError{path: path, what: "exists and holds something else", hint: "name another place, or add --force to replace it"}
+	return outputError(path, "exists and holds something else", "name another place, or add --force to replace it")
 }
 
 // writeCause keeps an error that is no matter of the disk as it is.
@@ -448,8 +449,8 @@ func writeCause(path string, err error) error {
 	return err
 }
 
-func notWritten(path string, err error) *outputError {
-	return &outputError{path: path, what: "cannot be written: " + reason(err), hint: "check the place, its rights and the room on it", err: err}
+func notWritten(path string, err error) *fault.Error {
+	return &fault.Error{Kind: fault.Output, Path: path, What: "cannot be written: " + reason(err), Hint: "check the place, its rights and the room on it", Err: err}
 }
 
 // reason is what went wrong, without the names that only the program knows.

@@ -68,11 +68,11 @@ func (o *folderOptions) check() error {
 	info, err := os.Stat(o.folder)
 	switch {
 	case errors.Is(err, os.ErrNotExist):
-		return &inputError{path: o.folder, what: "no such folder", hint: "check the name"}
+		return inputError(o.folder, "no such folder", "check the name")
 	case err != nil:
-		return &inputError{path: o.folder, what: "cannot be opened: " + err.Error(), hint: "check who may read it"}
+		return inputError(o.folder, "cannot be opened: "+err.Error(), "check who may read it")
 	case !info.IsDir():
-		return &inputError{path: o.folder, what: "is a file, not a folder", hint: "to grade one picture: traytally grade " + shellWord(o.folder)}
+		return inputError(o.folder, "is a file, not a folder", "to grade one picture: traytally grade "+shellWord(o.folder))
 	}
 	return nil
 }
@@ -90,7 +90,7 @@ func (o *folderOptions) start(ctx context.Context, u *ui) (*intake, error) {
 			kinds = append(kinds, k)
 		case "none":
 		default:
-			return nil, &usageError{what: fmt.Sprintf("there is no kind of report %q", k), hint: "--reports html, pdf, html,pdf or none"}
+			return nil, usageError(fmt.Sprintf("there is no kind of report %q", k), "--reports html, pdf, html,pdf or none")
 		}
 	}
 	r, err := o.request(u, true)
@@ -118,7 +118,7 @@ func (o *folderOptions) start(ctx context.Context, u *ui) (*intake, error) {
 func (o *folderOptions) found() ([]string, error) {
 	entries, err := os.ReadDir(o.folder)
 	if err != nil {
-		return nil, &inputError{path: o.folder, what: "cannot be read: " + err.Error(), hint: "check who may read it"}
+		return nil, inputError(o.folder, "cannot be read: "+err.Error(), "check who may read it")
 	}
 	var out []string
 	for _, e := range entries {

@@ -5,11 +5,13 @@ import (
 	"io"
 	"os"
 	"slices"
+	"strings"
 
 	"github.com/spf13/cobra"
 
 	"traytally/cmd/traytally/internal/pipeline"
 	"traytally/grading"
+	"traytally/samples"
 )
 
 func newGradeCommand(u *ui) *cobra.Command {
@@ -34,6 +36,9 @@ in it (--coin), the resolution stored in it, --dpi, --scale or --scale-profile.
 Without one the broken percentage is told all the same, lengths are in pixels,
 and what needs millimetres is not assessed.
 
+With --corrections single kernels are put right by hand, as log amend --help
+says; the figures as measured stand beside those as corrected.
+
 With --standard or --contract the sample is graded by those limits: the grade,
 the line that limits it, how far the next grade is, and what was not assessed.
 --sheet adds what no picture shows.
@@ -54,6 +59,7 @@ layer deep on a dark tray.`,
 	f := cmd.Flags()
 	f.StringVarP(&o.out, "out", "o", "", "write the evidence into `DIR`: an overlay of each picture, gallery.png, kernels.csv, result.json")
 	o.addJSON(f)
+	f.StringVar(&o.corrections, "corrections", "", "lay corrections of single kernels from `FILE` on the sample, as log amend does")
 	f.BoolVar(&o.brief, "brief", false, "print the five lines that matter")
 	o.addSampleFlags(cmd)
 	o.standardFlags.add(f)
@@ -79,7 +85,14 @@ func runGrade(ctx context.Context, o gradeOptions, u *ui) error {
 	if err != nil {
 		return inStandardWords(err, o.sheet)
 	}
+	var measured *samples.AsMeasured
+	if o.corrections != "" {
+		if measured, err = o.correct(sample, sheet); err != nil {
+			return err
+		}
+	}
 	doc := newDocument(sample)
+	doc.AsMeasured = measured
 	var files []outFile
 	undo := func() {}
 	if o.out != "" {
@@ -97,12 +110,30 @@ func runGrade(ctx context.Context, o gradeOptions, u *ui) error {
 			return
 		}
 		summary(w, sample.Result, o.out)
+		if measured != nil {
+			before := samples.Row{BrokenMass: measured.BrokenMass, Untold: measured.Untold, TradeClass: measured.Outcome}
+			paragraph(w, "Kernels were corrected by "+plain(o.corrections)+"; as measured "+strings.Replace(brokenText(&before), "  ", ", ", 1)+".")
+		}
 	}, files...); err != nil {
 		undo()
 		return err
 	}
 	tellWarnings(u, sample.Result)
 	return nil
+}
+
+// correct lays the file of corrections on a sample, and returns what it had
+// without them.
+func (o *gradeOptions) correct(sample *pipeline.Sample, sheet *grading.Sheet) (*samples.AsMeasured, error) {
+	file, err := readCorrections(o.corrections)
+	if err != nil {
+		return nil, err
+	}
+	measured, err := sample.Correct(file.Corrections, sheet)
+	if err != nil {
+		return nil, ofFile(err, o.corrections)
+	}
+	return measured, nil
 }
 
 // checkOutputs refuses, before any work, outputs that cannot come to be.
@@ -113,13 +144,13 @@ func (o *gradeOptions) checkOutputs() error {
 	if info, err := os.Stat(o.json); err == nil {
 		for _, p := range slices.Concat(o.pictures, o.wholeFrom) {
 			if in, err := os.Stat(p); err == nil && os.SameFile(in, info) {
-				return &outputError{path: o.json, what: "is one of the pictures", hint: "name another file for the result"}
+				return outputError(o.json, "is one of the pictures", "name another file for the result")
 			}
 		}
 	}
 	if o.out != "" {
 		if info, err := os.Stat(o.out); err == nil && !info.IsDir() {
-			return &outputError{path: o.out, what: "is a file, not a directory", hint: "name another directory"}
+			return outputError(o.out, "is a file, not a directory", "name another directory")
 		}
 	}
 	return nil

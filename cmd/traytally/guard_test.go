@@ -46,8 +46,8 @@ func TestRooms(t *testing.T) {
 		except  []string
 	}{
 		{"kernel", "../../vision/kernel", []string{"gocv.io", "traytally", "github.com", "golang.org", "gonum.org"}, []string{"traytally/vision/kernel"}},
-		{"grading", "../../grading/...", []string{"gocv.io", "traytally/vision", "traytally/samples", "traytally/cmd"}, []string{"traytally/vision/kernel"}},
-		{"samples", "../../samples/...", []string{"gocv.io", "traytally/vision", "traytally/cmd"}, []string{"traytally/vision/kernel"}},
+		{"grading", "../../grading/...", []string{"gocv.io", "traytally/vision", "traytally/samples", "traytally/cmd"}, []string{"traytally/vision/kernel", "traytally/vision/kernel/fault"}},
+		{"samples", "../../samples/...", []string{"gocv.io", "traytally/vision", "traytally/cmd"}, []string{"traytally/vision/kernel", "traytally/vision/kernel/fault"}},
 		{"phantom", "../../vision/phantom", []string{"traytally/vision/internal/cv", "traytally/vision/internal/codec", "traytally/grading", "traytally/samples"}, nil},
 		{"pipeline", "./internal/pipeline", []string{"github.com/spf13", "golang.org/x/term"}, nil},
 		{"vision", "../../vision", []string{"traytally/grading", "traytally/samples", "traytally/cmd", "traytally/vision/phantom"}, nil},

@@ -80,7 +80,7 @@ func newHelpCommand(u *ui) *cobra.Command {
 				if near := standards.Nearest(args[0], names); len(near) > 0 {
 					hint = "did you mean traytally help " + near[0] + "?"
 				}
-				return &usageError{what: fmt.Sprintf("there is no command and no topic %q", strings.Join(args, " ")), hint: hint}
+				return usageError(fmt.Sprintf("there is no command and no topic %q", strings.Join(args, " ")), hint)
 			}
 			found.InitDefaultHelpFlag()
 			found.InitDefaultVersionFlag()

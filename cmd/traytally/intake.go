@@ -23,6 +23,7 @@ import (
 	"traytally/samples/report"
 	"traytally/vision"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // An intake turns pictures into registered samples and their reports, for batch
@@ -185,13 +186,13 @@ func (w *intake) measure(ctx context.Context, j job) (*intaken, error) {
 	}
 	for _, p := range j.pictures {
 		if n := underway.Dir(w.out).Times(p); n >= underway.Enough && !w.again {
-			m.refuse(&vision.InputError{Path: p, What: fmt.Sprintf("the program was killed %d times while it measured this picture", n),
+			m.refuse(&fault.Error{Path: p, What: fmt.Sprintf("the program was killed %d times while it measured this picture", n),
 				Hint: "scan at a lower resolution or a smaller area, or run the same command with --again"})
 			return m, nil
 		}
 		end, err := underway.Dir(w.out).Begin(p)
 		if err != nil {
-			return nil, &outputError{path: w.out, what: "cannot be written: " + err.Error(), hint: "check who may write there"}
+			return nil, outputError(w.out, "cannot be written: "+err.Error(), "check who may write there")
 		}
 		defer end()
 	}

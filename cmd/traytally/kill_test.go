@@ -2,12 +2,17 @@ package main
 
 import (
 	"bytes"
+	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
+	"maps"
 	"math/rand/v2"
+	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"strconv"
 	"strings"
@@ -18,6 +23,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"github.com/xuri/excelize/v2"
 
+	"traytally/grading/correct"
 	"traytally/samples"
 	"traytally/samples/report"
 )
@@ -45,7 +51,7 @@ func TestKills(t *testing.T) {
 		rounds func(k *killing)
 	}{
 		{"batch", 1000, killBatch}, {"watch", 1000, killWatch},
-		{"amend", 200, killAmend}, {"export", 200, killExport}, {"report", 200, killReport},
+		{"amend", 200, killAmend}, {"export", 200, killExport}, {"report", 200, killReport}, {"save", 200, killSave},
 	} {
 		t.Run(kind.name, func(t *testing.T) {
 			k := &killing{T: t, rng: rand.New(rand.NewPCG(9, uint64(i))), wanted: max(1, kind.long*percent/100), faults: map[string]int{}}
@@ -352,6 +358,135 @@ func killAmend(k *killing) {
 		}
 	}
 }
+
+// killSave kills the bench while somebody saves corrections on its page. Every
+// save that was answered is there once, and none is half there: the corrections
+// of each revision are those that were sent with its reason.
+func killSave(k *killing) {
+	scans := tinyScans(k.T, 1)
+	where := k.fresh(filepath.Join(scans, outName))
+	k.run("batch", scans, "--register", where, "--reports", "none")
+	k.register(where)
+	code := slices.Collect(maps.Values(k.seen))[0]
+	places := k.places(where, code)
+
+	sent := map[string][]correct.Correction{} // by their reason
+	answered := map[string]bool{}
+	for round := 0; k.more(); round++ {
+		cmd, address, said := startBench(k.T, scans, "--register", where, "--reports", "html")
+		ended := make(chan error, 1)
+		go func() { ended <- cmd.Wait() }()
+		moment := time.Now().Add(time.Duration(k.rng.IntN(400)) * time.Millisecond)
+		time.AfterFunc(time.Until(moment), func() { cmd.Process.Kill() })
+		for n := 0; ; n++ {
+			revision, err := revisionOf(address, code)
+			if err != nil {
+				break
+			}
+			why := fmt.Sprintf("round %d save %d", round, n)
+			list := []correct.Correction{}
+			for i, at := range places[:20] {
+				if k.rng.IntN(2) == 0 {
+					list = append(list, correct.Correction{Do: []correct.Kind{correct.Broken, correct.Whole, correct.Right, correct.Gone}[i%4], Picture: 1, At: at})
+				}
+			}
+			sent[why] = list
+			switch err := save(address, code, revision, why, list); {
+			case err == nil:
+				answered[why] = true
+			case errors.Is(err, errRefused):
+				k.Error(err)
+			}
+		}
+		require.Error(k, <-ended, "%s", said)
+		k.kills++
+
+		k.register(where)
+		g := openRegister(k.T, where)
+		history, err := g.History(k.Context(), code)
+		require.NoError(k, err)
+		times := map[string]int{}
+		for i, e := range history {
+			if i == 0 {
+				continue
+			}
+			times[e.Reason]++
+			if i < len(history)-3 { // looked at before
+				continue
+			}
+			rec, err := g.Get(k.Context(), code, e.Revision)
+			require.NoError(k, err)
+			var said []correct.Correction
+			for _, c := range rec.Corrections {
+				said = append(said, c.Said())
+			}
+			if len(said) != len(sent[e.Reason]) || len(said) > 0 && !reflect.DeepEqual(said, sent[e.Reason]) {
+				k.fault("half-written", "revision %d, %q", e.Revision, e.Reason)
+			}
+		}
+		require.NoError(k, g.Close())
+		for why := range answered {
+			if times[why] == 0 {
+				k.fault("lost", "the corrections of %q", why)
+			}
+		}
+		for why, n := range times {
+			if n > 1 {
+				k.fault("doubled", "%d times %q", n, why)
+			}
+		}
+	}
+}
+
+// places are in the kernels of a sample.
+func (k *killing) places(where, code string) (out []correct.Place) {
+	g := openRegister(k.T, where)
+	defer g.Close()
+	rec, err := g.Get(k.Context(), code, 0)
+	require.NoError(k, err)
+	trays, err := rec.Trays()
+	require.NoError(k, err)
+	for i := range trays[0].Kernels {
+		out = append(out, correct.Inside(trays[0].Kernels[i].Outline))
+	}
+	return out
+}
+
+// revisionOf asks a bench for the revision of a sample.
+func revisionOf(address, code string) (int, error) {
+	resp, err := http.Get(address + "/sample/" + code + "/kernels")
+	if err != nil {
+		return 0, err
+	}
+	defer resp.Body.Close()
+	var d struct{ Revision int }
+	return d.Revision, json.NewDecoder(resp.Body).Decode(&d)
+}
+
+// save sends corrections to a bench, as its page does.
+func save(address, code string, revision int, why string, list []correct.Correction) error {
+	body, err := json.Marshal(map[string]any{"revision": revision, "corrections": list, "why": why, "by": "A. Clerk (invented)"})
+	if err != nil {
+		return err
+	}
+	r, err := http.NewRequest("POST", address+"/sample/"+code+"/save", bytes.NewReader(body))
+	if err != nil {
+		return err
+	}
+	r.Header.Set("Origin", address)
+	resp, err := http.DefaultClient.Do(r)
+	if err != nil {
+		return err
+	}
+	defer resp.Body.Close()
+	text, err := io.ReadAll(resp.Body)
+	if err == nil && resp.StatusCode != http.StatusOK {
+		err = fmt.Errorf("%w: %s: %s", errRefused, resp.Status, text)
+	}
+	return err
+}
+
+var errRefused = errors.New("the bench refused corrections")
 
 // replace kills commands that replace what the directory of their files holds.
 // write[i] writes one of two contents; each file must hold either, whole, and

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"strings"
@@ -14,6 +13,7 @@ import (
 	"traytally/grading/correct"
 	"traytally/samples"
 	"traytally/vision"
+	"traytally/vision/kernel/fault"
 )
 
 // amendOptions are the flags of log amend.
@@ -89,7 +89,7 @@ func runLogAmend(ctx context.Context, o amendOptions, given func(string) bool, u
 	if o.corrections != "" {
 		for _, fact := range []string{"lot", "party", "line", "variety", "stage", "drawn", "received", "note", "moisture", "mass", "sheet"} {
 			if given(fact) {
-				return &usageError{what: "--corrections and --" + fact + " are two amendments", hint: "make one after the other, each with its reason"}
+				return usageError("--corrections and --"+fact+" are two amendments", "make one after the other, each with its reason")
 			}
 		}
 		return correctKernels(ctx, o, u)
@@ -108,7 +108,7 @@ func runLogAmend(ctx context.Context, o amendOptions, given func(string) bool, u
 		}
 		at, err := samples.ParseTime(text)
 		if err != nil {
-			return &usageError{what: "--" + name + ": " + err.Error(), hint: hintOf(err)}
+			return usageError("--"+name+": "+err.Error(), hintOf(err))
 		}
 		times[name] = at
 	}
@@ -160,7 +160,7 @@ func runLogAmend(ctx context.Context, o amendOptions, given func(string) bool, u
 // needsWhy refuses a change of the register without a reason.
 func needsWhy(why string) error {
 	if strings.TrimSpace(why) == "" {
-		return &usageError{what: "a change of the register needs a reason", hint: "give it with --why"}
+		return usageError("a change of the register needs a reason", "give it with --why")
 	}
 	return nil
 }
@@ -181,16 +181,12 @@ func tellRevision(rec *samples.Record, u *ui) error {
 
 // correctKernels lays a file of corrections on a sample.
 func correctKernels(ctx context.Context, o amendOptions, u *ui) error {
-	data, err := readFile(o.corrections, 1<<20)
+	file, err := readCorrections(o.corrections)
 	if err != nil {
 		return err
 	}
-	file, err := correct.Decode(o.corrections, data)
-	if err != nil {
-		return ofFile(err, o.corrections)
-	}
 	if file.Sample != "" && file.Sample != o.code {
-		return &inputError{path: o.corrections, what: fmt.Sprintf("holds corrections of sample %s, not of %s", file.Sample, o.code), hint: "name the sample that they are of"}
+		return inputError(o.corrections, fmt.Sprintf("holds corrections of sample %s, not of %s", file.Sample, o.code), "name the sample that they are of")
 	}
 	g, err := o.open(ctx, false)
 	if err != nil {
@@ -213,10 +209,22 @@ func correctKernels(ctx context.Context, o amendOptions, u *ui) error {
 	return tellRevision(rec, u)
 }
 
+func readCorrections(path string) (*correct.File, error) {
+	data, err := readFile(path, 1<<20)
+	if err != nil {
+		return nil, err
+	}
+	file, err := correct.Decode(path, data)
+	if err != nil {
+		return nil, ofFile(err, path)
+	}
+	return file, nil
+}
+
 // ofFile makes a fault of corrections one of the file that they came from.
 func ofFile(err error, path string) error {
-	e, ok := errors.AsType[*grading.InputError](err)
-	if !ok {
+	e := fault.Of(err)
+	if e == nil || e.Kind != fault.Sample {
 		return err
 	}
 	what := e.What
@@ -224,5 +232,5 @@ func ofFile(err error, path string) error {
 		at, text, _ := strings.Cut(rest, ": ")
 		path, what = path+at, text
 	}
-	return &inputError{path: path, what: what, hint: e.Hint}
+	return inputError(path, what, e.Hint)
 }

@@ -87,7 +87,7 @@ leads to it, and no other sample gets it.`,
 		Example: "  traytally log rename S2026-0001 N-101 --why \"code came late\"",
 		Args: func(_ *cobra.Command, args []string) error {
 			if len(args) != 2 {
-				return &usageError{what: fmt.Sprintf("rename takes the code of a sample and its new code, got %d", len(args)), hint: "for example: traytally log rename S2026-0001 N-101 --why \"code came late\""}
+				return usageError(fmt.Sprintf("rename takes the code of a sample and its new code, got %d", len(args)), "for example: traytally log rename S2026-0001 N-101 --why \"code came late\"")
 			}
 			return nil
 		},

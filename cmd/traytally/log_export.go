@@ -36,7 +36,7 @@ spreadsheet would read as a formula get an apostrophe in front.`,
 func runLogExport(ctx context.Context, o readFlags, path string) error {
 	ending := strings.ToLower(filepath.Ext(path))
 	if ending != ".csv" && ending != ".xlsx" && ending != ".json" {
-		return &usageError{what: fmt.Sprintf("%s does not end in .csv, .xlsx or .json", path), hint: "the ending tells the form"}
+		return usageError(fmt.Sprintf("%s does not end in .csv, .xlsx or .json", path), "the ending tells the form")
 	}
 	if err := checkPlace(path); err != nil {
 		return err

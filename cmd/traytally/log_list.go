@@ -83,7 +83,7 @@ func (q *queryFlags) query() (samples.Query, error) {
 		}
 		at, err := samples.ParseTime(t.text)
 		if err != nil {
-			return out, &usageError{what: "--" + t.flag + ": " + err.Error(), hint: hintOf(err)}
+			return out, usageError("--"+t.flag+": "+err.Error(), hintOf(err))
 		}
 		if t.flag == "to" { // List's end is exclusive
 			if len(t.text) == len(time.DateOnly) {

@@ -46,7 +46,7 @@ last bit is told. The versions stand beside a result that differs.`,
 		Example: "  traytally log recheck S2026-0001\n  traytally log recheck --all --pictures /archive/2026 --json recheck.json",
 		Args: func(cmd *cobra.Command, args []string) error {
 			if o.all != (len(args) == 0) {
-				return &usageError{what: "recheck takes the codes of samples, or --all", hint: "for example: traytally log recheck S2026-0001"}
+				return usageError("recheck takes the codes of samples, or --all", "for example: traytally log recheck S2026-0001")
 			}
 			return nil
 		},

@@ -53,14 +53,14 @@ share on it is given with the interval of its slope.`,
 func runLogTrend(ctx context.Context, o trendOptions, u *ui) error {
 	if o.chart != "" {
 		if !strings.EqualFold(filepath.Ext(o.chart), ".svg") {
-			return &usageError{what: fmt.Sprintf("the chart %s does not end in .svg", o.chart), hint: "charts are drawn as SVG, which browsers and text programs show"}
+			return usageError(fmt.Sprintf("the chart %s does not end in .svg", o.chart), "charts are drawn as SVG, which browsers and text programs show")
 		}
 		if err := checkPlace(o.chart); err != nil {
 			return err
 		}
 	}
 	if o.group != "" && !slices.Contains(samples.GroupBy, o.group) {
-		return &usageError{what: fmt.Sprintf("samples cannot be parted by %q", o.group), hint: "--by " + strings.Join(samples.GroupBy, ", --by ")}
+		return usageError(fmt.Sprintf("samples cannot be parted by %q", o.group), "--by "+strings.Join(samples.GroupBy, ", --by "))
 	}
 	g, rows, err := o.rows(ctx)
 	if err != nil {
@@ -68,7 +68,7 @@ func runLogTrend(ctx context.Context, o trendOptions, u *ui) error {
 	}
 	defer g.Close()
 	if len(rows) == 0 {
-		return &inputError{path: g.Where(), what: "no sample fits", hint: "traytally log list shows all samples"}
+		return inputError(g.Where(), "no sample fits", "traytally log list shows all samples")
 	}
 	charts, err := samples.TrendOf(rows, o.group)
 	if err != nil {

@@ -42,7 +42,7 @@ chain anew or cut off its end; then a head noted before is no longer in it.
 
 func runLogVerify(ctx context.Context, o verifyLogOptions, u *ui) error {
 	if o.head != "" && (len(o.head) < 12 || strings.Trim(strings.ToLower(o.head), "0123456789abcdef") != "") {
-		return &usageError{what: fmt.Sprintf("%q is no hash of an entry", o.head), hint: "give 12 digits or more, as log verify, log show and the reports print them"}
+		return usageError(fmt.Sprintf("%q is no hash of an entry", o.head), "give 12 digits or more, as log verify, log show and the reports print them")
 	}
 	if err := o.check(); err != nil {
 		return err

@@ -67,7 +67,7 @@ func runRoot(ctx context.Context, root *cobra.Command, args []string, u *ui) (co
 		return exitDone
 	}
 	if !started && codeOf(err) == exitInternal {
-		err = &usageError{what: firstLine(err.Error()), hint: "see " + cmd.CommandPath() + " --help"}
+		err = usageError(firstLine(err.Error()), "see "+cmd.CommandPath()+" --help")
 	}
 	if _, ok := errors.AsType[*answer](err); !ok {
 		u.fail(err)
@@ -86,7 +86,7 @@ func each(cmd *cobra.Command, f func(*cobra.Command)) {
 // oneOf refuses flags that exclude each other.
 func oneOf(cmd *cobra.Command, a, b string) error {
 	if cmd.Flags().Changed(a) && cmd.Flags().Changed(b) {
-		return &usageError{what: fmt.Sprintf("--%s and --%s exclude each other", a, b), hint: "give one of them"}
+		return usageError(fmt.Sprintf("--%s and --%s exclude each other", a, b), "give one of them")
 	}
 	return nil
 }
@@ -95,7 +95,7 @@ func oneOf(cmd *cobra.Command, a, b string) error {
 func takesOne(what, example string) cobra.PositionalArgs {
 	return func(cmd *cobra.Command, args []string) error {
 		if len(args) != 1 || strings.TrimSpace(args[0]) == "" {
-			return &usageError{what: fmt.Sprintf("%s takes one %s, got %d", cmd.CommandPath(), what, len(args)), hint: "for example: " + cmd.CommandPath() + " " + example}
+			return usageError(fmt.Sprintf("%s takes one %s, got %d", cmd.CommandPath(), what, len(args)), "for example: "+cmd.CommandPath()+" "+example)
 		}
 		return nil
 	}
@@ -136,15 +136,15 @@ the rules of the place.`,
 	root.SetIn(u.in)
 	root.SetErr(u.err)
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
-		e := &usageError{what: firstLine(err.Error()), hint: "see " + cmd.CommandPath() + " --help"}
-		if typed, unknown := strings.CutPrefix(e.what, "unknown flag: --"); unknown {
+		what, hint := firstLine(err.Error()), "see "+cmd.CommandPath()+" --help"
+		if typed, unknown := strings.CutPrefix(what, "unknown flag: --"); unknown {
 			var names []string
 			cmd.Flags().VisitAll(func(f *pflag.Flag) { names = append(names, f.Name) })
 			if near := standards.Nearest(typed, names); len(near) > 0 {
-				e.hint = "did you mean --" + near[0] + "?"
+				hint = "did you mean --" + near[0] + "?"
 			}
 		}
-		return e
+		return usageError(what, hint)
 	})
 	root.Version = version
 	root.SetVersionTemplate(versionText())
@@ -204,7 +204,7 @@ func unknownCommand(cmd *cobra.Command, args []string) error {
 	} else if slices.Contains(pictureEndings, strings.ToLower(filepath.Ext(word))) {
 		hint = "to grade a picture: " + cmd.CommandPath() + " grade " + shellWord(word)
 	}
-	return &usageError{what: fmt.Sprintf("there is no command %q", word), hint: hint}
+	return usageError(fmt.Sprintf("there is no command %q", word), hint)
 }
 
 var pictureEndings = []string{".jpg", ".jpeg", ".png", ".tif", ".tiff", ".bmp", ".webp"}

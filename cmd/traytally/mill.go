@@ -18,6 +18,7 @@ import (
 	"traytally/grading"
 	"traytally/grading/mill"
 	"traytally/samples"
+	"traytally/vision/kernel/fault"
 )
 
 // What yield, stages, blend and sorter share.
@@ -86,7 +87,7 @@ func (o *sampleFlags) reopen(ctx context.Context, code string) (*grading.Result,
 		return nil, nil, err
 	}
 	if rec.Withdrawn {
-		return nil, nil, &inputError{path: code, what: "the sample was withdrawn", hint: "traytally log show " + rec.Code + " says why; name another sample"}
+		return nil, nil, inputError(code, "the sample was withdrawn", "traytally log show "+rec.Code+" says why; name another sample")
 	}
 	k, err := rec.Kernels()
 	if err != nil {
@@ -131,13 +132,13 @@ func (o *sampleFlags) result(ctx context.Context, u *ui, req pipeline.Request, a
 	}
 	switch {
 	case len(args) > 1:
-		return nil, nil, false, &usageError{what: fmt.Sprintf("%s and %d more", one, len(args)-1), hint: "give pictures of one sample, or one result, or one code of the register"}
+		return nil, nil, false, usageError(fmt.Sprintf("%s and %d more", one, len(args)-1), "give pictures of one sample, or one result, or one code of the register")
 	case o.dpi > 0 || o.scale > 0 || o.wholeLength > 0 || len(o.wholeFrom) > 0:
-		return nil, nil, false, &usageError{what: one + " is graded already: the scale and the whole-kernel length are in it", hint: "leave out --dpi, --scale, --whole-length and --whole-from, or give the pictures"}
+		return nil, nil, false, usageError(one+" is graded already: the scale and the whole-kernel length are in it", "leave out --dpi, --scale, --whole-length and --whole-from, or give the pictures")
 	case isCode:
 		r, rec, err := o.reopen(ctx, one)
 		if errors.Is(err, samples.ErrNoRegister) {
-			return nil, nil, false, &inputError{path: one, what: "is no file here, and " + err.Error(), hint: "check the name, or name the register that has it: --register"}
+			return nil, nil, false, inputError(one, "is no file here, and "+err.Error(), "check the name, or name the register that has it: --register")
 		}
 		if err != nil {
 			return nil, nil, false, err
@@ -162,15 +163,15 @@ func readResult(path string) (*grading.Result, []documentPicture, error) {
 		Pictures []documentPicture `json:"pictures"`
 	}
 	if json.Unmarshal(data, &head) != nil || head.Schema != grading.Schema {
-		return nil, nil, &inputError{path: path, what: "is no result of a graded sample", hint: "give the file that 'traytally grade ... --json FILE' wrote"}
+		return nil, nil, inputError(path, "is no result of a graded sample", "give the file that 'traytally grade ... --json FILE' wrote")
 	}
 	r, err := samples.DecodeResult(data)
 	if err != nil {
-		return nil, nil, &inputError{path: path, what: "is a damaged result: " + err.Error(), hint: "give the file as 'traytally grade ... --json FILE' wrote it"}
+		return nil, nil, inputError(path, "is a damaged result: "+err.Error(), "give the file as 'traytally grade ... --json FILE' wrote it")
 	}
 	if err = grading.Reopen(r); err != nil {
-		if e, ok := errors.AsType[*grading.InputError](err); ok {
-			err = &inputError{path: path, what: e.What, hint: e.Hint}
+		if e := fault.Of(err); e != nil {
+			err = inputError(path, e.What, e.Hint)
 		}
 		return nil, nil, err
 	}
@@ -195,7 +196,7 @@ func (o *sampleFlags) read(ctx context.Context, u *ui, path string) (*mill.Grade
 	if errors.Is(err, fs.ErrNotExist) && filepath.Ext(path) == "" && filepath.Base(path) == path {
 		g, _, err := o.registered(ctx, path)
 		if errors.Is(err, samples.ErrNoRegister) {
-			return nil, &inputError{path: path, what: "is no file here, and " + err.Error(), hint: "check the name, or name the register that has it: --register"}
+			return nil, inputError(path, "is no file here, and "+err.Error(), "check the name, or name the register that has it: --register")
 		}
 		return g, err
 	}
@@ -204,7 +205,7 @@ func (o *sampleFlags) read(ctx context.Context, u *ui, path string) (*mill.Grade
 		if e, ok := errors.AsType[*fs.PathError](err); ok {
 			what = e.Err.Error()
 		}
-		return nil, &inputError{path: path, what: "cannot be read: " + what, hint: "give the file that 'traytally grade ... --json FILE' wrote, a picture, a code of the register, or a share like 4.6±0.8"}
+		return nil, inputError(path, "cannot be read: "+what, "give the file that 'traytally grade ... --json FILE' wrote, a picture, a code of the register, or a share like 4.6±0.8")
 	}
 	defer f.Close()
 	g, err := mill.ReadGraded(f, path)
@@ -216,11 +217,11 @@ func (o *sampleFlags) read(ctx context.Context, u *ui, path string) (*mill.Grade
 
 // asInput gives an error about a file its exit code.
 func asInput(err error, path string) error {
-	if e, ok := errors.AsType[*mill.InputError](err); ok {
-		return &inputError{path: path, what: strings.TrimPrefix(e.Error(), path+": "), hint: e.Hint}
+	if e := fault.Of(err); e != nil && e.Kind == fault.Usage {
+		return inputError(path, strings.TrimPrefix(e.Error(), path+": "), e.Hint)
 	}
 	if e, ok := errors.AsType[*fs.PathError](err); ok {
-		return &inputError{path: path, what: "cannot be read: " + e.Err.Error(), hint: "check the name"}
+		return inputError(path, "cannot be read: "+e.Err.Error(), "check the name")
 	}
 	return err
 }
@@ -237,7 +238,7 @@ func oneName(flag, s, example string) (name, value string, err error) {
 	name, value, ok := strings.Cut(s, "=")
 	name, value = strings.TrimSpace(name), strings.TrimSpace(value)
 	if !ok || name == "" || value == "" {
-		return "", "", &usageError{what: fmt.Sprintf("%s %q is not NAME=VALUE", flag, s), hint: "for example " + example}
+		return "", "", usageError(fmt.Sprintf("%s %q is not NAME=VALUE", flag, s), "for example "+example)
 	}
 	return name, value, nil
 }

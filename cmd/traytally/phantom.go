@@ -124,7 +124,7 @@ func addParams(f *pflag.FlagSet, params any) {
 }
 
 func phantomUsage(format string, a ...any) error {
-	return &usageError{what: fmt.Sprintf(format, a...), hint: "see traytally phantom --help"}
+	return usageError(fmt.Sprintf(format, a...), "see traytally phantom --help")
 }
 
 // complete settles what depends on several flags.
@@ -162,16 +162,16 @@ func (o *phantomOptions) complete(f *pflag.FlagSet) error {
 		p.Mix = touching.Mix
 	}
 	if f.Changed("broken-share") && f.Changed("broken-mass") {
-		return &usageError{what: "--broken-share and --broken-mass both say how much is broken", hint: "give one of them"}
+		return usageError("--broken-share and --broken-mass both say how much is broken", "give one of them")
 	}
 	if err := o.completePhoto(f); err != nil {
 		return err
 	}
 	if o.out == "" {
-		return &usageError{what: "no picture to write", hint: "name it: --out tray.png"}
+		return usageError("no picture to write", "name it: --out tray.png")
 	}
 	if !phantom.CanEncode(o.out) {
-		return &usageError{what: fmt.Sprintf("--out %s: unknown kind of picture", o.out), hint: "end the name in .png or .jpg"}
+		return usageError(fmt.Sprintf("--out %s: unknown kind of picture", o.out), "end the name in .png or .jpg")
 	}
 	if o.quality < 1 || o.quality > 100 {
 		return phantomUsage("--quality is %d, want 1 to 100", o.quality)
@@ -180,7 +180,7 @@ func (o *phantomOptions) complete(f *pflag.FlagSet) error {
 		o.truth = strings.TrimSuffix(o.out, filepath.Ext(o.out)) + ".truth.json"
 	}
 	if filepath.Clean(o.truth) == filepath.Clean(o.out) {
-		return &usageError{what: "--out and --truth name the same file", hint: "name the truth something like tray.truth.json"}
+		return usageError("--out and --truth name the same file", "name the truth something like tray.truth.json")
 	}
 	return nil
 }
@@ -280,7 +280,7 @@ func runPhantom(cmd *cobra.Command, o *phantomOptions) error {
 func phantomError(err error) error {
 	if errors.Is(err, phantom.ErrNoRoom) {
 		what, _, _ := strings.Cut(err.Error(), ":")
-		return &usageError{what: what, hint: "give fewer pieces with --count, or a larger tray with --width and --height, or a lower --cover"}
+		return usageError(what, "give fewer pieces with --count, or a larger tray with --width and --height, or a lower --cover")
 	}
 	if e, ok := errors.AsType[*phantom.ParamError](err); ok {
 		name := e.Field

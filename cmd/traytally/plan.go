@@ -107,7 +107,7 @@ func runPlan(ctx context.Context, o planOptions, u *ui) error {
 		return err
 	}
 	if o.chart != "" && limits == nil {
-		return &usageError{what: "a chart without a limit", hint: "name the limit: --limit PERCENT, or --standard CODE --grade GRADE"}
+		return usageError("a chart without a limit", "name the limit: --limit PERCENT, or --standard CODE --grade GRADE")
 	}
 	if limits != nil && limits.Basis.SamplePortionG() > 0 {
 		return o.planCount(ctx, u, *limits, about)
@@ -115,7 +115,7 @@ func runPlan(ctx context.Context, o planOptions, u *ui) error {
 	o.Limit = limits
 	if o.from != "" {
 		if o.factor != "" {
-			return &usageError{what: "--from with --factor", hint: "a graded sample tells the masses of brokens; leave one of them out"}
+			return usageError("--from with --factor", "a graded sample tells the masses of brokens; leave one of them out")
 		}
 		if o.Model, err = modelFrom(o.from); err != nil {
 			return err
@@ -123,7 +123,7 @@ func runPlan(ctx context.Context, o planOptions, u *ui) error {
 	}
 	plan, err := grading.MakePlan(o.PlanOptions)
 	if err != nil {
-		return asUsage(err)
+		return err
 	}
 	counts, err := o.counts()
 	if err != nil {
@@ -162,16 +162,16 @@ func (o *planOptions) write(ctx context.Context, u *ui, doc any, chart func(io.W
 func (o *planOptions) planCount(ctx context.Context, u *ui, l standards.Limit, about string) error {
 	switch {
 	case o.MethodU != 0 || o.from != "" || o.GuardBand != nil:
-		return &usageError{what: "--method-u, --from and --guard-band are for percentages", hint: "leave them out: " + l.Factor.Name + " is a number " + l.Unit}
+		return usageError("--method-u, --from and --guard-band are for percentages", "leave them out: "+l.Factor.Name+" is a number "+l.Unit)
 	case o.Kernels < 0:
-		return &usageError{what: fmt.Sprintf("%d kernels", o.Kernels), hint: "give 1 or more"}
+		return usageError(fmt.Sprintf("%d kernels", o.Kernels), "give 1 or more")
 	}
 	plan, err := grading.MakeCountPlan(grading.CountPlanOptions{
 		Limit: l, Expect: o.ExpectPct, Grams: float64(o.Kernels) * o.WholeKernelMG / 1000,
 		Risks: o.perLimit(), Power: o.Power, WholeKernelMG: o.WholeKernelMG,
 	})
 	if err != nil {
-		return asUsage(err)
+		return err
 	}
 	doc := struct {
 		Schema string `json:"schema"`
@@ -195,20 +195,11 @@ func (o *planOptions) counts() ([]*grading.CountPlan, error) {
 	for _, l := range o.portions {
 		p, err := grading.MakeCountPlan(grading.CountPlanOptions{Limit: l, Risks: o.perLimit(), Power: o.Power, WholeKernelMG: o.WholeKernelMG})
 		if err != nil {
-			return nil, asUsage(err)
+			return nil, err
 		}
 		out = append(out, p)
 	}
 	return out, nil
-}
-
-// asUsage turns what grading says of its parameters into words about the
-// command line.
-func asUsage(err error) error {
-	if e, ok := errors.AsType[*grading.InputError](err); ok && errors.Is(err, grading.ErrParams) {
-		return &usageError{what: e.What, hint: e.Hint}
-	}
-	return err
 }
 
 // chooseLimit returns the limit that the command line names, nil for none, and
@@ -219,13 +210,13 @@ func (o *planOptions) chooseLimit(u *ui) (limit *standards.Limit, about string, 
 	case o.limit != 0:
 		return &standards.Limit{Bound: standards.AtMost, Value: o.limit, Unit: "%"}, fmt.Sprintf("deciding about at most %g %% broken", o.limit), nil
 	case !o.given() && (o.grade != "" || o.factor != ""):
-		return nil, "", &usageError{what: "a grade or a factor without a standard", hint: "name it: --standard CODE or --contract FILE"}
+		return nil, "", usageError("a grade or a factor without a standard", "name it: --standard CODE or --contract FILE")
 	case !o.given() && o.HalfWidthPct == 0:
 		return nil, fmt.Sprintf("%g %% broken", o.ExpectPct), nil
 	case !o.given():
 		return nil, fmt.Sprintf("%g %% broken, within %g points", o.ExpectPct, o.HalfWidthPct), nil
 	case o.HalfWidthPct != 0:
-		return nil, "", &usageError{what: "both a half width and a limit", hint: "give --within, or the standard and grade to decide about"}
+		return nil, "", usageError("both a half width and a limit", "give --within, or the standard and grade to decide about")
 	}
 	std, _, err := o.limits(u)
 	if err != nil {
@@ -235,7 +226,7 @@ func (o *planOptions) chooseLimit(u *ui) (limit *standards.Limit, about string, 
 		o.grade = std.Grades[0]
 	}
 	if o.grade == "" {
-		return nil, "", &usageError{what: "no grade given", hint: (&standards.UnknownGradeError{Grades: std.Grades}).Hint() + "; for example --grade '" + std.Grades[0] + "'"}
+		return nil, "", usageError("no grade given", "its grades, best first: "+strings.Join(std.Grades, ", ")+"; for example --grade '"+std.Grades[0]+"'")
 	}
 	g, err := std.Grade(o.grade)
 	if err != nil {
@@ -257,7 +248,7 @@ func (o *planOptions) chooseLimit(u *ui) (limit *standards.Limit, about string, 
 	}
 	if limit == nil {
 		what := fmt.Sprintf("%s sets no limit on %s in %s", std.Code, factor.Name, std.Grades[g])
-		return nil, "", &usageError{what: what, hint: "plan for another factor with --factor, or give the contract's limit: --limit PERCENT"}
+		return nil, "", usageError(what, "plan for another factor with --factor, or give the contract's limit: --limit PERCENT")
 	}
 	var sharing int
 	o.code, o.grade = std.Code, std.Grades[g]
@@ -267,7 +258,7 @@ func (o *planOptions) chooseLimit(u *ui) (limit *standards.Limit, about string, 
 	o.Sharing = sharing
 	if limit.Basis.SamplePortionG() == 0 && o.from == "" {
 		if o.Model, err = grading.FactorModel(std, factor, g); err != nil {
-			return nil, "", asUsage(err)
+			return nil, "", err
 		}
 	}
 	if o.factor != "" && !o.expected {
@@ -294,7 +285,7 @@ func (o *planOptions) noSuchFactor(std *standards.Standard, g int) error {
 	if near := standards.Nearest(o.factor, codes); len(near) > 0 {
 		hint = "did you mean " + strings.Join(near, ", ") + "?"
 	}
-	return &usageError{what: fmt.Sprintf("%s has no factor %q", std.Code, o.factor), hint: hint}
+	return usageError(fmt.Sprintf("%s has no factor %q", std.Code, o.factor), hint)
 }
 
 // modelFrom takes the masses of kernels and pieces from a result of the grade
@@ -306,7 +297,7 @@ func modelFrom(path string) (grading.PieceModel, error) {
 	}
 	m, err := r.Sample.PieceModel()
 	if err != nil {
-		return grading.PieceModel{}, &inputError{path: path, what: err.Error(), hint: "plan from a larger sample, or leave out --from"}
+		return grading.PieceModel{}, inputError(path, err.Error(), "plan from a larger sample, or leave out --from")
 	}
 	return m, nil
 }

@@ -51,21 +51,21 @@ func runPlanLot(ctx context.Context, o planOptions, args []string, u *ui) error 
 	const hint = "for example --lot 400bags or --lot 25t"
 	m := lotForm.FindStringSubmatch(o.lot)
 	if m == nil {
-		return &usageError{what: fmt.Sprintf("--lot: %q is no number of bags, nor tonnes", o.lot), hint: hint}
+		return usageError(fmt.Sprintf("--lot: %q is no number of bags, nor tonnes", o.lot), hint)
 	}
 	size, err := strconv.ParseFloat(m[1], 64)
 	bulk := m[2] == "t"
 	if err != nil || size <= 0 || size > 1e7 || !bulk && size != math.Trunc(size) {
-		return &usageError{what: fmt.Sprintf("--lot: %s cannot be", o.lot), hint: hint}
+		return usageError(fmt.Sprintf("--lot: %s cannot be", o.lot), hint)
 	}
 	if o.given() || o.limit != 0 || o.factor != "" || o.chart != "" {
-		return &usageError{what: "--lot with a limit or a chart", hint: "plan the decision by itself, without --lot; the lot by --expect and --within"}
+		return usageError("--lot with a limit or a chart", "plan the decision by itself, without --lot; the lot by --expect and --within")
 	}
 	doc := &lotPlan{Schema: lotSchema, Versions: map[string]string{"traytally": version}, TakenKg: lot.LaboratoryKg, Source: lot.IncrementsSource, Rows: []lotRow{}}
 	if bulk {
 		doc.Tonnes, doc.DrawFrom = size, lot.BulkPoints(size)
 		if doc.DrawFrom == 0 {
-			return &usageError{what: fmt.Sprintf("no number of points is in hand for %g t in bulk", size), hint: "divide the load into parts of up to 50 t, and plan each"}
+			return usageError(fmt.Sprintf("no number of points is in hand for %g t in bulk", size), "divide the load into parts of up to 50 t, and plan each")
 		}
 	} else {
 		doc.Bags, doc.DrawFrom = int(size), lot.Increments(int(size))
@@ -111,7 +111,7 @@ func runPlanLot(ctx context.Context, o planOptions, args []string, u *ui) error 
 	}
 	plan, err := grading.MakePlan(o.PlanOptions)
 	if err != nil {
-		return asUsage(err)
+		return err
 	}
 	doc.Kernels, doc.Trays = plan.Kernels, plan.Trays
 	for _, n := range lotRows(doc) {

@@ -3,6 +3,7 @@ package main
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -15,6 +16,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"traytally/samples"
+	"traytally/vision/kernel/fault"
 )
 
 // registerVariable names the register where --register does not.
@@ -61,6 +63,13 @@ func (r *registerFlags) open(ctx context.Context, create bool) (*samples.Registe
 	return samples.Open(ctx, where, samples.OpenOptions{Create: create, Actor: r.by})
 }
 
+// errNoHome is the cause where no register is named and the user has no home.
+var errNoHome = errors.New("no home directory")
+
+func noHome(what string) error {
+	return &fault.Error{Kind: fault.Usage, What: what, Hint: "name the register with --register", Err: errNoHome}
+}
+
 // dataDir returns the directory for what the program keeps for its user: the
 // XDG base directory for data where there is one.
 func dataDir() (string, error) {
@@ -69,10 +78,10 @@ func dataDir() (string, error) {
 	}
 	home, err := os.UserHomeDir()
 	if err != nil {
-		return "", &usageError{what: "this user has no home directory for the register", hint: "name the register with --register"}
+		return "", noHome("this user has no home directory for the register")
 	}
 	if info, err := os.Stat(home); err != nil || !info.IsDir() {
-		return "", &usageError{what: fmt.Sprintf("there is no home directory %s for the register", home), hint: "name the register with --register"}
+		return "", noHome(fmt.Sprintf("there is no home directory %s for the register", home))
 	}
 	return filepath.Join(home, ".local", "share", "traytally"), nil
 }

@@ -69,7 +69,7 @@ says so and shows the outlines alone. Its figures come from the register.
 // needsCode refuses a command line without the code of a sample.
 func needsCode(cmd *cobra.Command, args []string) error {
 	if len(args) == 0 {
-		return &usageError{what: "no sample named", hint: "give its code, for example: " + cmd.CommandPath() + " S2026-0001; traytally log list shows all"}
+		return usageError("no sample named", "give its code, for example: "+cmd.CommandPath()+" S2026-0001; traytally log list shows all")
 	}
 	return nil
 }
@@ -82,10 +82,10 @@ func runReport(ctx context.Context, o reportOptions, u *ui) error {
 	case "html", "pdf":
 		kinds = []string{o.kind}
 	default:
-		return &usageError{what: fmt.Sprintf("there is no kind of report %q", o.kind), hint: "--kind html, pdf or both"}
+		return usageError(fmt.Sprintf("there is no kind of report %q", o.kind), "--kind html, pdf or both")
 	}
 	if o.revision < 0 {
-		return &usageError{what: fmt.Sprintf("there is no revision %d", o.revision), hint: "traytally log show CODE lists the revisions of a sample"}
+		return usageError(fmt.Sprintf("there is no revision %d", o.revision), "traytally log show CODE lists the revisions of a sample")
 	}
 	g, err := o.open(ctx, false)
 	if err != nil {

@@ -82,7 +82,7 @@ break a reader changes that name.`,
 				if near := standards.Nearest(args[0], schemaDocuments); len(near) > 0 {
 					hint = "did you mean " + near[0] + "?"
 				}
-				return &usageError{what: fmt.Sprintf("there is no document %q", args[0]), hint: hint}
+				return usageError(fmt.Sprintf("there is no document %q", args[0]), hint)
 			}
 			s, err := schemaOf(args[0])
 			if err != nil {

@@ -18,6 +18,7 @@ import (
 	"traytally/grading"
 	"traytally/samples"
 	"traytally/vision"
+	"traytally/vision/kernel/fault"
 )
 
 // gradeOptions are the flags of the grade command.
@@ -31,6 +32,7 @@ type gradeOptions struct {
 	length      string             // a grading.LengthMeasure
 	settings    *pipeline.Settings // see measured
 	brief       bool               // five lines instead of all
+	corrections string             // file of corrections of single kernels, or empty
 	output
 	standardFlags
 	colourFlags
@@ -40,11 +42,11 @@ type gradeOptions struct {
 // needsPicture refuses a command line without pictures.
 func needsPicture(cmd *cobra.Command, args []string) error {
 	if len(args) == 0 {
-		return &usageError{what: "no picture given", hint: "name one, for example: " + cmd.CommandPath() + " tray.jpg"}
+		return usageError("no picture given", "name one, for example: "+cmd.CommandPath()+" tray.jpg")
 	}
 	for _, path := range args {
 		if info, err := os.Stat(path); err == nil && info.IsDir() {
-			return &inputError{path: path, what: "is a folder, not a picture", hint: "to grade every picture in it: traytally batch " + shellWord(path)}
+			return inputError(path, "is a folder, not a picture", "to grade every picture in it: traytally batch "+shellWord(path))
 		}
 	}
 	return excluding("dpi", "scale", "whole-length", "whole-from")(cmd, args)
@@ -194,7 +196,7 @@ func (o *gradeOptions) method() (vision.Method, error) {
 	}{{"--dpi", o.dpi > 0}, {"--scale", o.scale > 0}, {"--scale-profile", o.device != ""}} {
 		switch {
 		case g.is && given != "":
-			return m, &usageError{what: given + " and " + g.flag + " exclude each other", hint: "give one of them"}
+			return m, usageError(given+" and "+g.flag+" exclude each other", "give one of them")
 		case g.is:
 			given = g.flag
 		}
@@ -202,21 +204,21 @@ func (o *gradeOptions) method() (vision.Method, error) {
 	switch m.Card {
 	case "", vision.CardAuto, vision.CardOff, vision.CardOn:
 	default:
-		return m, &usageError{what: fmt.Sprintf("--card is %q", o.card), hint: "take auto, on or off"}
+		return m, usageError(fmt.Sprintf("--card is %q", o.card), "take auto, on or off")
 	}
 	switch {
 	case given != "" && m.Card == vision.CardOn:
-		return m, &usageError{what: given + " and --card on exclude each other", hint: "a card in the picture gives the scale by itself"}
+		return m, usageError(given+" and --card on exclude each other", "a card in the picture gives the scale by itself")
 	case given != "" && o.cardRuler > 0:
-		return m, &usageError{what: given + " and --card-ruler exclude each other", hint: "a card in the picture gives the scale by itself"}
+		return m, usageError(given+" and --card-ruler exclude each other", "a card in the picture gives the scale by itself")
 	case m.Card == vision.CardOff && o.cardRuler > 0:
-		return m, &usageError{what: "--card off and --card-ruler exclude each other", hint: "give one of them"}
+		return m, usageError("--card off and --card-ruler exclude each other", "give one of them")
 	case o.cardWhite > 0 && (given != "" || m.Card == vision.CardOff):
-		return m, &usageError{what: "--card-white without a card", hint: "give it where a card in the picture gives the scale"}
+		return m, usageError("--card-white without a card", "give it where a card in the picture gives the scale")
 	case o.coin > 0 && given != "":
-		return m, &usageError{what: given + " and --coin exclude each other", hint: "give one of them"}
+		return m, usageError(given+" and --coin exclude each other", "give one of them")
 	case o.coin > 0 && (m.Card == vision.CardOn || o.cardRuler > 0 || o.cardWhite > 0):
-		return m, &usageError{what: "a card and --coin exclude each other", hint: "a card in the picture gives the better scale; for the coin leave out --card, --card-ruler and --card-white"}
+		return m, usageError("a card and --coin exclude each other", "a card in the picture gives the better scale; for the coin leave out --card, --card-ruler and --card-white")
 	}
 	return m, nil
 }
@@ -238,13 +240,13 @@ func (c *colourFlags) addColours(f *pflag.FlagSet) {
 func (c *colourFlags) patch() (o vision.ColourOptions, err error) {
 	if c.grey == "" {
 		if c.greyPercent > 0 {
-			return o, &usageError{what: "--grey-percent without --grey", hint: "say where the grey patch lies, for example --grey 40,40,200,200"}
+			return o, usageError("--grey-percent without --grey", "say where the grey patch lies, for example --grey 40,40,200,200")
 		}
 		return o, nil
 	}
 	var v [4]int
 	parts := strings.Split(c.grey, ",")
-	bad := &usageError{what: fmt.Sprintf("--grey %q is no place in a picture", c.grey), hint: "give x,y,width,height in pixels, for example --grey 40,40,200,200"}
+	bad := usageError(fmt.Sprintf("--grey %q is no place in a picture", c.grey), "give x,y,width,height in pixels, for example --grey 40,40,200,200")
 	if len(parts) != len(v) {
 		return o, bad
 	}
@@ -301,7 +303,7 @@ func readFile(path string, limit int64) ([]byte, error) {
 		if e, ok := errors.AsType[*fs.PathError](err); ok {
 			reason = e.Err.Error()
 		}
-		return nil, &inputError{path: path, what: "cannot be read: " + reason, hint: "check the name, and who may read it", err: err}
+		return nil, &fault.Error{Path: path, What: "cannot be read: " + reason, Hint: "check the name, and who may read it", Err: err}
 	}
 	f, err := os.Open(path)
 	if err != nil {
@@ -313,7 +315,7 @@ func readFile(path string, limit int64) ([]byte, error) {
 	case err != nil:
 		return fail(err)
 	case int64(len(data)) > limit:
-		return nil, &inputError{path: path, what: fmt.Sprintf("more than %d MB", limit>>20), hint: "this is not the file that is wanted here"}
+		return nil, inputError(path, fmt.Sprintf("more than %d MB", limit>>20), "this is not the file that is wanted here")
 	}
 	return data, nil
 }

@@ -101,10 +101,10 @@ func runSettle(ctx context.Context, o settleOptions, u *ui) error {
 		return err
 	}
 	if o.contract == "" {
-		return &usageError{what: "no contract given", hint: "name its terms: --contract FILE; 'traytally settle template --out FILE' writes one to fill in"}
+		return usageError("no contract given", "name its terms: --contract FILE; 'traytally settle template --out FILE' writes one to fill in")
 	}
 	if o.mass == "" {
-		return &usageError{what: "no mass given", hint: "the mass delivered: --mass 24.98t"}
+		return usageError("no mass given", "the mass delivered: --mass 24.98t")
 	}
 	data, err := readFile(o.contract, 1<<20)
 	if err != nil {
@@ -147,7 +147,7 @@ func termsError(path string, p standards.Problems) error {
 	if p[0].Line > 0 {
 		path = fmt.Sprintf("%s:%d:%d", path, p[0].Line, p[0].Col)
 	}
-	return &inputError{path: path, what: what, hint: cmp.Or(p[0].Hint, "see 'traytally settle template'")}
+	return inputError(path, what, cmp.Or(p[0].Hint, "see 'traytally settle template'"))
 }
 
 // findFigures looks up what the contract asks for: as typed, else on the sample
@@ -206,7 +206,7 @@ func (o *settleOptions) findFigures(ctx context.Context, u *ui, c *settle.Contra
 		}
 		if !slices.Contains(codes, code) {
 			hint := "it asks for: " + strings.Join(codes, ", ")
-			return &usageError{what: fmt.Sprintf("--figure: the contract asks for no %q", code), hint: hint}
+			return usageError(fmt.Sprintf("--figure: the contract asks for no %q", code), hint)
 		}
 		parse := mill.ParseShare
 		switch unit := c.Unit(code); {

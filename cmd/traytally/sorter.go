@@ -62,7 +62,7 @@ typed share of bad rice. Bad is what carries one of the flags of --bad.
 				return err
 			}
 			if f := cmd.Flags(); f.Changed("price-accept") != f.Changed("price-reject") {
-				return &usageError{what: "one price of two", hint: "give --price-accept and --price-reject, money per kg"}
+				return usageError("one price of two", "give --price-accept and --price-reject, money per kg")
 			}
 			return runSorter(cmd.Context(), o, u)
 		},
@@ -126,18 +126,18 @@ func runSorter(ctx context.Context, o sorterOptions, u *ui) error {
 	for _, b := range o.bad {
 		f := kernel.Flag(strings.ReplaceAll(strings.TrimSpace(b), "-", "_"))
 		if !slices.Contains(badFlags, f) {
-			return &usageError{what: fmt.Sprintf("--bad: there is no flag %q", b), hint: "flags: " + flagList()}
+			return usageError(fmt.Sprintf("--bad: there is no flag %q", b), "flags: "+flagList())
 		}
 		bad = append(bad, f)
 	}
 	if len(bad) == 0 {
-		return &usageError{what: "--bad names no flag", hint: "flags: " + flagList()}
+		return usageError("--bad names no flag", "flags: "+flagList())
 	}
 	doc := sorterDocument{Schema: "traytally.sorter/1", Versions: map[string]string{"traytally": version}, Machine: colourSorter, Bad: []string{}}
 	in := mill.SorterInput{Seed: o.seed, Draws: mill.DefaultDraws}
 	if o.priceAccept > 0 {
 		if o.priceAccept < o.priceReject {
-			return &usageError{what: "the reject sells for more than the accept", hint: "are the two prices swapped?"}
+			return usageError("the reject sells for more than the accept", "are the two prices swapped?")
 		}
 		in.Prices = &mill.SorterPrices{Accept: o.priceAccept, Reject: o.priceReject}
 	}

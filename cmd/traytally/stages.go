@@ -46,7 +46,7 @@ explain, all intervals are widened by it.
   traytally stages HUSKER-0412 WHITENER1-0412 WHITENER2-0412`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) == 0 {
-				return &usageError{what: "no stage given", hint: "for example: traytally stages husker=husker.json whitener=whitener.json"}
+				return usageError("no stage given", "for example: traytally stages husker=husker.json whitener=whitener.json")
 			}
 			return nil
 		},
@@ -141,18 +141,17 @@ func runStages(ctx context.Context, o stagesOptions, u *ui) error {
 // was registered with.
 func (o *stagesOptions) tagged(ctx context.Context, code string) (stage string, g *mill.Graded, err error) {
 	if isTyped(code) || filepath.Ext(code) != "" || filepath.Base(code) != code {
-		return "", nil, &usageError{what: fmt.Sprintf("stage %q is not NAME=VALUE", code), hint: "for example husker=husker.json; only codes of the register bring their stage with them"}
+		return "", nil, usageError(fmt.Sprintf("stage %q is not NAME=VALUE", code), "for example husker=husker.json; only codes of the register bring their stage with them")
 	}
 	g, stage, err = o.registered(ctx, code)
-	var noHome *usageError
-	if errors.Is(err, samples.ErrNoRegister) || errors.Is(err, samples.ErrNotFound) || errors.As(err, &noHome) {
-		return "", nil, &inputError{path: code, what: "names no stage, and is no sample of the register: " + err.Error(), hint: "write STAGE=SAMPLE, for example husker=husker.json"}
+	if errors.Is(err, samples.ErrNoRegister) || errors.Is(err, samples.ErrNotFound) || errors.Is(err, errNoHome) {
+		return "", nil, inputError(code, "names no stage, and is no sample of the register: "+err.Error(), "write STAGE=SAMPLE, for example husker=husker.json")
 	}
 	if err != nil {
 		return "", nil, err
 	}
 	if stage == "" {
-		return "", nil, &usageError{what: fmt.Sprintf("sample %s was registered without a stage", code), hint: "name it, husker=" + code + ", or add it with 'traytally log amend'"}
+		return "", nil, usageError(fmt.Sprintf("sample %s was registered without a stage", code), "name it, husker="+code+", or add it with 'traytally log amend'")
 	}
 	return stage, g, nil
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -16,7 +17,7 @@ import (
 
 	"traytally/grading"
 	"traytally/grading/standards"
-	"traytally/vision"
+	"traytally/vision/kernel/fault"
 )
 
 func newStandardsCommand(u *ui) *cobra.Command {
@@ -105,7 +106,7 @@ func (s *standardFlags) given() bool { return s.standard != "" || s.contract != 
 // place of those in it, nil where there is neither.
 func (s *standardFlags) sampleSheet() (*grading.Sheet, error) {
 	if !s.given() && (s.sheet != "" || s.moisture != "" || len(s.found) > 0) {
-		return nil, &usageError{what: "a sample sheet without a standard", hint: "name the limits it is for: --standard CODE ('trade' for plain classes by broken share) or --contract FILE"}
+		return nil, usageError("a sample sheet without a standard", "name the limits it is for: --standard CODE ('trade' for plain classes by broken share) or --contract FILE")
 	}
 	var sheet *grading.Sheet
 	if s.sheet != "" {
@@ -123,7 +124,7 @@ func (s *standardFlags) sampleSheet() (*grading.Sheet, error) {
 	for _, entry := range s.found {
 		field, value, ok := strings.Cut(entry, "=")
 		if !ok {
-			return nil, &usageError{what: fmt.Sprintf("--found %s: no value", entry), hint: "write FIELD=VALUE, for example --found odour_ok=yes"}
+			return nil, usageError(fmt.Sprintf("--found %s: no value", entry), "write FIELD=VALUE, for example --found odour_ok=yes")
 		}
 		if err := enter("--found", strings.TrimSpace(field), strings.TrimSpace(value)); err != nil {
 			return nil, err
@@ -143,8 +144,8 @@ func (s *standardFlags) sampleSheet() (*grading.Sheet, error) {
 // typedEntry turns an error about an entry from the command line into one of
 // its use.
 func typedEntry(flag string, err error) error {
-	if e, ok := errors.AsType[*grading.SheetError](err); ok {
-		return &usageError{what: fmt.Sprintf("%s: %s: %s", flag, e.Field, e.What), hint: e.Way}
+	if errors.Is(err, grading.ErrSheet) {
+		return usageError(flag+": "+fault.Of(err).What, fault.Of(err).Hint)
 	}
 	return err
 }
@@ -174,29 +175,18 @@ func (s *standardFlags) limits(u *ui) (std *standards.Standard, contract []byte,
 		}
 	}
 	if s.standard == "" {
-		return nil, nil, &usageError{what: fmt.Sprintf("%s holds %d kinds of rice", s.contract, len(codes)), hint: "choose one with --standard: " + strings.Join(codes, ", ")}
+		return nil, nil, usageError(fmt.Sprintf("%s holds %d kinds of rice", s.contract, len(codes)), "choose one with --standard: "+strings.Join(codes, ", "))
 	}
-	return nil, nil, &usageError{what: fmt.Sprintf("%s has no %q", s.contract, s.standard), hint: "it has: " + strings.Join(codes, ", ")}
+	return nil, nil, usageError(fmt.Sprintf("%s has no %q", s.contract, s.standard), "it has: "+strings.Join(codes, ", "))
 }
 
 // inStandardWords turns an error about limits or a sample sheet into one with
 // an exit code; path names the file it came from.
 func inStandardWords(err error, path string) error {
-	if _, picture := errors.AsType[*vision.InputError](err); err == nil || picture {
+	if e := fault.Of(err); errors.Is(err, grading.ErrSheet) {
+		return inputError(cmp.Or(e.Path, path, "sample sheet"), e.What, e.Hint)
+	} else if e != nil {
 		return err
-	}
-	if e, ok := errors.AsType[*grading.SheetError](err); ok {
-		if path == "" {
-			path = "sample sheet"
-		}
-		if e.Line > 0 {
-			path = fmt.Sprintf("%s:%d", path, e.Line)
-		}
-		what := e.What
-		if e.Field != "" {
-			what = e.Field + ": " + what
-		}
-		return &inputError{path: path, what: what, hint: e.Way}
 	}
 	if e, ok := errors.AsType[standards.Problems](err); ok && len(e) > 0 {
 		p := e[0]
@@ -207,10 +197,10 @@ func inStandardWords(err error, path string) error {
 		if p.Line > 0 {
 			path = fmt.Sprintf("%s:%d:%d", path, p.Line, p.Col)
 		}
-		return &inputError{path: path, what: what, hint: e.Hint()}
+		return inputError(path, what, e.Hint())
 	}
 	if e, ok := errors.AsType[*fs.PathError](err); ok {
-		return &inputError{path: path, what: "cannot be read: " + e.Err.Error(), hint: "check the name"}
+		return inputError(path, "cannot be read: "+e.Err.Error(), "check the name")
 	}
 	return err
 }
@@ -231,7 +221,7 @@ contract file in the same way.`,
 				flags.standard = args[0]
 			}
 			if !flags.given() {
-				return &usageError{what: "no standard given", hint: "name one, for example: traytally standards show us-long"}
+				return usageError("no standard given", "name one, for example: traytally standards show us-long")
 			}
 			std, _, err := flags.limits(u)
 			if err != nil {
@@ -251,7 +241,7 @@ contract file in the same way.`,
 func atMostOne(what, hint string) cobra.PositionalArgs {
 	return func(cmd *cobra.Command, args []string) error {
 		if len(args) > 1 {
-			return &usageError{what: fmt.Sprintf("one %s at a time, got %d", what, len(args)), hint: hint}
+			return usageError(fmt.Sprintf("one %s at a time, got %d", what, len(args)), hint)
 		}
 		return nil
 	}
@@ -552,7 +542,7 @@ out of order.`,
 				if len(errs) == 1 {
 					return inStandardWords(errs, path)
 				}
-				return &inputError{path: path, what: fmt.Sprintf("%d errors", len(errs)), hint: "mend them from the top; later ones may follow from earlier ones"}
+				return inputError(path, fmt.Sprintf("%d errors", len(errs)), "mend them from the top; later ones may follow from earlier ones")
 			}
 			return u.print(func(w io.Writer) {
 				for _, v := range ed.Variants {

@@ -28,12 +28,15 @@ type tuneOptions struct {
 	dpi, scale float64
 	output
 	colourFlags
+	registerFlags
+	queryFlags
+	corrected bool
 }
 
 func newTuneCommand(u *ui) *cobra.Command {
 	o := tuneOptions{}
 	cmd := &cobra.Command{
-		Use:   "tune FOLDER",
+		Use:   "tune [FOLDER]",
 		Short: "Learn colour limits from kernels that you sorted by hand",
 		Long: `Learns a colour profile from pictures of kernels sorted by hand. FOLDER has one
 subfolder for each class, named
@@ -50,13 +53,25 @@ how kernels are sorted by limits that were learned without them
 (cross-validation), which is what to expect of kernels that the profile has not
 seen. Thirty kernels of a class are few; eight are the least.
 
+With --corrections the kernels that people looked at in the register's samples
+count as sorted by hand, alone or with those of a folder: sound ones where no
+flag was left on them, the others by their flag.
+
 With --out the profile is written as a file that grade --profile reads; each
 limit stands in it with its meaning and its origin.`,
 		Example: `  traytally tune sorted --out our-rice.yaml
-  traytally grade tray.jpg --profile our-rice.yaml`,
-		Args: cobra.MatchAll(takesOne("folder", "sorted"), excluding("dpi", "scale")),
+  traytally grade tray.jpg --profile our-rice.yaml
+  traytally tune --corrections --variety long --out our-rice.yaml`,
+		Args: cobra.MatchAll(func(cmd *cobra.Command, args []string) error {
+			if o.corrected && len(args) == 0 {
+				return nil
+			}
+			return takesOne("folder", "sorted")(cmd, args)
+		}, excluding("dpi", "scale")),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			o.folder = args[0]
+			if len(args) > 0 {
+				o.folder = args[0]
+			}
 			return runTune(cmd.Context(), o, u)
 		},
 	}
@@ -66,6 +81,9 @@ limit stands in it with its meaning and its origin.`,
 	f.Var(&ranged{v: &o.dpi, min: 10, max: 20000}, "dpi", "resolution of the pictures in `DOTS` per inch, instead of the stored one")
 	f.Var(&ranged{v: &o.scale, min: 0.5, max: 1000}, "scale", "the same in `PIXELS` per millimetre")
 	o.addColours(f)
+	f.BoolVar(&o.corrected, "corrections", false, "learn from the kernels that people looked at in the register")
+	o.registerFlags.add(f)
+	o.queryFlags.add(f)
 	return cmd
 }
 
@@ -89,13 +107,22 @@ func runTune(ctx context.Context, o tuneOptions, u *ui) error {
 	g := gradeOptions{dpi: o.dpi, scale: o.scale}
 	how := g.measureOptions()
 	how.Colour = colours
-	classes, err := sortedPictures(o.folder)
-	if err != nil {
-		return err
+	var sorted []grading.Sorted
+	if o.folder != "" {
+		classes, err := sortedPictures(o.folder)
+		if err != nil {
+			return err
+		}
+		if sorted, err = measureSorted(ctx, classes, how, u); err != nil {
+			return err
+		}
 	}
-	sorted, err := measureSorted(ctx, classes, how, u)
-	if err != nil {
-		return err
+	if o.corrected {
+		more, err := o.looked(ctx)
+		if err != nil {
+			return err
+		}
+		sorted = append(sorted, more...)
 	}
 	tuned, err := grading.Tune(sorted, base)
 	if err != nil {
@@ -113,6 +140,24 @@ func runTune(ctx context.Context, o tuneOptions, u *ui) error {
 	return u.answer(ctx, o.output, doc, func(w io.Writer) { tuneSummary(w, tuned, o.out) }, files...)
 }
 
+// looked returns the kernels that people looked at.
+func (o *tuneOptions) looked(ctx context.Context) ([]grading.Sorted, error) {
+	q, err := o.query()
+	if err != nil {
+		return nil, err
+	}
+	g, err := o.open(ctx, false)
+	if err != nil {
+		return nil, err
+	}
+	defer g.Close()
+	out, err := g.Sorted(ctx, q)
+	if err == nil && len(out) == 0 {
+		return nil, inputError(g.Where(), "holds no kernel of these samples that somebody looked at", "look at some on the page of traytally bench, or with traytally log amend CODE --corrections FILE")
+	}
+	return out, err
+}
+
 // A sortedClass is one subfolder.
 type sortedClass struct {
 	class    kernel.Flag
@@ -125,9 +170,9 @@ func sortedPictures(folder string) ([]sortedClass, error) {
 	entries, err := os.ReadDir(folder)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return nil, &inputError{path: folder, what: "no such folder", hint: "name a folder with a subfolder for each class"}
+		return nil, inputError(folder, "no such folder", "name a folder with a subfolder for each class")
 	case err != nil:
-		return nil, &inputError{path: folder, what: "cannot be read as a folder", hint: "name a folder with a subfolder for each class"}
+		return nil, inputError(folder, "cannot be read as a folder", "name a folder with a subfolder for each class")
 	}
 	names := ""
 	for i, c := range grading.TuneClasses {
@@ -142,7 +187,7 @@ func sortedPictures(folder string) ([]sortedClass, error) {
 			continue
 		}
 		if !slices.Contains(grading.TuneClasses[:], kernel.Flag(e.Name())) {
-			return nil, &inputError{path: filepath.Join(folder, e.Name()), what: "is no class", hint: "call subfolders " + names}
+			return nil, inputError(filepath.Join(folder, e.Name()), "is no class", "call subfolders "+names)
 		}
 		found[kernel.Flag(e.Name())] = true
 	}
@@ -154,7 +199,7 @@ func sortedPictures(folder string) ([]sortedClass, error) {
 		dir := filepath.Join(folder, string(c))
 		files, err := os.ReadDir(dir)
 		if err != nil {
-			return nil, &inputError{path: dir, what: "cannot be read", hint: "check who may read it"}
+			return nil, inputError(dir, "cannot be read", "check who may read it")
 		}
 		s := sortedClass{class: c}
 		for _, f := range files {
@@ -163,12 +208,12 @@ func sortedPictures(folder string) ([]sortedClass, error) {
 			}
 		}
 		if len(s.pictures) == 0 {
-			return nil, &inputError{path: dir, what: "holds no picture", hint: "put JPEG, PNG, TIFF, BMP or WebP pictures of kernels of this class there, or remove the folder"}
+			return nil, inputError(dir, "holds no picture", "put JPEG, PNG, TIFF, BMP or WebP pictures of kernels of this class there, or remove the folder")
 		}
 		out = append(out, s)
 	}
 	if len(out) == 0 || out[0].class != grading.Accept {
-		return nil, &inputError{path: folder, what: "has no subfolder accept", hint: "sort sound kernels into " + filepath.Join(folder, "accept") + ", faulty ones beside it into " + names}
+		return nil, inputError(folder, "has no subfolder accept", "sort sound kernels into "+filepath.Join(folder, "accept")+", faulty ones beside it into "+names)
 	}
 	return out, nil
 }
@@ -199,8 +244,7 @@ func measureSorted(ctx context.Context, classes []sortedClass, how vision.Measur
 				}
 			}
 			if usual == nil {
-				return nil, &inputError{path: filepath.Dir(c.pictures[0]), what: "shows too few kernels that are alike to tell what a usual one looks like",
-					hint: "put a scan of some fifty sound kernels there, or a small picture of each of twenty or more"}
+				return nil, inputError(filepath.Dir(c.pictures[0]), "shows too few kernels that are alike to tell what a usual one looks like", "put a scan of some fifty sound kernels there, or a small picture of each of twenty or more")
 			}
 		}
 		for i := range trays {

@@ -106,10 +106,10 @@ func (a *answer) Error() string { return fmt.Sprintf("exit code %d", a.code) }
 
 func runVerify(ctx context.Context, o verifyOptions, u *ui) error {
 	if !o.given() {
-		return &usageError{what: "no standard given", hint: "name the limits: --standard CODE or --contract FILE; see 'traytally standards list'"}
+		return usageError("no standard given", "name the limits: --standard CODE or --contract FILE; see 'traytally standards list'")
 	}
 	if err := o.rule.Validate(); err != nil {
-		return asUsage(err)
+		return err
 	}
 	r, err := o.request(u, true)
 	if err != nil {
@@ -122,7 +122,7 @@ func runVerify(ctx context.Context, o verifyOptions, u *ui) error {
 	}
 	if o.declared == "" {
 		if len(std.Grades) > 1 {
-			return &usageError{what: "no declared grade given", hint: "--declared with one of: " + strings.Join(std.Grades, ", ")}
+			return usageError("no declared grade given", "--declared with one of: "+strings.Join(std.Grades, ", "))
 		}
 		o.declared = std.Grades[0]
 	}

@@ -59,7 +59,7 @@ func newVersionCommand(u *ui) *cobra.Command {
 // noArgs refuses arguments.
 func noArgs(cmd *cobra.Command, args []string) error {
 	if len(args) > 0 {
-		return &usageError{what: fmt.Sprintf("%s takes no argument, got %q", cmd.CommandPath(), args[0]), hint: "see " + cmd.CommandPath() + " --help"}
+		return usageError(fmt.Sprintf("%s takes no argument, got %q", cmd.CommandPath(), args[0]), "see "+cmd.CommandPath()+" --help")
 	}
 	return nil
 }

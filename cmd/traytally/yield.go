@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"traytally/grading/mill"
+	"traytally/vision/kernel/fault"
 )
 
 // yieldOptions are the flags of the yield command, as typed.
@@ -87,7 +88,7 @@ a unit of the last digit typed. A moisture without ± is taken to half a point.
 
 func runYield(ctx context.Context, o yieldOptions, u *ui) error {
 	if o.sample != "" && o.broken != "" {
-		return &usageError{what: "--sample and --broken exclude each other", hint: "give one of them"}
+		return usageError("--sample and --broken exclude each other", "give one of them")
 	}
 	if err := o.output.check(); err != nil {
 		return err
@@ -184,8 +185,8 @@ func runYield(ctx context.Context, o yieldOptions, u *ui) error {
 
 // inFlag names the flag that an error is about.
 func inFlag(err error, flag string) error {
-	if code, hint := told(err); code == exitUsage {
-		return &usageError{what: "--" + flag + ": " + err.Error(), hint: hint}
+	if e := fault.Of(err); e != nil && e.Kind == fault.Usage {
+		return usageError("--"+flag+": "+e.Error(), e.Hint)
 	}
 	return err
 }
@@ -194,7 +195,7 @@ func inFlag(err error, flag string) error {
 func (o *yieldOptions) weighing(name string) (*mill.Weighing, error) {
 	mass, moisture := *o.mass[name], *o.moisture[name]
 	if mass == "" && moisture != "" {
-		return nil, &usageError{what: fmt.Sprintf("--%s-moisture without --%s", name, name), hint: "give the mass too"}
+		return nil, usageError(fmt.Sprintf("--%s-moisture without --%s", name, name), "give the mass too")
 	}
 	if mass == "" {
 		return nil, nil

@@ -8,6 +8,7 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"traytally/grading/mill"
+	"traytally/vision/kernel/fault"
 )
 
 // A Result is one result of the lot.
@@ -73,14 +74,14 @@ type Comparison struct {
 const alpha = 0.05
 
 // Compare judges two or more results of one lot, in the order given. Errors
-// are *mill.InputError.
+// are *fault.Error.
 func Compare(results []Result, limits Limits) (*Comparison, error) {
 	if len(results) < 2 {
-		return nil, &mill.InputError{What: "one result has nothing to agree with", Hint: "give two or more: A=a.json B=b.json"}
+		return nil, &fault.Error{Kind: fault.Usage, What: "one result has nothing to agree with", Hint: "give two or more: A=a.json B=b.json"}
 	}
 	if limits.Repeatability > 0 && limits.Reproducibility > 0 && limits.Reproducibility < limits.Repeatability {
-		return nil, &mill.InputError{
-			What: fmt.Sprintf("a reproducibility limit of %g below the repeatability limit of %g", limits.Reproducibility, limits.Repeatability),
+		return nil, &fault.Error{
+			Kind: fault.Usage, What: fmt.Sprintf("a reproducibility limit of %g below the repeatability limit of %g", limits.Reproducibility, limits.Repeatability),
 			Hint: "between laboratories results differ by as much or more: are they swapped?",
 		}
 	}

@@ -9,7 +9,7 @@ import (
 	"slices"
 	"strings"
 
-	"traytally/grading/mill"
+	"traytally/vision/kernel/fault"
 )
 
 // studyColumns is the heading of a study's file.
@@ -19,13 +19,13 @@ var studyColumns = []string{"sample", "hand", "picture"}
 // row for each result; rows of one sample are repeats, and a cell may be
 // empty. read turns a cell into a figure: a number, for pictures perhaps the
 // name of a file. Samples stay in the order in which they first appear. Errors
-// are *mill.InputError with the line, or those of read.
+// are *fault.Error with the line, or those of read.
 func ReadPairs(data []byte, read func(column, cell string) (float64, error)) ([]Pair, error) {
 	r := csv.NewReader(bytes.NewReader(bytes.TrimPrefix(data, []byte("\ufeff"))))
 	r.Comment, r.TrimLeadingSpace, r.FieldsPerRecord = '#', true, len(studyColumns)
 	const form = "three columns, decimal points: sample,hand,picture and then L-1,4.2,4.6"
 	bad := func(line int, what string) error {
-		return &mill.InputError{What: fmt.Sprintf("line %d: %s", line, what), Hint: form}
+		return &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("line %d: %s", line, what), Hint: form}
 	}
 	var pairs []Pair
 	for first := true; ; first = false {
@@ -62,8 +62,8 @@ func ReadPairs(data []byte, read func(column, cell string) (float64, error)) ([]
 				continue
 			}
 			v, err := read(studyColumns[k+1], row[k+1])
-			if e, ok := errors.AsType[*mill.InputError](err); ok {
-				return nil, &mill.InputError{What: fmt.Sprintf("line %d: %s: %s", line, studyColumns[k+1], e.Error()), Hint: e.Hint}
+			if e := fault.Of(err); e != nil && e.Kind == fault.Usage {
+				return nil, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("line %d: %s: %s", line, studyColumns[k+1], e.Error()), Hint: e.Hint}
 			}
 			if err != nil {
 				return nil, err

@@ -5,8 +5,8 @@ import (
 	"math"
 	"slices"
 
-	"traytally/grading"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // Measure measures a piece on a tray from its outline, as the picture side
@@ -30,7 +30,7 @@ const (
 // with what they were said of and what came of them. New pieces are measured
 // by measure; where that is nil they are those that the corrections hold from
 // before. Colours of new pieces are not assessed. Neither trays nor list are
-// changed. Errors are *grading.InputError.
+// changed. Errors are *fault.Error.
 func Apply(trays []kernel.Tray, list []Correction, measure Measure) ([]kernel.Tray, []Correction, error) {
 	out, done := slices.Clone(trays), slices.Clone(list)
 	first := make([]int, len(out)) // IDs below are of measured kernels
@@ -48,7 +48,7 @@ func Apply(trays []kernel.Tray, list []Correction, measure Measure) ([]kernel.Tr
 			if len(c.At) == 2 {
 				at = " at " + c.At.String()
 			}
-			e := err.(*grading.InputError)
+			e := err.(*fault.Error)
 			return nil, nil, bad(e.Hint, "correction %d (%s%s): %s", i+1, c.Do, at, e.What)
 		}
 		if err := c.check(); err != nil {

@@ -16,9 +16,9 @@ import (
 	"strconv"
 	"strings"
 
-	"traytally/grading"
 	"traytally/grading/standards"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // A Kind says what a correction does.
@@ -93,11 +93,11 @@ type File struct {
 }
 
 func bad(hint, format string, a ...any) error {
-	return &grading.InputError{What: fmt.Sprintf(format, a...), Hint: hint}
+	return &fault.Error{Kind: fault.Sample, What: fmt.Sprintf(format, a...), Hint: hint}
 }
 
 // Decode reads a file of corrections; name stands for its path. Errors are
-// *grading.InputError.
+// *fault.Error.
 func Decode(name string, data []byte) (*File, error) {
 	var f struct {
 		Sample      string        `yaml:"sample"`
@@ -121,7 +121,7 @@ func Decode(name string, data []byte) (*File, error) {
 	for i := range *f.Corrections {
 		c := &(*f.Corrections)[i]
 		if err := c.check(); err != nil {
-			e := err.(*grading.InputError)
+			e := err.(*fault.Error)
 			e.What = fmt.Sprintf("%s: correction %d: %s", name, i+1, e.What)
 			return nil, e
 		}

@@ -9,9 +9,9 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
-	"traytally/grading"
 	"traytally/grading/correct"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 type point = kernel.Point
@@ -229,7 +229,7 @@ func TestRefused(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			_, _, err := correct.Apply([]kernel.Tray{x.in}, []c{x.c}, plain)
 			require.ErrorContains(t, err, x.want)
-			e, ok := err.(*grading.InputError)
+			e, ok := err.(*fault.Error)
 			require.True(t, ok)
 			assert.NotEmpty(t, e.Hint)
 		})
@@ -267,7 +267,7 @@ func TestFile(t *testing.T) {
 		_, err := correct.Decode("c.yaml", []byte(text))
 		require.Error(t, err, text)
 		assert.ErrorContains(t, err, want, text)
-		assert.NotEmpty(t, err.(*grading.InputError).Hint, text)
+		assert.NotEmpty(t, err.(*fault.Error).Hint, text)
 	}
 }
 
@@ -284,7 +284,7 @@ func FuzzDecode(f *testing.F) {
 		if err != nil || !assert.ObjectsAreEqual(file.Corrections, again.Corrections) && len(file.Corrections) > 0 {
 			t.Fatalf("%v\n%s", err, file.Encode())
 		}
-		if _, _, err = correct.Apply([]kernel.Tray{tray()}, file.Corrections, plain); err != nil && strings.TrimSpace(err.(*grading.InputError).Hint) == "" {
+		if _, _, err = correct.Apply([]kernel.Tray{tray()}, file.Corrections, plain); err != nil && strings.TrimSpace(err.(*fault.Error).Hint) == "" {
 			t.Fatal(err)
 		}
 	})

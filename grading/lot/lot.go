@@ -11,6 +11,7 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"traytally/grading/mill"
+	"traytally/vision/kernel/fault"
 )
 
 // IncrementsSource says where Increments is from.
@@ -69,17 +70,17 @@ type Scatter struct {
 func (s *Scatter) Uneven() bool { return s.P < 0.05 }
 
 // ScatterOf works it out from samples of one bag, or of one part of the lot,
-// each. Three or more, each with an interval; else an *mill.InputError.
+// each. Three or more, each with an interval; else a *fault.Error.
 func ScatterOf(samples []mill.Figure) (*Scatter, error) {
 	n := len(samples)
 	if n < 3 {
-		return nil, &mill.InputError{What: fmt.Sprintf("%d samples do not tell how a lot scatters", n), Hint: "give three or more, each of a bag of its own"}
+		return nil, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("%d samples do not tell how a lot scatters", n), Hint: "give three or more, each of a bag of its own"}
 	}
 	x, v := make([]float64, n), make([]float64, n)
 	z := distuv.UnitNormal.Quantile(0.975)
 	for i, f := range samples {
 		if f.Bare || f.High <= f.Low {
-			return nil, &mill.InputError{What: fmt.Sprintf("sample %d has no interval", i+1), Hint: "give graded samples, or shares as 4.6±0.8"}
+			return nil, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("sample %d has no interval", i+1), Hint: "give graded samples, or shares as 4.6±0.8"}
 		}
 		u := f.HalfWidth() / z
 		x[i], v[i] = f.Value, u*u

@@ -9,6 +9,8 @@ import (
 
 	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/stat/distuv"
+
+	"traytally/vision/kernel/fault"
 )
 
 // A Stream is one graded heap or bin that may go into a blend.
@@ -144,7 +146,7 @@ type Blend struct {
 const lineTol = 1e-7
 
 // PlanBlend finds the shares that maximise the objective within all limits,
-// each tightened by the guard. Errors are *InputError; limits that cannot hold
+// each tightened by the guard. Errors are *fault.Error; limits that cannot hold
 // are no error: Feasible is then false and Conflicts says why.
 //
 // The streams' figures are taken as independent. A whole-kernel length picked
@@ -185,7 +187,7 @@ type blender struct{ BlendOptions }
 
 func (b *blender) check() error {
 	bad := func(hint, format string, a ...any) error {
-		return &InputError{What: fmt.Sprintf(format, a...), Hint: hint}
+		return &fault.Error{Kind: fault.Usage, What: fmt.Sprintf(format, a...), Hint: hint}
 	}
 	if len(b.Streams) < 2 {
 		return bad("name two streams or more", "%d stream to blend", len(b.Streams))

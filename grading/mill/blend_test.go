@@ -230,7 +230,7 @@ func TestBlendRefusals(t *testing.T) {
 		o := base()
 		edit(&o)
 		_, err := PlanBlend(o)
-		e := requireInputError(t, err)
+		e := requireFault(t, err)
 		assert.Contains(t, e.What, what)
 		assert.NotEmpty(t, e.Hint)
 	}

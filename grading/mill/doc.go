@@ -12,30 +12,11 @@
 //
 // Shares are percent by mass and masses are grams unless a name says
 // otherwise. Every figure carries a 95 % interval, or says that it has none.
-// Errors that the user can mend are *InputError; those that wrap ErrBalance
+// Errors that the user can mend are *fault.Error; those that wrap ErrBalance
 // are balances that cannot be, with the numbers in the text.
 package mill
 
 import "errors"
-
-// An InputError is a fault of what was handed in that the user can mend.
-type InputError struct {
-	What string // what is wrong, lower case, no full stop
-	Hint string // the way out
-	Err  error  // ErrBalance, or what a lower layer said; may be nil
-}
-
-// Error returns What; a cause other than ErrBalance, which What spells out,
-// follows it.
-func (e *InputError) Error() string {
-	if e.Err == nil || e.Err == ErrBalance {
-		return e.What
-	}
-	return e.What + ": " + e.Err.Error()
-}
-
-// Unwrap returns Err.
-func (e *InputError) Unwrap() error { return e.Err }
 
 // ErrBalance is wrapped by the error for a balance that cannot be: more comes
 // out than went in, beyond what the uncertainty of the figures explains.

@@ -8,6 +8,8 @@ import (
 	"strings"
 
 	"gonum.org/v1/gonum/floats"
+
+	"traytally/vision/kernel/fault"
 )
 
 // z95 is the two-sided 95 % point of the standard normal distribution.
@@ -231,10 +233,10 @@ const shareForm = "write percent by mass, with the half width of its 95 % interv
 // percent sign allowed. What follows ± is the half width of the 95 % interval,
 // which is cut at 0 and 100; without it the figure is Bare. A share above 0
 // and not above 1 could be meant as a fraction of one and needs its percent
-// sign: 0.4%. Errors are *InputError.
+// sign: 0.4%. Errors are *fault.Error.
 func ParseShare(s string) (Figure, error) {
 	bad := func(what, hint string) (Figure, error) {
-		return Figure{}, &InputError{What: fmt.Sprintf("share %q: %s", s, what), Hint: hint}
+		return Figure{}, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("share %q: %s", s, what), Hint: hint}
 	}
 	t, err := parseTyped(s)
 	if err != nil {
@@ -257,7 +259,7 @@ func ParseShare(s string) (Figure, error) {
 
 // ParseFigure reads a figure in any unit as typed, 11 or 11±4, not below 0;
 // what follows ± is the half width of the 95 % interval. Errors are
-// *InputError.
+// *fault.Error.
 func ParseFigure(s string) (Figure, error) {
 	t, err := parseTyped(s)
 	switch {
@@ -267,7 +269,7 @@ func ParseFigure(s string) (Figure, error) {
 		err = fmt.Errorf("below zero")
 	}
 	if err != nil {
-		return Figure{}, &InputError{What: fmt.Sprintf("figure %q: %v", s, err), Hint: "write the number, with the half width of its 95 % interval where it has one: 11±4"}
+		return Figure{}, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("figure %q: %v", s, err), Hint: "write the number, with the half width of its 95 % interval where it has one: 11±4"}
 	}
 	return Figure{Value: t.value, Low: max(0, t.value-t.half), High: t.value + t.half, Bare: !t.hasHalf}, nil
 }
@@ -278,7 +280,7 @@ var grams = map[string]float64{"g": 1, "kg": 1000, "t": 1e6}
 // ParseMass reads a mass as typed, with its unit: 150.2g, 2.35 kg,
 // 1.2±0.02t. The result is in grams. Without ± its interval is half a unit of
 // the last digit typed to either side, what reading a display leaves open.
-// Errors are *InputError.
+// Errors are *fault.Error.
 func ParseMass(s string) (Figure, error) { return parseMass(s, false) }
 
 // ParsePart reads the mass of a part, which may be nothing: 0g. Else it is
@@ -287,7 +289,7 @@ func ParsePart(s string) (Figure, error) { return parseMass(s, true) }
 
 func parseMass(s string, orNothing bool) (Figure, error) {
 	bad := func(what, hint string) (Figure, error) {
-		return Figure{}, &InputError{What: fmt.Sprintf("mass %q: %s", s, what), Hint: hint}
+		return Figure{}, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("mass %q: %s", s, what), Hint: hint}
 	}
 	const form = "write number and unit, g, kg or t: 150.2g, 2.35kg, 1.2±0.02t"
 	t, err := parseTyped(s)
@@ -324,10 +326,10 @@ const MoistureDoubt = 0.5
 
 // ParseMoisture reads a moisture in percent by mass of the grain as it is (wet
 // basis): 13.2 or 13.2±0.2. Without ± the interval is MoistureDoubt to either
-// side. Errors are *InputError.
+// side. Errors are *fault.Error.
 func ParseMoisture(s string) (Figure, error) {
 	bad := func(what, hint string) (Figure, error) {
-		return Figure{}, &InputError{What: fmt.Sprintf("moisture %q: %s", s, what), Hint: hint}
+		return Figure{}, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("moisture %q: %s", s, what), Hint: hint}
 	}
 	const form = "write percent by mass of the grain as it is: 13.2 or 13.2±0.2"
 	t, err := parseTyped(s)

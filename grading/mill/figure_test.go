@@ -10,6 +10,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
+
+	"traytally/vision/kernel/fault"
 )
 
 // pm is a figure with a symmetric interval.
@@ -19,8 +21,8 @@ func bare(v float64) Figure { return Figure{Value: v, Low: v, High: v, Bare: tru
 
 func ptr[T any](v T) *T { return &v }
 
-func requireInputError(t require.TestingT, err error) *InputError {
-	e, ok := errors.AsType[*InputError](err)
+func requireFault(t require.TestingT, err error) *fault.Error {
+	e, ok := errors.AsType[*fault.Error](err)
 	require.True(t, ok, "%v", err)
 	return e
 }
@@ -65,7 +67,7 @@ func TestParseShare(t *testing.T) {
 		"head.jsn": "percent by mass",
 	} {
 		_, err := ParseShare(in)
-		assert.Contains(t, requireInputError(t, err).Hint, hint, in)
+		assert.Contains(t, requireFault(t, err).Hint, hint, in)
 	}
 }
 
@@ -95,7 +97,7 @@ func TestParseMass(t *testing.T) {
 		"5g±1g":  "stands between",
 	} {
 		_, err := ParseMass(in)
-		assert.Contains(t, requireInputError(t, err).What, what, in)
+		assert.Contains(t, requireFault(t, err).What, what, in)
 	}
 }
 
@@ -107,7 +109,7 @@ func TestParsePart(t *testing.T) {
 	require.NoError(t, err)
 	assert.InDelta(t, 2.45, f.Low, 1e-12)
 	_, err = ParsePart("-1g")
-	requireInputError(t, err)
+	requireFault(t, err)
 }
 
 func TestParseMoisture(t *testing.T) {
@@ -118,15 +120,15 @@ func TestParseMoisture(t *testing.T) {
 	require.NoError(t, err)
 	assert.InDelta(t, 0.2, f.HalfWidth(), 1e-12)
 	_, err = ParseMoisture("0.132")
-	assert.Equal(t, "did you mean 13.2?", requireInputError(t, err).Hint)
+	assert.Equal(t, "did you mean 13.2?", requireFault(t, err).Hint)
 	for _, in := range []string{"2", "60", "13g", "13±9", "wet", "0.5%"} {
 		_, err := ParseMoisture(in)
-		requireInputError(t, err)
+		requireFault(t, err)
 	}
 }
 
 // FuzzParse: whatever is typed gives a figure in order and in range, or an
-// *InputError.
+// *fault.Error.
 func FuzzParse(f *testing.F) {
 	for _, s := range []string{"4.6±0.8", "0.3%", "150.0g", "13.2±0.2", "+-", "±", "%", "1e9", ".5%", "-.", "9999999999999999999999g"} {
 		f.Add(s)
@@ -135,7 +137,7 @@ func FuzzParse(f *testing.F) {
 		for _, parse := range []func(string) (Figure, error){ParseShare, ParseMass, ParseMoisture} {
 			got, err := parse(s)
 			if err != nil {
-				requireInputError(t, err)
+				requireFault(t, err)
 				continue
 			}
 			assert.True(t, got.Low <= got.Value && got.Value <= got.High && finite(got.Low) && finite(got.High), "%q: %+v", s, got)

@@ -2,7 +2,6 @@ package mill
 
 import (
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -12,6 +11,7 @@ import (
 	"traytally/grading"
 	"traytally/grading/standards"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // A Graded is a graded sample, reduced to what the mill's arithmetic asks of
@@ -41,15 +41,15 @@ type Graded struct {
 const mostJSON = 512 << 20
 
 // ReadGraded reads a result that the grade command wrote as JSON. name is used
-// in messages. Errors are *InputError, or those of r.
+// in messages. Errors are *fault.Error, or those of r.
 //
 // The doubt of single lengths near a limit is not in the JSON; the shares that
 // are worked out again from its kernels (Share, Standard) go without that part
 // of their intervals, Broken and Figure do not.
 func ReadGraded(r io.Reader, name string) (*Graded, error) {
-	bad := func(what string, err error) (*Graded, error) {
-		return nil, &InputError{
-			What: name + ": " + what, Err: err,
+	bad := func(what string) (*Graded, error) {
+		return nil, &fault.Error{
+			Kind: fault.Usage, What: name + ": " + what,
 			Hint: "give the file that 'traytally grade PICTURE --json FILE' wrote",
 		}
 	}
@@ -58,7 +58,7 @@ func ReadGraded(r io.Reader, name string) (*Graded, error) {
 		return nil, err
 	}
 	if len(data) > mostJSON {
-		return bad("more than 512 MiB", nil)
+		return bad("more than 512 MiB")
 	}
 	// Outer fields take the place of embedded ones: what the standard said of it
 	// is not read, the check sums of the pictures are.
@@ -75,13 +75,13 @@ func ReadGraded(r io.Reader, name string) (*Graded, error) {
 		} `json:"broken"`
 	}
 	if err := json.Unmarshal(data, &f); err != nil {
-		return bad("cannot be read as a graded sample", err)
+		return bad("cannot be read as a graded sample: " + err.Error())
 	}
 	if f.Schema != grading.Schema {
-		return bad(fmt.Sprintf("is no graded sample (schema %q, want %q)", f.Schema, grading.Schema), nil)
+		return bad(fmt.Sprintf("is no graded sample (schema %q, want %q)", f.Schema, grading.Schema))
 	}
 	if f.Broken == nil || f.Broken.MassPct == nil {
-		return bad("has no broken share by mass (broken.mass_pct)", nil)
+		return bad("has no broken share by mass (broken.mass_pct)")
 	}
 	if !f.Reference.Told() {
 		return nil, untold(name)
@@ -92,7 +92,7 @@ func ReadGraded(r io.Reader, name string) (*Graded, error) {
 		shares: f.Shares, unseen: f.Params.NotAssessed,
 	}
 	if err := g.check(); err != nil {
-		return bad("damaged", err)
+		return bad("damaged: " + err.Error())
 	}
 	res := f.Result
 	res.Broken = f.Broken.BrokenResult
@@ -105,11 +105,7 @@ func ReadGraded(r io.Reader, name string) (*Graded, error) {
 	}
 	if len(res.Kernels) > 0 {
 		if err := grading.Reopen(&res); err != nil {
-			var e *grading.InputError
-			if errors.As(err, &e) {
-				return nil, &InputError{What: name + ": " + e.What, Hint: e.Hint, Err: err}
-			}
-			return nil, err
+			return nil, &fault.Error{Kind: fault.Usage, What: name + ": " + err.Error(), Hint: fault.Of(err).Hint}
 		}
 		g.sample = res.Sample
 	}
@@ -131,8 +127,8 @@ func FromResult(r *grading.Result, name string, pictures []string) (*Graded, err
 
 // untold refuses a sample of which only the tips tell what is broken.
 func untold(name string) error {
-	return &grading.InputError{
-		What: name + ": whole and broken cannot be told apart well enough to reckon with",
+	return &fault.Error{
+		Kind: fault.Sample, What: name + ": whole and broken cannot be told apart well enough to reckon with: " + grading.ErrNoReference.Error(),
 		Hint: "grade it with --whole-length or --whole-from",
 		Err:  grading.ErrNoReference,
 	}
@@ -170,7 +166,7 @@ var brokenClasses = []string{string(grading.LargeBroken), string(grading.MediumB
 // sumTol is how far shares may be off their sum for having been rounded, points.
 const sumTol = 0.1
 
-// CheckSums returns an *InputError where shares of one stream, as typed, cannot
+// CheckSums returns a *fault.Error where shares of one stream, as typed, cannot
 // be together: the classes of brokens are parts of all broken rice, and that
 // and the head rice are parts of all rice. Shares by other codes are not
 // looked at.
@@ -185,7 +181,7 @@ func CheckSums(stream string, shares map[string]Figure) error {
 		}
 	}
 	too := func(what string) error {
-		return &InputError{What: fmt.Sprintf("stream %s: %s", stream, what), Hint: "shares are percent by mass of the whole stream, not of a part of it"}
+		return &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("stream %s: %s", stream, what), Hint: "shares are percent by mass of the whole stream, not of a part of it"}
 	}
 	sum := func() string {
 		s := strings.Join(names, " and ")
@@ -243,26 +239,26 @@ func (g *Graded) Codes() []string {
 func (g *Graded) Unseen(code string) bool { return slices.Contains(g.unseen, kernel.Flag(code)) }
 
 // Share returns the share by mass of everything on the trays that carries one
-// of the flags; a kernel with several counts once. Errors are *InputError.
+// of the flags; a kernel with several counts once. Errors are *fault.Error.
 func (g *Graded) Share(flags ...kernel.Flag) (Figure, error) {
 	for _, f := range flags {
 		if slices.Contains(g.unseen, f) {
-			return Figure{}, &InputError{
-				What: fmt.Sprintf("%s: %s was not assessed in these pictures", g.Name, readable(string(f))),
+			return Figure{}, &fault.Error{
+				Kind: fault.Usage, What: fmt.Sprintf("%s: %s was not assessed in these pictures", g.Name, readable(string(f))),
 				Hint: "grade a colour picture, or count without it",
 			}
 		}
 	}
 	if g.sample == nil {
-		return Figure{}, &InputError{
-			What: fmt.Sprintf("%s: the list of kernels is missing", g.Name),
+		return Figure{}, &fault.Error{
+			Kind: fault.Usage, What: fmt.Sprintf("%s: the list of kernels is missing", g.Name),
 			Hint: "give the file as 'traytally grade PICTURE --json FILE' wrote it",
 		}
 	}
 	all := *g.sample
 	all.Pieces = append(slices.Clone(all.Pieces), all.Foreign...)
 	if len(all.Pieces) == 0 {
-		return Figure{}, &InputError{What: g.Name + ": no kernel in it", Hint: "grade a picture with rice on it"}
+		return Figure{}, &fault.Error{Kind: fault.Usage, What: g.Name + ": no kernel in it", Hint: "grade a picture with rice on it"}
 	}
 	share := all.Share(grading.ByMass, func(p *grading.Piece, _ float64) bool {
 		return slices.ContainsFunc(flags, p.Has)
@@ -271,17 +267,17 @@ func (g *Graded) Share(flags ...kernel.Flag) (Figure, error) {
 }
 
 // AtLength judges the sample by another whole-kernel length, mm: what is broken,
-// and every size class. It is an *InputError where the kernels or their scale are
+// and every size class. It is a *fault.Error where the kernels or their scale are
 // not known.
 func (g *Graded) AtLength(mm float64) error {
 	if g.sample == nil || !g.sample.MM {
-		return &InputError{
-			What: g.Name + ": cannot be judged by another whole-kernel length, its kernels are not known in millimetres",
+		return &fault.Error{
+			Kind: fault.Usage, What: g.Name + ": cannot be judged by another whole-kernel length, its kernels are not known in millimetres",
 			Hint: "grade the picture again with that length: --whole-length",
 		}
 	}
 	if !plausible(mm) {
-		return &InputError{What: fmt.Sprintf("whole-kernel length of %g mm", mm), Hint: "give millimetres, for example 7.0"}
+		return &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("whole-kernel length of %g mm", mm), Hint: "give millimetres, for example 7.0"}
 	}
 	s := *g.sample
 	s.Reference = grading.Reference{Length: mm, Method: grading.FromStated}
@@ -324,7 +320,7 @@ func Alike(samples []*Graded) string {
 	return ""
 }
 
-// Independent returns an *InputError where a picture is in two of the samples,
+// Independent returns a *fault.Error where a picture is in two of the samples,
 // or twice in one of them: they are then not two samples, and the arithmetic
 // would take one doubt for two that may cancel.
 func Independent(samples []*Graded) error {
@@ -337,13 +333,13 @@ func Independent(samples []*Graded) error {
 				in[sum] = g
 				continue
 			case other == g:
-				return &InputError{What: g.Name + " counts one picture twice", Hint: "grade each picture once"}
+				return &fault.Error{Kind: fault.Usage, What: g.Name + " counts one picture twice", Hint: "grade each picture once"}
 			}
 			what := g.Name + " is given twice: it is one sample, not two"
 			if other.Name != g.Name {
 				what = fmt.Sprintf("%s and %s hold the same picture: they are one sample, not two", other.Name, g.Name)
 			}
-			return &InputError{What: what, Hint: "give each sample once, and a sample of its own for each stage or stream"}
+			return &fault.Error{Kind: fault.Usage, What: what, Hint: "give each sample once, and a sample of its own for each stage or stream"}
 		}
 	}
 	return nil
@@ -400,8 +396,8 @@ func StandardLimits(std *standards.Standard, grade int) (limits []Limit, not []N
 // the code of the limit, as that grade defines what counts.
 func (g *Graded) Standard(std *standards.Standard, grade int) (map[string]Figure, error) {
 	if g.sample == nil {
-		return nil, &InputError{
-			What: fmt.Sprintf("%s: the list of kernels is missing", g.Name),
+		return nil, &fault.Error{
+			Kind: fault.Usage, What: fmt.Sprintf("%s: the list of kernels is missing", g.Name),
 			Hint: "give the file as 'traytally grade PICTURE --json FILE' wrote it",
 		}
 	}

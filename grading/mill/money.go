@@ -6,6 +6,8 @@ import (
 	"strings"
 
 	"gonum.org/v1/gonum/floats"
+
+	"traytally/vision/kernel/fault"
 )
 
 // PricedFractions are what a mill buys and sells: paddy is bought, the others
@@ -34,7 +36,7 @@ type WorthLine struct {
 }
 
 // WorthOf values a balance by prices per kg, by the names of PricedFractions.
-// A price of a fraction that the balance does not have is an *InputError.
+// A price of a fraction that the balance does not have is a *fault.Error.
 func (y *Yield) WorthOf(prices map[string]float64) (*Worth, error) {
 	mass := func(name string) *Figure {
 		if i := slices.IndexFunc(y.Masses, func(m YieldMass) bool { return m.Fraction == name }); i >= 0 {
@@ -74,9 +76,9 @@ func (y *Yield) WorthOf(prices map[string]float64) (*Worth, error) {
 		price, priced := prices[name]
 		switch {
 		case priced && !has[name]:
-			return nil, &InputError{What: fmt.Sprintf("a price for %s, and no mass of it", name), Hint: "weigh it, or for head rice and brokens give the graded sample: --sample FILE"}
+			return nil, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("a price for %s, and no mass of it", name), Hint: "weigh it, or for head rice and brokens give the graded sample: --sample FILE"}
 		case priced && !(price >= 0 && price <= 1e9):
-			return nil, &InputError{What: fmt.Sprintf("a price of %g for %s", price, name), Hint: "money per kg: head=0.55"}
+			return nil, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("a price of %g for %s", price, name), Hint: "money per kg: head=0.55"}
 		case !priced && has[name]:
 			w.NotPriced = append(w.NotPriced, name)
 		case priced:
@@ -88,7 +90,7 @@ func (y *Yield) WorthOf(prices map[string]float64) (*Worth, error) {
 	}
 	for name := range prices {
 		if !slices.Contains(PricedFractions, name) {
-			return nil, &InputError{What: fmt.Sprintf("no price is asked for %q", name), Hint: "one of: " + strings.Join(PricedFractions, ", ")}
+			return nil, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("no price is asked for %q", name), Hint: "one of: " + strings.Join(PricedFractions, ", ")}
 		}
 	}
 	total := func(x []float64) float64 {

@@ -10,6 +10,8 @@ import (
 
 	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
+
+	"traytally/vision/kernel/fault"
 )
 
 // SorterInput is what was found around a sorter: shares of bad rice, percent
@@ -205,7 +207,7 @@ func sorterResults(masses bool) []sorterResult {
 // six figures, each by its own interval, through the formulas: a draw that
 // gives no figure counts at both ends, so that what the samples cannot tell
 // comes out as an interval of everything. Balances with more out than in
-// beyond a 99.9 % interval are *InputError that wrap ErrBalance.
+// beyond a 99.9 % interval are *fault.Error that wrap ErrBalance.
 func JudgeSorter(in SorterInput) (*Sorter, error) {
 	given := [sorterInputs]*Figure{in.Feed, in.Accept, in.Reject, in.FeedMass, in.AcceptMass, in.RejectMass}
 	masses, err := checkSorter(given, in.Draws)
@@ -273,7 +275,9 @@ func checkSorter(given [sorterInputs]*Figure, draws int) (masses bool, err error
 			nMasses++
 		}
 	}
-	bad := func(what, hint string) (bool, error) { return false, &InputError{What: what, Hint: hint} }
+	bad := func(what, hint string) (bool, error) {
+		return false, &fault.Error{Kind: fault.Usage, What: what, Hint: hint}
+	}
 	switch {
 	case nMasses == 1:
 		return bad("one mass says nothing", "give two of feed, accept and reject over the same time, or none")
@@ -555,8 +559,8 @@ func impossibleSorter(what, numbers, unit string, missing Figure) error {
 		u := UnitFor(most)
 		missing, unit = missing.times(1/u.Grams), u.Name
 	}
-	return &InputError{
-		What: fmt.Sprintf("more %s out than in: %s: %.2f %s too much (95 %% interval %.2f to %.2f)",
+	return &fault.Error{
+		Kind: fault.Usage, What: fmt.Sprintf("more %s out than in: %s: %.2f %s too much (95 %% interval %.2f to %.2f)",
 			what, numbers, -missing.Value, unit, -missing.High, -missing.Low),
 		Hint: "check which sample is which, and that all were drawn and weighed over the same time",
 		Err:  ErrBalance,

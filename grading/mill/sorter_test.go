@@ -240,7 +240,7 @@ func TestSorterRefusals(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			c.in.Draws = 1000
 			_, err := JudgeSorter(c.in)
-			e := requireInputError(t, err)
+			e := requireFault(t, err)
 			assert.Contains(t, e.Error(), c.what)
 			assert.NotEmpty(t, e.Hint)
 			if c.balance {
@@ -250,7 +250,7 @@ func TestSorterRefusals(t *testing.T) {
 	}
 	good.Draws = 10
 	_, err := JudgeSorter(good)
-	requireInputError(t, err)
+	requireFault(t, err)
 }
 
 // TestSorterSeed: the same seed gives the same bytes, another seed nearly the

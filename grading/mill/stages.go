@@ -8,6 +8,8 @@ import (
 	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
+
+	"traytally/vision/kernel/fault"
 )
 
 // A Stage is a point in the mill with the samples drawn behind it.
@@ -71,7 +73,7 @@ const stagesAlpha = 0.05
 const priorSamples = 2
 
 // CompareStages tells what each stage adds to the broken share of the one
-// before, in the order given. Errors are *InputError.
+// before, in the order given. Errors are *fault.Error.
 //
 // The interval of a difference is by recovered variances (see propagate). Its
 // two-sided p is that of the difference over the side of its interval that
@@ -89,18 +91,18 @@ const priorSamples = 2
 // Welch, Biometrika 34 (1947) 28-35, from memory).
 func CompareStages(stages []Stage) (*StagesResult, error) {
 	if len(stages) < 2 {
-		return nil, &InputError{What: fmt.Sprintf("%d stage to compare", len(stages)), Hint: "give the samples of two stages or more, in the order of the flow"}
+		return nil, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("%d stage to compare", len(stages)), Hint: "give the samples of two stages or more, in the order of the flow"}
 	}
 	seen := map[string]bool{}
 	out := &StagesResult{Alpha: stagesAlpha, Widened: 1, Stages: []StageResult{}}
 	means := make([]stageMean, len(stages))
 	for i, s := range stages {
 		if seen[s.Name] {
-			return nil, &InputError{What: fmt.Sprintf("stage %q comes twice", s.Name), Hint: "give the samples of one stage one after the other, and other stages other names"}
+			return nil, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("stage %q comes twice", s.Name), Hint: "give the samples of one stage one after the other, and other stages other names"}
 		}
 		seen[s.Name] = true
 		if len(s.Broken) == 0 {
-			return nil, &InputError{What: fmt.Sprintf("no sample of stage %q", s.Name), Hint: "give a sample of it, or leave it out"}
+			return nil, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("no sample of stage %q", s.Name), Hint: "give a sample of it, or leave it out"}
 		}
 		means[i] = meanOf(s.Broken)
 	}

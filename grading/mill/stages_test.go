@@ -95,7 +95,7 @@ func TestStagesRefusals(t *testing.T) {
 		"no sample of":       {{"a", []Figure{pm(1, 1)}}, {"b", nil}},
 	} {
 		_, err := CompareStages(stages)
-		assert.Contains(t, requireInputError(t, err).What, what)
+		assert.Contains(t, requireFault(t, err).What, what)
 	}
 	same, err := CompareStages([]Stage{{"a", []Figure{Exact(5)}}, {"b", []Figure{Exact(5)}}, {"c", []Figure{Exact(6)}}})
 	require.NoError(t, err)

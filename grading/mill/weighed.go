@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"traytally/grading"
+	"traytally/vision/kernel/fault"
 )
 
 // kernelMG is the mass of a whole kernel, mg, that a weighed sample's number
@@ -15,7 +16,7 @@ var kernelMG = grading.DefaultPlanOptions().WholeKernelMG
 // whole: 1.42g/25.31g, or 1.42±0.02g/25.31g with the balance's doubt. The
 // figure is percent by mass; its interval holds the balance and the chance of
 // which kernels were in the portion, for pieces as model has them. ok is false
-// where s has no such form. Errors are *InputError.
+// where s has no such form. Errors are *fault.Error.
 func ParseWeighed(s string, model grading.PieceModel) (f Figure, ok bool, err error) {
 	s = strings.ReplaceAll(s, "+/-", "±")
 	over, under, found := strings.Cut(s, "/")
@@ -31,7 +32,7 @@ func ParseWeighed(s string, model grading.PieceModel) (f Figure, ok bool, err er
 		return Figure{}, true, err
 	}
 	if part.Value > whole.Value {
-		return Figure{}, true, &InputError{What: fmt.Sprintf("%q: the part weighs more than the whole", s), Hint: "part over whole: 1.42g/25.31g"}
+		return Figure{}, true, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("%q: the part weighs more than the whole", s), Hint: "part over whole: 1.42g/25.31g"}
 	}
 	r := part.Value / whole.Value
 	pieces := whole.Value * 1000 / kernelMG * (r/model.BrokenMean + 1 - r)

@@ -5,6 +5,8 @@ import (
 	"math"
 	"strconv"
 	"strings"
+
+	"traytally/vision/kernel/fault"
 )
 
 // A Weighing is the mass of a fraction, in grams, with its moisture in percent
@@ -123,7 +125,7 @@ const (
 	leastPart = 0.1
 )
 
-// ComputeYield works the balance out. Errors are *InputError; a step with more
+// ComputeYield works the balance out. Errors are *fault.Error; a step with more
 // out than in by more than a 99.9 % interval of its figures, or with next to
 // nothing out of it, wraps ErrBalance.
 //
@@ -157,13 +159,13 @@ func (y *yielder) prepare() error {
 	in := &y.in
 	var ok bool
 	if y.mill, ok = millType(in.Mill); !ok {
-		return &InputError{What: fmt.Sprintf("there is no kind of mill %q", in.Mill), Hint: "one of: " + strings.Join(MillTypeCodes(), ", ")}
+		return &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("there is no kind of mill %q", in.Mill), Hint: "one of: " + strings.Join(MillTypeCodes(), ", ")}
 	}
 	if !(in.BasisPct >= 0 && in.BasisPct <= 30) {
-		return &InputError{What: fmt.Sprintf("moisture basis of %g %%", in.BasisPct), Hint: "percent from 0 (dry matter) to 30; usual is 14"}
+		return &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("moisture basis of %g %%", in.BasisPct), Hint: "percent from 0 (dry matter) to 30; usual is 14"}
 	}
 	if in.BasisPct > 0 && in.BasisPct < 1 {
-		return &InputError{What: fmt.Sprintf("moisture basis of %g: a fraction of one, not percent", in.BasisPct), Hint: fmt.Sprintf("did you mean %s?", trim(100*in.BasisPct))}
+		return &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("moisture basis of %g: a fraction of one, not percent", in.BasisPct), Hint: fmt.Sprintf("did you mean %s?", trim(100*in.BasisPct))}
 	}
 	chain := 0
 	for _, w := range []*Weighing{in.Paddy, in.Husked, in.Milled} {
@@ -172,13 +174,13 @@ func (y *yielder) prepare() error {
 		}
 	}
 	if chain < 2 {
-		return &InputError{
-			What: "a yield compares two of paddy, husked and milled rice",
+		return &fault.Error{
+			Kind: fault.Usage, What: "a yield compares two of paddy, husked and milled rice",
 			Hint: "give two weighings, for example --paddy 150.0g --milled 102.6g",
 		}
 	}
 	if in.Milled == nil && (in.HeadMass != nil || in.BrokenMass != nil || in.BrokenShare != nil) {
-		return &InputError{What: "head rice or brokens without the milled rice they come from", Hint: "give the mass of all milled rice: --milled 102.6g"}
+		return &fault.Error{Kind: fault.Usage, What: "head rice or brokens without the milled rice they come from", Hint: "give the mass of all milled rice: --milled 102.6g"}
 	}
 	y.out.Mill = y.mill.Code
 	if err := y.moistures(); err != nil {
@@ -214,8 +216,8 @@ func (y *yielder) moistures() error {
 		}
 	}
 	if known != "" && unknown != "" {
-		return &InputError{
-			What: fmt.Sprintf("moisture is given for %s and not for %s: they cannot be compared dry", known, unknown),
+		return &fault.Error{
+			Kind: fault.Usage, What: fmt.Sprintf("moisture is given for %s and not for %s: they cannot be compared dry", known, unknown),
 			Hint: fmt.Sprintf("add --%s-moisture, or leave all moistures out to compare masses as weighed", unknown),
 		}
 	}
@@ -355,8 +357,8 @@ func (y *yielder) tiny(step string, in, out *massPart) error {
 	m, n := out.w.Mass.Value, in.w.Mass.Value
 	unit := UnitFor(max(m, n))
 	if main := out == y.husked || out == y.milled; main && 100*m < leastMain*n {
-		return &InputError{
-			What: fmt.Sprintf("%s: %s %s out of %s %s is %s %%", step, unit.write(m), out.name, unit.write(n), in.name, strconv.FormatFloat(100*m/n, 'g', 2, 64)),
+		return &fault.Error{
+			Kind: fault.Usage, What: fmt.Sprintf("%s: %s %s out of %s %s is %s %%", step, unit.write(m), out.name, unit.write(n), in.name, strconv.FormatFloat(100*m/n, 'g', 2, 64)),
 			Hint: "check the units, g, kg and t, and which fraction is which",
 			Err:  ErrBalance,
 		}
@@ -384,8 +386,8 @@ func (y *yielder) impossible(step string, in *massPart, out []*massPart, dry boo
 	for _, p := range out {
 		parts = append(parts, describe(p))
 	}
-	return &InputError{
-		What: fmt.Sprintf("%s: more out than in: %s out of %s, %.2f %s too much (95 %% interval %.2f to %.2f %s)",
+	return &fault.Error{
+		Kind: fault.Usage, What: fmt.Sprintf("%s: more out than in: %s out of %s, %.2f %s too much (95 %% interval %.2f to %.2f %s)",
 			step, strings.Join(parts, " and "), describe(in), -missing.Value/unit.Grams, unit.Name, -missing.High/unit.Grams, -missing.Low/unit.Grams, unit.Name),
 		Hint: "check the weighings, their units and which fraction is which",
 		Err:  ErrBalance,

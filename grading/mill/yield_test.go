@@ -90,7 +90,7 @@ func TestYieldUsual(t *testing.T) {
 func TestYieldTiny(t *testing.T) {
 	_, err := ComputeYield(YieldInput{Paddy: weigh(pm(150_000, 50)), Milled: weigh(pm(102.9, 0.05)), BasisPct: 14, Mill: "modern"})
 	require.ErrorIs(t, err, ErrBalance)
-	assert.Equal(t, "hulling and whitening: 0.1029 kg milled rice out of 150 kg paddy is 0.069 %", requireInputError(t, err).What)
+	assert.Equal(t, "hulling and whitening: 0.1029 kg milled rice out of 150 kg paddy is 0.069 %", requireFault(t, err).What)
 	none := Figure{0, 0, 0.05, false}
 	y, err := ComputeYield(YieldInput{Paddy: weigh(pm(150, 0.05)), Milled: weigh(pm(102.9, 0.05)), BrokenMass: &none, BasisPct: 14, Mill: "modern"})
 	require.NoError(t, err)
@@ -230,7 +230,7 @@ func TestYieldRefusals(t *testing.T) {
 			in := base()
 			c.edit(&in)
 			_, err := ComputeYield(in)
-			e := requireInputError(t, err)
+			e := requireFault(t, err)
 			assert.Contains(t, e.Error(), c.what)
 			assert.NotEmpty(t, e.Hint)
 			if c.balance {

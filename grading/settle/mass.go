@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"traytally/grading/mill"
+	"traytally/vision/kernel/fault"
 )
 
 var leadingNumber = regexp.MustCompile(`^\s*\+?(\d+(?:\.\d+)?)`)
@@ -13,7 +14,7 @@ var leadingNumber = regexp.MustCompile(`^\s*\+?(\d+(?:\.\d+)?)`)
 // ParseMass reads a delivered mass as typed with its unit, 24.98t, 24980kg or
 // 24.98±0.02t, exactly, in the unit that the price is for. The figure has the
 // interval that was typed, and is Bare without: a weight is taken as agreed.
-// Errors are *mill.InputError.
+// Errors are *fault.Error.
 func (c *Contract) ParseMass(s string) (*Decimal, mill.Figure, error) {
 	f, err := mill.ParseMass(s)
 	if err != nil {
@@ -21,11 +22,11 @@ func (c *Contract) ParseMass(s string) (*Decimal, mill.Figure, error) {
 	}
 	number := leadingNumber.FindStringSubmatch(s)
 	if number == nil {
-		return nil, f, &mill.InputError{What: "mass " + s + ": not written plainly", Hint: "for example 24.98t"}
+		return nil, f, &fault.Error{Kind: fault.Usage, What: "mass " + s + ": not written plainly", Hint: "for example 24.98t"}
 	}
 	m, err := ParseDecimal(number[1])
 	if err != nil {
-		return nil, f, &mill.InputError{What: "mass " + s + ": " + err.Error(), Hint: "for example 24.98t"}
+		return nil, f, &fault.Error{Kind: fault.Usage, What: "mass " + s + ": " + err.Error(), Hint: "for example 24.98t"}
 	}
 	grams := int64(1) // that one unit of the number is
 	switch {

@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"traytally/grading/mill"
+	"traytally/vision/kernel/fault"
 )
 
 // Moisture is the code of the figure that MassRule asks for.
@@ -97,10 +98,10 @@ type Settlement struct {
 }
 
 // Settle works out what is to be paid for a delivery. Errors are
-// *mill.InputError.
+// *fault.Error.
 func (c *Contract) Settle(d Delivery) (*Settlement, error) {
 	if d.Mass == nil || d.Mass.Sign() <= 0 {
-		return nil, &mill.InputError{What: "a delivery without mass", Hint: "give the mass delivered: 24.98t"}
+		return nil, &fault.Error{Kind: fault.Usage, What: "a delivery without mass", Hint: "give the mass delivered: 24.98t"}
 	}
 	money := func(x *big.Rat) *Decimal { return c.Rounding.Mode.round(x, int(c.Rounding.AmountDigits)) }
 	s := &Settlement{
@@ -125,7 +126,7 @@ func (c *Contract) Settle(d Delivery) (*Settlement, error) {
 		}
 	}
 	if factor.Sign() <= 0 {
-		return nil, &mill.InputError{What: fmt.Sprintf("at a moisture of %s %% the contract pays for no mass at all", s.MoistureTaken), Hint: "check the moisture, and the contract's shrink"}
+		return nil, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("at a moisture of %s %% the contract pays for no mass at all", s.MoistureTaken), Hint: "check the moisture, and the contract's shrink"}
 	}
 	s.Adjusted = c.Rounding.Mode.round(mul(exact(d.Mass), factor), int(c.Rounding.MassDigits))
 	mass := exact(s.Adjusted)

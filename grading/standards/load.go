@@ -16,6 +16,8 @@ import (
 	"github.com/goccy/go-yaml"
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/parser"
+
+	"traytally/vision/kernel/fault"
 )
 
 //go:embed *.yaml
@@ -76,20 +78,14 @@ func (ps Problems) Hint() string {
 	return ""
 }
 
-// An UnknownError is a standard's code that no embedded file has.
-type UnknownError struct {
-	Code string
-	Near []string // known codes that look like it, nearest first
-}
-
-func (e *UnknownError) Error() string { return fmt.Sprintf("there is no standard %q", e.Code) }
-
-// Hint names the nearest codes, or the command that lists all.
-func (e *UnknownError) Hint() string {
-	if len(e.Near) > 0 {
-		return "did you mean " + strings.Join(e.Near, ", ") + "? 'traytally standards list' shows all"
+// unknown is about a standard's code that no embedded file has; near are known
+// codes that look like it, nearest first.
+func unknown(code string, near []string) error {
+	hint := "'traytally standards list' shows all; a buyer's own limits go in a file: --contract FILE"
+	if len(near) > 0 {
+		hint = "did you mean " + strings.Join(near, ", ") + "? 'traytally standards list' shows all"
 	}
-	return "'traytally standards list' shows all; a buyer's own limits go in a file: --contract FILE"
+	return &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("there is no standard %q", code), Hint: hint}
 }
 
 // An Edition is one file with its variants.
@@ -137,7 +133,7 @@ func All() ([]*Standard, error) {
 }
 
 // Lookup returns the embedded standard with the given code. The error for an
-// unknown code is an *UnknownError.
+// unknown code is a *fault.Error.
 func Lookup(code string) (*Standard, error) {
 	known, err := All()
 	if err != nil {
@@ -150,7 +146,7 @@ func Lookup(code string) (*Standard, error) {
 		}
 		codes = append(codes, s.Code)
 	}
-	return nil, &UnknownError{code, Nearest(code, codes)}
+	return nil, unknown(code, Nearest(code, codes))
 }
 
 // LoadContract reads a contract file. The problems may hold warnings beside a

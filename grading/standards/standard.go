@@ -7,6 +7,8 @@ import (
 	"slices"
 	"strings"
 	"unicode"
+
+	"traytally/vision/kernel/fault"
 )
 
 // A Bound says which side of its value a limit allows, and whether the value
@@ -329,24 +331,9 @@ type Standard struct {
 	broken   string
 }
 
-// An UnknownGradeError is a grade's name that a standard does not have.
-type UnknownGradeError struct {
-	Grade, Standard string
-	Grades          []string // the standard's grades, best first
-}
-
-func (e *UnknownGradeError) Error() string {
-	return fmt.Sprintf("%s has no grade %q", e.Standard, e.Grade)
-}
-
-// Hint lists the grades there are.
-func (e *UnknownGradeError) Hint() string {
-	return "its grades, best first: " + strings.Join(e.Grades, ", ")
-}
-
 // Grade returns the index of the named grade. Case, blanks, points and percent
 // signs do not matter, and the beginning or end of a name is enough where it
-// fits one grade only: "1" is U.S. No. 1, "5%" is 5 % broken. The error is an *UnknownGradeError.
+// fits one grade only: "1" is U.S. No. 1, "5%" is 5 % broken. The error is a *fault.Error.
 func (s *Standard) Grade(name string) (int, error) {
 	plain := func(n string) string {
 		return strings.Map(func(r rune) rune {
@@ -369,7 +356,7 @@ func (s *Standard) Grade(name string) (int, error) {
 	if count == 1 {
 		return found, nil
 	}
-	return 0, &UnknownGradeError{name, s.Code, s.Grades}
+	return 0, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("%s has no grade %q", s.Code, name), Hint: "its grades, best first: " + strings.Join(s.Grades, ", ")}
 }
 
 // Factor returns the factor with the given code, or nil.

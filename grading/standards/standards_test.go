@@ -10,6 +10,7 @@ import (
 	"pgregory.net/rapid"
 
 	"traytally/grading/standards"
+	"traytally/vision/kernel/fault"
 )
 
 func lookup(t testing.TB, code string) *standards.Standard {
@@ -281,26 +282,20 @@ func TestGradeNames(t *testing.T) {
 	}
 	for _, typed := range []string{"", "%", "U.S.", "No. 7", "grade"} {
 		_, err := lookup(t, "us-long").Grade(typed)
-		var ge *standards.UnknownGradeError
-		require.ErrorAs(t, err, &ge, typed)
-		assert.Contains(t, ge.Hint(), "U.S. No. 6")
+		require.NotNil(t, fault.Of(err), typed)
+		assert.Contains(t, fault.Of(err).Hint, "U.S. No. 6")
 	}
 }
 
 func TestUnknownStandardNamesTheNearest(t *testing.T) {
 	for typed, near := range map[string]string{"us-lnog": "us-long", "thai-whte": "thai-white", "codx": "codex", "US-LONG": "us-long", "eu-longb": "eu-intervention-longb"} {
 		_, err := standards.Lookup(typed)
-		var ue *standards.UnknownError
-		require.ErrorAs(t, err, &ue)
-		require.NotEmpty(t, ue.Near, typed)
-		assert.Equal(t, near, ue.Near[0], typed)
-		assert.Contains(t, ue.Hint(), near)
+		require.NotNil(t, fault.Of(err), typed)
+		assert.Regexp(t, "^did you mean "+near+`[,?]`, fault.Of(err).Hint, typed)
 	}
 	_, err := standards.Lookup("zzzzzz")
-	var ue *standards.UnknownError
-	require.ErrorAs(t, err, &ue)
-	assert.Empty(t, ue.Near)
-	assert.Contains(t, ue.Hint(), "standards list")
+	require.NotNil(t, fault.Of(err))
+	assert.Regexp(t, "^'traytally standards list' shows all", fault.Of(err).Hint)
 }
 
 func TestTemplatesPassTheirOwnCheck(t *testing.T) {

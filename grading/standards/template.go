@@ -72,7 +72,7 @@ factors:
 
 // TemplateFrom returns the embedded edition that holds the standard with the
 // given code as a contract file to change: the same text with another head.
-// The error for an unknown code is an *UnknownError.
+// The error for an unknown code is a *fault.Error.
 func TemplateFrom(code string) (string, error) {
 	if _, err := Lookup(code); err != nil {
 		return "", err
@@ -94,5 +94,5 @@ func TemplateFrom(code string) (string, error) {
 			return fmt.Sprintf(head, ed.File.Edition, code, text), nil
 		}
 	}
-	return "", &UnknownError{Code: code}
+	return "", unknown(code, nil)
 }

@@ -187,6 +187,7 @@ func Make(seed uint64, o Options) (*samples.Record, error) {
 			return nil, err
 		}
 	}
+	res.CheckMass(o.Facts.Sheet)
 	return samples.NewRecord(samples.Input{
 		Code: o.Code, Facts: o.Facts, Settings: s, Result: res, Trays: []kernel.Tray{tray},
 		Pictures: []samples.Picture{{

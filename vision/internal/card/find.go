@@ -16,7 +16,7 @@ var ErrNone = errors.New("no tray card in the picture")
 
 // A Refusal says why a card in the picture gives no scale.
 type Refusal struct {
-	Code string // stable: "mark_hidden", "mirrored", "several_cards", "torn", "dots_hidden", "bent", "lens", "tilt", "too_small", "print_size", "field_bright"
+	Code string // stable: "mark_hidden", "mirrored", "several_cards", "torn", "dots_hidden", "bent", "lens", "tilt", "too_small", "print_size", "field_bright", "no_room"
 	What string // lower case, no full stop
 	Hint string
 }

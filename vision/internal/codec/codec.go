@@ -12,6 +12,7 @@ import (
 
 	"traytally/vision/internal/raster"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // A Format is a type of picture file.
@@ -68,38 +69,23 @@ type Info struct {
 // Pixels returns Width × Height.
 func (in *Info) Pixels() int64 { return int64(in.Width) * int64(in.Height) }
 
-// A Kind tells the two ways a file can be refused apart.
-type Kind uint8
-
-const (
-	Malformed   Kind = iota // the file breaks the rules of its own format
-	Unsupported             // the file is right, and this program does not read it
-)
-
-// An Error says why a file is refused: lower case, no full stop.
-type Error struct {
-	Kind Kind
-	What string
-	Hint string // one way out; may be empty
-}
-
-func (e *Error) Error() string { return e.What }
-
+// What a file is refused with: one that breaks the rules of its own format, and
+// one that is right and that this program does not read.
 const (
 	hintAgain = "copy the file again from where it came, or scan again"
 	hintSave  = "save the picture as PNG, TIFF or JPEG in 8-bit colour and open that"
 )
 
-func malformed(format string, args ...any) *Error {
-	return &Error{Malformed, fmt.Sprintf(format, args...), hintAgain}
+func malformed(format string, args ...any) *fault.Error {
+	return &fault.Error{What: fmt.Sprintf(format, args...), Hint: hintAgain}
 }
 
-func unsupported(format string, args ...any) *Error {
-	return &Error{Unsupported, fmt.Sprintf(format, args...), hintSave}
+func unsupported(format string, args ...any) *fault.Error {
+	return &fault.Error{What: fmt.Sprintf(format, args...), Hint: hintSave}
 }
 
 // endsEarly reports a file of have bytes that needs at least want.
-func endsEarly(have, want int64) *Error {
+func endsEarly(have, want int64) *fault.Error {
 	return malformed("the file ends early: %d of at least %d bytes", have, want)
 }
 
@@ -107,7 +93,7 @@ func endsEarly(have, want int64) *Error {
 var errNoMemory = errors.New("no memory for the picture")
 
 // Read reads the header of a picture file held whole in data. Its errors are
-// of type *Error. A nil error means that the size is known and the kind of
+// of type *fault.Error. A nil error means that the size is known and the kind of
 // picture is one that can be decoded, not that the file is whole.
 func Read(data []byte) (*Info, error) {
 	f, err := Sniff(data)
@@ -137,7 +123,7 @@ func Read(data []byte) (*Info, error) {
 // up: 8-bit BGR, grey as three equal samples, 16 bits as v·255/65535 rounded,
 // see-through pixels laid over black, whatever colour they hide. Colour
 // profiles are not applied. A file that ends early or whose data break its own
-// code is an *Error. Damage inside a BMP, an uncompressed TIFF or a WebP that
+// code is a *fault.Error. Damage inside a BMP, an uncompressed TIFF or a WebP that
 // keeps the lengths right cannot be seen: those types carry no check sums. The
 // caller closes the Image.
 func Decode(data []byte, in *Info) (m *raster.Image, err error) {

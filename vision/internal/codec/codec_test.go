@@ -19,6 +19,7 @@ import (
 
 	"traytally/vision/internal/codec"
 	ht "traytally/vision/internal/codec/codectest"
+	"traytally/vision/kernel/fault"
 )
 
 var (
@@ -101,7 +102,7 @@ func TestSniff(t *testing.T) {
 		}
 		assert.Equal(t, codec.Unknown, f)
 		assert.ErrorContains(t, err, c.want)
-		e, ok := errors.AsType[*codec.Error](err)
+		e, ok := errors.AsType[*fault.Error](err)
 		require.True(t, ok)
 		assert.NotEmpty(t, e.Hint)
 	}
@@ -152,7 +153,7 @@ func TestCutAnywhere(t *testing.T) {
 		for n := range len(data) {
 			_, err := check(data[:n])
 			require.Error(t, err, "%s cut to %d of %d bytes", name, n, len(data))
-			_, ok := errors.AsType[*codec.Error](err)
+			_, ok := errors.AsType[*fault.Error](err)
 			require.True(t, ok, "%s cut to %d: %T", name, n, err)
 		}
 	}
@@ -178,6 +179,13 @@ func TestBytesAfterThePicture(t *testing.T) {
 	}
 }
 
+// The ways out for a file that breaks the rules of its format, and for one that
+// is right and not read here.
+const (
+	damaged = "copy the file again from where it came, or scan again"
+	unread  = "save the picture as PNG, TIFF or JPEG in 8-bit colour and open that"
+)
+
 func TestRefused(t *testing.T) {
 	p := ht.Pattern(8, 8)
 	sof := func(marker byte, edit func(seg []byte)) []byte {
@@ -200,68 +208,67 @@ func TestRefused(t *testing.T) {
 	for _, c := range []struct {
 		name string
 		data []byte
-		kind codec.Kind
+		hint string
 		want string
 	}{
-		{"JPEG 12 bit", sof(0xc1, func(s []byte) { s[0] = 12 }), codec.Unsupported, "not 8 bits per sample"},
-		{"JPEG lossless", sof(0xc3, func([]byte) {}), codec.Unsupported, "lossless or hierarchical"},
-		{"JPEG arithmetic", sof(0xc9, func([]byte) {}), codec.Unsupported, "arithmetic coding"},
-		{"JPEG hierarchical", sof(0xc5, func([]byte) {}), codec.Unsupported, "lossless or hierarchical"},
-		{"JPEG height later", sof(0xc0, func(s []byte) { s[1], s[2] = 0, 0 }), codec.Unsupported, "its size does not come first"},
-		{"JPEG no width", sof(0xc0, func(s []byte) { s[3], s[4] = 0, 0 }), codec.Unsupported, "its size does not come first"},
-		{"JPEG sampling", sof(0xc0, func(s []byte) { s[7] = 0x05 }), codec.Malformed, "bogus sampling factors"},
-		{"JPEG twin components", sof(0xc0, func(s []byte) { s[9] = s[6] }), codec.Malformed, "invalid component ID 2"},
-		{"JPEG larger than its data", sof(0xc0, func(s []byte) { s[1], s[3] = 0x30, 0x30 }), codec.Malformed, "cannot hold 12296 × 12296 pixels"},
-		{"CMYK JPEG", append(append([]byte("\xff\xd8"), ht.Segment(0xc0, []byte{8, 0, 8, 0, 8, 4, 1, 0x11, 0, 2, 0x11, 0, 3, 0x11, 0, 4, 0x11, 0})...), ht.Segment(0xda, []byte{4, 1, 0, 2, 0, 3, 0, 4, 0, 0, 63, 0})...), codec.Unsupported, "CMYK JPEG"},
-		{"PNG colour type", ht.RawPNG(8, 8, 4, 2, 0, nil), codec.Unsupported, "bit depth 4, color type 2"},
-		{"PNG interlace", ht.RawPNG(8, 8, 8, 2, 2, nil), codec.Malformed, "invalid interlace method"},
-		{"PNG no palette", ht.RawPNG(8, 8, 8, 3, 0, deflate(make([]byte, 72))), codec.Malformed, "chunk out of order"},
-		{"PNG palette length", ht.RawPNG(8, 8, 8, 3, 0, nil, ht.Chunk("PLTE", make([]byte, 4))), codec.Malformed, "bad PLTE length"},
-		{"PNG tRNS length", ht.RawPNG(8, 8, 8, 2, 0, nil, ht.Chunk("tRNS", make([]byte, 4))), codec.Malformed, "bad tRNS length"},
-		{"PNG unknown critical chunk", ht.PNG(p, ht.Chunk("ABCD", nil)), codec.Unsupported, `unknown chunk "ABCD"`},
-		{"PNG larger than its data", ht.RawPNG(14000, 14000, 8, 2, 0, deflate(make([]byte, 1000))), codec.Malformed, "cannot hold 14000 × 14000 pixels"},
-		{"PNG zero", ht.RawPNG(0, 8, 8, 2, 0, nil), codec.Malformed, "non-positive dimension"},
-		{"TIFF fax", page(func(p *ht.TIFFPage) { p.Compression = 4 }), codec.Unsupported, "fax compression"},
-		{"TIFF Zstandard", page(func(p *ht.TIFFPage) { p.Compression = 50000 }), codec.Unsupported, "Zstandard"},
-		{"TIFF other compression", page(func(p *ht.TIFFPage) { p.Compression = 4711 }), codec.Unsupported, "compression value 4711"},
-		{"TIFF CMYK", page(func(p *ht.TIFFPage) { p.Photometric, p.Samples = 5, 4 }), codec.Unsupported, "CMYK TIFF"},
-		{"TIFF Lab", page(func(p *ht.TIFFPage) { p.Photometric = 8 }), codec.Unsupported, "other than grey or red, green and blue"},
-		{"TIFF 32 bit", page(func(p *ht.TIFFPage) { p.Bits = 32 }), codec.Unsupported, "BitsPerSample of 32"},
-		{"TIFF float", page(func(p *ht.TIFFPage) { p.Fields = []ht.Field{ht.Short(339, 3, 3, 3)} }), codec.Unsupported, "sample format"},
-		{"TIFF five samples", page(func(p *ht.TIFFPage) { p.Samples = 5 }), codec.Unsupported, "5 samples per pixel"},
-		{"TIFF mixed depth", page(func(p *ht.TIFFPage) { p.Fields = []ht.Field{ht.Short(258, 8, 8, 16)} }), codec.Malformed, "wrong number of samples"},
-		{"TIFF tiles of 7", page(func(p *ht.TIFFPage) { p.Tile = 7 }), codec.Malformed, "tile size is too small"},
-		{"TIFF tiles of 8192", page(func(p *ht.TIFFPage) { p.Tile = 8192 }), codec.Malformed, "tile size exceeds image size"},
-		{"TIFF colours in planes", page(func(p *ht.TIFFPage) { p.Fields = []ht.Field{ht.Short(284, 2)} }), codec.Unsupported, "separate planes"},
-		{"TIFF JPEG", page(func(p *ht.TIFFPage) { p.Compression = 7 }), codec.Unsupported, "JPEG compression"},
-		{"TIFF fourth sample", page(func(p *ht.TIFFPage) { p.Samples = 4 }), codec.Unsupported, "4 samples per pixel"},
-		{"TIFF no palette", page(func(p *ht.TIFFPage) { p.Photometric, p.Samples, p.Blocks = 3, 1, [][]byte{make([]byte, 64)} }), codec.Malformed, "invalid color index"},
-		{"TIFF preview", page(func(p *ht.TIFFPage) { p.Fields = []ht.Field{ht.Long(254, 1)} }), codec.Unsupported, "preview"},
-		{"TIFF camera raw", page(func(p *ht.TIFFPage) { p.Fields = []ht.Field{{Tag: 50706, Type: 1, Values: []uint32{1, 4, 0, 0}}} }), codec.Unsupported, "camera raw"},
-		{"TIFF no meaning", page(func(p *ht.TIFFPage) { p.Fields = []ht.Field{{Tag: 262, Type: 3}} }), codec.Unsupported, "extra samples"},
-		{"TIFF too few strips", page(func(p *ht.TIFFPage) { p.Rows = 2 }), codec.Malformed, "inconsistent header"},
-		{"TIFF short strip", page(func(p *ht.TIFFPage) { p.Blocks = [][]byte{make([]byte, 191)} }), codec.Malformed, "not enough pixel data"},
-		{"TIFF bits reversed", page(func(p *ht.TIFFPage) { p.Fields = []ht.Field{ht.Short(266, 2)} }), codec.Unsupported, "reverse order"},
-		{"TIFF bad deflate", page(func(p *ht.TIFFPage) { p.Compression = 8 }), codec.Malformed, "zlib: invalid header"},
-		{"TIFF old LZW", page(func(p *ht.TIFFPage) { p.Compression = 5; p.Blocks = [][]byte{{0, 1, 2, 3}} }), codec.Malformed, "ends early"},
-		{"BMP compressed", bmp(func(b []byte) { b[30] = 1 }), codec.Unsupported, "BMP of a kind that is not supported"},
-		{"BMP 16 bit", bmp(func(b []byte) { b[28] = 16 }), codec.Unsupported, "BMP of a kind that is not supported"},
-		{"BMP header", bmp(func(b []byte) { b[14] = 64 }), codec.Unsupported, "BMP of a kind that is not supported"},
-		{"BMP colours", bmp(func(b []byte) { b[28] = 8; b[47] = 2 }), codec.Unsupported, "BMP of a kind that is not supported"},
-		{"BMP pixels in header", bmp(func(b []byte) { b[10] = 50 }), codec.Unsupported, "BMP of a kind that is not supported"},
-		{"BMP least height", bmp(func(b []byte) { le.PutUint32(b[22:], 1<<31) }), codec.Malformed, "impossible size"},
-		{"WebP animated", ht.RIFF([]byte("VP8X\x0a\x00\x00\x00\x02\x00\x00\x00\x07\x00\x00\x07\x00\x00")), codec.Unsupported, "animated"},
-		{"WebP empty", ht.RIFF([]byte("ICCP\x04\x00\x00\x00abcd")), codec.Malformed, "header cannot be read"},
-		{"WebP lossy header", ht.RIFF([]byte("VP8 \x0a\x00\x00\x00\x00\x00\x00\x9d\x01\x2b\x08\x00\x08\x00")), codec.Malformed, "header cannot be read"},
-		{"WebP chunk", ht.RIFF([]byte("VP8L\xff\xff\x00\x00\x2f\x00\x00\x00")), codec.Malformed, "header cannot be read"},
+		{"JPEG 12 bit", sof(0xc1, func(s []byte) { s[0] = 12 }), unread, "not 8 bits per sample"},
+		{"JPEG lossless", sof(0xc3, func([]byte) {}), unread, "lossless or hierarchical"},
+		{"JPEG arithmetic", sof(0xc9, func([]byte) {}), unread, "arithmetic coding"},
+		{"JPEG hierarchical", sof(0xc5, func([]byte) {}), unread, "lossless or hierarchical"},
+		{"JPEG height later", sof(0xc0, func(s []byte) { s[1], s[2] = 0, 0 }), unread, "its size does not come first"},
+		{"JPEG no width", sof(0xc0, func(s []byte) { s[3], s[4] = 0, 0 }), unread, "its size does not come first"},
+		{"JPEG sampling", sof(0xc0, func(s []byte) { s[7] = 0x05 }), damaged, "bogus sampling factors"},
+		{"JPEG twin components", sof(0xc0, func(s []byte) { s[9] = s[6] }), damaged, "invalid component ID 2"},
+		{"JPEG larger than its data", sof(0xc0, func(s []byte) { s[1], s[3] = 0x30, 0x30 }), damaged, "cannot hold 12296 × 12296 pixels"},
+		{"CMYK JPEG", append(append([]byte("\xff\xd8"), ht.Segment(0xc0, []byte{8, 0, 8, 0, 8, 4, 1, 0x11, 0, 2, 0x11, 0, 3, 0x11, 0, 4, 0x11, 0})...), ht.Segment(0xda, []byte{4, 1, 0, 2, 0, 3, 0, 4, 0, 0, 63, 0})...), unread, "CMYK JPEG"},
+		{"PNG colour type", ht.RawPNG(8, 8, 4, 2, 0, nil), unread, "bit depth 4, color type 2"},
+		{"PNG interlace", ht.RawPNG(8, 8, 8, 2, 2, nil), damaged, "invalid interlace method"},
+		{"PNG no palette", ht.RawPNG(8, 8, 8, 3, 0, deflate(make([]byte, 72))), damaged, "chunk out of order"},
+		{"PNG palette length", ht.RawPNG(8, 8, 8, 3, 0, nil, ht.Chunk("PLTE", make([]byte, 4))), damaged, "bad PLTE length"},
+		{"PNG tRNS length", ht.RawPNG(8, 8, 8, 2, 0, nil, ht.Chunk("tRNS", make([]byte, 4))), damaged, "bad tRNS length"},
+		{"PNG unknown critical chunk", ht.PNG(p, ht.Chunk("ABCD", nil)), unread, `unknown chunk "ABCD"`},
+		{"PNG larger than its data", ht.RawPNG(14000, 14000, 8, 2, 0, deflate(make([]byte, 1000))), damaged, "cannot hold 14000 × 14000 pixels"},
+		{"PNG zero", ht.RawPNG(0, 8, 8, 2, 0, nil), damaged, "non-positive dimension"},
+		{"TIFF fax", page(func(p *ht.TIFFPage) { p.Compression = 4 }), "scan in colour", "fax compression"},
+		{"TIFF Zstandard", page(func(p *ht.TIFFPage) { p.Compression = 50000 }), unread, "Zstandard"},
+		{"TIFF other compression", page(func(p *ht.TIFFPage) { p.Compression = 4711 }), unread, "compression value 4711"},
+		{"TIFF CMYK", page(func(p *ht.TIFFPage) { p.Photometric, p.Samples = 5, 4 }), unread, "CMYK TIFF"},
+		{"TIFF Lab", page(func(p *ht.TIFFPage) { p.Photometric = 8 }), unread, "other than grey or red, green and blue"},
+		{"TIFF 32 bit", page(func(p *ht.TIFFPage) { p.Bits = 32 }), unread, "BitsPerSample of 32"},
+		{"TIFF float", page(func(p *ht.TIFFPage) { p.Fields = []ht.Field{ht.Short(339, 3, 3, 3)} }), unread, "sample format"},
+		{"TIFF five samples", page(func(p *ht.TIFFPage) { p.Samples = 5 }), unread, "5 samples per pixel"},
+		{"TIFF mixed depth", page(func(p *ht.TIFFPage) { p.Fields = []ht.Field{ht.Short(258, 8, 8, 16)} }), damaged, "wrong number of samples"},
+		{"TIFF tiles of 7", page(func(p *ht.TIFFPage) { p.Tile = 7 }), damaged, "tile size is too small"},
+		{"TIFF tiles of 8192", page(func(p *ht.TIFFPage) { p.Tile = 8192 }), damaged, "tile size exceeds image size"},
+		{"TIFF colours in planes", page(func(p *ht.TIFFPage) { p.Fields = []ht.Field{ht.Short(284, 2)} }), unread, "separate planes"},
+		{"TIFF JPEG", page(func(p *ht.TIFFPage) { p.Compression = 7 }), unread, "JPEG compression"},
+		{"TIFF fourth sample", page(func(p *ht.TIFFPage) { p.Samples = 4 }), unread, "4 samples per pixel"},
+		{"TIFF no palette", page(func(p *ht.TIFFPage) { p.Photometric, p.Samples, p.Blocks = 3, 1, [][]byte{make([]byte, 64)} }), damaged, "invalid color index"},
+		{"TIFF preview", page(func(p *ht.TIFFPage) { p.Fields = []ht.Field{ht.Long(254, 1)} }), unread, "preview"},
+		{"TIFF camera raw", page(func(p *ht.TIFFPage) { p.Fields = []ht.Field{{Tag: 50706, Type: 1, Values: []uint32{1, 4, 0, 0}}} }), unread, "camera raw"},
+		{"TIFF no meaning", page(func(p *ht.TIFFPage) { p.Fields = []ht.Field{{Tag: 262, Type: 3}} }), unread, "extra samples"},
+		{"TIFF too few strips", page(func(p *ht.TIFFPage) { p.Rows = 2 }), damaged, "inconsistent header"},
+		{"TIFF short strip", page(func(p *ht.TIFFPage) { p.Blocks = [][]byte{make([]byte, 191)} }), damaged, "not enough pixel data"},
+		{"TIFF bits reversed", page(func(p *ht.TIFFPage) { p.Fields = []ht.Field{ht.Short(266, 2)} }), unread, "reverse order"},
+		{"TIFF bad deflate", page(func(p *ht.TIFFPage) { p.Compression = 8 }), damaged, "zlib: invalid header"},
+		{"TIFF old LZW", page(func(p *ht.TIFFPage) { p.Compression = 5; p.Blocks = [][]byte{{0, 1, 2, 3}} }), damaged, "ends early"},
+		{"BMP compressed", bmp(func(b []byte) { b[30] = 1 }), unread, "BMP of a kind that is not supported"},
+		{"BMP 16 bit", bmp(func(b []byte) { b[28] = 16 }), unread, "BMP of a kind that is not supported"},
+		{"BMP header", bmp(func(b []byte) { b[14] = 64 }), unread, "BMP of a kind that is not supported"},
+		{"BMP colours", bmp(func(b []byte) { b[28] = 8; b[47] = 2 }), unread, "BMP of a kind that is not supported"},
+		{"BMP pixels in header", bmp(func(b []byte) { b[10] = 50 }), unread, "BMP of a kind that is not supported"},
+		{"BMP least height", bmp(func(b []byte) { le.PutUint32(b[22:], 1<<31) }), damaged, "impossible size"},
+		{"WebP animated", ht.RIFF([]byte("VP8X\x0a\x00\x00\x00\x02\x00\x00\x00\x07\x00\x00\x07\x00\x00")), unread, "animated"},
+		{"WebP empty", ht.RIFF([]byte("ICCP\x04\x00\x00\x00abcd")), damaged, "header cannot be read"},
+		{"WebP lossy header", ht.RIFF([]byte("VP8 \x0a\x00\x00\x00\x00\x00\x00\x9d\x01\x2b\x08\x00\x08\x00")), damaged, "header cannot be read"},
+		{"WebP chunk", ht.RIFF([]byte("VP8L\xff\xff\x00\x00\x2f\x00\x00\x00")), damaged, "header cannot be read"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			_, err := check(c.data)
 			require.ErrorContains(t, err, c.want)
-			e, ok := errors.AsType[*codec.Error](err)
+			e, ok := errors.AsType[*fault.Error](err)
 			require.True(t, ok)
-			assert.Equal(t, c.kind, e.Kind)
-			assert.NotEmpty(t, e.Hint)
+			assert.Equal(t, c.hint, e.Hint)
 			assert.False(t, strings.HasSuffix(e.What, "."), e.What)
 		})
 	}
@@ -458,7 +465,7 @@ func TestPassesForeignJPEG(t *testing.T) {
 		data, err := os.ReadFile(f)
 		require.NoError(t, err)
 		_, err = check(data)
-		if e, ok := errors.AsType[*codec.Error](err); ok && e.Kind == codec.Unsupported {
+		if e, ok := errors.AsType[*fault.Error](err); ok && e.Hint == unread {
 			assert.Contains(t, e.What, "CMYK", f)
 			continue
 		}

@@ -16,6 +16,7 @@ import (
 	"traytally/vision/internal/codec"
 	ht "traytally/vision/internal/codec/codectest"
 	"traytally/vision/internal/raster"
+	"traytally/vision/kernel/fault"
 )
 
 // sound returns pictures of all types, those in testdata (written by OpenCV:
@@ -114,7 +115,7 @@ func mutate(r *rand.Rand, data []byte, others [][]byte) []byte {
 	return b
 }
 
-// fuzz asks of one reader for no crash, no endless loop, an *Error for whatever bytes
+// fuzz asks of one reader for no crash, no endless loop, a *fault.Error for whatever bytes
 // come, and all pixels or none.
 func fuzz(f *testing.F, format string) {
 	for _, data := range sound(f) {
@@ -154,7 +155,7 @@ func try(t *testing.T, data []byte) (refused bool) {
 			m.Close()
 		}
 	}
-	if _, ok := errors.AsType[*codec.Error](err); err != nil && !ok {
+	if _, ok := errors.AsType[*fault.Error](err); err != nil && !ok {
 		t.Fatalf("%T: %v", err, err)
 	}
 	return err != nil

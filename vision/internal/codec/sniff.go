@@ -10,7 +10,7 @@ import (
 const minBytes = 12
 
 // Sniff tells the type of a file from its first bytes, never from its name.
-// What is none of the five types is an *Error that names what it looks like
+// What is none of the five types is a *fault.Error that names what it looks like
 // where that is easy to see.
 func Sniff(data []byte) (Format, error) {
 	if len(data) == 0 {

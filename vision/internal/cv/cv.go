@@ -1,5 +1,5 @@
 // Package cv is the one place of the program that calls OpenCV, of which it
-// loads the modules core, imgproc and dnn alone.
+// loads the modules core and imgproc alone.
 //
 // What OpenCV throws comes back as an error; sizes are checked here, since they
 // say how much memory is read.

@@ -16,8 +16,6 @@ func TestGuards(t *testing.T) {
 		"resize to none":  func() error { _, err := Resize(make([]byte, 12), 2, 2, 0, 1); return err },
 		"resize too wide": func() error { _, err := Resize(make([]byte, 12), 2, 2, raster.MaxSide+1, 1); return err },
 		"resize nothing":  func() error { _, err := Resize(nil, 2, 2, 1, 1); return err },
-		"bad network":     func() error { _, err := NewNet([]byte("no network at all")); return err },
-		"no network":      func() error { _, err := NewNet(nil); return err },
 	} {
 		assert.Error(t, f(), name)
 	}

@@ -5,13 +5,7 @@
 #include <cstring>
 
 #include <opencv2/core.hpp>
-#include <opencv2/dnn.hpp>
 #include <opencv2/imgproc.hpp>
-
-struct opencv_net {
-	cv::dnn::Net net;
-	cv::Mat out;
-};
 
 template <class F> static char *caught(F f) {
 	try {
@@ -50,24 +44,5 @@ char *opencv_remap(const uint8_t *src, int width, int height, uint8_t *dst, int 
 		cv::remap(over(src, width, height, CV_8UC3), out, over(xs, dst_width, dst_height, CV_32F), over(ys, dst_width, dst_height, CV_32F),
 			cv::INTER_CUBIC, cv::BORDER_CONSTANT, cv::Scalar());
 		same(out, dst);
-	});
-}
-
-char *opencv_net_new(const void *onnx, size_t size, opencv_net **net) {
-	return caught([&] { *net = new opencv_net{cv::dnn::readNetFromONNX(static_cast<const char *>(onnx), size), cv::Mat()}; });
-}
-
-void opencv_net_free(opencv_net *net) { delete net; }
-
-char *opencv_net_forward(opencv_net *net, const float *planes, int width, int height, const float **out, int *count, int size[2]) {
-	return caught([&] {
-		const int dims[] = {1, 3, height, width};
-		net->net.setInput(cv::Mat(4, dims, CV_32F, const_cast<float *>(planes)));
-		net->out = net->net.forward();
-		CV_Assert(net->out.dims == 4 && net->out.size[0] == 1 && net->out.type() == CV_32F && net->out.isContinuous());
-		*out = net->out.ptr<float>();
-		*count = net->out.size[1];
-		size[0] = net->out.size[2];
-		size[1] = net->out.size[3];
 	});
 }

@@ -15,15 +15,6 @@ char *opencv_resize(const uint8_t *src, int width, int height, uint8_t *dst, int
 // Each pixel of dst comes from its place in src, by cubic interpolation.
 char *opencv_remap(const uint8_t *src, int width, int height, uint8_t *dst, int dst_width, int dst_height, const float *xs, const float *ys);
 
-typedef struct opencv_net opencv_net;
-
-char *opencv_net_new(const void *onnx, size_t size, opencv_net **net);
-void opencv_net_free(opencv_net *net);
-
-// Three planes of floats in, count planes of size[1] × size[0] out, which are
-// there until the next call.
-char *opencv_net_forward(opencv_net *net, const float *planes, int width, int height, const float **out, int *count, int size[2]);
-
 #ifdef __cplusplus
 }
 #endif

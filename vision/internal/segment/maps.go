@@ -9,7 +9,7 @@ import (
 	"sync"
 
 	"traytally/vision/internal/cv"
-	"traytally/vision/internal/parallel"
+	"traytally/vision/internal/network"
 )
 
 // weights is the trained network, in ONNX. vision/train makes it, and says on
@@ -92,16 +92,18 @@ func look(ctx context.Context, p Picture, scale float64) (*maps, error) {
 
 	across, down := layout(w), layout(h)
 	tiles := across.n * down.n
-	// One network, on all cores: it takes about 120 bytes for each pixel of a tile,
-	// and is read anew in a millisecond.
-	net, err := cv.NewNet(weights)
+	// It takes about 75 bytes for each pixel of a tile, and is read anew in two
+	// milliseconds.
+	net, err := network.New(weights)
 	if err != nil {
 		return nil, err
 	}
 	defer net.Close()
-	var buf []byte
+	if net.Maps() != mapCount {
+		return nil, errNetwork
+	}
 	for i := range tiles {
-		if buf, err = m.tile(ctx, net, buf, across, down, i%across.n, i/across.n); err != nil {
+		if err := m.tile(ctx, net, across, down, i%across.n, i/across.n); err != nil {
 			return nil, err
 		}
 	}
@@ -130,53 +132,57 @@ func (s span) place(i int) (at, from, to int) {
 	return max(0, min(from-(s.size-s.core)/2, s.all-s.size)), from, to
 }
 
-// tile fills the maps from one tile; buf is memory that it may use, and returns.
-func (m *maps) tile(ctx context.Context, net *cv.Net, buf []byte, across, down span, i, j int) ([]byte, error) {
+// tile fills the maps from one tile.
+func (m *maps) tile(ctx context.Context, net *network.Net, across, down span, i, j int) error {
 	x0, fromX, toX := across.place(i)
 	y0, fromY, toY := down.place(j)
 	if m.bare(fromX-tileMargin, fromY-tileMargin, toX+tileMargin, toY+tileMargin) {
-		return buf, nil
+		return nil
 	}
 	w, h := across.size, down.size
-	if len(buf) < 3*w*h {
-		buf = make([]byte, 3*w*h)
+	pix, err := net.Size(w, h)
+	if err != nil {
+		return err
 	}
 	for y := range h {
 		row := m.pix[3*m.w*min(y0+y, m.h-1):][:3*m.w]
-		dst := buf[3*w*y:][:3*w]
+		dst := pix[3*w*y:][:3*w]
 		k := copy(dst, row[3*x0:])
 		for ; k < len(dst); k += 3 { // beyond the picture is its border
 			copy(dst[k:], row[len(row)-3:])
 		}
 	}
-	out, ow, oh, err := net.Forward(buf[:3*w*h], w, h)
-	if err != nil {
-		return buf, err
-	}
-	r := w / ow // each map comes in r × r maps, one for each place in a square of r pixels
-	if ow*r != w || oh*r != h || len(out) != mapCount*r*r {
-		return buf, errNetwork
-	}
-	get := func(k, x, y int) float32 {
-		return out[k*r*r+(y%r)*r+x%r][y/r*ow+x/r]
-	}
-	return buf, parallel.Each(ctx, toY-fromY, func(_, k int) {
-		y := fromY + k
-		for x := fromX; x < toX; x++ {
-			o, u, v := y*m.w+x, x-x0, y-y0
-			m.body[o] = chanceOf(get(mapBody, u, v))
-			m.object[o] = chanceOf(get(mapObject, u, v))
-			if m.body[o] < 4 { // the rest says something of a body only
-				continue
+	return net.Run(ctx, func(_, y int, out []float32) {
+		for r := range 4 {
+			if v := y0 + y + r; v >= fromY && v < toY {
+				m.row(v, fromX, toX, func(k int) []float32 { return out[(4*k+r)*w+fromX-x0:] })
 			}
-			m.dist[o] = chanceOf(get(mapDist, u, v))
-			m.border[o] = chanceOf(get(mapBorder, u, v))
-			m.dx[o] = halves(get(mapX, u, v))
-			m.dy[o] = halves(get(mapY, u, v))
-			m.foreign[o] = chanceOf(get(mapForeign, u, v))
-			m.covered[o] = chanceOf(get(mapCovered, u, v))
 		}
 	})
+}
+
+// row fills the maps in row y, columns fromX to toX, from what the network gives
+// there.
+func (m *maps) row(y, fromX, toX int, of func(k int) []float32) {
+	at, n := y*m.w+fromX, toX-fromX
+	chances := func(to []uint8, k int) {
+		for x, v := range of(k)[:n] {
+			to[at+x] = chanceOf(v)
+		}
+	}
+	chances(m.body, mapBody)
+	chances(m.object, mapObject)
+	dist, border, foreign, covered := of(mapDist), of(mapBorder), of(mapForeign), of(mapCovered)
+	dx, dy := of(mapX), of(mapY)
+	for x, b := range m.body[at : at+n] {
+		if b < 4 { // the rest says something of a body only
+			continue
+		}
+		o := at + x
+		m.dist[o], m.border[o] = chanceOf(dist[x]), chanceOf(border[x])
+		m.dx[o], m.dy[o] = halves(dx[x]), halves(dy[x])
+		m.foreign[o], m.covered[o] = chanceOf(foreign[x]), chanceOf(covered[x])
+	}
 }
 
 // halves brings an offset of the network to half pixels.

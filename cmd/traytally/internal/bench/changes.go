@@ -83,7 +83,7 @@ func (s *Server) save(w http.ResponseWriter, r *http.Request) error {
 // conflict tells who was quicker.
 func (s *Server) conflict(r *http.Request, code string, cause error) error {
 	lang := s.words(r)
-	f := &fault{status: http.StatusConflict, text: cause.Error(), hint: lang.T("nothing was saved; load the sample anew and put your corrections in")}
+	f := &refusal{status: http.StatusConflict, text: cause.Error(), hint: lang.T("nothing was saved; load the sample anew and put your corrections in")}
 	history, err := s.lab.Register.History(r.Context(), code)
 	if err == nil && len(history) > 0 {
 		last := history[len(history)-1]
@@ -99,9 +99,9 @@ func (s *Server) change(w http.ResponseWriter, r *http.Request, by, why string, 
 	by, why = strings.TrimSpace(by), strings.TrimSpace(why)
 	switch {
 	case by == "":
-		return nil, &fault{status: http.StatusUnprocessableEntity, text: lang.T("nobody is named"), hint: lang.T("say who makes the change")}
+		return nil, &refusal{status: http.StatusUnprocessableEntity, text: lang.T("nobody is named"), hint: lang.T("say who makes the change")}
 	case why == "":
-		return nil, &fault{status: http.StatusUnprocessableEntity, text: lang.T("a change of the register needs a reason"), hint: lang.T("choose one, or write your own")}
+		return nil, &refusal{status: http.StatusUnprocessableEntity, text: lang.T("a change of the register needs a reason"), hint: lang.T("choose one, or write your own")}
 	}
 	ctx, err := samples.By(r.Context(), by)
 	if err != nil {
@@ -162,7 +162,7 @@ func (s *Server) facts(w http.ResponseWriter, r *http.Request) error {
 		}
 		v, err := strconv.ParseFloat(text, 64)
 		if err != nil {
-			return &fault{status: http.StatusUnprocessableEntity, text: s.words(r).T("%s is no number", f.Get(name)), hint: s.words(r).T("write it like 13.4")}
+			return &refusal{status: http.StatusUnprocessableEntity, text: s.words(r).T("%s is no number", f.Get(name)), hint: s.words(r).T("write it like 13.4")}
 		}
 		*to = &v
 		return nil
@@ -212,7 +212,7 @@ func (s *Server) report(w http.ResponseWriter, r *http.Request) error {
 	case "pdf":
 		ending, mime = "pdf", "application/pdf"
 	default:
-		return &fault{status: http.StatusNotFound, text: "there is no such kind of report"}
+		return &refusal{status: http.StatusNotFound, text: "there is no such kind of report"}
 	}
 	var b bytes.Buffer
 	if err := s.lab.Report(r.Context(), &b, rec, kind, s.words(r)); err != nil {
@@ -236,7 +236,7 @@ func (s *Server) label(w http.ResponseWriter, r *http.Request) error {
 	}
 	kind := cmp.Or(r.URL.Query().Get("kind"), "code128")
 	if kind != "code128" && kind != "qr" {
-		return &fault{status: http.StatusNotFound, text: "there is no such kind of label"}
+		return &refusal{status: http.StatusNotFound, text: "there is no such kind of label"}
 	}
 	var b bytes.Buffer
 	if err := s.lab.Label(&b, rec, kind); err != nil {

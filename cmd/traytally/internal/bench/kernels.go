@@ -314,8 +314,8 @@ const (
 	flagDoubt   = 0.3  // a flag is seldom, and weighs
 	chalkNear   = 0.08 // share: closer to the limit than surfaces are measured
 	chalkDoubt  = 0.6
-	facesDoubt  = 0.15 // for each face at which it was parted from a neighbour
-	leastDoubt  = 0.1  // what has less is not offered
+	facesDoubt  = 0.05 // for each face at which it was parted from a neighbour
+	leastDoubt  = 0.2  // what has less is not offered
 	sureEnd     = 0.9  // chance of a fracture from which on an end tells
 	enoughLooks = 20   // kernels looked at, from which on what people changed counts
 )

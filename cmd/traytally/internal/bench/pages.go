@@ -553,7 +553,7 @@ func (s *Server) setNext(w http.ResponseWriter, r *http.Request) error {
 		}
 		switch _, err := s.lab.Register.Get(r.Context(), n.Code, 0); {
 		case err == nil:
-			return &fault{status: http.StatusConflict, text: s.words(r).T("the code %s belongs to a sample already", n.Code), hint: s.words(r).T("read the code of the sample that is scanned next")}
+			return &refusal{status: http.StatusConflict, text: s.words(r).T("the code %s belongs to a sample already", n.Code), hint: s.words(r).T("read the code of the sample that is scanned next")}
 		case !errors.Is(err, samples.ErrNotFound):
 			return err
 		}
@@ -617,7 +617,7 @@ func (s *Server) record(r *http.Request) (rec *samples.Record, last int, err err
 	n := 0
 	if text := r.URL.Query().Get("revision"); text != "" {
 		if n, err = strconv.Atoi(text); err != nil || n < 0 {
-			return nil, 0, &fault{status: http.StatusBadRequest, text: "there is no revision " + text}
+			return nil, 0, &refusal{status: http.StatusBadRequest, text: "there is no revision " + text}
 		}
 	}
 	if rec, err = s.lab.Register.Get(r.Context(), code, 0); err != nil {
@@ -694,7 +694,7 @@ func (s *Server) whichPicture(r *http.Request) (*samples.Picture, error) {
 	}
 	n, err := strconv.Atoi(r.URL.Query().Get("picture"))
 	if err != nil || n < 1 || n > len(rec.Pictures) {
-		return nil, &fault{status: http.StatusNotFound, text: "the sample has no such picture"}
+		return nil, &refusal{status: http.StatusNotFound, text: "the sample has no such picture"}
 	}
 	return &rec.Pictures[n-1], nil
 }
@@ -722,7 +722,7 @@ func (s *Server) crop(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	if n[2] < 1 || n[3] < 1 || n[4] < 16 || n[4] > 2048 {
-		return &fault{status: http.StatusBadRequest, text: "there is no such part of the picture"}
+		return noPart()
 	}
 	b, err := s.gallery.crop(p, image.Rect(n[0], n[1], n[0]+n[2], n[1]+n[3]), n[4])
 	return picture(w, r, b, err)
@@ -734,7 +734,7 @@ func numbers(r *http.Request, names ...string) ([]int, error) {
 	for i, name := range names {
 		n, err := strconv.Atoi(r.URL.Query().Get(name))
 		if err != nil || n < -1<<20 || n > 1<<20 {
-			return nil, &fault{status: http.StatusBadRequest, text: "there is no such part of the picture"}
+			return nil, noPart()
 		}
 		out[i] = n
 	}

@@ -2,9 +2,9 @@ package bench
 
 import (
 	"bytes"
-	"fmt"
 	"image"
 	"image/jpeg"
+	"net/http"
 	"slices"
 	"sync"
 
@@ -168,6 +168,10 @@ func (g *gallery) decode(p *samples.Picture) ([]level, error) {
 	return levels, nil
 }
 
+func noPart() error {
+	return &refusal{status: http.StatusNotFound, text: "there is no such part of the picture"}
+}
+
 // tile returns a tile as JPEG.
 func (g *gallery) tile(p *samples.Picture, n, x, y int) ([]byte, error) {
 	levels, err := g.load(p)
@@ -175,7 +179,7 @@ func (g *gallery) tile(p *samples.Picture, n, x, y int) ([]byte, error) {
 		return nil, err
 	}
 	if n < 0 || n >= len(levels) || x < 0 || y < 0 || x*tileSize >= levels[n].w || y*tileSize >= levels[n].h {
-		return nil, fmt.Errorf("there is no such part of the picture")
+		return nil, noPart()
 	}
 	return encode(levels[n].cut(image.Rect(x*tileSize, y*tileSize, (x+1)*tileSize, (y+1)*tileSize)))
 }
@@ -188,7 +192,7 @@ func (g *gallery) crop(p *samples.Picture, r image.Rectangle, to int) ([]byte, e
 	}
 	r = r.Intersect(image.Rect(0, 0, levels[0].w, levels[0].h))
 	if r.Empty() {
-		return nil, fmt.Errorf("there is no such part of the picture")
+		return nil, noPart()
 	}
 	n := 0
 	for n+1 < len(levels) && max(r.Dx(), r.Dy())>>(n+1) >= to {
@@ -196,7 +200,7 @@ func (g *gallery) crop(p *samples.Picture, r image.Rectangle, to int) ([]byte, e
 	}
 	img := image.Image(levels[n].cut(image.Rect(r.Min.X>>n, r.Min.Y>>n, (r.Max.X+1<<n-1)>>n, (r.Max.Y+1<<n-1)>>n)))
 	if img.Bounds().Empty() {
-		return nil, fmt.Errorf("there is no such part of the picture")
+		return nil, noPart()
 	}
 	return encode(imaging.Fit(img, to, to, imaging.Linear))
 }

@@ -37,6 +37,7 @@ import (
 	"traytally/samples"
 	"traytally/samples/report"
 	"traytally/samples/words"
+	"traytally/vision/kernel/fault"
 )
 
 // A Lab is what the page works on.
@@ -56,8 +57,6 @@ type Lab struct {
 	Label func(w io.Writer, rec *samples.Record, kind string) error
 	// Changed is told of a sample that was changed, to write its files anew.
 	Changed func(code string)
-	// Hint returns the way out that an error offers.
-	Hint func(error) string
 	// Log takes what goes wrong inside; nil drops it.
 	Log func(error)
 }
@@ -166,7 +165,7 @@ func (s *Server) Handler() http.Handler {
 	handle("GET /login", s.login)
 	handle("POST /login", s.enter)
 	handle("/", func(http.ResponseWriter, *http.Request) error {
-		return &fault{status: http.StatusNotFound, text: "there is no such page", hint: "begin with the day"}
+		return &refusal{status: http.StatusNotFound, text: "there is no such page", hint: "begin with the day"}
 	})
 	// Posts of other sites' pages are refused by Sec-Fetch-Site or Origin.
 	return s.guard(http.NewCrossOriginProtection().Handler(mux))
@@ -261,7 +260,7 @@ func (s *Server) enter(w http.ResponseWriter, r *http.Request) error {
 	}
 	s.entering.Unlock()
 	if !right {
-		return &fault{status: http.StatusForbidden, text: "this is not the token", hint: "ask whoever started the bench", back: "/login"}
+		return &refusal{status: http.StatusForbidden, text: "this is not the token", hint: "ask whoever started the bench", back: "/login"}
 	}
 	s.setCookie(w, cookieToken, s.pass(), true)
 	http.Redirect(w, r, "/", http.StatusSeeOther)
@@ -313,29 +312,32 @@ func (s *Server) words(r *http.Request) *words.Words {
 func form(w http.ResponseWriter, r *http.Request) error {
 	r.Body = http.MaxBytesReader(w, r.Body, mostForm)
 	if err := r.ParseForm(); err != nil {
-		return &fault{status: http.StatusBadRequest, text: "the form cannot be read", hint: "go back and send it again"}
+		return &refusal{status: http.StatusBadRequest, text: "the form cannot be read", hint: "go back and send it again"}
 	}
 	return nil
 }
 
-// A fault is a request that cannot be carried out.
-type fault struct {
+// A refusal is a request that cannot be carried out.
+type refusal struct {
 	status     int
 	text, hint string
 	back       string
 	more       map[string]any // for the page's own scripts
 }
 
-func (e *fault) Error() string { return e.text }
+func (e *refusal) Error() string { return e.text }
 
 // fail answers with what went wrong: as a page, or as JSON to a script.
 func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 	if r.Context().Err() != nil && errors.Is(err, context.Canceled) {
 		return // nobody listens any more
 	}
-	f, ok := errors.AsType[*fault](err)
+	f, ok := errors.AsType[*refusal](err)
 	if !ok {
-		f = &fault{status: http.StatusUnprocessableEntity, text: err.Error(), hint: s.lab.Hint(err)}
+		f = &refusal{status: http.StatusUnprocessableEntity, text: err.Error()}
+		if e := fault.Of(err); e != nil {
+			f.hint = e.Hint
+		}
 		_, gone := errors.AsType[*goneError](err)
 		switch {
 		case errors.Is(err, samples.ErrNotFound), gone:
@@ -395,7 +397,7 @@ func read(w http.ResponseWriter, r *http.Request, v any) error {
 		if _, big := errors.AsType[*http.MaxBytesError](err); big {
 			return err
 		}
-		return &fault{status: http.StatusBadRequest, text: "the request cannot be read: " + err.Error(), hint: "load the page again"}
+		return &refusal{status: http.StatusBadRequest, text: "the request cannot be read: " + err.Error(), hint: "load the page again"}
 	}
 	return nil
 }
@@ -406,7 +408,7 @@ func (s *Server) static(w http.ResponseWriter, r *http.Request) error {
 	name := r.PathValue("name")
 	data, err := asset(name)
 	if err != nil {
-		return &fault{status: http.StatusNotFound, text: "there is no such file"}
+		return &refusal{status: http.StatusNotFound, text: "there is no such file"}
 	}
 	types := map[string]string{".js": "text/javascript; charset=utf-8", ".css": "text/css; charset=utf-8", ".svg": "image/svg+xml", ".json": "application/json"}
 	w.Header().Set("Content-Type", types[filepath.Ext(name)])

@@ -14,6 +14,7 @@ import (
 	"traytally/samples"
 	"traytally/vision"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // Options say what else is wanted while pictures are measured.
@@ -77,7 +78,7 @@ func refuseTwice(files []*Source, picked []samples.Picture) error {
 			if before != f.Name && before != f.Picture.Path {
 				what = "is the same picture as " + before
 			}
-			return &vision.InputError{Path: f.Name, What: what, Hint: "name each picture once; its kernels would count double"}
+			return &fault.Error{Path: f.Name, What: what, Hint: "name each picture once; its kernels would count double"}
 		}
 		first[f.Picture.SHA256] = f.Name
 	}
@@ -167,11 +168,8 @@ func (e pictureFault) Unwrap() error { return e.error }
 // ofPicture marks an error of decoding, measuring or judging a picture, where it
 // is one of the picture and not of the machine, the disk or a cancellation.
 func ofPicture(err error) error {
-	_, input := errors.AsType[*vision.InputError](err)
-	if _, memory := errors.AsType[vision.MemoryError](err); memory {
-		return err // another machine measures it
-	}
-	if _, sample := errors.AsType[*grading.InputError](err); input || sample {
+	// One for which memory is short another machine measures.
+	if e := fault.Of(err); e != nil && (e.Kind == fault.Input || e.Kind == fault.Sample) {
 		return pictureFault{err}
 	}
 	return err

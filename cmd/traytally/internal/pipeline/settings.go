@@ -17,10 +17,12 @@ import (
 	"fmt"
 
 	"traytally/grading"
+	"traytally/grading/correct"
 	"traytally/grading/standards"
 	"traytally/samples"
 	"traytally/vision"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // Version is the version of the program. A release build sets it.
@@ -88,7 +90,7 @@ func Recorded(ctx context.Context, rec *samples.Record, picked []*Source) (*Sett
 	}
 	if p := rec.Settings.ColourProfile; p != nil {
 		if s.profile = *p; p.Validate() != nil {
-			return nil, &samples.Error{What: rec.Code + " was registered with colour limits of an older version, which this one does not have",
+			return nil, &fault.Error{What: rec.Code + " was registered with colour limits of an older version, which this one does not have",
 				Hint: "grade its pictures again and register them as a new revision, or recheck with the version that registered it"}
 		}
 	}
@@ -130,4 +132,25 @@ func (g *Sample) Record(code string, facts samples.Facts) (*samples.Record, erro
 		Code: code, Facts: facts, Pictures: g.Pictures, Reference: g.settings.picked,
 		Settings: g.settings.recorded, Result: g.Result, Trays: g.Trays,
 	})
+}
+
+// Correct lays corrections of single kernels on the sample, and returns what it
+// had without them. sheet is the one that it was graded with.
+func (g *Sample) Correct(list []correct.Correction, sheet *grading.Sheet) (*samples.AsMeasured, error) {
+	rec, err := g.Record("", samples.Facts{Sheet: sheet})
+	if err == nil {
+		err = rec.Correct(list, "", vision.PieceOf)
+	}
+	if err != nil {
+		return nil, err
+	}
+	row, err := rec.Row()
+	if err != nil {
+		return nil, err
+	}
+	if g.Result, err = rec.Decode(); err != nil {
+		return nil, err
+	}
+	g.Trays, err = rec.Trays()
+	return row.AsMeasured, err
 }

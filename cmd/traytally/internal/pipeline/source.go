@@ -8,6 +8,7 @@ import (
 
 	"traytally/samples"
 	"traytally/vision"
+	"traytally/vision/kernel/fault"
 )
 
 // A Source is a picture file. It is read once, when it is first needed.
@@ -68,7 +69,7 @@ func (s *Source) Read() error {
 }
 
 func (s *Source) changing() error {
-	return &vision.InputError{Path: s.Name, What: ErrChanging.Error(), Hint: "wait until the scan is written, then run it again", Err: ErrChanging}
+	return &fault.Error{Path: s.Name, What: ErrChanging.Error(), Hint: "wait until the scan is written, then run it again", Err: ErrChanging}
 }
 
 // Decode reads the file, where that was not done before, decodes it and lets

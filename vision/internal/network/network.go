@@ -1,0 +1,140 @@
+// Package network runs the trained network on the processor: convolutions of
+// 3 × 3 with ReLU, halving, doubling and joining, as vision/train exports them.
+// It reads the network's ONNX file itself, and computes with the widest vectors
+// that the processor has.
+//
+// The same picture gives the same maps on any number of cores. Processors with
+// other vectors round otherwise, in the last digits.
+package network
+
+// #cgo CFLAGS: -O3
+// #include "conv.h"
+import "C"
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"unsafe"
+
+	"traytally/vision/internal/parallel"
+	"traytally/vision/internal/raster"
+)
+
+// A Net is a trained network. One goroutine at a time may use it.
+type Net struct {
+	layers  []layer
+	weights []byte // of all layers, outside Go's heap
+	way     C.int
+
+	// For pictures of one size:
+	width, height int
+	arena         []byte // pixels, planes and the workers' own memory
+	pixels        []byte
+	stem          C.conv_stem
+	steps         []C.conv_step // by layer; that of the first is empty
+	scratch, maps [][]float32   // by worker
+}
+
+// New reads a network in the ONNX format.
+func New(onnx []byte) (*Net, error) {
+	g, err := readONNX(onnx)
+	if err != nil {
+		return nil, err
+	}
+	layers, err := layersOf(g)
+	if err != nil {
+		return nil, err
+	}
+	n := &Net{layers: layers}
+	if err := n.pack(); err != nil {
+		return nil, err
+	}
+	for way := C.int(0); way < C.CONV_WAYS; way++ {
+		if C.conv_has(way) != 0 {
+			n.way = way
+		}
+	}
+	return n, nil
+}
+
+// Close frees the network.
+func (n *Net) Close() error {
+	var err error
+	if n.weights != nil {
+		err = raster.Free(n.weights)
+	}
+	n.weights = nil
+	return errors.Join(err, n.release())
+}
+
+func (n *Net) release() error {
+	n.width, n.height = 0, 0
+	if n.arena == nil {
+		return nil
+	}
+	arena := n.arena
+	n.arena, n.pixels = nil, nil
+	return raster.Free(arena)
+}
+
+// Maps is how many maps the network has.
+func (n *Net) Maps() int { return n.layers[len(n.layers)-1].maps / 4 }
+
+// most is the greatest side of a picture, px: no more than a few hundred
+// megabytes for the network.
+const most = 4096
+
+// Size readies the network for pictures of this size, both sides of which are
+// multiples of 32, and returns where the BGR pixels of one are to be put: valid
+// until the next call of Size with another size, or Close.
+func (n *Net) Size(width, height int) ([]byte, error) {
+	step := 1 << n.deepest()
+	if width < step || height < step || width > most || height > most || width%step != 0 || height%step != 0 {
+		return nil, fmt.Errorf("%d × %d pixels cannot be shown to the network: its sides are multiples of %d", width, height, step)
+	}
+	if width == n.width && height == n.height {
+		return n.pixels, nil
+	}
+	if err := n.release(); err != nil {
+		return nil, err
+	}
+	return n.pixels, n.lay(width, height)
+}
+
+// Run shows the network the pixels and calls take, from several goroutines, for
+// each four rows of the picture from row y on: map k of row y+r begins at
+// (4*k+r)*width. worker is that of parallel.Each.
+func (n *Net) Run(ctx context.Context, take func(worker, y int, maps []float32)) error {
+	if err := parallel.Each(ctx, n.height/2, func(w, y int) {
+		C.conv_stem_row(n.way, &n.stem, C.int(y), floatsOf(n.scratch[w]))
+	}); err != nil {
+		return err
+	}
+	for i := 1; i < len(n.steps); i++ {
+		s := &n.steps[i]
+		if err := parallel.Each(ctx, (int(s.rows)+1)/2, func(w, pair int) {
+			C.conv_rows(n.way, s, C.int(pair), floatsOf(n.scratch[w]), floatsOf(n.maps[w]))
+			if s.head != nil {
+				take(w, 4*pair, n.maps[w])
+			}
+		}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func floatsOf(f []float32) *C.float { return (*C.float)(unsafe.SliceData(f)) }
+
+// ways calls yield with the name of each way of computing that the processor has,
+// while it is the network's.
+func (n *Net) ways(yield func(name string) bool) {
+	best := n.way
+	defer func() { n.way = best }()
+	for way, name := range [...]string{C.CONV_PLAIN: "plain", C.CONV_AVX2: "AVX2", C.CONV_AVX512: "AVX-512"} {
+		if n.way = C.int(way); C.conv_has(n.way) != 0 && !yield(name) {
+			return
+		}
+	}
+}

@@ -1,0 +1,275 @@
+package network
+
+// #include "conv.h"
+import "C"
+
+import (
+	"unsafe"
+
+	"traytally/vision/internal/parallel"
+	"traytally/vision/internal/raster"
+)
+
+// packed are a layer's weights as conv.h has them.
+type packed struct{ weights, bias, head, headBias []float32 }
+
+const block = C.CONV_BLOCK
+
+func blocks(n int) int { return (n + block - 1) / block * block }
+
+// blocked lays weights [result][k] out in blocks of results.
+func blocked(results, count int, at func(result, k int) float32) []float32 {
+	out := make([]float32, blocks(results)*count)
+	for r := range results {
+		for k := range count {
+			out[r/block*block*count+k*block+r%block] = at(r, k)
+		}
+	}
+	return out
+}
+
+// filter brings the 3 × 3 weights of a convolution to the 16 factors of
+// Winograd's F(2×2, 3×3): G·g·Gᵀ (Lavin and Gray 2016, equations 6 to 8).
+func filter(g []float32) (u [16]float32) {
+	along := func(a, b, c float32) [4]float32 {
+		return [4]float32{a, float32((float64(a) + float64(b) + float64(c)) / 2), float32((float64(a) - float64(b) + float64(c)) / 2), c}
+	}
+	var rows [3][4]float32
+	for y := range rows {
+		rows[y] = along(g[3*y], g[3*y+1], g[3*y+2])
+	}
+	for j := range 4 {
+		for i, v := range along(rows[0][j], rows[1][j], rows[2][j]) {
+			u[4*i+j] = v
+		}
+	}
+	return u
+}
+
+// pack brings the weights of all layers to the form they are used in, outside
+// Go's heap.
+func (n *Net) pack() error {
+	var all [][]float32
+	for i := range n.layers {
+		l := &n.layers[i]
+		p := packed{bias: make([]float32, blocks(l.channels))}
+		copy(p.bias, l.bias.values)
+		if i == 0 {
+			p.weights = blocked(l.channels, 48, func(r, k int) float32 { return l.kernel.values[48*r+k] })
+		} else {
+			p.weights = n.winograd(l)
+		}
+		if l.maps > 0 {
+			p.head = blocked(l.maps, l.channels, func(r, k int) float32 { return l.headKernel.values[l.channels*r+k] })
+			p.headBias = l.headBias.values
+		}
+		l.packed = p
+		l.kernel.values, l.headKernel.values = nil, nil
+		all = append(all, p.weights, p.bias, p.head, p.headBias)
+	}
+	size := 0
+	for _, f := range all {
+		size += len(f)
+	}
+	var err error
+	if n.weights, err = raster.Alloc(4 * size); err != nil {
+		return err
+	}
+	to := floats(n.weights)
+	outside := func(f *[]float32) {
+		k := copy(to, *f)
+		*f, to = to[:k:k], to[k:]
+	}
+	for i := range n.layers {
+		p := &n.layers[i].packed
+		outside(&p.weights)
+		outside(&p.bias)
+		outside(&p.head)
+		outside(&p.headBias)
+	}
+	return nil
+}
+
+// floats are the floats in a block.
+func floats(b []byte) []float32 {
+	return unsafe.Slice((*float32)(unsafe.Pointer(unsafe.SliceData(b))), len(b)/4)
+}
+
+// winograd are the weights of a layer for the 16 products. Of a coarse value
+// those with a factor 2 in either direction are 0 by themselves.
+func (n *Net) winograd(l *layer) []float32 {
+	count := l.kernel.dims[1]
+	u := make([][16]float32, l.channels*count)
+	for i := range u {
+		u[i] = filter(l.kernel.values[9*i:])
+	}
+	var order []int // the channels, those of the plain value first
+	first := 0
+	for _, v := range l.from {
+		var these []int
+		for range n.layers[v.layer].channels {
+			these = append(these, first)
+			first++
+		}
+		if v.form == coarse {
+			order = append(order, these...)
+		} else {
+			order = append(these, order...)
+		}
+	}
+	few := 0 // channels of the plain value
+	for _, v := range l.from {
+		if v.form != coarse {
+			few += n.layers[v.layer].channels
+		}
+	}
+	var out []float32
+	for j := range 16 {
+		k := count
+		if j/4 == 2 || j%4 == 2 {
+			k = few
+		}
+		out = append(out, blocked(l.channels, k, func(r, i int) float32 { return u[r*count+order[i]][j] })...)
+	}
+	return out
+}
+
+// A room is a part of the arena that holds the planes of one form of a layer's
+// result from step born to step last.
+type room struct {
+	layer, born, last int
+	form              form
+	at, size          int // floats
+}
+
+const margin, widest = C.CONV_MARGIN, 16
+
+func whole(n, of int) int { return (n + of - 1) / of * of }
+
+// shape are the planes of a form of a layer's result, without their place, and
+// how many floats they take.
+func (n *Net) shape(layer int, f form, width, height int) (C.conv_planes, int) {
+	l := &n.layers[layer]
+	cols, rows := width>>l.halved, height>>l.halved
+	if f == pooled {
+		cols, rows = cols/2, rows/2
+	}
+	p := C.conv_planes{channels: C.int32_t(l.channels), rows: C.int32_t(rows), cols: C.int32_t(cols)}
+	line := margin + whole(cols, 2*widest) + margin
+	if f != coarse {
+		half := margin + whole((cols+1)/2, widest) + margin
+		p.odd, line = C.ptrdiff_t(half), 2*half
+	}
+	p.channel, p.row = C.ptrdiff_t(line), C.ptrdiff_t(line*l.channels)
+	return p, line * l.channels * rows
+}
+
+// rooms lays the planes of all layers into one arena: where some are no longer
+// used, later ones lie. It returns how many floats they take.
+func (n *Net) rooms(width, height int) ([]room, int) {
+	var all []room
+	size := 0
+	for i, l := range n.layers {
+		for f := range l.wanted {
+			if !l.wanted[f] {
+				continue
+			}
+			r := room{layer: i, form: form(f), born: i, last: i}
+			for k := i + 1; k < len(n.layers); k++ {
+				for _, v := range n.layers[k].from {
+					if v == (value{i, r.form}) {
+						r.last = k
+					}
+				}
+			}
+			_, r.size = n.shape(i, r.form, width, height)
+			for moved := true; moved; {
+				moved = false
+				for _, o := range all {
+					if o.last >= r.born && o.at < r.at+r.size && r.at < o.at+o.size {
+						r.at, moved = o.at+o.size, true
+					}
+				}
+			}
+			size = max(size, r.at+r.size)
+			all = append(all, r)
+		}
+	}
+	return all, size
+}
+
+// lay fills the arena for pictures of a size.
+func (n *Net) lay(width, height int) error {
+	rooms, size := n.rooms(width, height)
+	first := &n.layers[0]
+	n.stem = C.conv_stem{width: C.int32_t(width), height: C.int32_t(height),
+		weights: floatsOf(first.packed.weights), bias: floatsOf(first.packed.bias)}
+	n.stem.out, _ = n.shape(0, plain, width, height)
+	n.steps = make([]C.conv_step, len(n.layers))
+	scratch := int(C.conv_stem_scratch(&n.stem))
+	for i := 1; i < len(n.layers); i++ {
+		l, s := &n.layers[i], &n.steps[i]
+		s.channels, s.rows, s.cols = C.int32_t(l.channels), C.int32_t(height>>l.halved), C.int32_t(width>>l.halved)
+		s.weights, s.bias = floatsOf(l.packed.weights), floatsOf(l.packed.bias)
+		if l.maps > 0 {
+			s.head, s.head_bias, s.maps = floatsOf(l.packed.head), floatsOf(l.packed.headBias), C.int32_t(l.maps)
+		}
+		for _, v := range l.from {
+			p, _ := n.shape(v.layer, v.form, width, height)
+			if v.form == coarse {
+				s.coarse = p
+			} else {
+				s.plain = p
+			}
+		}
+		scratch = max(scratch, int(C.conv_scratch(s)))
+	}
+	scratch = whole(scratch, widest)
+	zeros := margin + int(n.stem.out.channel) // no line is longer than the first layer's
+	maps := 4 * n.Maps() * width
+	workers := parallel.Workers()
+	total := size + zeros + workers*(scratch+maps)
+	arena, err := raster.Alloc(4*total + 3*width*height)
+	if err != nil {
+		return err
+	}
+	n.width, n.height, n.arena, n.pixels = width, height, arena, arena[4*total:]
+	all := floats(arena[:4*total])
+	n.stem.pixels = (*C.uint8_t)(unsafe.SliceData(n.pixels))
+	for i := range n.steps {
+		n.steps[i].zeros = floatsOf(all[size+margin:])
+	}
+	for _, r := range rooms {
+		p, _ := n.shape(r.layer, r.form, width, height)
+		p.at = floatsOf(all[r.at+margin:])
+		made := &n.steps[r.layer]
+		switch {
+		case r.layer == 0:
+			n.stem.out = p
+		case r.form == plain:
+			made.out = p
+		case r.form == pooled:
+			made.pooled = p
+		default:
+			made.ordered = p
+		}
+		for k := r.born + 1; k <= r.last; k++ {
+			for _, v := range n.layers[k].from {
+				switch {
+				case v != (value{r.layer, r.form}):
+				case r.form == coarse:
+					n.steps[k].coarse = p
+				default:
+					n.steps[k].plain = p
+				}
+			}
+		}
+	}
+	own := all[size+zeros:]
+	n.scratch, n.maps = make([][]float32, workers), make([][]float32, workers)
+	for w := range workers {
+		n.scratch[w], own = own[:scratch], own[scratch:]
+		n.maps[w], own = own[:maps], own[maps:]
+	}
+	return nil
+}
