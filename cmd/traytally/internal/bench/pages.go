@@ -151,7 +151,7 @@ func (o *Outcome) judgedBy(g *grading.Grade, w *words.Words) {
 		o.Limit = line(&g.Limiting[0])
 	case g.ClosestLimit != nil:
 		c := g.ClosestLimit
-		o.Limit = w.T("%s: limit %s, found %s", report.Visible(c.Name), w.Number(c.LimitValue, -1), w.Number(c.Value, 2))
+		o.Limit = w.T("%s: limit %s, found %s", report.Visible(c.Name), w.Number(c.LimitValue, -1)+" "+c.Unit, w.Number(c.Value, 2)+" "+c.Unit)
 	}
 	for i := range g.Lines {
 		l := &g.Lines[i]
@@ -509,7 +509,11 @@ func (s *Server) trend(w http.ResponseWriter, r *http.Request) error {
 	}
 	_, picture, _ := strings.Cut(svg.String(), "<svg") // without the prolog of a file
 	if picture != "" {
-		picture = "<svg" + picture
+		// The page's policy lets no style in but its own sheet, which has the
+		// picture's one rule.
+		before, rest, _ := strings.Cut(picture, "<style>")
+		_, rest, _ = strings.Cut(rest, "</style>")
+		picture = "<svg" + before + rest
 	}
 	return s.page(w, r, "trend.tmpl", "trend", struct {
 		Frame
