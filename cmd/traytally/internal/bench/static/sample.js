@@ -208,7 +208,7 @@ function fillLegend() {
   }
   for (const f of doc.flags) {
     if (flagLetters[f.code] && doc.pictures.some((p) => p.kernels.some((k) => k.flags.includes(f.code)))) {
-      items.push(make("li", {}, swatch((ctx) => letter(ctx, flagLetters[f.code])), f.name));
+      items.push(make("li", {}, swatch((ctx) => letter(ctx, "•" + flagLetters[f.code])), f.name));
     }
   }
   get("legend").querySelector("ul").replaceChildren(...items);
@@ -285,10 +285,12 @@ function startTool(tool) {
   endTool();
   viewer.tool = tool;
   stage.classList.add("draws");
+  get("tools").hidden = true;
   get("mode").hidden = false;
-  get("mode").querySelector("span").textContent = tool.hint;
+  get("mode-hint").textContent = tool.hint;
+  get("mode-keys").textContent = tool.keys;
   get("mode-done").hidden = tool instanceof Join;
-  tell(tool.hint);
+  tell(tool.hint + " " + tool.keys);
   stage.focus({ preventScroll: true });
   stage.scrollIntoView({ block: "nearest" });
   viewer.draw();
@@ -297,6 +299,7 @@ function endTool() {
   viewer.tool = null;
   stage.classList.remove("draws");
   get("mode").hidden = true;
+  get("tools").hidden = false;
   viewer.draw();
 }
 get("mode-done").addEventListener("click", () => viewer.tool?.finish());

@@ -384,7 +384,7 @@ export class Viewer {
     }, { passive: false });
     let moved = false, down = null, gap = 0, lastTap = 0, lastAt = null;
     stage.addEventListener("pointerdown", (e) => {
-      if (e.target.closest(".mode") || e.button > 0 || !this.picture) { return; }
+      if (e.button > 0 || !this.picture) { return; }
       stage.focus({ preventScroll: true });
       stage.setPointerCapture(e.pointerId);
       this.pointers.set(e.pointerId, place(e));
