@@ -309,13 +309,20 @@ for (const b of document.querySelectorAll("[data-do]")) { b.addEventListener("cl
 
 // Steps that count, and those that do not.
 function changed(answer) {
+  const newest = edits.steps.at(-1)?.add;
+  if (answer && newest?.do === "add" && edits.steps.length > reckoned) { // what was just drawn is what one looks at
+    const n = newest.outline.length, middle = newest.outline.reduce(([x, y], p) => [x + p[0] / n, y + p[1] / n], [0, 0]);
+    chosen = { at: middle };
+  }
+  reckoned = edits.steps.length;
   if (answer) { take(answer.kernels, answer.result); } else { take(saved, savedResult); }
   fillEdits();
   get("edits-error").hidden = refusedText === "";
   get("edits-error").textContent = refusedText;
-  if (refusedText) { tell(refusedText); } else if (chosen) { tell(nameOf(chosen)); }
+  tell(refusedText || (chosen ? nameOf(chosen) + ". " : "") + stateText());
   refusedText = "";
 }
+let reckoned = 0; // steps that counted before
 let refusedText = "";
 function refused(error, step) { refusedText = (step.label ? step.label + ": " : "") + error.text; }
 function busy(on) {
