@@ -58,7 +58,7 @@ func (s *Server) funcs(w *words.Words) template.FuncMap {
 		"date":     w.Date,
 		"datetime": w.DateTime,
 		"clock":    w.Clock,
-		"name":     func(code any) string { return nameOfCode(w, fmt.Sprint(code)) },
+		"name":     func(code any) string { return wordsOf(w, fmt.Sprint(code)) },
 		"letter":   func(c any) string { return report.Letter(grading.Class(fmt.Sprint(c))) },
 		"seen":     report.Visible,
 		"base":     baseName,
@@ -76,6 +76,17 @@ func (s *Server) funcs(w *words.Words) template.FuncMap {
 		"add":  func(a, b int) int { return a + b },
 		"join": func(sep string, list []string) string { return strings.Join(list, sep) },
 	}
+}
+
+// wordsOf returns the words of a class or a flag.
+func wordsOf(w *words.Words, code string) string {
+	switch grading.Class(code) {
+	case grading.Untold:
+		return w.T("whole or broken not told")
+	case grading.ForeignBody:
+		return w.T("not rice")
+	}
+	return nameOfCode(w, code)
 }
 
 func baseName(path string) string { return report.Visible(filepath.Base(path)) }
