@@ -97,7 +97,7 @@ func runLogShow(ctx context.Context, o showOptions, u *ui) error {
 		line("Note", f.Note)
 		for i, p := range rec.Pictures {
 			line(fmt.Sprintf("Picture %d", i+1), p.Path)
-			line("", "SHA-256 "+p.SHA256)
+			line("SHA-256", p.SHA256)
 		}
 		if rec.Settings.Standard != "" {
 			line("Standard", rec.Settings.Standard+", "+rec.Settings.Edition)

@@ -89,7 +89,7 @@ func runLogTrend(ctx context.Context, o trendOptions, u *ui) error {
 
 func showTrend(w io.Writer, charts []samples.Chart) {
 	t := newTable(w)
-	t.AppendHeader([]any{"Group", "Samples", "Mean %", "Limits", "Scatter", "of it sampling", "Beyond", "In runs", "Points for 1 % moisture"})
+	t.AppendHeader([]any{"Group", "Samples", "Mean %", "Limits", "Scatter", "of it\nsampling", "Be-\nyond", "In\nruns", "Per 1 %\nmoisture"})
 	alignRight(t, 2, 3, 4, 5, 6, 7, 8, 9)
 	provisional := false
 	var marked []string

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"errors"
@@ -247,18 +248,22 @@ func atMostOne(what, hint string) cobra.PositionalArgs {
 	}
 }
 
-func showStandard(w io.Writer, s *standards.Standard) {
-	fmt.Fprintf(w, "%s (%s)\n", plain(s.Title), s.Code)
-	paragraph(w, plain(join(", ", s.Document, s.Body, s.Edition)))
-	fmt.Fprintf(w, "Limits: %s.\n\n", standingText(s))
+// gradeWidth is the width to which the names of grades are broken into lines, so
+// that a table of six fits the 80 columns of a terminal.
+const gradeWidth = 7
 
-	var marks markSet
-	t := newTable(w)
+// showLimits prints a table of the limits of some grades, in halves where it would
+// be wider than a terminal.
+func showLimits(w io.Writer, s *standards.Standard, grades []int, marks *markSet) {
+	var b bytes.Buffer
+	t := newTable(&b)
 	header := table.Row{"Factor", "Limit"}
-	for _, g := range s.Grades {
-		header = append(header, plain(g))
+	var limits []int
+	for i, g := range grades {
+		header, limits = append(header, broken(plain(s.Grades[g]), gradeWidth)), append(limits, 3+i)
 	}
 	t.AppendHeader(header)
+	alignRight(t, limits...)
 	for i := range s.Factors {
 		f := &s.Factors[i]
 		if !f.HasLimit() {
@@ -266,7 +271,7 @@ func showStandard(w io.Writer, s *standards.Standard) {
 		}
 		row := table.Row{f.Code, ""}
 		var bounds []string
-		for g := range s.Grades {
+		for _, g := range grades {
 			cell := ""
 			for _, l := range s.Limits(g) {
 				if l.Factor.Code != f.Code {
@@ -287,14 +292,40 @@ func showStandard(w io.Writer, s *standards.Standard) {
 		if f.Basis == standards.ByWords {
 			row[1] = "worst step"
 		}
-		t.AppendRow(row)
+		if len(bounds) > 0 {
+			t.AppendRow(row)
+		}
 	}
-	var limits []int
-	for g := range s.Grades {
-		limits = append(limits, 3+g)
-	}
-	alignRight(t, limits...)
 	t.Render()
+	if n := len(grades); n > 1 && text.LongestLineLen(b.String()) > 80 {
+		showLimits(w, s, grades[:(n+1)/2], marks)
+		fmt.Fprintln(w)
+		showLimits(w, s, grades[(n+1)/2:], marks)
+		return
+	}
+	w.Write(b.Bytes())
+}
+
+// broken breaks a text between words into lines of a width.
+func broken(s string, width int) string {
+	lines := strings.Split(text.WrapSoft(s, width), "\n")
+	for i := range lines {
+		lines[i] = strings.TrimRight(lines[i], " ")
+	}
+	return strings.Join(lines, "\n")
+}
+
+func showStandard(w io.Writer, s *standards.Standard) {
+	paragraph(w, fmt.Sprintf("%s (%s)", plain(s.Title), s.Code))
+	paragraph(w, plain(join(", ", s.Document, s.Body, s.Edition)))
+	fmt.Fprintf(w, "Limits: %s.\n\n", standingText(s))
+
+	var marks markSet
+	every := make([]int, len(s.Grades))
+	for i := range every {
+		every[i] = i
+	}
+	showLimits(w, s, every, &marks)
 	fmt.Fprintln(w)
 	if len(marks) > 0 {
 		marks.explain(w)
