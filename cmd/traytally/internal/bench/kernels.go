@@ -207,7 +207,7 @@ func rounded(v float64, decimals int) float64 {
 // Words that are called by a variable: what tips look like (grading.KernelRow),
 // reasons (correct.Reasons), classes and flags.
 var _ = []string{
-	words.Key("hidden"), words.Key("rounded"), words.Key("pointed"), words.Key("germ"), words.Key("square"), words.Key("oblique"), words.Key("chipped"), words.Key("unknown"),
+	words.Key("rounded"), words.Key("pointed"), words.Key("germ"), words.Key("square"), words.Key("oblique"), words.Key("chipped"), words.Key("unknown"),
 	words.Key("misjudged"), words.Key("touching kernels"), words.Key("missed kernel"), words.Key("dust or reflection"), words.Key("not rice"), words.Key("checked by hand"),
 	words.Key("head"), words.Key("large broken"), words.Key("medium broken"), words.Key("small broken"), words.Key("chip"), words.Key("broken"),
 	words.Key("chalky"), words.Key("yellow"), words.Key("red"), words.Key("red streaked"), words.Key("damaged"), words.Key("paddy"), words.Key("odd"), words.Key("foreign"),
