@@ -204,6 +204,15 @@ func rounded(v float64, decimals int) float64 {
 	return math.Round(v*f) / f
 }
 
+// Words that are called by a variable: what tips look like (grading.KernelRow),
+// reasons (correct.Reasons), classes and flags.
+var _ = []string{
+	words.Key("rounded"), words.Key("pointed"), words.Key("germ"), words.Key("square"), words.Key("oblique"), words.Key("chipped"), words.Key("unknown"),
+	words.Key("misjudged"), words.Key("touching kernels"), words.Key("missed kernel"), words.Key("dust or reflection"), words.Key("not rice"), words.Key("checked by hand"),
+	words.Key("head"), words.Key("large broken"), words.Key("medium broken"), words.Key("small broken"), words.Key("chip"), words.Key("broken"),
+	words.Key("chalky"), words.Key("yellow"), words.Key("red"), words.Key("red streaked"), words.Key("damaged"), words.Key("paddy"), words.Key("odd"), words.Key("foreign"),
+}
+
 // nameOfCode returns the words of a class, a flag or a kind of correction.
 func nameOfCode(w *words.Words, code string) string {
 	return w.T(strings.ReplaceAll(code, "_", " "))
@@ -211,23 +220,13 @@ func nameOfCode(w *words.Words, code string) string {
 
 // shown says what a kernel was judged as.
 func (j *judge) shown(r *grading.KernelRow) string {
-	parts := []string{j.className(r.Class)}
+	parts := []string{wordsOf(j.w, string(r.Class))}
 	for _, f := range r.Flags {
 		if f != string(kernel.Foreign) {
 			parts = append(parts, nameOfCode(j.w, f))
 		}
 	}
 	return strings.Join(parts, ", ")
-}
-
-func (j *judge) className(c grading.Class) string {
-	switch c {
-	case grading.Untold:
-		return j.w.T("whole or broken not told")
-	case grading.ForeignBody:
-		return j.w.T("not rice")
-	}
-	return nameOfCode(j.w, string(c))
 }
 
 func (j *judge) measures(r *grading.KernelRow) (out [][2]string) {
@@ -260,45 +259,45 @@ func (j *judge) why(r *grading.KernelRow) []string {
 	ratio := w.Number(r.LengthRatio, 3)
 	switch {
 	case r.Class == grading.ForeignBody:
-		say("It does not look like rice, so it is in no share of the rice.")
+		say(words.Key("It does not look like rice, so it is in no share of the rice."))
 	case r.Called == kernel.CalledWhole:
-		say("A person called it whole.")
+		say(words.Key("A person called it whole."))
 	case r.Called == kernel.CalledBroken:
-		say("A person called it broken; its size goes by its length.")
+		say(words.Key("A person called it broken; its size goes by its length."))
 	case r.Class == grading.Untold && r.LengthRatio > 0:
-		say("Another kernel may lie on it: it has %s of the mean whole length or more, and may be whole or broken.", ratio)
+		say(words.Key("Another kernel may lie on it: it has %s of the mean whole length or more, and may be whole or broken."), ratio)
 	case r.Class == grading.Untold:
-		say("Without a whole-kernel length its ends decide, and they do not tell.")
+		say(words.Key("Without a whole-kernel length its ends decide, and they do not tell."))
 	case r.Class == grading.AnyBroken:
-		say("An end looks fractured; without a whole-kernel length its size is not told.")
+		say(words.Key("An end looks fractured; without a whole-kernel length its size is not told."))
 	case r.Class == grading.Head:
-		say("It has %s of the mean whole length; whole counts from %s on.", ratio, cut)
+		say(words.Key("It has %s of the mean whole length; whole counts from %s on."), ratio, cut)
 	case r.Class == grading.Chip:
-		say("It has %s of the mean whole length and would fall through a round hole of %s mm.", ratio, w.Number(j.res.Params.ChipHoleMM, -1))
+		say(words.Key("It has %s of the mean whole length and would fall through a round hole of %s mm."), ratio, w.Number(j.res.Params.ChipHoleMM, -1))
 	default:
-		say("It has %s of the mean whole length; whole counts from %s on.", ratio, cut)
+		say(words.Key("It has %s of the mean whole length; whole counts from %s on."), ratio, cut)
 	}
 	if r.Class != grading.ForeignBody && r.Called == "" {
 		seen := [2]string{}
 		for i, tip := range r.Tips {
 			seen[i] = w.T(tip)
 		}
-		say("Its ends look: %s; %s.", seen[0], seen[1])
+		say(words.Key("Its ends look: %s; %s."), seen[0], seen[1])
 	}
 	for _, f := range r.Flags {
 		switch kernel.Flag(f) {
 		case kernel.Chalky:
-			say("Chalky: %s %% of what is seen is opaque; from %s %% on it counts.", w.Number(100*r.ChalkShare, 0), w.Number(100*j.chalky, 0))
+			say(words.Key("Chalky: %s %% of what is seen is opaque; from %s %% on it counts."), w.Number(100*r.ChalkShare, 0), w.Number(100*j.chalky, 0))
 		case kernel.Yellow:
-			say("Yellow: its colour as a whole is beyond what sound kernels of this sample show.")
+			say(words.Key("Yellow: its colour as a whole is beyond what sound kernels of this sample show."))
 		case kernel.Red, kernel.RedStreaked:
-			say("Red bran is seen on it.")
+			say(words.Key("Red bran is seen on it."))
 		case kernel.Damaged:
-			say("Damaged: a dark spot or a stain is seen on it.")
+			say(words.Key("Damaged: a dark spot or a stain is seen on it."))
 		case kernel.Paddy:
-			say("Paddy: it is as brown as husk, or brownish and longer than rice without husk.")
+			say(words.Key("Paddy: it is as brown as husk, or brownish and longer than rice without husk."))
 		case kernel.Odd:
-			say("Its colour is beyond what sound kernels of this sample show; the kind is not told.")
+			say(words.Key("Its colour is beyond what sound kernels of this sample show; the kind is not told."))
 		}
 	}
 	return out
@@ -332,39 +331,39 @@ func (j *judge) doubtsOf(r *grading.KernelRow, k *kernel.Kernel) (doubt float64,
 	}
 	ref := &j.res.Reference
 	if r.Class == grading.ForeignBody {
-		say(flagDoubt, "called not rice")
+		say(flagDoubt, words.Key("called not rice"))
 		return doubt, why
 	}
 	if r.Class == grading.Untold {
-		say(untoldDoubt, "whole or broken is not told")
+		say(untoldDoubt, words.Key("whole or broken is not told"))
 	}
 	if cut := j.res.Params.Cut; r.LengthRatio > 0 && ref.Length > 0 {
 		unit := r.Length() / max(k.LengthPx, 1) // of a px
 		se := math.Hypot(k.LengthSDPx*unit/ref.Length, r.LengthRatio*ref.SE/ref.Length)
 		if se > 0 {
 			z := math.Abs(r.LengthRatio-cut) / se
-			say(2*distuv.UnitNormal.Survival(z), "near the limit: %s of the mean whole length, the limit is %s", w.Number(r.LengthRatio, 3), w.Number(cut, -1))
+			say(2*distuv.UnitNormal.Survival(z), words.Key("near the limit: %s of the mean whole length, the limit is %s"), w.Number(r.LengthRatio, 3), w.Number(cut, -1))
 		}
 		fractured, grown := max(r.FractureChance[0], r.FractureChance[1]), min(r.FractureChance[0], r.FractureChance[1])
 		switch {
 		case r.Class == grading.Head && fractured >= sureEnd && r.LengthRatio < 1:
-			say(againstEnds*(1-(r.LengthRatio-cut)/(1-cut)), "long enough to be whole, but an end looks fractured")
+			say(againstEnds*(1-(r.LengthRatio-cut)/(1-cut)), words.Key("long enough to be whole, but an end looks fractured"))
 		case r.Class == grading.LargeBroken && fractured <= 1-sureEnd && grown < 0.5:
-			say(againstEnds, "short, but neither end looks fractured")
+			say(againstEnds, words.Key("short, but neither end looks fractured"))
 		}
 	}
 	if k.CoveredShare > 0 {
-		say(coverDoubt*min(1, k.CoveredShare/0.3), "another kernel seems to lie on it")
+		say(coverDoubt*min(1, k.CoveredShare/0.3), words.Key("another kernel seems to lie on it"))
 	}
 	if k.Contacts > 0 {
-		say(facesDoubt*float64(k.Contacts), "touches others; the line between them was drawn by the program")
+		say(facesDoubt*float64(k.Contacts), words.Key("touches others; the line between them was drawn by the program"))
 	}
 	if d := math.Abs(r.ChalkShare - j.chalky); r.ChalkShare > 0 && d < chalkNear {
-		say(chalkDoubt*(1-d/chalkNear), "chalk near the limit: %s %%, the limit is %s %%", w.Number(100*r.ChalkShare, 0), w.Number(100*j.chalky, 0))
+		say(chalkDoubt*(1-d/chalkNear), words.Key("chalk near the limit: %s %%, the limit is %s %%"), w.Number(100*r.ChalkShare, 0), w.Number(100*j.chalky, 0))
 	}
 	for _, f := range r.Flags {
 		if f != string(kernel.Chalky) {
-			say(flagDoubt, "flagged %s", nameOfCode(w, f))
+			say(flagDoubt, words.Key("flagged %s"), nameOfCode(w, f))
 		}
 		j.learn(samples.CallFlag, f, say)
 	}
@@ -379,7 +378,7 @@ func (j *judge) learn(kind, name string, say func(float64, string, ...any)) {
 	}
 	for _, c := range j.learned.Calls {
 		if c.Kind == kind && c.Name == name && c.Looked >= enoughLooks {
-			say(c.ChangedPct.Value/100, "of %d such calls that people looked at, %d were changed", c.Looked, c.Changed)
+			say(c.ChangedPct.Value/100, words.Key("of %d such calls that people looked at, %d were changed"), c.Looked, c.Changed)
 		}
 	}
 }

@@ -58,7 +58,7 @@ func (s *Server) funcs(w *words.Words) template.FuncMap {
 		"date":     w.Date,
 		"datetime": w.DateTime,
 		"clock":    w.Clock,
-		"name":     func(code any) string { return nameOfCode(w, fmt.Sprint(code)) },
+		"name":     func(code any) string { return wordsOf(w, fmt.Sprint(code)) },
 		"letter":   func(c any) string { return report.Letter(grading.Class(fmt.Sprint(c))) },
 		"seen":     report.Visible,
 		"base":     baseName,
@@ -76,6 +76,17 @@ func (s *Server) funcs(w *words.Words) template.FuncMap {
 		"add":  func(a, b int) int { return a + b },
 		"join": func(sep string, list []string) string { return strings.Join(list, sep) },
 	}
+}
+
+// wordsOf returns the words of a class or a flag.
+func wordsOf(w *words.Words, code string) string {
+	switch grading.Class(code) {
+	case grading.Untold:
+		return w.T("whole or broken not told")
+	case grading.ForeignBody:
+		return w.T("not rice")
+	}
+	return nameOfCode(w, code)
 }
 
 func baseName(path string) string { return report.Visible(filepath.Base(path)) }
@@ -151,7 +162,7 @@ func (o *Outcome) judgedBy(g *grading.Grade, w *words.Words) {
 		o.Limit = line(&g.Limiting[0])
 	case g.ClosestLimit != nil:
 		c := g.ClosestLimit
-		o.Limit = w.T("%s: limit %s, found %s", report.Visible(c.Name), w.Number(c.LimitValue, -1), w.Number(c.Value, 2))
+		o.Limit = w.T("%s: limit %s, found %s", report.Visible(c.Name), w.Number(c.LimitValue, -1)+" "+c.Unit, w.Number(c.Value, 2)+" "+c.Unit)
 	}
 	for i := range g.Lines {
 		l := &g.Lines[i]
@@ -509,7 +520,11 @@ func (s *Server) trend(w http.ResponseWriter, r *http.Request) error {
 	}
 	_, picture, _ := strings.Cut(svg.String(), "<svg") // without the prolog of a file
 	if picture != "" {
-		picture = "<svg" + picture
+		// The page's policy lets no style in but its own sheet, which has the
+		// picture's one rule.
+		before, rest, _ := strings.Cut(picture, "<style>")
+		_, rest, _ = strings.Cut(rest, "</style>")
+		picture = "<svg" + before + rest
 	}
 	return s.page(w, r, "trend.tmpl", "trend", struct {
 		Frame

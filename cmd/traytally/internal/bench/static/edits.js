@@ -39,6 +39,7 @@ export class Edits {
   }
 
   get list() { return laid(this.base, this.steps); }
+  get held() { return laid(this.base, this.steps.filter((s) => s.drop)); } // of those that were saved
   get dirty() { return this.steps.length > 0; }
 
   add(correction, label) { return this.push({ add: correction, label }); }

@@ -146,7 +146,7 @@ export class Outlines {
     const size = Math.max(9, Math.min(16, usual / 4));
     for (const { kernel: k } of shapes) {
       const flags = usual >= flagFrom ? k.flags.map((f) => flagLetters[f] || "").join("") : "";
-      const text = k.letter + (flags && k.letter ? " " : "") + flags;
+      const text = k.letter + (flags ? "•" + flags : ""); // a point tells a flag's letter from a class's
       if (!text) { continue; }
       const sprite = this.sprite(text, Math.round(size), view.ratio);
       const x = (k.at[0] + 0.5 - view.left) * view.scale * view.ratio, y = (k.at[1] + 0.5 - view.top) * view.scale * view.ratio;

@@ -208,7 +208,7 @@ function fillLegend() {
   }
   for (const f of doc.flags) {
     if (flagLetters[f.code] && doc.pictures.some((p) => p.kernels.some((k) => k.flags.includes(f.code)))) {
-      items.push(make("li", {}, swatch((ctx) => letter(ctx, flagLetters[f.code])), f.name));
+      items.push(make("li", {}, swatch((ctx) => letter(ctx, "•" + flagLetters[f.code])), f.name));
     }
   }
   get("legend").querySelector("ul").replaceChildren(...items);
@@ -285,10 +285,12 @@ function startTool(tool) {
   endTool();
   viewer.tool = tool;
   stage.classList.add("draws");
+  get("tools").hidden = true;
   get("mode").hidden = false;
-  get("mode").querySelector("span").textContent = tool.hint;
+  get("mode-hint").textContent = tool.hint;
+  get("mode-keys").textContent = tool.keys;
   get("mode-done").hidden = tool instanceof Join;
-  tell(tool.hint);
+  tell(tool.hint + " " + tool.keys);
   stage.focus({ preventScroll: true });
   stage.scrollIntoView({ block: "nearest" });
   viewer.draw();
@@ -297,6 +299,7 @@ function endTool() {
   viewer.tool = null;
   stage.classList.remove("draws");
   get("mode").hidden = true;
+  get("tools").hidden = false;
   viewer.draw();
 }
 get("mode-done").addEventListener("click", () => viewer.tool?.finish());
@@ -306,13 +309,20 @@ for (const b of document.querySelectorAll("[data-do]")) { b.addEventListener("cl
 
 // Steps that count, and those that do not.
 function changed(answer) {
+  const newest = edits.steps.at(-1)?.add;
+  if (answer && newest?.do === "add" && edits.steps.length > reckoned) { // what was just drawn is what one looks at
+    const n = newest.outline.length, middle = newest.outline.reduce(([x, y], p) => [x + p[0] / n, y + p[1] / n], [0, 0]);
+    chosen = { at: middle };
+  }
+  reckoned = edits.steps.length;
   if (answer) { take(answer.kernels, answer.result); } else { take(saved, savedResult); }
   fillEdits();
   get("edits-error").hidden = refusedText === "";
   get("edits-error").textContent = refusedText;
-  if (refusedText) { tell(refusedText); } else if (chosen) { tell(nameOf(chosen)); }
+  tell(refusedText || (chosen ? nameOf(chosen) + ". " : "") + stateText());
   refusedText = "";
 }
+let reckoned = 0; // steps that counted before
 let refusedText = "";
 function refused(error, step) { refusedText = (step.label ? step.label + ": " : "") + error.text; }
 function busy(on) {
@@ -344,7 +354,7 @@ function fillEdits() {
     const text = s.drop ? t("Taken back: %s", s.label) : s.label;
     return make("li", {}, make("span", {}, text), placeButton(s.add || s.drop, text));
   }));
-  const held = saved.corrections.filter((c) => !edits.steps.some((s) => s.drop === c || s.drop && JSON.stringify(s.drop) === JSON.stringify(c)));
+  const held = edits.held;
   get("held").hidden = saved.corrections.length === 0;
   get("held").querySelector("summary").textContent = t("%d corrections saved", held.length);
   get("saved").replaceChildren(...held.map((c) => {
@@ -380,8 +390,7 @@ form?.addEventListener("submit", async (e) => {
     const answer = await edits.save(form.elements.by.value.trim(), other || form.elements.why.value);
     leaving = true;
     tell(t("Saved as revision %d.", answer.revision));
-    location.assign(here); // shows the new revision, its trail and its papers
-    if (location.pathname + location.search === here) { location.reload(); }
+    location.reload(); // shows the new revision, its trail and its papers
   } catch (refusal) {
     button.disabled = false;
     if (refusal.status === 409) {

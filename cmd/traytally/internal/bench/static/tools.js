@@ -73,7 +73,8 @@ export class Cut extends Tool {
     this.active = 0;
     this.taps = 0;
   }
-  get hint() { return t("Draw a line right across the kernel, or tap its two ends. Keys: arrows move an end, Space the other, Enter cuts."); }
+  get hint() { return t("Draw a line right across the kernel, or tap its two ends."); }
+  get keys() { return t("Keys: arrows move an end, Space changes to the other, Enter cuts, Escape cancels."); }
   finish() { this.done(outside(this.ends, this.kernel)); }
   down(p) { this.start = p; }
   drag(p) { this.ends = [this.start, p]; this.viewer.draw(); }
@@ -112,7 +113,8 @@ export class Join extends Tool {
     this.nameOf = nameOf;
     this.other = null;
   }
-  get hint() { return t("Tap the piece that belongs to it. Keys: arrows choose, Enter joins."); }
+  get hint() { return t("Tap the piece that belongs to it."); }
+  get keys() { return t("Keys: arrows choose, Enter joins, Escape cancels."); }
   finish() { if (this.other) { this.done(this.other); } }
   tap(p) {
     const k = this.viewer.at(...p);
@@ -140,7 +142,8 @@ export class Add extends Tool {
     this.corners = [];
     this.cross = null; // moved by keys
   }
-  get hint() { return t("Draw round the missed kernel, or tap corners and then the first one again. Keys: arrows move the cross, Space sets a corner, Backspace takes one back, Enter closes."); }
+  get hint() { return t("Draw round the missed kernel, or tap corners and then the first one again."); }
+  get keys() { return t("Keys: arrows move the cross, Space sets a corner, Backspace takes one back, Enter closes, Escape cancels."); }
   finish() {
     if (this.corners.length < 3) { this.tell(t("An outline has three corners or more.")); return; }
     this.done(this.corners.map(([x, y]) => [Math.round(x * 10) / 10, Math.round(y * 10) / 10]));

@@ -58,6 +58,7 @@ export class Viewer {
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { this.readColours(); this.draw(); });
     this.still = matchMedia("(prefers-reduced-motion: reduce)");
     new ResizeObserver(() => this.resized()).observe(stage);
+    this.resized(); // a page in the background is not told of sizes yet
     this.listen();
   }
 
@@ -118,6 +119,7 @@ export class Viewer {
 
   // centre shows a place in the middle.
   centre(x, y, scale, smooth) {
+    if (!this.fitting) { return; } // nothing can be seen yet
     scale = Math.max(0.7 * this.fitting, Math.min(largest, scale));
     x = Math.max(0, Math.min(this.picture.width, x));
     y = Math.max(0, Math.min(this.picture.height, y));
@@ -382,7 +384,7 @@ export class Viewer {
     }, { passive: false });
     let moved = false, down = null, gap = 0, lastTap = 0, lastAt = null;
     stage.addEventListener("pointerdown", (e) => {
-      if (e.target.closest(".mode") || e.button > 0 || !this.picture) { return; }
+      if (e.button > 0 || !this.picture) { return; }
       stage.focus({ preventScroll: true });
       stage.setPointerCapture(e.pointerId);
       this.pointers.set(e.pointerId, place(e));
