@@ -18,7 +18,7 @@ var helpFiles embed.FS
 
 // helpTopics are what help explains besides commands, in the order of a day;
 // each is a file of help, whose first line is its title.
-var helpTopics = []string{"picture", "method", "accuracy", "grades", "money", "laboratories", "day", "register", "corrections", "mill", "json", "profile"}
+var helpTopics = []string{"picture", "method", "accuracy", "grades", "money", "laboratories", "day", "page", "register", "corrections", "mill", "json", "profile"}
 
 // helpTopic returns the title of a topic and its text as a terminal shows it.
 func helpTopic(name string) (title, text string, err error) {
