@@ -19,6 +19,7 @@ import (
 	"traytally/grading"
 	"traytally/samples"
 	"traytally/samples/report"
+	"traytally/samples/words"
 	"traytally/vision"
 	"traytally/vision/kernel"
 )
@@ -29,10 +30,12 @@ type intake struct {
 	settings *pipeline.Settings
 	register *samples.Register
 	reports  []string // endings: html, pdf
-	out      string   // directory of the reports
-	again    bool     // measure again what was refused before
+	words    *words.Words
+	out      string // directory of the reports
+	again    bool   // measure again what was refused before
 	naming   sync.Mutex
 	names    map[string]string // of the reports' files, by the code
+	noPDF    map[string]bool   // samples whose PDF cannot be printed here, by the code
 }
 
 // A job is a sample to be graded and registered.
@@ -60,12 +63,16 @@ type outcome struct {
 	Sample   *samples.Row `json:"sample"` // null where it was not graded
 	warnings []grading.Warning
 	code     int // exit code of the refusal
+	noPDF    error
 }
 
 // warn tells what was wrong with a sample, if anything was.
 func (o *outcome) warn(u *ui) {
 	if o.State == stateRefused || o.Hint != "" {
 		u.warn(o.Reason, o.Hint)
+	}
+	if o.noPDF != nil {
+		u.warn(o.noPDF.Error()+": no PDF is written", hintOf(o.noPDF))
 	}
 }
 
@@ -300,14 +307,23 @@ func (w *intake) finish(ctx context.Context, m *intaken) error {
 		return err
 	}
 	path := func(ending string) string { return filepath.Join(w.out, name+"."+ending) }
-	if !slices.ContainsFunc(w.reports, func(ending string) bool { return !wholeReport(path(ending), rec) }) {
+	if !slices.ContainsFunc(w.reports, func(ending string) bool { return !wholeReport(path(ending), rec, w.words) }) {
 		return nil
 	}
 	in, err := reportInput(ctx, w.register, rec, m.photo)
 	if err != nil {
 		return err
 	}
-	return writeSet(ctx, reportFiles(in, path, w.reports), true)
+	in.Words = w.words
+	err = writeSet(ctx, reportFiles(ctx, in, path, w.reports), true)
+	if _, lacks := errors.AsType[*report.LettersError](err); !lacks {
+		return err
+	}
+	m.out.noPDF = err
+	w.naming.Lock()
+	w.noPDF[rec.Code] = true
+	w.naming.Unlock()
+	return writeSet(ctx, reportFiles(ctx, in, path, []string{"html"}), true)
 }
 
 // photo returns a picture of the sample for its report.
@@ -326,7 +342,7 @@ func (m *intaken) photo(want *samples.Picture) report.Photo {
 // summary returns the files that sum up a folder.
 func (w *intake) summary(title string, outcomes []outcome, refresh int) ([]outFile, error) {
 	var rows []samples.Row
-	in := report.Index{Title: title, RefreshS: refresh}
+	in := report.Index{Words: w.words, Title: title, RefreshS: refresh}
 	listed := map[string]bool{} // a picture may lie there twice
 	for _, o := range outcomes {
 		if o.Sample != nil {
@@ -354,6 +370,9 @@ func (w *intake) summary(title string, outcomes []outcome, refresh int) ([]outFi
 	for _, r := range slices.Backward(rows) {
 		ir := report.IndexRow{Row: r}
 		for _, e := range w.reports {
+			if w.noPDF[r.Code] {
+				e = "html"
+			}
 			name := url.PathEscape(w.names[r.Code] + "." + e)
 			if e == "html" {
 				ir.HTML = name
