@@ -183,6 +183,17 @@ func batchTable(w io.Writer, outcomes []outcome, wk *intake) {
 		t.add(o.Sample, printed(o.Pictures), said...)
 	}
 	t.Render()
+	parted := false
+	for _, o := range outcomes {
+		if o.Sample == nil || len(standing(o.Sample)) == 0 {
+			continue
+		}
+		if !parted {
+			fmt.Fprintln(w)
+			parted = true
+		}
+		tellStanding(w, o.Sample, "")
+	}
 	for _, o := range outcomes {
 		o.tellWarnings(w)
 	}

@@ -296,7 +296,10 @@ func (d *desk) rewrite(ctx context.Context) error {
 		for _, code := range slices.Compact(codes) {
 			rec, err := d.s.w.register.Get(ctx, code, 0)
 			if err == nil {
-				err = d.s.w.report(ctx, rec, d.photo)
+				var noPDF error
+				if noPDF, err = d.s.w.report(ctx, rec, d.photo); noPDF != nil {
+					d.s.u.warn(noPDF.Error()+": no PDF is written", hintOf(noPDF))
+				}
 			}
 			if ctx.Err() != nil {
 				return nil // the next start writes what is missing
@@ -320,8 +323,9 @@ func (d *desk) report(ctx context.Context, w io.Writer, rec *samples.Record, kin
 	if err != nil {
 		return err
 	}
+	input.Words, input.Short = in, kind == "page"
 	if kind == "pdf" {
-		return report.PDF(w, input)
+		return reportPDF(ctx, w, input)
 	}
 	return report.HTML(w, input)
 }

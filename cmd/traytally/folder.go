@@ -19,6 +19,7 @@ import (
 type folderOptions struct {
 	gradeOptions
 	registerFlags
+	languageFlag
 	folder  string
 	list    string
 	reports string
@@ -51,6 +52,7 @@ func (o *folderOptions) add(cmd *cobra.Command) {
 	f := cmd.Flags()
 	o.registerFlags.add(f)
 	o.addBy(f)
+	o.languageFlag.add(f)
 	f.StringVar(&o.list, "list", "", "CSV `FILE` that tells the samples' codes and facts (default FOLDER/"+listName+", if there)")
 	f.StringVarP(&o.out, "out", "o", "", "`DIR` for reports and summary (default FOLDER/"+outName+")")
 	f.StringVar(&o.reports, "reports", "html,pdf", "`KINDS` of report to write for each sample: html, pdf, both or none")
@@ -93,11 +95,15 @@ func (o *folderOptions) start(ctx context.Context, u *ui) (*intake, error) {
 			return nil, usageError(fmt.Sprintf("there is no kind of report %q", k), "--reports html, pdf, html,pdf or none")
 		}
 	}
+	say, err := o.words()
+	if err != nil {
+		return nil, err
+	}
 	r, err := o.request(u, true)
 	if err != nil {
 		return nil, err
 	}
-	w := &intake{reports: kinds, out: o.out, again: o.again}
+	w := &intake{reports: kinds, words: say, out: o.out, again: o.again, noPDF: map[string]bool{}}
 	if w.settings, err = pipeline.Resolve(ctx, r, o.options(u)); err != nil {
 		return nil, err
 	}

@@ -21,6 +21,7 @@ import (
 	"traytally/grading"
 	"traytally/samples"
 	"traytally/samples/report"
+	"traytally/samples/words"
 	"traytally/vision"
 	"traytally/vision/kernel"
 	"traytally/vision/kernel/fault"
@@ -31,12 +32,14 @@ import (
 type intake struct {
 	settings *pipeline.Settings
 	register *samples.Register
-	reports  []string  // endings: html, pdf
+	reports  []string // endings: html, pdf
+	words    *words.Words
 	out      string    // directory of the reports
 	again    bool      // measure again what was refused before
 	begins   func(job) // told of each that is measured; may be nil
 	naming   sync.Mutex
 	names    map[string]string // of the reports' files, by the code
+	noPDF    map[string]bool   // samples whose PDF cannot be printed here, by the code
 }
 
 // A job is a sample to be graded and registered.
@@ -78,12 +81,16 @@ type outcome struct {
 	warnings []grading.Warning
 	good     bool // nothing that it was judged by is broken
 	code     int  // exit code of the refusal
+	noPDF    error
 }
 
 // warn tells what was wrong with a sample, if anything was.
 func (o *outcome) warn(u *ui) {
 	if o.State == stateRefused || o.Hint != "" {
 		u.warn(o.Reason, o.Hint)
+	}
+	if o.noPDF != nil {
+		u.warn(o.noPDF.Error()+": no PDF is written", hintOf(o.noPDF))
 	}
 }
 
@@ -316,25 +323,34 @@ func (w *intake) finish(ctx context.Context, m *intaken) error {
 	if m.out.Sample, err = rec.Row(); err != nil {
 		return err
 	}
-	return w.report(ctx, rec, m.photo)
+	m.out.noPDF, err = w.report(ctx, rec, m.photo)
+	return err
 }
 
 // report writes the reports of a record where they are missing, damaged or of
-// another revision.
-func (w *intake) report(ctx context.Context, rec *samples.Record, photo func(*samples.Picture) report.Photo) error {
+// another revision. noPDF says why there is none, where it cannot be printed.
+func (w *intake) report(ctx context.Context, rec *samples.Record, photo func(*samples.Picture) report.Photo) (noPDF, err error) {
 	name, err := w.fileName(ctx, rec.Code)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	path := func(ending string) string { return filepath.Join(w.out, name+"."+ending) }
-	if !slices.ContainsFunc(w.reports, func(ending string) bool { return !wholeReport(path(ending), rec) }) {
-		return nil
+	if !slices.ContainsFunc(w.reports, func(ending string) bool { return !wholeReport(path(ending), rec, w.words) }) {
+		return nil, nil
 	}
 	in, err := reportInput(ctx, w.register, rec, photo)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	return writeSet(ctx, reportFiles(in, path, w.reports), true)
+	in.Words = w.words
+	err = writeSet(ctx, reportFiles(ctx, in, path, w.reports), true)
+	if _, lacks := errors.AsType[*report.LettersError](err); !lacks {
+		return nil, err
+	}
+	w.naming.Lock()
+	w.noPDF[rec.Code] = true
+	w.naming.Unlock()
+	return err, writeSet(ctx, reportFiles(ctx, in, path, []string{"html"}), true)
 }
 
 // photo returns a picture of the sample for its report.
@@ -353,7 +369,7 @@ func (m *intaken) photo(want *samples.Picture) report.Photo {
 // summary returns the files that sum up a folder.
 func (w *intake) summary(title string, outcomes []outcome, refresh int) ([]outFile, error) {
 	var rows []samples.Row
-	in := report.Index{Title: title, RefreshS: refresh}
+	in := report.Index{Words: w.words, Title: title, RefreshS: refresh}
 	listed := map[string]bool{} // a picture may lie there twice
 	for _, o := range outcomes {
 		if o.Sample != nil {
@@ -381,6 +397,9 @@ func (w *intake) summary(title string, outcomes []outcome, refresh int) ([]outFi
 	for _, r := range slices.Backward(rows) {
 		ir := report.IndexRow{Row: r}
 		for _, e := range w.reports {
+			if w.noPDF[r.Code] {
+				e = "html"
+			}
 			name := url.PathEscape(w.names[r.Code] + "." + e)
 			if e == "html" {
 				ir.HTML = name

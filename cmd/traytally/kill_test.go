@@ -202,7 +202,7 @@ func (k *killing) output(dir, where string, complete bool) {
 				if complete {
 					k.fault("lost", "there is no %s", name+ending)
 				}
-			case err != nil || !report.Whole(document, rec):
+			case err != nil || !report.Whole(document, rec, nil):
 				k.fault("half-written", "%s: %v", name+ending, err)
 			}
 		}

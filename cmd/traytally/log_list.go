@@ -194,9 +194,7 @@ func runLogList(ctx context.Context, o readFlags, u *ui) error {
 			}
 			render(w, t)
 			for i := range rows {
-				for _, text := range standing(&rows[i]) {
-					fmt.Fprintf(w, "%s: %s\n", plain(rows[i].Code), plain(text))
-				}
+				tellStanding(w, &rows[i], "")
 			}
 		}
 		fmt.Fprintf(w, "%s in %s\n", count(len(rows), "sample", "samples"), plain(g.Where()))

@@ -157,6 +157,13 @@ func standing(r *samples.Row) (out []string) {
 	return out
 }
 
+// tellStanding says it in lines of their own, each with the sample's code.
+func tellStanding(w io.Writer, r *samples.Row, before string) {
+	for _, text := range standing(r) {
+		fmt.Fprintf(w, "%s%s: %s\n", before, plain(r.Code), plain(text))
+	}
+}
+
 // printed is what a picture's path is shown as in tables.
 func printed(paths []string) string {
 	names := make([]string, len(paths))

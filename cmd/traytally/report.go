@@ -1,8 +1,10 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"image"
 	"io"
@@ -13,11 +15,14 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"traytally/cmd/traytally/internal/paper"
 	"traytally/cmd/traytally/internal/pipeline"
 	"traytally/grading"
 	"traytally/samples"
 	"traytally/samples/report"
+	"traytally/samples/words"
 	"traytally/vision"
+	"traytally/vision/kernel/fault"
 )
 
 // reportOptions are the flags of the report command.
@@ -28,7 +33,9 @@ type reportOptions struct {
 	kind     string
 	pictures []string
 	revision int
+	short    bool
 	force    bool
+	languageFlag
 }
 
 func newReportCommand(u *ui) *cobra.Command {
@@ -36,11 +43,19 @@ func newReportCommand(u *ui) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "report CODE...",
 		Short: "Write the reports of samples, to read, print on A4 and sign",
-		Long: `Writes CODE.html and CODE.pdf for each sample: the verdict, the limits with what
-was found and its interval, every kernel on the picture, lengths, colours, the
-broken and flagged kernels one by one, what was not assessed, the caution, and
-lines to sign. The HTML file needs no network: hover over a kernel to see its
-measures, and choose the classes to show.
+		Long: `Writes CODE.html and CODE.pdf for each sample. The first page is complete by
+itself, to be signed: the verdict, the limits with what was found and its
+interval, the shares, the picture with its outlines, who and when, the caution,
+and the seal of the audit trail. Then come every kernel on the picture, lengths,
+colours, the broken and flagged kernels one by one, and what was not assessed.
+With --short the first page alone is written, as CODE~page.html and .pdf. The
+HTML file needs no network: hover over a kernel to see its measures, and choose
+the classes to show.
+
+The words are those of --language; names of standards, words of contracts and
+what people wrote stay as they are. The PDF's own font has Latin, Vietnamese,
+Greek and Cyrillic letters. A report with others is printed by Chromium or
+Chrome where one is installed; else --kind html shows it.
 
 The picture is read from where it was, or found by its SHA-256 in the
 directories given with --pictures. Where it is gone or was changed, the report
@@ -49,6 +64,7 @@ says so and shows the outlines alone. Its figures come from the register.
 ` + registerHelp,
 		Example: `  traytally report S2026-0001
   traytally report S2026-0001 S2026-0002 --kind pdf --out signed
+  traytally report S2026-0001 --short --language es
   traytally report S2026-0001 --pictures /archive/2026`,
 		Args: needsCode,
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -62,6 +78,8 @@ says so and shows the outlines alone. Its figures come from the register.
 	f.StringVar(&o.kind, "kind", "both", "`KIND` of report: html, pdf or both")
 	f.StringArrayVar(&o.pictures, "pictures", nil, "`DIR` to look for pictures that were moved; may be repeated")
 	f.IntVar(&o.revision, "revision", 0, "`NUMBER` of the revision to report (default the last)")
+	f.BoolVar(&o.short, "short", false, "the page to sign alone, as CODE~page")
+	o.languageFlag.add(f)
 	f.BoolVar(&o.force, "force", false, "replace files that hold something else")
 	return cmd
 }
@@ -84,6 +102,10 @@ func runReport(ctx context.Context, o reportOptions, u *ui) error {
 	default:
 		return usageError(fmt.Sprintf("there is no kind of report %q", o.kind), "--kind html, pdf or both")
 	}
+	w, err := o.words()
+	if err != nil {
+		return err
+	}
 	if o.revision < 0 {
 		return usageError(fmt.Sprintf("there is no revision %d", o.revision), "traytally log show CODE lists the revisions of a sample")
 	}
@@ -103,7 +125,7 @@ func runReport(ctx context.Context, o reportOptions, u *ui) error {
 			return err
 		}
 		u.progress("report of %s", code)
-		more, err := o.files(ctx, g, rec, names[rec.Code], kinds, u)
+		more, err := o.files(ctx, g, rec, names[rec.Code], kinds, w, u)
 		if err != nil {
 			return err
 		}
@@ -125,7 +147,7 @@ func runReport(ctx context.Context, o reportOptions, u *ui) error {
 	})
 }
 
-func (o *reportOptions) files(ctx context.Context, g *samples.Register, rec *samples.Record, name string, kinds []string, u *ui) ([]outFile, error) {
+func (o *reportOptions) files(ctx context.Context, g *samples.Register, rec *samples.Record, name string, kinds []string, w *words.Words, u *ui) ([]outFile, error) {
 	found := map[*samples.Picture]*pipeline.Source{}
 	for i := range rec.Pictures {
 		p := &rec.Pictures[i]
@@ -139,29 +161,70 @@ func (o *reportOptions) files(ctx context.Context, g *samples.Register, rec *sam
 	if err != nil {
 		return nil, err
 	}
-	return reportFiles(in, func(ending string) string { return filepath.Join(o.out, name+"."+ending) }, kinds), nil
+	in.Words, in.Short = w, o.short
+	if o.short {
+		name += shortMark
+	}
+	return reportFiles(ctx, in, func(ending string) string { return filepath.Join(o.out, name+"."+ending) }, kinds), nil
 }
 
+// shortMark ends the name of the page to sign; no code holds it.
+const shortMark = "~page"
+
 // reportFiles are the files of a report with the given endings.
-func reportFiles(in report.Input, path func(ending string) string, endings []string) []outFile {
+func reportFiles(ctx context.Context, in report.Input, path func(ending string) string, endings []string) []outFile {
 	var files []outFile
 	for _, e := range endings {
 		write := report.HTML
 		if e == "pdf" {
-			write = report.PDF
+			write = func(w io.Writer, in report.Input) error { return reportPDF(ctx, w, in) }
 		}
 		files = append(files, outFile{path(e), func(w io.Writer) error { return write(w, in) }})
 	}
 	return files
 }
 
-// wholeReport reports whether a file is the report of a revision, undamaged.
-func wholeReport(path string, rec *samples.Record) bool {
+// reportPDF writes a report as a PDF. Where its font lacks letters, a browser
+// prints the HTML; without one the error wraps a *report.LettersError.
+func reportPDF(ctx context.Context, w io.Writer, in report.Input) error {
+	err := report.PDF(w, in)
+	lacks, ok := errors.AsType[*report.LettersError](err)
+	if !ok {
+		return err
+	}
+	var page, document bytes.Buffer
+	if err := report.HTML(&page, in); err != nil {
+		return err
+	}
+	refuse := func(why, hint string) error {
+		return &fault.Error{Path: in.Record.Code, What: lacks.Error() + why, Hint: hint, Err: lacks}
+	}
+	err = paper.Print(ctx, &document, page.Bytes(), lacks.Letters, in.Record.Registered)
+	fonts, _ := errors.AsType[*paper.FontsError](err)
+	switch {
+	case err == nil:
+		return report.Seal(w, document.Bytes(), in)
+	case ctx.Err() != nil:
+		return ctx.Err()
+	case errors.Is(err, paper.ErrNoBrowser):
+		return refuse("", lettersHint+"; or install Chromium, which prints it")
+	case fonts != nil:
+		return refuse("; no font on this machine has "+report.Few(fonts.Letters), lettersHint+"; or install a font that has them, like Noto Sans")
+	}
+	return refuse("; "+err.Error(), lettersHint)
+}
+
+// lettersHint is the way out for who has no browser that prints.
+const lettersHint = "the HTML report has them: --kind html, of batch and watch --reports html"
+
+// wholeReport reports whether a file is the report of a revision in these words,
+// undamaged.
+func wholeReport(path string, rec *samples.Record, w *words.Words) bool {
 	if info, err := os.Lstat(path); err != nil || !info.Mode().IsRegular() {
 		return false
 	}
 	document, err := os.ReadFile(path)
-	return err == nil && report.Whole(document, rec)
+	return err == nil && report.Whole(document, rec, w)
 }
 
 // reportInput gathers what a report is made from. photo returns each picture;

@@ -327,6 +327,7 @@ func (s *watcher) say(out outcome) error {
 		fmt.Fprintf(w, "%s%s  %s  ", s.u.time(), plain(out.Sample.Code), printed(out.Pictures))
 		if copied {
 			fmt.Fprintf(w, "%s, registered before\n", plain(out.Reason))
+			tellStanding(w, out.Sample, s.u.time())
 			return
 		}
 		fmt.Fprintf(w, "%s, %s\n", count(out.Sample.Kernels, "kernel", "kernels"), brokenText(out.Sample))

@@ -48,6 +48,8 @@ type Plot struct {
 	Canvas
 	Left, Right, Top, Bottom float64 // mm
 	X0, X1, Y0, Y1           float64 // values at Left and Right, at Bottom and Top
+	// Number names a tick; nil writes a decimal point.
+	Number func(v float64) string
 }
 
 // X returns where a value lies along x.
@@ -67,7 +69,7 @@ func (p *Plot) Rows(n int, whole bool) {
 			continue
 		}
 		p.Line(p.Left, p.Y(v), p.Right, p.Y(v), 0.15, Rule, 0)
-		p.Note(p.Left-1.2, p.Y(v)+0.9, number(v), 1, Pale)
+		p.Note(p.Left-1.2, p.Y(v)+0.9, p.number(v), 1, Pale)
 	}
 }
 
@@ -75,7 +77,7 @@ func (p *Plot) Rows(n int, whole bool) {
 // right, what they are.
 func (p *Plot) Columns(n int, name string) {
 	for _, v := range Ticks(p.X0, p.X1, n) {
-		p.Column(p.X(v), number(v))
+		p.Column(p.X(v), p.number(v))
 	}
 	p.Foot(name)
 }
@@ -120,5 +122,11 @@ func Ticks(lo, hi float64, n int) []float64 {
 	return out
 }
 
-// number writes a round value, never as -0.
-func number(v float64) string { return strconv.FormatFloat(math.Round(v*1e6)/1e6+0, 'f', -1, 64) }
+// number names a round value, never as -0.
+func (p *Plot) number(v float64) string {
+	v = math.Round(v*1e6)/1e6 + 0
+	if p.Number != nil {
+		return p.Number(v)
+	}
+	return strconv.FormatFloat(v, 'f', -1, 64)
+}

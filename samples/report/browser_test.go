@@ -45,7 +45,7 @@ func browser(t *testing.T) context.Context {
 	t.Cleanup(stop)
 	ctx, stop = chromedp.NewContext(ctx)
 	t.Cleanup(stop)
-	ctx, stop = context.WithTimeout(ctx, time.Minute)
+	ctx, stop = context.WithTimeout(ctx, 3*time.Minute)
 	t.Cleanup(stop)
 	return ctx
 }

@@ -28,7 +28,7 @@ func (v *view) drawInterval(c chart.Canvas, w float64) {
 		}
 	} else {
 		for _, t := range v.res.Params.TradeClasses {
-			limits = append(limits, mark{t, num(t, -1) + " %"})
+			limits = append(limits, mark{t, v.T("%s %%", v.Number(t, -1))})
 		}
 	}
 	// The scale ends after the first limit beyond the interval.
@@ -40,8 +40,8 @@ func (v *view) drawInterval(c chart.Canvas, w float64) {
 	}
 	top = min(100, max(top, 2))
 	const y = 8.0
-	p := chart.Plot{Canvas: c, Right: w, Bottom: y, X1: top}
-	p.Columns(8, "broken, % by mass")
+	p := v.plot(chart.Plot{Canvas: c, Right: w, Bottom: y, X1: top})
+	p.Columns(8, v.T("broken, %% by mass"))
 	last := math.Inf(-1)
 	for _, l := range limits {
 		if l.value > top {
@@ -49,7 +49,7 @@ func (v *view) drawInterval(c chart.Canvas, w float64) {
 		}
 		at := p.X(l.value)
 		c.Line(at, y-4.6, at, y+1.6, 0.45, stop, 0)
-		name := "limit of " + l.name
+		name := v.T("limit of %s", l.name)
 		if v.res.Grade != nil {
 			name = l.name
 		}
@@ -128,7 +128,7 @@ func (v *view) drawHistogram(c chart.Canvas, w, h float64) {
 		}
 		most = max(most, sum)
 	}
-	p := chart.Plot{Canvas: c, Left: 9, Right: w - 2, Top: 9, Bottom: h - 9, X1: float64(bins) * step, Y1: float64(max(1, most))}
+	p := v.plot(chart.Plot{Canvas: c, Left: 9, Right: w - 2, Top: 9, Bottom: h - 9, X1: float64(bins) * step, Y1: float64(max(1, most))})
 	p.Rows(4, true)
 	wide := (p.Right - p.Left) / float64(bins)
 	for b := range n {
@@ -146,16 +146,16 @@ func (v *view) drawHistogram(c chart.Canvas, w, h float64) {
 			base += float64(k)
 		}
 	}
-	p.Columns(8, "length, "+v.unit)
-	p.Note(p.Left, 3, "kernels", 0, pale)
+	p.Columns(8, v.T("length, %s", v.unit))
+	p.Note(p.Left, 3, v.T("kernels"), 0, pale)
 	if limit == 0 {
 		return
 	}
 	c.Line(p.X(limit), 5, p.X(limit), p.Bottom, 0.5, stop, 0)
-	c.Text(p.X(limit)-1, 7.4, "limit "+num(limit, 2)+" "+v.unit+" ("+num(v.res.Params.Cut, -1)+" of whole)", 1, chart.Small, true, stop)
+	c.Text(p.X(limit)-1, 7.4, v.T("limit %s %s (%s of whole)", v.Number(limit, 2), v.unit, v.Number(v.res.Params.Cut, -1)), 1, chart.Small, true, stop)
 	ref := v.res.Reference.Length
 	c.Line(p.X(ref), 3.6, p.X(ref), p.Bottom, 0.3, ink, 1.2)
-	p.Note(min(p.X(ref)+1, p.Right-24), 3, "whole kernel "+num(ref, 2)+" "+v.unit, -1, ink)
+	p.Note(min(p.X(ref)+1, p.Right-24), 3, v.T("whole kernel %s %s", v.Number(ref, 2), v.unit), -1, ink)
 }
 
 // hasColour reports whether any kernel's colour was measured.
@@ -182,10 +182,10 @@ func (v *view) drawColour(c chart.Canvas, w, h float64) {
 		pad := max(0.06*(hi[j]-lo[j]), (least-(hi[j]-lo[j]))/2)
 		lo[j], hi[j] = lo[j]-pad, hi[j]+pad
 	}
-	p := chart.Plot{Canvas: c, Left: 9, Right: w - 2, Top: 4, Bottom: h - 9, X0: lo[0], X1: hi[0], Y0: lo[1], Y1: hi[1]}
+	p := v.plot(chart.Plot{Canvas: c, Left: 9, Right: w - 2, Top: 4, Bottom: h - 9, X0: lo[0], X1: hi[0], Y0: lo[1], Y1: hi[1]})
 	p.Rows(5, false)
-	p.Columns(6, "b*: blue to yellow")
-	p.Note(0, 2.4, "L*: lightness", -1, pale)
+	p.Columns(6, v.T("b*: blue to yellow"))
+	p.Note(0, 2.4, v.T("L*: lightness"), -1, pale)
 	for _, flagged := range [...]bool{false, true} {
 		for i := range ks {
 			k := &ks[i]

@@ -29,17 +29,34 @@ var styleText string
 var scriptText string
 
 var page = template.Must(template.New("report").Funcs(template.FuncMap{
-	"verdict": verdictOf, "num": num, "words": words, "join": strings.Join,
-	"name":    func(c grading.Class) string { return lookOf(c).name },
-	"colour":  func(c grading.Class) string { return lookOf(c).colour.String() },
-	"percent": func(share float64) string { return num(100*share, 0) },
-	"size": func(mm, px float64) string { // one of them is 0
-		if mm > 0 {
-			return num(mm, 2)
-		}
-		return num(px, 1)
-	},
+	"join":   strings.Join,
+	"colour": func(c grading.Class) string { return lookOf(c).colour.String() },
 }).Parse(pageText))
+
+// What the page's template asks for beside the view's own texts.
+
+func (v *view) Shown(code string) verdict        { return v.verdictOf(code) }
+func (v *view) ClassName(c grading.Class) string { return v.className(string(c)) }
+func (v *view) Share(share float64) string       { return v.Number(100*share, 0) }
+func (v *view) End(e string) string              { return v.Said(e) }
+func (v *view) Named(flags []string) string {
+	names := make([]string, len(flags))
+	for i, f := range flags {
+		names[i] = v.className(f)
+	}
+	return strings.Join(names, ", ")
+}
+
+// LongCode reports whether the code is set small.
+func (v *view) LongCode() bool { return codeSize(v.Code) < codeSize("") }
+
+// Size writes a length, of which one is 0.
+func (v *view) Size(mm, px float64) string {
+	if mm > 0 {
+		return v.Number(mm, 2)
+	}
+	return v.Number(px, 1)
+}
 
 // A htmlTray is a tray's part of the page.
 type htmlTray struct {
@@ -72,13 +89,17 @@ type htmlKernel struct {
 	*grading.KernelRow
 }
 
-// pageFoot is the style that prints the sample at the foot of each page. A code
-// holds only letters, digits, dots, dashes and underscores.
+// pageFoot is the style that prints the sample and the number of the page at the
+// foot of each. A code holds only letters, digits, dots, dashes and underscores.
 func pageFoot(v *view) string {
-	if v.Code == "" {
-		return ""
+	const font = "font: 7pt sans-serif; color: #5b6470;"
+	before, rest, _ := strings.Cut(v.T("page %s of %s", "\x00", "\x01"), "\x00")
+	between, after, _ := strings.Cut(rest, "\x01")
+	foot := fmt.Sprintf("@page { @bottom-right { content: %q counter(page) %q counter(pages) %q; %s } }\n", before, between, after, font)
+	if v.Code != "" {
+		foot += fmt.Sprintf("@page { @bottom-left { content: %q; %s } }\n", v.Code+" "+v.Revision, font)
 	}
-	return fmt.Sprintf("@page { @bottom-left { content: %q; font: 7pt sans-serif; color: #5b6470; } }\n", v.Code+" "+v.Revision)
+	return foot
 }
 
 // HTML writes the report as one file. It loads nothing, and the page forbids
@@ -105,17 +126,19 @@ func HTML(w io.Writer, in Input) error {
 		ManyTrays     bool
 		LengthUnit    string
 		AllSettings   string // JSON
-	}{view: v, Style: template.CSS(styleText + pageFoot(v)), Script: template.JS(scriptText), ManyTrays: len(in.Trays) > 1, LengthUnit: v.unit}
+		Short         bool
+		Widths        []float64 // of the limits on the first page, mm
+	}{view: v, Short: in.Short, Widths: limitWidths, Style: template.CSS(styleText + pageFoot(v)), Script: template.JS(scriptText), ManyTrays: len(in.Trays) > 1, LengthUnit: v.unit}
 	settings, err := json.MarshalIndent(&in.Record.Settings, "", " ")
 	if err != nil {
 		return err
 	}
 	data.AllSettings = visible(string(settings))
 	data.Policy = fmt.Sprintf("default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src '%s'; base-uri 'none'; form-action 'none'", scriptHash(scriptText))
-	data.IntervalChart = template.HTML(chart.Inline(182, 16, "the broken share with its interval and the limits", func(c chart.Canvas) { v.drawInterval(c, 182) }))
-	data.Histogram = template.HTML(chart.Inline(182, 62, "how many kernels have which length", func(c chart.Canvas) { v.drawHistogram(c, 182, 62) }))
+	data.IntervalChart = template.HTML(chart.Inline(182, 16, v.T("the broken share with its interval and the limits"), func(c chart.Canvas) { v.drawInterval(c, 182) }))
+	data.Histogram = template.HTML(chart.Inline(182, 62, v.T("how many kernels have which length"), func(c chart.Canvas) { v.drawHistogram(c, 182, 62) }))
 	if v.hasColour() {
-		data.Colour = template.HTML(chart.Inline(182, 58, "lightness and yellowness of every kernel", func(c chart.Canvas) { v.drawColour(c, 182, 58) }))
+		data.Colour = template.HTML(chart.Inline(182, 58, v.T("lightness and yellowness of every kernel"), func(c chart.Canvas) { v.drawColour(c, 182, 58) }))
 	}
 	row := 0
 	for i := range in.Trays {
@@ -131,7 +154,7 @@ func HTML(w io.Writer, in Input) error {
 		}
 		row += len(rows)
 	}
-	data.Legend = legendOf(v.res.Kernels)
+	data.Legend = v.legendOf(v.res.Kernels)
 	for _, f := range v.flagsSeen() {
 		n := 0
 		for j := range v.res.Kernels {
@@ -141,7 +164,7 @@ func HTML(w io.Writer, in Input) error {
 				}
 			}
 		}
-		data.Flags = append(data.Flags, legendItem{f, words(f), "", flagColours[f], n})
+		data.Flags = append(data.Flags, legendItem{f, v.className(f), "", flagColours[f], n})
 	}
 	crops, more := v.gallery()
 	data.More = more
@@ -156,7 +179,7 @@ func HTML(w io.Writer, in Input) error {
 	if err := page.Execute(&out, &data); err != nil {
 		return fmt.Errorf("report: %w", err)
 	}
-	return writeSealed(w, out.Bytes(), in.Record, "<!-- %s -->", "</html>")
+	return writeSealed(w, out.Bytes(), in, "<!-- %s -->", "</html>")
 }
 
 // scriptHash is the script's name in a content security policy (W3C, Content
@@ -201,14 +224,14 @@ func (v *view) htmlTray(i int, t *kernel.Tray, rows []grading.KernelRow) (htmlTr
 	out := htmlTray{
 		Number: i + 1, Name: baseName(v.rec.Pictures[i].Path), Note: v.PhotoNotes[i],
 		Width: t.WidthPx, Height: t.HeightPx, Photo: photo,
-		Description: "outlines of " + count(len(t.Kernels), "kernel", "kernels"),
+		Description: v.T("outlines of %d kernels", len(t.Kernels)),
 	}
 	w := usualWidth(t)
 	var b strings.Builder
 	for j := range rows {
 		r, k := &rows[j], &t.Kernels[j]
 		l := lookOf(r.Class)
-		fmt.Fprintf(&b, `<g class="kernel" data-ref="%s" data-class="%s" data-flags="%s"><polygon points="%s" stroke="%s" stroke-width="%s"/>`,
+		fmt.Fprintf(&b, `<g class="kernel" data-ref="%s" data-class="%s" data-flags="%s"><polygon points="%s" stroke="%s" style="stroke-width:calc(%spx*var(--fat,1))"/>`,
 			ref(i, r.ID), html.EscapeString(string(r.Class)), html.EscapeString(strings.Join(r.Flags, " ")), points(k.Outline), l.colour, chart.F2(max(1.2, w*l.width)))
 		if label := strconv.Itoa(r.ID) + l.letter; l.letter != "" || len(r.Flags) > 0 {
 			fmt.Fprintf(&b, `<text x="%s" y="%s" font-size="%s">%s</text>`, chart.F2(k.X+0.5), chart.F2(k.Y+0.5+w*0.2), chart.F2(w*0.55), html.EscapeString(label))
@@ -241,5 +264,5 @@ func (v *view) caption(c *crop) string {
 	if len(v.in.Trays) > 1 {
 		id = strconv.Itoa(c.tray+1) + "/" + id
 	}
-	return id + " · " + num(v.length(r), 1) + " " + v.unit
+	return id + " · " + v.Number(v.length(r), 1) + " " + v.unit
 }

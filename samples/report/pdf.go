@@ -5,14 +5,19 @@ import (
 	"fmt"
 	"image"
 	"io"
+	"maps"
+	"math"
+	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"unicode"
 
 	"codeberg.org/go-pdf/fpdf"
-	"golang.org/x/image/font/gofont/gobold"
-	"golang.org/x/image/font/gofont/goregular"
+	"github.com/go-fonts/liberation/liberationsansbold"
+	"github.com/go-fonts/liberation/liberationsansregular"
 	"golang.org/x/image/font/sfnt"
+	"golang.org/x/text/unicode/bidi"
 	"golang.org/x/text/unicode/norm"
 
 	"traytally/grading"
@@ -33,116 +38,250 @@ const (
 // A pdfPage lays out the report.
 type pdfPage struct {
 	*fpdf.Fpdf
-	font  *sfnt.Font
-	buf   sfnt.Buffer
-	lossy bool // a letter was missing in the font
-	// widths are those of the pictures in it, px.
+	font    *sfnt.Font
+	buf     sfnt.Buffer
+	lacking map[rune]bool // letters that the font does not have
+	// widths are those of the pictures in it, px; photos those of the trays.
 	widths map[int]bool
+	photos map[int]placed
 }
+
+// A LettersError says which letters of a report the font of PDF lacks.
+type LettersError struct{ Letters string } // each once, in order
+
+func (e *LettersError) Error() string {
+	return "the font of the PDF lacks letters of the report: " + Few(e.Letters)
+}
+
+// Few names the first of some letters.
+func Few(letters string) string {
+	const most = 12
+	if r := []rune(letters); len(r) > most {
+		return string(r[:most]) + " …"
+	}
+	return letters
+}
+
+var pdfFont = sync.OnceValues(func() (*sfnt.Font, error) { return sfnt.Parse(liberationsansregular.TTF) })
 
 // PDF writes the report as a PDF: what HTML prints, without the table of
 // kernels.
 //
-// Its font covers Latin, Greek and Cyrillic. A letter with marks that it lacks
-// is printed without them, any other as a box, and the report then says so.
+// Its font, Liberation Sans, has Latin with Vietnamese, Greek and Cyrillic. Where
+// the report holds other letters, nothing is written and the error is a
+// *LettersError: a browser can then print the HTML.
 func PDF(w io.Writer, in Input) error {
 	v, err := newView(in)
 	if err != nil {
 		return err
 	}
-	font, err := sfnt.Parse(goregular.TTF)
+	font, err := pdfFont()
 	if err != nil {
 		return err
 	}
-	p := &pdfPage{Fpdf: fpdf.New("P", "mm", "A4", ""), font: font, widths: map[int]bool{}}
+	p := &pdfPage{Fpdf: fpdf.New("P", "mm", "A4", ""), font: font, lacking: map[rune]bool{}, widths: map[int]bool{}, photos: map[int]placed{}}
 	p.SetCatalogSort(true)
 	p.SetCreationDate(v.rec.Registered)
 	p.SetModificationDate(v.rec.Registered)
 	p.SetProducer("traytally", true)
-	p.SetTitle(p.plain(strings.TrimSpace(v.Code+" "+v.Title)), true)
+	p.SetTitle(strings.TrimSpace(v.Code+" "+v.Title), true)
+	p.SetLang(v.Tag())
 	p.SetMargins(margin, margin, margin)
 	p.SetAutoPageBreak(false, bottom)
 	p.SetCellMargin(0)
-	p.AddUTF8FontFromBytes("go", "", goregular.TTF)
-	p.AddUTF8FontFromBytes("go", "B", gobold.TTF)
+	p.AddUTF8FontFromBytes("sans", "", liberationsansregular.TTF)
+	p.AddUTF8FontFromBytes("sans", "B", liberationsansbold.TTF)
 	p.AliasNbPages("{pages}")
 	p.SetFooterFunc(func() {
 		p.SetY(-11)
 		p.style(7, false, pale)
 		p.CellFormat(textW/2, 4, p.plain(strings.TrimSpace(v.Code+" "+v.Revision)), "", 0, "L", false, 0, "")
-		p.CellFormat(textW/2, 4, fmt.Sprintf("page %d of {pages}", p.PageNo()), "", 0, "R", false, 0, "")
+		p.CellFormat(textW/2, 4, p.plain(v.T("page %s of %s", strconv.Itoa(p.PageNo()), "{pages}")), "", 0, "R", false, 0, "")
 	})
 	p.AddPage()
-	p.head(v)
-	p.verdict(v)
-	p.facts(v.Facts)
-	p.limits(v)
-	p.shares(v)
-	p.bullets("Doubts about the pictures and the sample", v.Doubts)
-	if err := p.trays(v); err != nil {
+	if err := p.first(v); err != nil {
 		return err
 	}
-	p.chart("Lengths", 62, func(c chart.Canvas) { v.drawHistogram(c, textW, 62) })
-	if v.hasColour() {
-		p.chart("Colours", 58, func(c chart.Canvas) { v.drawColour(c, textW, 58) })
-		p.colourKey(v)
-	} else {
-		p.section("Colours", lineFront)
-		p.para("Not assessed: no colour was measured on these pictures.", 8.5, ink)
-	}
-	if err := p.gallery(v); err != nil {
-		return err
-	}
-	p.missing(v)
-	p.section("Caution", 30)
-	for _, c := range v.Caution {
-		p.para(c, 8.5, ink)
-	}
-	p.sign(v.Signers)
-	p.section("Where it comes from", 12)
-	for _, o := range append(v.Origin[:len(v.Origin):len(v.Origin)], v.History...) {
-		p.row(o.Label, o.Text)
-	}
-	if p.lossy {
-		p.Ln(1)
-		p.para("Some letters are missing in this document's font: marks on letters were left out, or a box stands for the letter. The HTML report shows them.", 7.5, stop)
+	if !in.Short {
+		p.AddPage()
+		if err := p.long(v); err != nil {
+			return err
+		}
 	}
 	var out bytes.Buffer
 	if err := p.Output(&out); err != nil {
 		return fmt.Errorf("report as PDF: %w", err)
 	}
-	return writeSealed(w, out.Bytes(), in.Record, "%% %s", "startxref") // a comment may stand there: ISO 32000-1, 7.2.3, from memory
+	if len(p.lacking) > 0 {
+		return &LettersError{string(slices.Sorted(maps.Keys(p.lacking)))}
+	}
+	return Seal(w, out.Bytes(), in)
 }
 
-// plain returns s with the letters that the font has.
+// first lays out the page to sign. The picture takes what height is left.
+func (p *pdfPage) first(v *view) error {
+	f := &v.First
+	p.head(v)
+	p.verdict(v)
+	p.facts(v, f.Facts)
+	p.limits(v, f.Limits, f.Key, f.Unlisted)
+	const labelW, lh, signH = 34.0, 3.4, 21.0
+	type line struct {
+		label string
+		lines []string
+	}
+	var foot []line
+	p.style(7.5, false, ink)
+	n := 0
+	for _, r := range f.Notes {
+		l := line{r.Label, p.split(r.Text, textW-labelW)}
+		foot, n = append(foot, l), n+len(l.lines)
+	}
+	seal := p.split(f.Seal, textW)
+	end := pageH - bottom - signH - lh*float64(len(seal))
+	at := end - lh*float64(n) - 1
+	if err := p.middle(v, at-2); err != nil {
+		return err
+	}
+	for _, l := range foot {
+		p.style(7.5, false, pale)
+		p.put(margin, at, labelW-2, lh, p.plain(l.label), "L")
+		for _, text := range l.lines {
+			p.style(7.5, false, ink)
+			p.put(margin+labelW, at, textW-labelW, lh, text, "L")
+			at += lh
+		}
+	}
+	p.SetXY(margin, end)
+	p.sign(v.Signers)
+	p.style(7, false, pale)
+	for i, l := range seal {
+		p.put(margin, end+signH+lh*float64(i), textW, lh, l, "L")
+	}
+	return nil
+}
+
+// middle lays out the shares and, beside them, the trays with the outlines, down
+// to end.
+func (p *pdfPage) middle(v *view, end float64) error {
+	const left, gap = 104.0, 5.0
+	p.section(v.T("Shares"), 0)
+	top := p.GetY()
+	p.table([]string{"", v.T("Kernels"), v.T("By mass"), v.T("95 %% interval")}, []float64{46, 16, 17, 25}, []bool{false, true, true, true}, p.shareRows(v.First.Shares, 4), nil)
+	n := len(v.in.Trays)
+	columns := int(math.Ceil(math.Sqrt(float64(n))))
+	rows := (n + columns - 1) / columns
+	w, h := (textW-left-gap)/float64(columns), (end-top)/float64(rows)
+	for i := range v.in.Trays {
+		t := &v.in.Trays[i]
+		scale := min((w-0.5)/float64(t.WidthPx), (h-0.5)/float64(t.HeightPx))
+		if scale <= 0 {
+			continue
+		}
+		x, y := margin+left+gap+float64(i%columns)*w, top+float64(i/columns)*h
+		if err := p.tray(v, i, x, y, scale); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// tray draws a tray with the outlines of its kernels, at so many mm per px.
+func (p *pdfPage) tray(v *view, i int, x, y, scale float64) error {
+	t := &v.in.Trays[i]
+	w, h := float64(t.WidthPx)*scale, float64(t.HeightPx)*scale
+	if v.in.Photos[i].Image == nil {
+		p.fill(darkBG)
+		p.Rect(x, y, w, h, "F")
+	} else {
+		if _, there := p.photos[i]; !there {
+			pic, err := p.register(reduced(v.in.Photos[i].Image), overlayQuality)
+			if err != nil {
+				return err
+			}
+			p.photos[i] = pic
+		}
+		p.show(p.photos[i], x, y, w, h, 0, 0, w, h)
+	}
+	kw := usualWidth(t)
+	rows := v.rows(i)
+	p.ClipRect(x, y, w, h, false)
+	defer p.ClipEnd()
+	for _, head := range [...]bool{true, false} { // brokens on top
+		for j := range rows {
+			if (rows[j].Class == grading.Head) != head {
+				continue
+			}
+			l := lookOf(rows[j].Class)
+			p.pen(l.colour, max(0.12, kw*l.width*scale))
+			p.polygon(t.Kernels[j].Outline, x, y, scale)
+		}
+	}
+	p.pen(chart.White, 0.2)
+	for _, c := range t.Unresolved {
+		p.Rect(x+float64(c.MinX)*scale, y+float64(c.MinY)*scale, float64(c.MaxX-c.MinX)*scale, float64(c.MaxY-c.MinY)*scale, "D")
+	}
+	return nil
+}
+
+// long lays out what follows the page to sign.
+func (p *pdfPage) long(v *view) error {
+	if v.First.Cut {
+		p.facts(v, v.Facts)
+	}
+	p.limits(v, v.Limits, v.Key, v.Unlisted)
+	p.shares(v)
+	p.bullets(v.T("Doubts about the pictures and the sample"), v.Doubts)
+	if err := p.trays(v); err != nil {
+		return err
+	}
+	p.chart(v.T("Lengths"), 62, func(c chart.Canvas) { v.drawHistogram(c, textW, 62) })
+	if v.hasColour() {
+		p.chart(v.T("Colours"), 58, func(c chart.Canvas) { v.drawColour(c, textW, 58) })
+		p.colourKey(v)
+	} else {
+		p.section(v.T("Colours"), lineFront)
+		p.para(v.T("Not assessed: no colour was measured on these pictures."), 8.5, ink)
+	}
+	if err := p.gallery(v); err != nil {
+		return err
+	}
+	p.missing(v)
+	p.section(v.T("Caution"), 30)
+	for _, c := range v.Caution {
+		p.para(c, 8.5, ink)
+	}
+	p.section(v.T("Where it comes from"), 12)
+	for _, o := range append(v.Origin[:len(v.Origin):len(v.Origin)], v.History...) {
+		p.row(o.Label, o.Text)
+	}
+	return nil
+}
+
+// plain returns s as the font prints it; a letter that it lacks is noted.
 func (p *pdfPage) plain(s string) string {
 	var b strings.Builder
 	for _, r := range norm.NFC.String(s) {
-		if r == '\n' || r == '\t' || r == '\u2002' {
+		switch {
+		case unicode.IsSpace(r):
 			b.WriteByte(' ')
-			continue
-		}
-		if p.hasGlyph(r) {
+		case unicode.Is(unicode.Cf, r): // it has no form of its own
+		case p.hasGlyph(r):
 			b.WriteRune(r)
-			continue
-		}
-		p.lossy = true
-		base := false
-		for _, q := range norm.NFD.String(string(r)) {
-			if !unicode.Is(unicode.Mn, q) && p.hasGlyph(q) {
-				b.WriteRune(q)
-				base = true
-			}
-		}
-		if !base && !unicode.Is(unicode.Mn, r) {
-			b.WriteRune('□')
+		default:
+			p.lacking[r] = true
 		}
 	}
 	return b.String()
 }
 
+// hasGlyph reports whether the font prints a letter as it should stand: none that
+// runs from right to left, and no mark by itself.
 func (p *pdfPage) hasGlyph(r rune) bool {
-	if r > 0xffff { // fpdf embeds the basic plane only
+	if r > 0xffff || unicode.Is(unicode.M, r) { // fpdf embeds the basic plane only
+		return false
+	}
+	if c, _ := bidi.LookupRune(r); c.Class() == bidi.R || c.Class() == bidi.AL {
 		return false
 	}
 	g, err := p.font.GlyphIndex(&p.buf, r)
@@ -154,8 +293,18 @@ func (p *pdfPage) style(size float64, bold bool, c chart.Colour) {
 	if bold {
 		s = "B"
 	}
-	p.SetFont("go", s, size)
+	p.SetFont("sans", s, size)
 	p.SetTextColor(c.RGB())
+}
+
+// fit chooses a style in which a text is no wider than w, and returns it as the
+// font prints it.
+func (p *pdfPage) fit(text string, w, size float64, bold bool, c chart.Colour) string {
+	text = p.plain(text)
+	for p.style(size, bold, c); size > 5 && p.GetStringWidth(text) > w; p.style(size, bold, c) {
+		size -= 0.5
+	}
+	return text
 }
 
 // pen chooses how lines are drawn, fill what areas are filled with.
@@ -270,13 +419,14 @@ func (p *pdfPage) row(label, text string) {
 
 func (p *pdfPage) head(v *view) {
 	p.style(7.5, false, pale)
-	p.CellFormat(textW/2, 4, "Sample report", "", 0, "L", false, 0, "")
-	p.CellFormat(textW/2, 4, "Sample, "+v.Revision, "", 1, "R", false, 0, "")
+	p.CellFormat(textW/2, 4, p.plain(v.T("Sample report")), "", 0, "L", false, 0, "")
+	p.CellFormat(textW/2, 4, p.plain(v.T("Sample, %s", v.Revision)), "", 1, "R", false, 0, "")
+	title := p.fit(v.Title, textW*0.58, 15, true, ink)
+	p.CellFormat(textW*0.6, 7, title, "", 0, "L", false, 0, "")
 	p.style(15, true, ink)
-	p.CellFormat(textW*0.6, 7, v.Title, "", 0, "L", false, 0, "")
 	code := v.Code
 	if code == "" {
-		code = "not registered"
+		code = v.T("not registered")
 	}
 	// A long code becomes smaller, and then takes several lines.
 	const room, least = textW * 0.4, 8.0
@@ -295,6 +445,10 @@ func (p *pdfPage) head(v *view) {
 		line += string(r)
 	}
 	p.CellFormat(room, 7-(15-size)*0.4, line, "", 1, "R", false, 0, "")
+	if note := v.Note(); note != "" {
+		p.style(7, false, pale)
+		p.CellFormat(textW, 3.4, p.plain(note), "", 1, "L", false, 0, "")
+	}
 	p.pen(ink, 0.7)
 	p.Line(margin, p.GetY()+1, margin+textW, p.GetY()+1)
 	p.Ln(4)
@@ -323,11 +477,11 @@ func (p *pdfPage) verdict(v *view) {
 	}
 	put(v.Under, 7.5, false, pale)
 	put(v.Outcome, 15, true, ink)
-	for _, b := range v.Because {
+	for _, b := range v.First.Because {
 		put(b, 9, false, ink)
 	}
 	put(v.Standing, 8.5, false, pale)
-	put("Screening aid from a picture; no official grade. See “Caution”.", 8.5, false, pale)
+	put(v.T(noGrade), 8.5, false, pale)
 	h := 0.0
 	for _, l := range lines {
 		h += l.size * chart.MMPerPt * 1.42
@@ -345,24 +499,28 @@ func (p *pdfPage) verdict(v *view) {
 	p.pen(rule, 0.3)
 	p.Line(margin+left, top+pad, margin+left, top+h-18-pad)
 	p.SetXY(margin+pad, top+pad)
-	p.style(30, true, ink)
-	p.CellFormat(left-pad, 11, v.Broken, "", 2, "L", false, 0, "")
-	p.style(10, false, ink)
-	p.CellFormat(left-pad, 6, "broken, by mass", "", 2, "L", false, 0, "")
-	p.style(9, true, ink)
-	p.CellFormat(left-pad, 4.6, "95 % interval "+v.Interval, "", 2, "L", false, 0, "")
-	p.style(8.5, false, pale)
-	p.CellFormat(left-pad, 4.4, v.ByCount, "", 2, "L", false, 0, "")
+	for _, l := range []struct {
+		text    string
+		size, h float64
+		bold    bool
+		c       chart.Colour
+	}{
+		{v.Broken, 30, 11, true, ink}, {v.T("broken, by mass"), 10, 6, false, ink},
+		{v.T("95 %% interval %s", v.Interval), 9, 4.6, true, ink}, {v.ByCount, 8.5, 4.4, false, pale},
+	} {
+		text := p.fit(l.text, left-2*pad, l.size, l.bold, l.c)
+		p.CellFormat(left-pad, l.h, text, "", 2, "L", false, 0, "")
+	}
 	v.drawInterval(&pdfCanvas{p, margin + pad, top + h - 17.5}, textW-2*pad)
 	p.SetXY(margin, top+h+3)
 }
 
-func (p *pdfPage) facts(facts []pair) {
+func (p *pdfPage) facts(v *view, facts []pair) {
 	const columns = 5
 	w := textW / columns
 	for i := 0; i < len(facts); {
 		n := min(columns, len(facts)-i)
-		if facts[i].Label == "Note" {
+		if facts[i].Label == v.Labels.Note {
 			n = 1
 		}
 		width := w
@@ -383,7 +541,7 @@ func (p *pdfPage) facts(facts []pair) {
 			p.style(7, false, pale)
 			p.CellFormat(width, 3.6, p.plain(f.Label), "", 0, "L", false, 0, "")
 			c := ink
-			if f.Text == "not stated" {
+			if f.Text == v.Labels.NotStated {
 				c = pale
 			}
 			p.style(9, false, c)
@@ -405,11 +563,20 @@ type cell struct {
 	mark *chart.Colour // a swatch before it
 }
 
-// table draws rows below a head; widths add up to textW, right tells which
-// columns are set to the right.
+// table draws rows below a head; right tells which columns are set to the right.
 func (p *pdfPage) table(head []string, widths []float64, right []bool, rows [][]cell, tint []bool) {
 	const lh = 3.9
+	wide := 0.0
+	for _, w := range widths {
+		wide += w
+	}
+	p.style(7.5, true, pale)
+	most := 1
+	for i, h := range head {
+		most = max(most, len(p.split(h, widths[i]-2)))
+	}
 	drawHead := func() {
+		const line = 3.2
 		y := p.GetY()
 		x := margin
 		p.style(7.5, true, pale)
@@ -418,12 +585,16 @@ func (p *pdfPage) table(head []string, widths []float64, right []bool, rows [][]
 			if right[i] {
 				align = "R"
 			}
-			p.put(x, y, widths[i]-2, 4.6, p.plain(h), align)
+			lines := p.split(h, widths[i]-2)
+			for j, l := range lines {
+				p.put(x, y+0.7+line*float64(most-len(lines)+j), widths[i]-2, line, l, align)
+			}
 			x += widths[i]
 		}
+		y += line*float64(most) + 1.6
 		p.pen(ink, 0.25)
-		p.Line(margin, y+4.8, margin+textW, y+4.8)
-		p.SetXY(margin, y+5.2)
+		p.Line(margin, y, margin+wide, y)
+		p.SetXY(margin, y+0.4)
 	}
 	p.room(14)
 	drawHead()
@@ -445,7 +616,7 @@ func (p *pdfPage) table(head []string, widths []float64, right []bool, rows [][]
 		y := p.GetY()
 		if tint != nil && tint[r] {
 			p.fill(0xfbf1ea)
-			p.Rect(margin, y-0.2, textW, h+1.2, "F")
+			p.Rect(margin, y-0.2, wide, h+1.2, "F")
 		}
 		x := margin
 		for i, c := range row {
@@ -473,7 +644,7 @@ func (p *pdfPage) table(head []string, widths []float64, right []bool, rows [][]
 			x += widths[i]
 		}
 		p.pen(rule, 0.15)
-		p.Line(margin, y+h+0.9, margin+textW, y+h+0.9)
+		p.Line(margin, y+h+0.9, margin+wide, y+h+0.9)
 		p.SetXY(margin, y+h+1.3)
 	}
 }
@@ -485,11 +656,14 @@ func swatch(c cell) float64 {
 	return 0
 }
 
-func (p *pdfPage) limits(v *view) {
+func (p *pdfPage) limits(v *view, limits []limitRow, key, unlisted string) {
+	if len(limits) == 0 && unlisted == "" {
+		return
+	}
 	p.section(v.LimitTitle, 14)
 	var rows [][]cell
 	var tint []bool
-	for _, l := range v.Limits {
+	for _, l := range limits {
 		soft := l.Clause
 		if l.Note != "" {
 			soft = strings.TrimPrefix(soft+"; "+l.Note, "; ")
@@ -498,38 +672,41 @@ func (p *pdfPage) limits(v *view) {
 		if l.Verdict == grading.Unassessed {
 			c = pale
 		}
-		says := verdictOf(l.Verdict)
+		says := v.verdictOf(l.Verdict)
 		rows = append(rows, []cell{
 			{text: l.Grade, c: c}, {text: l.Factor, soft: soft, c: c}, {text: l.Limit, c: c}, {text: l.Found, c: c}, {text: l.Interval, c: c},
 			{text: says.Mark + " " + says.Word, bold: l.Verdict == grading.Fails, c: says.colour},
 		})
 		tint = append(tint, l.Limiting)
 	}
-	p.table([]string{"Grade", "What is limited", "Limit", "Found", "95 % interval", "Verdict"},
-		[]float64{24, 58, 33, 20, 22, 25}, []bool{false, false, false, true, true, false}, rows, tint)
+	p.table(v.limitHead(),
+		limitWidths, []bool{false, false, false, true, true, false}, rows, tint)
 	p.Ln(0.6)
-	p.para("● the whole interval is within the limit   ■ the whole interval is outside   ○ the limit lies inside the interval   – neither picture nor sheet decide it", 7, pale)
-	if v.Unlisted != "" {
-		p.para(v.Unlisted, 7, pale)
+	p.para(key, 7, pale)
+	if unlisted != "" {
+		p.para(unlisted, 7, pale)
 	}
 }
 
-func (p *pdfPage) shares(v *view) {
-	p.section("Shares", 14)
-	var rows [][]cell
-	for _, s := range v.Shares {
-		first := cell{text: s.Name, c: ink}
-		if s.Colour != "" {
-			for i := range looks {
-				if looks[i].colour.String() == s.Colour {
-					first.mark = &looks[i].colour
-				}
+// shareRows are the rows of a table of shares in its first columns.
+func (p *pdfPage) shareRows(shares []shareRow, columns int) (rows [][]cell) {
+	for _, s := range shares {
+		name := cell{text: s.Name, c: ink}
+		for i := range looks {
+			if looks[i].colour.String() == s.Colour {
+				name.mark = &looks[i].colour
 			}
 		}
-		rows = append(rows, []cell{first, {text: s.Found, c: ink}, {text: s.Mass, c: ink}, {text: s.MassInterval, c: ink}, {text: s.Count, c: ink}, {text: s.CountInterval, c: ink}})
+		row := []cell{name, {text: s.Found, c: ink}, {text: s.Mass, c: ink}, {text: s.MassInterval, c: ink}, {text: s.Count, c: ink}, {text: s.CountInterval, c: ink}}
+		rows = append(rows, row[:columns])
 	}
-	p.table([]string{"", "Kernels", "By mass", "95 % interval", "By count", "95 % interval"},
-		[]float64{58, 20, 22, 31, 22, 29}, []bool{false, true, true, true, true, true}, rows, nil)
+	return rows
+}
+
+func (p *pdfPage) shares(v *view) {
+	p.section(v.T("Shares"), 14)
+	p.table([]string{"", v.T("Kernels"), v.T("By mass"), v.T("95 %% interval"), v.T("By count"), v.T("95 %% interval")},
+		[]float64{58, 20, 22, 31, 22, 29}, []bool{false, true, true, true, true, true}, p.shareRows(v.Shares, 6), nil)
 	p.Ln(1)
 	for _, m := range v.Method {
 		p.para(m, 8, ink)
@@ -557,9 +734,9 @@ func (p *pdfPage) colourKey(v *view) {
 		x += w
 	}
 	for _, f := range v.flagsSeen() {
-		dot(flagColours[f], words(f))
+		dot(flagColours[f], v.className(f))
 	}
-	dot(bar, "no flag. CIELAB, D65, from the picture as it is; colours compare within this sample.")
+	dot(bar, v.T("no flag. CIELAB, D65, from the picture as it is; colours compare within this sample."))
 	p.SetXY(margin, y+5)
 }
 
@@ -609,50 +786,27 @@ func (p *pdfPage) polygon(pts []kernel.Point, x, y, scale float64) {
 }
 
 func (p *pdfPage) trays(v *view) error {
-	row := 0
 	for i := range v.in.Trays {
 		t := &v.in.Trays[i]
-		rows := v.res.Kernels[row : row+len(t.Kernels)]
-		row += len(rows)
+		rows := v.rows(i)
 		w := textW
 		h := w * float64(t.HeightPx) / float64(t.WidthPx)
 		if most := 215.0; h > most {
 			w, h = w*most/h, most
 		}
-		title := "Every kernel"
+		title := v.T("Every kernel")
 		if len(v.in.Trays) > 1 {
-			title += fmt.Sprintf(", picture %d", i+1)
+			title = v.T("Every kernel, picture %d", i+1)
 		}
 		p.section(title, h+14)
-		p.classKey(rows)
+		p.classKey(v.legendOf(rows))
 		x, y := margin+(textW-w)/2, p.GetY()
-		if img := reduced(v.in.Photos[i].Image); img != nil {
-			pic, err := p.register(img, overlayQuality)
-			if err != nil {
-				return err
-			}
-			p.show(pic, x, y, w, h, 0, 0, w, h)
-		} else {
-			p.fill(darkBG)
-			p.Rect(x, y, w, h, "F")
-		}
 		scale := w / float64(t.WidthPx)
+		if err := p.tray(v, i, x, y, scale); err != nil {
+			return err
+		}
 		kw := usualWidth(t)
 		p.ClipRect(x, y, w, h, false)
-		for _, head := range [...]bool{true, false} { // brokens on top
-			for j := range rows {
-				if (rows[j].Class == grading.Head) != head {
-					continue
-				}
-				l := lookOf(rows[j].Class)
-				p.pen(l.colour, max(0.12, kw*l.width*scale))
-				p.polygon(t.Kernels[j].Outline, x, y, scale)
-			}
-		}
-		p.pen(chart.White, 0.2)
-		for _, c := range t.Unresolved {
-			p.Rect(x+float64(c.MinX)*scale, y+float64(c.MinY)*scale, float64(c.MaxX-c.MinX)*scale, float64(c.MaxY-c.MinY)*scale, "D")
-		}
 		size := max(2.4, kw*scale*0.45/chart.MMPerPt)
 		for j := range rows {
 			l := lookOf(rows[j].Class)
@@ -682,10 +836,10 @@ func (p *pdfPage) trays(v *view) error {
 	return nil
 }
 
-func (p *pdfPage) classKey(rows []grading.KernelRow) {
+func (p *pdfPage) classKey(legend []legendItem) {
 	x, y := margin, p.GetY()
-	for _, l := range legendOf(rows) {
-		text := strings.TrimSpace(l.Letter+" "+l.Name) + " " + strconv.Itoa(l.N)
+	for _, l := range legend {
+		text := p.plain(strings.TrimSpace(l.Letter+" "+l.Name)) + " " + strconv.Itoa(l.N)
 		p.style(8, false, ink)
 		w := p.GetStringWidth(text) + 10
 		if x+w > margin+textW {
@@ -706,10 +860,10 @@ func (p *pdfPage) gallery(v *view) error {
 	}
 	const columns, gap, captionH = 10, 1.6, 6.4
 	side := (textW - (columns-1)*gap) / columns
-	p.section("Broken and flagged kernels", side+captionH+6)
-	text := "All at one scale; each square is about one whole kernel wide. Flagged kernels first, then brokens from the longest on."
+	p.section(v.T("Broken and flagged kernels"), side+captionH+6)
+	text := v.T("All at one scale; each square is about one whole kernel wide. Flagged kernels first, then brokens from the longest on.")
 	if more > 0 {
-		text += fmt.Sprintf(" %d more are not shown.", more)
+		text += " " + v.T("%d more are not shown.", more)
 	}
 	p.para(text, 7.5, pale)
 	sheet, cellPx := contactSheet(crops, columns)
@@ -754,7 +908,7 @@ func (p *pdfPage) gallery(v *view) error {
 }
 
 func (p *pdfPage) missing(v *view) {
-	p.section("Not assessed", lineFront)
+	p.section(v.T("Not assessed"), lineFront)
 	for _, n := range v.Missing {
 		text := n.What
 		if n.Why != "" {
@@ -767,19 +921,20 @@ func (p *pdfPage) missing(v *view) {
 	}
 }
 
+// sign draws the lines to sign on.
 func (p *pdfPage) sign(signers []string) {
-	p.room(24)
-	y := p.GetY() + 17
 	const gap = 8.0
+	y := p.GetY() + 14
 	w := (textW - gap*float64(len(signers)-1)) / float64(len(signers))
 	p.pen(ink, 0.25)
 	for i, s := range signers {
 		x := margin + float64(i)*(w+gap)
 		p.Line(x, y, x+w, y)
-		p.style(7.5, false, pale)
-		p.put(x, y+0.8, w, 4, s+": name, date, signature", "L")
+		p.style(7, false, pale)
+		for l, text := range p.split(s, w) {
+			p.put(x, y+0.8+3*float64(l), w, 3, text, "L")
+		}
 	}
-	p.SetXY(margin, y+6)
 }
 
 // pdfCanvas is a Canvas on a page from the corner x, y.

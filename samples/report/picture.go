@@ -62,9 +62,9 @@ func (v *view) gallery() (crops []crop, more int) {
 		for j := range t.Kernels {
 			r := &v.res.Kernels[row]
 			if r.Class != grading.Head || len(r.Flags) > 0 {
-				why := lookOf(r.Class).name
+				why := v.T(lookOf(r.Class).name)
 				if len(r.Flags) > 0 && r.Class != grading.ForeignBody {
-					why = words(r.Flags[0])
+					why = v.className(r.Flags[0])
 				}
 				crops = append(crops, crop{tray: i, kernel: j, row: row, why: why})
 			}

@@ -12,12 +12,10 @@ import (
 	"fmt"
 	"image"
 	"maps"
-	"math"
 	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
-	"time"
 	"unicode"
 
 	"traytally/grading"
@@ -25,6 +23,7 @@ import (
 	"traytally/grading/correct"
 	"traytally/grading/standards"
 	"traytally/samples"
+	"traytally/samples/words"
 	"traytally/vision/kernel"
 )
 
@@ -39,6 +38,11 @@ type Input struct {
 	// History is the sample's part of the audit trail, oldest first; may be
 	// empty for a sample that is in no register.
 	History []samples.Entry
+	// Words are those of the report's language; nil is English. What stands in the
+	// record in words of people, and the names of standards, stays as it is.
+	Words *words.Words
+	// Short leaves the first page alone, to be signed.
+	Short bool
 	// Command computes the result again from the pictures alone; may be empty.
 	Command string
 }
@@ -70,14 +74,14 @@ var (
 )
 
 var looks = []look{
-	{grading.Head, "head", "", 0x56b4e9, 0.06},
-	{grading.LargeBroken, "large broken", "L", 0xe69f00, 0.15},
-	{grading.MediumBroken, "medium broken", "M", 0xd55e00, 0.15},
-	{grading.SmallBroken, "small broken", "S", 0xcc79a7, 0.15},
-	{grading.Chip, "chip", "C", 0xf0e442, 0.15},
-	{grading.AnyBroken, "broken", "B", 0xd55e00, 0.15},
-	{grading.Untold, "not told", "?", 0x999999, 0.15},
-	{grading.ForeignBody, "not rice", "X", 0x009e73, 0.15},
+	{grading.Head, words.Key("head"), "", 0x56b4e9, 0.06},
+	{grading.LargeBroken, words.Key("large broken"), "L", 0xe69f00, 0.15},
+	{grading.MediumBroken, words.Key("medium broken"), "M", 0xd55e00, 0.15},
+	{grading.SmallBroken, words.Key("small broken"), "S", 0xcc79a7, 0.15},
+	{grading.Chip, words.Key("chip"), "C", 0xf0e442, 0.15},
+	{grading.AnyBroken, words.Key("broken"), "B", 0xd55e00, 0.15},
+	{grading.Untold, words.Key("not told"), "?", 0x999999, 0.15},
+	{grading.ForeignBody, words.Key("not rice"), "X", 0x009e73, 0.15},
 }
 
 func lookOf(c grading.Class) *look {
@@ -97,9 +101,9 @@ type legendItem struct {
 }
 
 // legendOf counts the kernels of each class that occurs.
-func legendOf(rows []grading.KernelRow) (out []legendItem) {
+func (v say) legendOf(rows []grading.KernelRow) (out []legendItem) {
 	for _, l := range looks {
-		it := legendItem{Class: string(l.class), Name: l.name, Letter: l.letter, Colour: l.colour}
+		it := legendItem{Class: string(l.class), Name: v.T(l.name), Letter: l.letter, Colour: l.colour}
 		for i := range rows {
 			if rows[i].Class == l.class {
 				it.N++
@@ -118,16 +122,13 @@ var flagColours = map[string]chart.Colour{
 	"red_streaked": 0xcc79a7, "damaged": 0x0072b2, "paddy": 0x009e73, "odd": 0x808080, "foreign": 0x000000,
 }
 
-// words makes a code readable: red_streaked, large_broken.
-func words(s string) string { return strings.ReplaceAll(s, "_", " ") }
-
 // A pair is a label and its text.
 type pair struct{ Label, Text string }
 
 // A limitRow is a row of the table of limits.
 type limitRow struct {
-	Grade, Factor, Limit, Found, Interval, Verdict, Clause, Note string
-	Limiting                                                     bool
+	Grade, Factor, Limit, Found, Interval, Verdict, Clause, Mark, Note string
+	Limiting                                                           bool
 }
 
 // A shareRow is a row of the table of shares.
@@ -138,10 +139,13 @@ type shareRow struct {
 
 // A view is the report's content in words, the same for both forms.
 type view struct {
+	say
 	in   Input
 	rec  *samples.Record
 	res  *grading.Result
 	unit string // "mm" or "px"
+
+	Labels struct{ Note, NotStated string } // of facts that look otherwise
 
 	Title      string
 	Code       string
@@ -157,6 +161,7 @@ type view struct {
 	LimitTitle string
 	Limits     []limitRow // of the grade shown, where something is known
 	Unlisted   string     // how many more there are
+	Key        string     // of the marks of verdicts
 	AllLimits  []limitRow // of every grade
 	Shares     []shareRow
 	Method     []string
@@ -168,6 +173,7 @@ type view struct {
 	History    []pair
 	Signers    []string
 	PhotoNotes []string
+	First      first
 }
 
 func newView(in Input) (*view, error) {
@@ -186,102 +192,104 @@ func newView(in Input) (*view, error) {
 		return nil, fmt.Errorf("report: %d trays with %d kernels for a result with %d pictures and %d kernels", len(in.Trays), n, len(res.Pictures), len(res.Kernels))
 	}
 	for len(in.Photos) < len(in.Trays) {
-		in.Photos = append(in.Photos, Photo{Missing: "the picture is not at hand"})
+		in.Photos = append(in.Photos, Photo{Missing: words.Key("the picture is not at hand")})
 	}
 	for i, p := range in.Photos {
 		if t := &in.Trays[i]; p.Image != nil && p.Image.Bounds().Size() != image.Pt(t.WidthPx, t.HeightPx) {
 			return nil, fmt.Errorf("report: picture %d has %v pixels, its tray %d × %d", i+1, p.Image.Bounds().Size(), t.WidthPx, t.HeightPx)
 		}
 	}
-	v := &view{in: in, rec: in.Record, res: res, unit: res.Reference.Unit}
+	v := &view{say: say{in.Words}, in: in, rec: in.Record, res: res, unit: res.Reference.Unit}
 	v.identity()
 	v.verdict()
 	if err := v.corrected(); err != nil {
 		return nil, err
 	}
 	v.limits()
+	v.markKey()
 	v.shares()
 	v.method()
 	v.fineprint()
-	return v, nil
+	return v, v.front()
 }
 
 func (v *view) identity() {
 	r := v.rec
-	v.Title, v.Code = "Broken kernels in milled rice", r.Code
-	v.Revision = fmt.Sprintf("revision %d", r.Revision)
+	v.Title, v.Code = v.T("Broken kernels in milled rice"), r.Code
+	v.Revision = v.T("revision %d", r.Revision)
+	v.Labels.Note, v.Labels.NotStated = v.T("Note"), v.T("not stated")
 	f := &r.Facts
 	add := func(label, text string) {
 		if text == "" {
-			text = "not stated"
+			text = v.Labels.NotStated
 		}
 		v.Facts = append(v.Facts, pair{label, visible(text)})
 	}
-	add("Lot", f.Lot)
-	add("Party", f.Party)
-	add("Variety", f.Variety)
-	add("Line", f.Line)
-	add("Stage", f.Stage)
-	add("Drawn", when(f.Drawn))
-	add("Received", when(f.Received))
-	add("Registered", when(r.Registered))
+	add(v.T("Lot"), f.Lot)
+	add(v.T("Party"), f.Party)
+	add(v.T("Variety"), f.Variety)
+	add(v.T("Line"), f.Line)
+	add(v.T("Stage"), f.Stage)
+	add(v.T("Drawn"), v.DateTime(f.Drawn))
+	add(v.T("Received"), v.DateTime(f.Received))
+	add(v.T("Registered"), v.DateTime(r.Registered))
 	moisture, mass := "", ""
 	if m, ok := f.Moisture(); ok {
-		moisture = num(m, -1) + " % by mass"
+		moisture = v.T("%s %% by mass", v.Number(m, -1))
 	}
 	if m, ok := f.MassG(); ok {
-		mass = num(m, -1) + " g"
+		mass = v.Number(m, -1) + " g"
 	}
-	add("Moisture", moisture)
-	add("Rice on the trays", mass)
+	add(v.T("Moisture"), moisture)
+	add(v.T("Rice on the trays"), mass)
 	if f.Note != "" {
-		add("Note", f.Note)
+		add(v.Labels.Note, f.Note)
 	}
 }
 
 func (v *view) verdict() {
 	b := &v.res.Broken
-	v.Broken = pct(b.MassPct.Value)
-	v.Interval = interval(b.MassPct.Estimate)
-	v.ByCount = fmt.Sprintf("%s by count (%s)", pct(b.CountPct.Value), interval(b.CountPct.Estimate))
+	v.Broken = v.pct(b.MassPct.Value)
+	v.Interval = v.interval(b.MassPct.Estimate)
+	v.ByCount = v.T("%s by count (%s)", v.pct(b.CountPct.Value), v.interval(b.CountPct.Estimate))
 	if !v.res.Reference.Told() {
-		v.Broken = "not told"
-		v.Standing = "The whole-kernel length cannot be told from this sample; the interval is what the tips of the kernels allow."
+		v.Broken = v.T("not told")
+		v.Standing = v.T("The whole-kernel length cannot be told from this sample; the interval is what the tips of the kernels allow.")
 	}
 	if g := v.res.Grade; g != nil {
-		v.Outcome = g.Headline()
+		v.Outcome = v.Said(g.Headline())
 		v.Under = g.Title + ", " + g.Edition
 		for i := range g.Limiting {
 			l := &g.Limiting[i]
-			v.Because = append(v.Because, fmt.Sprintf("kept out of %s by %s: %s, limit %s%s", l.Grade, l.Limit, l.ValueText, l.LimitText, marked(l)))
+			v.Because = append(v.Because, v.T("kept out of %s by %s: %s, limit %s%s", l.Grade, v.Said(l.Limit), v.Said(l.ValueText), v.Said(l.LimitText), v.marked(l)))
 		}
 		switch {
 		case g.Proven == "" && g.NotExcluded == "":
 		case g.Proven == g.NotExcluded:
-			v.Standing = fmt.Sprintf("The intervals of what was assessed prove %s and rule out better grades.", g.Proven)
+			v.Standing = v.T("The intervals of what was assessed prove %s and rule out better grades.", g.Proven)
 		case g.Proven == "":
-			v.Standing = fmt.Sprintf("The intervals of what was assessed prove no grade; the best they do not rule out is %s.", g.NotExcluded)
+			v.Standing = v.T("The intervals of what was assessed prove no grade; the best they do not rule out is %s.", g.NotExcluded)
 		default:
-			v.Standing = fmt.Sprintf("The intervals of what was assessed prove %s; the best grade they do not rule out is %s.", g.Proven, g.NotExcluded)
+			v.Standing = v.T("The intervals of what was assessed prove %s; the best grade they do not rule out is %s.", g.Proven, g.NotExcluded)
 		}
 		return
 	}
 	if c := v.res.TradeClass; c != nil {
-		v.Outcome = c.Name
-		v.Under = "trade class, common practice; no standard was applied"
+		v.Outcome = v.Said(c.Name)
+		v.Under = v.T("trade class, common practice; no standard was applied")
 		if c.NextBetterPct != nil {
-			v.Because = append(v.Because, fmt.Sprintf("%s points over the class “%s %% broken”", num(c.DistancePoints, 1), num(*c.NextBetterPct, -1)))
+			v.Because = append(v.Because, v.T("%s points over the class “%s %% broken”", v.Number(c.DistancePoints, 1), v.Number(*c.NextBetterPct, -1)))
 		}
 		if c.Verdict == grading.NotProven {
-			v.Standing = "The interval crosses the limit of this class: more kernels are needed to prove it."
+			v.Standing = v.T("The interval crosses the limit of this class: more kernels are needed to prove it.")
 		} else {
-			v.Standing = "The whole interval lies on this side of the limit."
+			v.Standing = v.T("The whole interval lies on this side of the limit.")
 		}
 		return
 	}
-	v.Outcome, v.Under = "no class asked for", ""
+	v.Outcome, v.Under = v.T("no class asked for"), ""
 	if !v.res.Reference.Told() {
-		v.Outcome = "no class: no whole-kernel length"
+		v.Outcome = v.T("no class: no whole-kernel length")
 	}
 }
 
@@ -292,17 +300,8 @@ func (v *view) corrected() error {
 	if err != nil {
 		return err
 	}
-	var first []string
-	if row.Withdrawn {
-		first = append(first, "withdrawn: this sample does not count")
-	}
-	if m := row.AsMeasured; m != nil {
-		broken := pct(m.BrokenMass.Value)
-		if m.Untold {
-			broken = "not told"
-		}
-		first = append(first, fmt.Sprintf("%s corrected by hand by %s; as measured: broken %s (%s), %s",
-			count(row.Corrected, "kernel", "kernels"), visible(strings.Join(row.By, ", ")), broken, interval(m.BrokenMass), m.Outcome))
+	v.Because = append(v.changed(row), v.Because...)
+	if row.AsMeasured != nil {
 		kinds := map[correct.Kind]int{}
 		for _, c := range v.rec.Corrections {
 			kinds[c.Do]++
@@ -310,12 +309,11 @@ func (v *view) corrected() error {
 		var made []string
 		for _, k := range correct.Kinds {
 			if n := kinds[k]; n > 0 {
-				made = append(made, fmt.Sprintf("%s %d", words(string(k)), n))
+				made = append(made, v.T(correctionNames[k])+" "+strconv.Itoa(n))
 			}
 		}
-		v.Method = append(v.Method, "Kernels were looked at by a person, who said: "+strings.Join(made, ", ")+". All figures were computed anew from the kernels as corrected; the command below gives those as measured.")
+		v.Method = append(v.Method, v.T("Kernels were looked at by a person, who said: %s. All figures were computed anew from the kernels as corrected; the command below gives those as measured.", strings.Join(made, ", ")))
 	}
-	v.Because = append(first, v.Because...)
 	return nil
 }
 
@@ -325,7 +323,7 @@ func (v *view) limits() {
 		return
 	}
 	if g == nil {
-		v.LimitTitle = "Limits of the trade classes (common practice)"
+		v.LimitTitle = v.T("Limits of the trade classes (common practice)")
 		e := v.res.Broken.MassPct.Estimate
 		for _, limit := range v.res.Params.TradeClasses {
 			verdict := grading.Proof(e, limit)
@@ -333,8 +331,8 @@ func (v *view) limits() {
 				verdict = grading.Fails
 			}
 			v.Limits = append(v.Limits, limitRow{
-				Grade: num(limit, -1) + " % broken", Factor: "broken kernels", Limit: "at most " + num(limit, -1) + " %",
-				Found: pct(e.Value), Interval: interval(e), Verdict: verdict,
+				Grade: v.T("%s %% broken", v.Number(limit, -1)), Factor: v.T("broken kernels"), Limit: v.T("at most %s", v.T("%s %%", v.Number(limit, -1))),
+				Found: v.pct(e.Value), Interval: v.interval(e), Verdict: verdict,
 			})
 		}
 		return
@@ -343,14 +341,14 @@ func (v *view) limits() {
 	if shown == "" && len(g.Lines) > 0 {
 		shown = g.Lines[len(g.Lines)-1].Grade
 	}
-	v.LimitTitle = "Limits of " + shown
+	v.LimitTitle = v.T("Limits of %s", shown)
 	for i := range g.Limiting {
 		row := v.limit(&g.Limiting[i])
 		row.Limiting = true
 		v.Limits = append(v.Limits, row)
 	}
 	if len(g.Limiting) > 0 && g.Limiting[0].Grade != shown {
-		v.LimitTitle += ", and what keeps the sample out of " + g.Limiting[0].Grade
+		v.LimitTitle = v.T("Limits of %s, and what keeps the sample out of %s", shown, g.Limiting[0].Grade)
 	}
 	unknown := 0
 	for i := range g.Lines {
@@ -367,23 +365,32 @@ func (v *view) limits() {
 		}
 	}
 	if unknown > 0 {
-		v.Unlisted = fmt.Sprintf("Of %s nothing is known here: see “Not assessed”.", count(unknown, "further limit", "further limits"))
+		v.Unlisted = v.T("Of %d further limits nothing is known here: see “Not assessed”.", unknown)
 	}
+}
+
+// markKey says what the marks in the tables of limits mean.
+func (v *view) markKey() {
+	v.Key = v.verdictKey(func(code string) bool {
+		is := func(l limitRow) bool { return l.Verdict == code }
+		return slices.ContainsFunc(v.Limits, is) || slices.ContainsFunc(v.AllLimits, is)
+	})
 }
 
 func (v *view) limit(l *grading.Line) limitRow {
 	row := limitRow{
-		Grade: l.Grade, Factor: l.Limit, Limit: l.LimitText, Found: l.ValueText, Verdict: l.Verdict, Clause: l.Clause, Note: l.Note,
+		Grade: l.Grade, Factor: v.Said(l.Limit), Limit: v.Said(l.LimitText), Found: v.Said(l.ValueText), Verdict: l.Verdict, Clause: l.Clause, Note: v.Said(l.Note),
 	}
-	row.Clause += marked(l)
+	row.Mark = v.marked(l)
+	row.Clause += row.Mark
 	if row.Found == "" {
 		row.Found = "–"
 	}
 	switch {
 	case l.From == grading.FromSheet:
-		row.Interval = "from the sheet"
+		row.Interval = v.T("from the sheet")
 	case l.Low != nil && l.High != nil:
-		row.Interval = num(*l.Low, 2) + " – " + num(*l.High, 2)
+		row.Interval = v.Number(*l.Low, 2) + " – " + v.Number(*l.High, 2)
 	default:
 		row.Interval = "–"
 	}
@@ -392,7 +399,7 @@ func (v *view) limit(l *grading.Line) limitRow {
 
 // marked is the mark beside a limit: " (from memory)". Records of older versions
 // know no other.
-func marked(l *grading.Line) string {
+func (v *view) marked(l *grading.Line) string {
 	m := l.Mark
 	if l.FromMemory {
 		m = standards.FromMemory
@@ -400,21 +407,21 @@ func marked(l *grading.Line) string {
 	if m.String() == "" {
 		return ""
 	}
-	return " (" + m.String() + ")"
+	return " (" + v.Said(m.String()) + ")"
 }
 
 func (v *view) shares() {
 	for _, s := range v.res.Shares {
 		row := shareRow{
-			Name: words(s.Name), Found: strconv.Itoa(s.Found),
-			Mass: pct(s.MassPct.Value), MassInterval: interval(s.MassPct.Estimate),
-			Count: pct(s.CountPct.Value), CountInterval: interval(s.CountPct.Estimate),
+			Name: v.className(s.Name), Found: strconv.Itoa(s.Found),
+			Mass: v.pct(s.MassPct.Value), MassInterval: v.interval(s.MassPct.Estimate),
+			Count: v.pct(s.CountPct.Value), CountInterval: v.interval(s.CountPct.Estimate),
 		}
 		switch s.Kind {
 		case grading.KindClass:
 			row.Colour = lookOf(grading.Class(s.Name)).colour.String()
 		case grading.KindForeign:
-			row.Name = "not rice, of everything on the tray"
+			row.Name = v.T("not rice, of everything on the tray")
 			row.Colour = lookOf(grading.ForeignBody).colour.String()
 		}
 		v.Shares = append(v.Shares, row)
@@ -422,66 +429,73 @@ func (v *view) shares() {
 }
 
 func (v *view) method() {
-	add := func(format string, a ...any) { v.Method = append(v.Method, fmt.Sprintf(format, a...)) }
+	add := func(text string) { v.Method = append(v.Method, text) }
 	res := v.res
 	ref := &res.Reference
-	origin := map[string]string{
-		grading.FromSample: fmt.Sprintf("the mean of this sample's own unbroken kernels (about %s of them)", num(ref.NUnbroken, 0)),
-		grading.FromPicked: fmt.Sprintf("the mean of %s picked whole kernels", num(ref.NUnbroken, 0)),
-		grading.FromStated: "stated by the user",
-	}[ref.Method]
 	if ref.Told() {
-		add("A kernel shorter than %s of the whole-kernel length is broken. That length is %s %s ± %s (standard error), %s. Lengths are by %s.",
-			num(res.Params.Cut, -1), num(ref.Length, 3), ref.Unit, num(ref.SE, 3), origin,
-			map[grading.LengthMeasure]string{grading.Caliper: "the greatest caliper extent", grading.Axis: "the extent along the kernel's axis"}[res.Params.Measure])
+		origin := ""
+		switch about := v.Number(ref.NUnbroken, 0); ref.Method {
+		case grading.FromSample:
+			origin = v.T("the mean of this sample's own unbroken kernels (about %s of them)", about)
+		case grading.FromPicked:
+			origin = v.T("the mean of %s picked whole kernels", about)
+		case grading.FromStated:
+			origin = v.T("stated by the user")
+		}
+		by := v.T("the greatest caliper extent")
+		if res.Params.Measure == grading.Axis {
+			by = v.T("the extent along the kernel's axis")
+		}
+		add(v.T("A kernel shorter than %s of the whole-kernel length is broken. That length is %s %s ± %s (standard error), %s. Lengths are by %s.",
+			v.Number(res.Params.Cut, -1), v.Number(ref.Length, 3), ref.Unit, v.Number(ref.SE, 3), origin, by))
 	} else {
-		add("The whole-kernel length cannot be told from this sample. A piece with a fracture at an end is called broken, one with two grown tips a head kernel; the others, %s, are in the interval both ways.", count(res.Broken.Untold, "piece", "pieces"))
+		add(v.T("The whole-kernel length cannot be told from this sample. A piece with a fracture at an end is called broken, one with two grown tips a head kernel; the others, %d pieces, are in the interval both ways.", res.Broken.Untold))
 	}
 	b := &res.Broken
-	add("%s kernels were measured on %s, %s of them broken. The share by mass is that of solid volume as seen from above, an estimate of the weighed share.",
-		strconv.Itoa(len(res.Kernels)), count(len(res.Pictures), "picture", "pictures"), strconv.Itoa(b.Found))
-	add("The interval is for the lot: it holds the lot's true share in 95 of 100 samples, if kernels were drawn at random. Standard uncertainties in points: drawing of kernels %s, scatter of trays %s, lengths near the limit %s, whole-kernel length %s; groups not taken apart widen it by %s.",
-		num(b.Budget.Sampling, 2), num(b.Budget.Trays, 2), num(b.Budget.NearLimit, 2), num(b.Budget.Reference, 2), num(b.Budget.Unresolved, 2))
+	add(v.T("%d kernels were measured on %s, %d of them broken. The share by mass is that of solid volume as seen from above, an estimate of the weighed share.",
+		len(res.Kernels), v.T("%d pictures", len(res.Pictures)), b.Found))
+	add(v.T("The interval is for the lot: it holds the lot's true share in 95 of 100 samples, if kernels were drawn at random. Standard uncertainties in points: drawing of kernels %s, scatter of trays %s, lengths near the limit %s, whole-kernel length %s; groups not taken apart widen it by %s.",
+		v.Number(b.Budget.Sampling, 2), v.Number(b.Budget.Trays, 2), v.Number(b.Budget.NearLimit, 2), v.Number(b.Budget.Reference, 2), v.Number(b.Budget.Unresolved, 2)))
 	if o := b.Other; o != nil {
-		add("By the other length (%s) the share would be %s by mass (%s).", o.Measure, pct(o.MassPct.Value), interval(o.MassPct.Estimate))
+		add(v.T("By the other length (%s) the share would be %s by mass (%s).", v.Said(string(o.Measure)), v.pct(o.MassPct.Value), v.interval(o.MassPct.Estimate)))
 	}
 	if wh := res.Whiteness; wh != nil {
-		kind := "absolute: colours were brought to a patch of known reflectance"
+		kind := v.T("absolute: colours were brought to a patch of known reflectance")
 		if wh.Relative {
-			kind = "relative: compare it only with pictures taken alike"
+			kind = v.T("relative: compare it only with pictures taken alike")
 		}
-		add("Whiteness index %s ± %s (standard uncertainty among kernels), %s. %s.", num(wh.Index, 1), num(wh.SE, 1), kind, strings.TrimSuffix(wh.Formula, "."))
+		add(v.T("Whiteness index %s ± %s (standard uncertainty among kernels), %s. %s.", v.Number(wh.Index, 1), v.Number(wh.SE, 1), kind, strings.TrimSuffix(wh.Formula, ".")))
 	}
 	var left []string
 	if n := res.CutByEdge; n > 0 {
-		left = append(left, count(n, "piece", "pieces")+" cut by the picture's edge")
+		left = append(left, v.T("%d pieces cut by the picture's edge", n))
 	}
 	if n := res.Unresolved.Clusters; n > 0 {
-		left = append(left, fmt.Sprintf("%s that could not be taken apart (%s of the rice)", count(n, "touching group", "touching groups"), pct(100*res.Unresolved.AreaShare)))
+		left = append(left, v.T("%d touching groups that could not be taken apart (%s of the rice)", n, v.pct(100*res.Unresolved.AreaShare)))
 	}
 	if len(left) > 0 {
-		add("Left out of the count: %s.", strings.Join(left, "; "))
+		add(v.T("Left out of the count: %s.", strings.Join(left, "; ")))
 	}
 	if ref.Unit == "px" {
-		add("The pictures have no scale: lengths are in pixels, and what needs millimetres is not assessed.")
+		add(v.T("The pictures have no scale: lengths are in pixels, and what needs millimetres is not assessed."))
 	}
 }
 
 func (v *view) fineprint() {
 	for _, w := range v.res.Warnings {
-		text := w.Text
+		text := v.Said(w.Text)
 		if w.Picture != "" && len(v.res.Pictures) > 1 {
 			text = baseName(w.Picture) + ": " + text
 		}
 		if w.Hint != "" {
-			text += " (" + w.Hint + ")"
+			text += " (" + v.Said(w.Hint) + ")"
 		}
 		v.Doubts = append(v.Doubts, text)
 	}
 	seen := map[grading.NotAssessed]bool{}
 	add := func(list []grading.NotAssessed) {
 		for _, n := range list {
-			n.What = words(n.What)
+			n.What, n.Why = v.className(n.What), v.Said(n.Why)
 			if !seen[n] {
 				seen[n] = true
 				v.Missing = append(v.Missing, n)
@@ -491,85 +505,86 @@ func (v *view) fineprint() {
 	add(v.res.NotAssessed)
 	if g := v.res.Grade; g != nil {
 		add(g.NotAssessed)
-		v.Notes = g.Notes
+		for _, n := range g.Notes {
+			v.Notes = append(v.Notes, v.Said(n))
+		}
 	}
 	if _, ok := v.rec.Facts.Moisture(); !ok && v.res.Grade == nil {
-		add([]grading.NotAssessed{{What: "moisture", Why: "not stated; a picture does not show it"}})
+		add([]grading.NotAssessed{{What: v.T("moisture"), Why: v.T("not stated; a picture does not show it")}})
 	}
 	add([]grading.NotAssessed{
-		{What: "odour, taste, live insects, cracks inside kernels, the underside of kernels", Why: "a picture from above does not show them"},
+		{What: v.T("odour, taste, live insects, cracks inside kernels, the underside of kernels"), Why: v.T("a picture from above does not show them")},
 	})
 
 	v.Caution = []string{
-		"This is a screening aid made from a picture. It is no official grade and no certificate: an official grade is given by licensed inspectors under the rules of the place, which go before anything said here.",
-		"In a dispute, and wherever food safety is in question, draw and divide a new sample as the contract says and have it inspected.",
+		v.T("This is a screening aid made from a picture. It is no official grade and no certificate: an official grade is given by licensed inspectors under the rules of the place, which go before anything said here."),
+		v.T("In a dispute, and wherever food safety is in question, draw and divide a new sample as the contract says and have it inspected."),
 	}
 	if g := v.res.Grade; g != nil && g.Caution != "" {
 		v.Caution = append(v.Caution, strings.TrimSpace(g.Caution))
 	}
-	v.Signers = []string{"Measured by", "Checked by", "For the party"}
+	v.Signers = []string{v.T("Measured by: name, date, signature"), v.T("Checked by: name, date, signature"), v.T("For the party: name, date, signature")}
 
 	r := v.rec
 	for i, p := range r.Pictures {
-		text := fmt.Sprintf("%s, %s, %d × %d px, %s; SHA-256 %s", baseName(p.Path), p.Format, p.WidthPx, p.HeightPx, scaleText(&v.res.Pictures[i]), p.SHA256)
-		v.Origin = append(v.Origin, pair{"Picture " + strconv.Itoa(i+1), text})
+		text := fmt.Sprintf("%s, %s, %d × %d px, %s; SHA-256 %s", baseName(p.Path), p.Format, p.WidthPx, p.HeightPx, v.scaleText(&v.res.Pictures[i]), p.SHA256)
+		v.Origin = append(v.Origin, pair{v.T("Picture %d", i+1), text})
 	}
 	for i, p := range r.Reference {
-		v.Origin = append(v.Origin, pair{"Picked kernels " + strconv.Itoa(i+1), fmt.Sprintf("%s; SHA-256 %s", baseName(p.Path), p.SHA256)})
+		v.Origin = append(v.Origin, pair{v.T("Picked kernels %d", i+1), fmt.Sprintf("%s; SHA-256 %s", baseName(p.Path), p.SHA256)})
 	}
 	if r.Settings.Standard != "" {
-		v.Origin = append(v.Origin, pair{"Standard", fmt.Sprintf("%s, edition %s; SHA-256 of its table %s", r.Settings.Standard, r.Settings.Edition, r.Settings.StandardSHA256)})
+		v.Origin = append(v.Origin, pair{v.T("Standard"), v.T("%s, edition %s; SHA-256 of its table %s", r.Settings.Standard, r.Settings.Edition, r.Settings.StandardSHA256)})
 	}
-	v.Origin = append(v.Origin, pair{"Settings", settingsText(v.res, &r.Settings)})
+	v.Origin = append(v.Origin, pair{v.T("Settings"), v.settingsText(&r.Settings)})
 	var versions []string
 	for _, name := range slices.Sorted(maps.Keys(v.res.Versions)) {
 		versions = append(versions, name+" "+v.res.Versions[name])
 	}
-	v.Origin = append(v.Origin, pair{"Versions", strings.Join(versions, ", ")}, pair{"Kernels as measured", "SHA-256 " + r.MeasuredSHA256})
+	v.Origin = append(v.Origin, pair{v.T("Versions"), strings.Join(versions, ", ")}, pair{v.T("Kernels as measured"), "SHA-256 " + r.MeasuredSHA256})
 	if n := len(v.in.History); n > 0 {
 		last := v.in.History[n-1]
-		v.Origin = append(v.Origin, pair{"Audit entry", fmt.Sprintf("no. %d, hash %s", last.Seq, last.Hash)})
+		v.Origin = append(v.Origin, pair{v.T("Audit entry"), v.T("no. %d, hash %s", int(last.Seq), last.Hash)})
 		for _, e := range v.in.History {
-			text := fmt.Sprintf("%s, by %s", map[string]string{samples.ActionRegister: "registered", samples.ActionAmend: "amended", samples.ActionWithdraw: "withdrawn",
-				samples.ActionRestore: "taken back", samples.ActionRename: "renamed"}[e.Action], e.Actor)
+			text := v.T(actionNames[e.Action], e.Actor)
 			if e.Reason != "" {
 				text += ": " + e.Reason
 			}
-			v.History = append(v.History, pair{when(e.At), visible(text)})
+			v.History = append(v.History, pair{v.DateTime(e.At), visible(text)})
 		}
 	}
 	if v.in.Command != "" {
-		v.Origin = append(v.Origin, pair{"To recompute it", visible(v.in.Command)})
+		v.Origin = append(v.Origin, pair{v.T("To recompute it"), visible(v.in.Command)})
 	}
 	if r.Code != "" {
-		v.Origin = append(v.Origin, pair{"In the register", "traytally log recheck " + r.Code})
+		v.Origin = append(v.Origin, pair{v.T("In the register"), "traytally log recheck " + r.Code})
 	}
 	for _, p := range v.in.Photos {
 		note := ""
 		if p.Image == nil {
-			note = "Outlines only: " + p.Missing + "."
+			note = v.T("Outlines only: %s.", v.Said(p.Missing))
 		}
 		v.PhotoNotes = append(v.PhotoNotes, note)
 	}
 }
 
-func scaleText(p *grading.Picture) string {
+func (v *view) scaleText(p *grading.Picture) string {
 	if p.PxPerMM == 0 {
-		return "no scale"
+		return v.T("no scale")
 	}
-	return fmt.Sprintf("%s px/mm, %s", num(p.PxPerMM, 3), p.ScaleSource)
+	return fmt.Sprintf("%s px/mm, %s", v.Number(p.PxPerMM, 3), v.Said(p.ScaleSource))
 }
 
-func settingsText(res *grading.Result, s *samples.Settings) string {
-	parts := []string{fmt.Sprintf("cut %s, length by %s", num(s.Params.Cut, -1), s.Params.Measure)}
+func (v *view) settingsText(s *samples.Settings) string {
+	parts := []string{v.T("cut %s, length by %s", v.Number(s.Params.Cut, -1), v.Said(string(s.Params.Measure)))}
 	if s.Params.WholeLengthMM > 0 {
-		parts = append(parts, "whole-kernel length "+num(s.Params.WholeLengthMM, -1)+" mm")
+		parts = append(parts, v.T("whole-kernel length %s mm", v.Number(s.Params.WholeLengthMM, -1)))
 	}
 	if s.PxPerMM > 0 {
-		parts = append(parts, "scale "+num(s.PxPerMM, 3)+" px/mm")
+		parts = append(parts, v.T("scale %s px/mm", v.Number(s.PxPerMM, 3)))
 	}
 	if p := s.ColourProfile; p != nil {
-		parts = append(parts, "colour profile "+p.Name)
+		parts = append(parts, v.T("colour profile %s", p.Name))
 	}
 	return strings.Join(parts, "; ")
 }
@@ -588,63 +603,31 @@ func visible(s string) string {
 // baseName is the name of a picture's file, for people.
 func baseName(path string) string { return visible(filepath.Base(path)) }
 
-// when writes a time as it was stated, with its zone.
-func when(t time.Time) string {
-	if t.IsZero() {
-		return ""
-	}
-	if h, m, s := t.Clock(); h == 0 && m == 0 && s == 0 {
-		return t.Format(time.DateOnly)
-	}
-	return t.Format("2006-01-02 15:04 -07:00")
-}
-
-// pct writes a percentage: one decimal, two below one percent.
-func pct(v float64) string {
-	if v > 0 && v < 1 {
-		return num(v, 2) + " %"
-	}
-	return num(v, 1) + " %"
-}
-
-func interval(e grading.Estimate) string {
-	d := 1
-	if e.High < 1 {
-		d = 2
-	}
-	return num(e.Low, d) + " – " + num(e.High, d) + " %"
-}
-
-// num writes a number with the given decimals, or with -1 as few as it needs.
-func num(v float64, decimals int) string {
-	s := strconv.FormatFloat(v, 'f', decimals, 64)
-	if s == "-0" || strings.Trim(s, "-0.") == "" && math.Signbit(v) {
-		s = strings.TrimPrefix(s, "-")
-	}
-	return s
-}
-
-func count(n int, one, many string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	return strconv.Itoa(n) + " " + many
-}
-
 // A verdict is how the verdict on a limit is shown, in words and by shape.
 type verdict struct {
 	Word, Mark string
 	colour     chart.Colour
 }
 
-func verdictOf(v string) verdict {
-	switch v {
+func (v say) verdictOf(code string) verdict {
+	switch code {
 	case grading.Meets:
-		return verdict{"meets", "●", good}
+		return verdict{v.T("meets"), "●", good}
 	case grading.Fails:
-		return verdict{"fails", "■", stop}
+		return verdict{v.T("fails"), "■", stop}
 	case grading.NotProven:
-		return verdict{"not proven", "○", doubt}
+		return verdict{v.T("not proven"), "○", doubt}
+	case grading.ByHand:
+		return verdict{v.T("by hand"), "□", doubt}
 	}
-	return verdict{"not assessed", "–", pale}
+	return verdict{v.T("not assessed"), "–", pale}
+}
+
+// rows are the result's kernels of one tray.
+func (v *view) rows(tray int) []grading.KernelRow {
+	from := 0
+	for i := range tray {
+		from += len(v.in.Trays[i].Kernels)
+	}
+	return v.res.Kernels[from : from+len(v.in.Trays[tray].Kernels)]
 }

@@ -67,7 +67,7 @@
       if (shapes.has(ref)) { shapes.get(ref).classList.toggle("off", !on); }
       if (on) { n++; }
     });
-    shown.textContent = n + " of " + rows.size + " shown";
+    shown.textContent = shown.dataset.text.replace("{n}", n).replace("{all}", rows.size);
   }
   document.querySelectorAll("[data-show], [data-flag]").forEach(function (b) { b.addEventListener("change", filter); });
   filter();

@@ -80,7 +80,7 @@ func TestHTML(t *testing.T) {
 	}
 	// Verdict first, and the order of what follows.
 	last := 0
-	for _, id := range []string{"verdict", "limits", "overlay", "lengths", "colour", "gallery", "missing", "caution", "sign"} {
+	for _, id := range []string{"verdict", "limits", "shares", "picture", "sign", "seal", "overlay", "lengths", "colour", "gallery", "missing", "caution", "origin", "kernels"} {
 		at := strings.Index(page, `id="`+id+`"`)
 		require.Greater(t, at, last, id)
 		last = at
@@ -101,8 +101,8 @@ func TestWhole(t *testing.T) {
 	in := input(t, sampletest.Options{Facts: facts, Kernels: 40}, true)
 	for kind, document := range map[string][]byte{"html": []byte(htmlOf(t, in)), "pdf": pdfOf(t, in)} {
 		t.Run(kind, func(t *testing.T) {
-			require.True(t, report.Whole(document, in.Record))
-			assert.False(t, report.Whole(nil, in.Record))
+			require.True(t, report.Whole(document, in.Record, nil))
+			assert.False(t, report.Whole(nil, in.Record, nil))
 			rng := rand.New(rand.NewPCG(1, 2))
 			for range 2000 {
 				damaged := bytes.Clone(document)
@@ -118,14 +118,14 @@ func TestWhole(t *testing.T) {
 				case 2:
 					damaged = slices.Insert(damaged, at, byte(rng.IntN(256)))
 				}
-				require.False(t, report.Whole(damaged, in.Record), "at %d of %d", at, len(document))
+				require.False(t, report.Whole(damaged, in.Record, nil), "at %d of %d", at, len(document))
 			}
 			other := *in.Record
 			other.Revision++
-			assert.False(t, report.Whole(document, &other))
+			assert.False(t, report.Whole(document, &other, nil))
 			other = *in.Record
 			other.Code += "1"
-			assert.False(t, report.Whole(document, &other))
+			assert.False(t, report.Whole(document, &other, nil))
 		})
 	}
 }
@@ -187,12 +187,22 @@ func TestPDF(t *testing.T) {
 	assert.Contains(t, string(a), "/MediaBox [0 0 595.28 841.89]") // A4 in points
 }
 
-// Letters that the PDF's font lacks stand in the page, and do no harm.
+// Letters that the PDF's font lacks are told, and nothing is written; the page has
+// them.
 func TestLetters(t *testing.T) {
-	for _, lot := range []string{"gạo trắng hạt dài", "ข้าวขาว", "大米", "😀"} {
+	for lot, lacking := range map[string]string{"gạo trắng hạt dài": "", "ข้าวขาว": "ขวา้", "大米": "大米", "😀": "😀"} {
 		in := input(t, sampletest.Options{Facts: samples.Facts{Lot: lot}, Kernels: 40}, false)
 		assert.Contains(t, htmlOf(t, in), lot)
-		assert.NotEmpty(t, pdfOf(t, in))
+		var b bytes.Buffer
+		err := report.PDF(&b, in)
+		if lacking == "" {
+			assert.NoError(t, err)
+			continue
+		}
+		var e *report.LettersError
+		require.ErrorAs(t, err, &e)
+		assert.Equal(t, lacking, e.Letters)
+		assert.Zero(t, b.Len())
 	}
 }
 

@@ -34,7 +34,7 @@ func StudySVG(w io.Writer, s *agree.Study, what, unit string) error {
 	below, above = min(below-pad, 0), max(above+pad, 0)
 	var c chart.SVG
 	p := chart.Plot{Canvas: &c, Left: 12, Right: width - 34, Top: 8, Bottom: height - 12, X0: lo, X1: hi, Y0: below, Y1: above}
-	c.Text(0, 2, fmt.Sprintf("Picture less hand, %s, %s", what, count(len(d), "sample", "samples")), -1, 9.5, true, ink)
+	c.Text(0, 2, fmt.Sprintf("Picture less hand, %s, %s", what, english.T("%d samples", len(d))), -1, 9.5, true, ink)
 	p.Rows(6, false)
 	p.Columns(7, "mean of both methods, "+unit)
 	for i, l := range []struct {
@@ -50,7 +50,7 @@ func StudySVG(w io.Writer, s *agree.Study, what, unit string) error {
 	} {
 		bar := p.Right - 1 - 1.5*float64(i)
 		c.Line(bar, p.Y(l.high), bar, p.Y(l.low), 0.9, chart.Reach, 0)
-		p.Level(l.at, l.name+" "+num(l.at, 2), stop, l.dash)
+		p.Level(l.at, l.name+" "+english.Number(l.at, 2), stop, l.dash)
 	}
 	c.Line(p.Left, p.Y(0), p.Right, p.Y(0), 0.3, ink, 0)
 	for i := range at {

@@ -8,9 +8,12 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"time"
 
+	"traytally/grading"
 	"traytally/grading/chart"
 	"traytally/samples"
+	"traytally/samples/words"
 )
 
 // Sizes of a control chart, mm.
@@ -26,37 +29,38 @@ func TrendSVG(w io.Writer, charts []samples.Chart) error {
 	y := 4.0
 	for i := range charts {
 		c := &charts[i]
-		s.Text(0, y, chartTitle(c), -1, 9.5, true, ink)
+		s.Text(0, y, english.chartTitle(c), -1, 9.5, true, ink)
 		y += 3
-		s.At(y, func(to chart.Canvas) { drawChart(to, c, chartW, chartH) })
+		s.At(y, func(to chart.Canvas) { english.drawChart(to, c, chartW, chartH) })
 		y += chartH + 2
 		if c.Moisture != nil {
-			s.At(y, func(to chart.Canvas) { drawMoisture(to, c, chartW, 50) })
+			s.At(y, func(to chart.Canvas) { english.drawMoisture(to, c, chartW, 50) })
 			y += 52
 		}
 		y += 6
 	}
-	for _, l := range folded(chartKey()+" Screening aid from pictures; no official grade.", 150) {
+	for _, l := range folded(english.chartKey()+" Screening aid from pictures; no official grade.", 150) {
 		s.Text(0, y, l, -1, chart.Small, false, pale)
 		y += 3.4
 	}
 	return s.Document(w, chartW, y-2, "broken share by mass, sample by sample")
 }
 
-// chartKey says what is drawn in a chart.
-func chartKey() string {
-	return strings.ToUpper(samples.ChartFormula[:1]) + samples.ChartFormula[1:] + ". Square: beyond a limit. Ring: " + strings.TrimPrefix(samples.RunRule, "run: ") + ". Grey bars: 95 % interval of each sample."
+// chartKey says what is drawn in a chart, in the words of samples.ChartFormula and
+// samples.RunRule.
+func (v say) chartKey() string {
+	return v.T("Limits: mean ± 3·(mean moving range)/1.128, not below 0 %% nor above 100 %% (chart of individual values; NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2). Square: beyond a limit. Ring: eight samples in a row on one side of the mean (Western Electric rules; NIST/SEMATECH e-Handbook, 6.3.2). Grey bars: 95 %% interval of each sample.")
 }
 
-func chartTitle(c *samples.Chart) string {
+func (v say) chartTitle(c *samples.Chart) string {
 	if c.By == "" {
-		return "Broken share by mass, " + count(len(c.Points), "sample", "samples")
+		return v.T("Broken share by mass, %d samples", len(c.Points))
 	}
-	group := c.Group
+	group := c.Group // of a chart that English alone draws
 	if group == "" {
 		group = "not stated"
 	}
-	return "Broken share by mass, " + c.By + " " + visible(group) + ", " + count(len(c.Points), "sample", "samples")
+	return "Broken share by mass, " + c.By + " " + visible(group) + ", " + v.T("%d samples", len(c.Points))
 }
 
 // folded breaks a text into lines of at most n letters.
@@ -73,7 +77,7 @@ func folded(s string, n int) []string {
 }
 
 // drawChart draws the samples in the order of their times, evenly spaced.
-func drawChart(c chart.Canvas, ch *samples.Chart, w, h float64) {
+func (v say) drawChart(c chart.Canvas, ch *samples.Chart, w, h float64) {
 	hi := 0.0
 	for _, p := range ch.Points {
 		hi = max(hi, p.High)
@@ -83,15 +87,15 @@ func drawChart(c chart.Canvas, ch *samples.Chart, w, h float64) {
 	}
 	n := len(ch.Points)
 	// Point i stands in the middle of the stretch from i to i + 1.
-	p := chart.Plot{Canvas: c, Left: 9, Right: w - 26, Top: 2, Bottom: h - 10, X0: -0.5, X1: float64(n) - 0.5, Y1: min(100, max(1, hi*1.06))}
+	p := v.plot(chart.Plot{Canvas: c, Left: 9, Right: w - 26, Top: 2, Bottom: h - 10, X0: -0.5, X1: float64(n) - 0.5, Y1: min(100, max(1, hi*1.06))})
 	wide := (p.Right - p.Left) / float64(n)
 	x := func(i int) float64 { return p.X(float64(i)) }
 	p.Rows(5, false)
-	p.Level(ch.Mean, "mean "+num(ch.Mean, 2)+" %", ink, 0)
+	p.Level(ch.Mean, v.T("mean %s %%", v.Number(ch.Mean, 2)), ink, 0)
 	if ch.Upper != nil {
-		p.Level(*ch.Upper, "upper "+num(*ch.Upper, 2)+" %", stop, 1.5)
+		p.Level(*ch.Upper, v.T("upper %s %%", v.Number(*ch.Upper, 2)), stop, 1.5)
 		if *ch.Lower > 0 {
-			p.Level(*ch.Lower, "lower "+num(*ch.Lower, 2)+" %", stop, 1.5)
+			p.Level(*ch.Lower, v.T("lower %s %%", v.Number(*ch.Lower, 2)), stop, 1.5)
 		}
 	}
 	for i, q := range ch.Points {
@@ -117,22 +121,22 @@ func drawChart(c chart.Canvas, ch *samples.Chart, w, h float64) {
 			c.Circle(x(i), y, r, ink, nil)
 		}
 	}
-	label := "2006-01-02"
-	if n > 0 && ch.Points[0].At.Format(label) == ch.Points[n-1].At.Format(label) { // one day
-		label = "15:04"
+	label := v.Date
+	if n > 0 && v.Date(ch.Points[0].At) == v.Date(ch.Points[n-1].At) {
+		label = func(t time.Time) string { return t.Format("15:04") } // of one day, by the clock of the sample
 	}
 	for i := 0; i < n; i += max(1, (n+5)/6) {
-		p.Column(x(i), ch.Points[i].At.Format(label))
+		p.Column(x(i), label(ch.Points[i].At))
 	}
 	p.Foot("")
-	p.Note(0, p.Bottom+8.4, "% by mass", -1, pale)
+	p.Note(0, p.Bottom+8.4, v.T("%% by mass"), -1, pale)
 	if ch.Provisional {
-		p.Note(p.Right, p.Bottom+8.4, "limits are provisional: fewer than 20 samples", 1, doubt)
+		p.Note(p.Right, p.Bottom+8.4, v.T("limits are provisional: fewer than 20 samples"), 1, doubt)
 	}
 }
 
 // drawMoisture draws the broken share against the moisture.
-func drawMoisture(c chart.Canvas, ch *samples.Chart, w, h float64) {
+func (v say) drawMoisture(c chart.Canvas, ch *samples.Chart, w, h float64) {
 	lo, hi, most := math.Inf(1), math.Inf(-1), 0.0
 	for _, p := range ch.Points {
 		if p.Moisture != nil {
@@ -140,9 +144,9 @@ func drawMoisture(c chart.Canvas, ch *samples.Chart, w, h float64) {
 		}
 	}
 	pad := max(0.2, 0.08*(hi-lo))
-	p := chart.Plot{Canvas: c, Left: 9, Right: w - 26, Top: 2, Bottom: h - 9, X0: lo - pad, X1: hi + pad, Y1: max(1, most*1.1)}
+	p := v.plot(chart.Plot{Canvas: c, Left: 9, Right: w - 26, Top: 2, Bottom: h - 9, X0: lo - pad, X1: hi + pad, Y1: max(1, most*1.1)})
 	p.Rows(4, false)
-	p.Columns(7, "moisture, % by mass")
+	p.Columns(7, v.T("moisture, %% by mass"))
 	m := ch.Moisture
 	// The part of the line that lies on the paper.
 	from, to := p.X0, p.X1
@@ -165,16 +169,17 @@ func drawMoisture(c chart.Canvas, ch *samples.Chart, w, h float64) {
 		}
 	}
 	side := p.Right + 1
-	c.Text(side, p.Top+4, num(m.Slope, 2)+" points", -1, chart.Small, true, stop)
-	p.Note(side, p.Top+7.4, "for each % moisture", -1, stop)
-	p.Note(side, p.Top+10.8, "("+num(m.SlopeLow, 2)+" to "+num(m.SlopeHigh, 2)+")", -1, stop)
+	c.Text(side, p.Top+4, v.T("%s points", v.Number(m.Slope, 2)), -1, chart.Small, true, stop)
+	p.Note(side, p.Top+7.4, v.T("for each %% moisture"), -1, stop)
+	p.Note(side, p.Top+10.8, v.T("(%s to %s)", v.Number(m.SlopeLow, 2), v.Number(m.SlopeHigh, 2)), -1, stop)
 	if !m.Proven() {
-		p.Note(side, p.Top+14.2, "not proven", -1, doubt)
+		p.Note(side, p.Top+14.2, v.T("not proven"), -1, doubt)
 	}
 }
 
 // An Index is what the page over a folder of samples shows.
 type Index struct {
+	Words *words.Words // nil is English
 	Title string
 	Rows  []IndexRow // newest first
 	// Refused are pictures that could not be graded.
@@ -195,31 +200,61 @@ type IndexRow struct {
 var indexText string
 
 var indexPage = template.Must(template.New("index").Funcs(template.FuncMap{
-	"seen": visible, "when": when, "pct": pct, "interval": interval, "title": chartTitle, "key": chartKey, "fact": fact,
-	"draw": func(ch *samples.Chart) template.HTML {
-		return template.HTML(chart.Inline(chartW, chartH, "control chart of the broken share", func(c chart.Canvas) { drawChart(c, ch, chartW, chartH) }))
-	},
+	"seen": visible, "fact": fact,
 }).Parse(indexText))
+
+// indexFacts are the columns of facts that an index has where a sample states
+// them.
+var indexFacts = []string{words.Key("Picture"), words.Key("Lot"), words.Key("Party"), words.Key("Variety"), words.Key("Line")}
 
 // fact returns one of a sample's facts by the name of its column.
 func fact(name string, r IndexRow) string {
 	return map[string]string{"Picture": strings.Join(r.Pictures, ", "), "Lot": r.Lot, "Party": r.Party, "Variety": r.Variety, "Line": r.Line}[name]
 }
 
+// An indexView is what the template of the index is filled from.
+type indexView struct {
+	say
+	Index
+	Style template.CSS
+	Facts []string // those that some sample states
+}
+
+func (v *indexView) Pct(x float64) string               { return v.pct(x) }
+func (v *indexView) Interval(e grading.Estimate) string { return v.interval(e) }
+func (v *indexView) Changed(r IndexRow) []string        { return v.changed(&r.Row) }
+func (v *indexView) ChartTitle() string                 { return v.chartTitle(v.Chart) }
+func (v *indexView) ChartKey() string                   { return v.chartKey() }
+
+// Outcome says the outcome of a sample, and Doubts what to bear in mind of it.
+func (v *indexView) Outcome(r IndexRow) string { return visible(v.Said(r.Outcome())) }
+
+func (v *indexView) Doubts(r IndexRow) string {
+	var parts []string
+	if r.NotProven {
+		parts = append(parts, v.T("not proven"))
+	}
+	if r.Warnings > 0 {
+		parts = append(parts, v.T("%d warnings", r.Warnings))
+	}
+	return strings.Join(parts, ", ")
+}
+
+// Draw draws the chart of all samples.
+func (v *indexView) Draw() template.HTML {
+	return template.HTML(chart.Inline(chartW, chartH, v.T("control chart of the broken share"), func(c chart.Canvas) { v.drawChart(c, v.Chart, chartW, chartH) }))
+}
+
 // WriteIndex writes the page. It fetches nothing.
 func WriteIndex(w io.Writer, in Index) error {
-	data := struct {
-		Index
-		Style template.CSS
-		Facts []string // those that some sample states
-	}{Index: in, Style: template.CSS(styleText)}
-	for _, name := range []string{"Picture", "Lot", "Party", "Variety", "Line"} {
+	data := indexView{say: say{in.Words}, Index: in, Style: template.CSS(styleText)}
+	for _, name := range indexFacts {
 		if slices.ContainsFunc(in.Rows, func(r IndexRow) bool { return fact(name, r) != "" }) {
 			data.Facts = append(data.Facts, name)
 		}
 	}
 	var b bytes.Buffer
-	if err := indexPage.Execute(&b, data); err != nil {
+	if err := indexPage.Execute(&b, &data); err != nil {
 		return err
 	}
 	_, err := w.Write(b.Bytes())

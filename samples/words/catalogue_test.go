@@ -88,7 +88,14 @@ func keysOfGo(src []byte) (keys []string, err error) {
 		if !ok || len(call.Args) == 0 {
 			return true
 		}
-		if f, ok := call.Fun.(*ast.SelectorExpr); ok && (f.Sel.Name == "T" || f.Sel.Name == "Key") {
+		name := ""
+		switch f := call.Fun.(type) {
+		case *ast.SelectorExpr:
+			name = f.Sel.Name
+		case *ast.Ident:
+			name = f.Name
+		}
+		if name == "T" || name == "Key" {
 			if v := constantText(call.Args[0]); v != "" {
 				keys = append(keys, v)
 			}

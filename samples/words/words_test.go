@@ -2,8 +2,13 @@ package words
 
 import (
 	"encoding/json"
+	"io/fs"
 	"math"
+	"os"
 	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
 	"testing"
 	"time"
 
@@ -82,5 +87,44 @@ process.stdout.write([t("%d kernels", 0), t("%d kernels", 1), t("%d kernels", 2)
 		want := w.T("%d kernels", 0) + "\n" + w.T("%d kernels", 1) + "\n" + w.T("%d kernels", 2) + "\n" + w.T("translation not yet checked by a native speaker") + "\n" +
 			w.T("%% %[2]s %[1]d", 7, "x") + "\n" + w.Number(-0.04, 1) + "\n" + w.Number(1.25, -1) + "\n–"
 		assert.Equal(t, want, string(out), w.Tag())
+	}
+}
+
+// What is stored in English is found again, whatever was filled in.
+func TestSaid(t *testing.T) {
+	es := In("es")
+	for stored, want := range map[string]string{
+		"not better than grade 5 %":                  es.T("not better than %s", es.T("grade %s", "5 %")),
+		"U.S. No. 4 (by limits in part from memory)": es.T("%s (by limits in part %s)", "U.S. No. 4", es.T("from memory")),
+		"at most 4.5 %":                              es.T("at most %s", "4,5 %"),
+		"0.52 %":                                     "0,52 %", "12 per kg": es.T("%s per kg", "12"), "none": es.T("none"),
+		"over 25 % broken": es.T("over %s %% broken", "25"),
+		"found 2 in 20 g of rice; the limit is for 1000 g": es.T("found %s in %s of rice; the limit is for %s g", "2", "20 g", "1000"),
+		"words of a contract":                              "words of a contract", "": "",
+		"the picture does not show it; words of a contract": es.T("the picture does not show it") + "; words of a contract",
+	} {
+		assert.Equal(t, want, es.Said(stored), stored)
+		assert.Equal(t, stored, In("en").Said(stored))
+	}
+}
+
+// Every text that Said knows is still written somewhere.
+func TestStored(t *testing.T) {
+	var sources []byte
+	for _, dir := range []string{"../../grading", "../../vision", "../report", "../../cmd/traytally"} {
+		require.NoError(t, filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
+			if ext := filepath.Ext(path); err == nil && (ext == ".go" && !strings.HasSuffix(path, "_test.go") || ext == ".yaml") {
+				src, err := os.ReadFile(path)
+				sources = append(sources, src...)
+				return err
+			}
+			return err
+		}))
+	}
+	written := regexp.MustCompile(`%[-+0]*\d*(?:\.(?:\d+|\*))?[a-z]`).ReplaceAllString(strings.ReplaceAll(string(sources), "%%", "%"), "%s")
+	for _, key := range stored {
+		for _, part := range strings.Split(strings.ReplaceAll(key, "%%", "%"), "%s") {
+			assert.True(t, strings.Contains(written, strings.TrimSpace(part)), "nothing writes %q any more", key)
+		}
 	}
 }
