@@ -286,7 +286,7 @@ func TestBenchInBrowser(t *testing.T) {
 	report := filepath.Join(scans, outName, code+".html")
 	until(t, "the report of revision 2", func() bool {
 		html, _ := os.ReadFile(report)
-		return wholeReport(report, rec) && bytes.Contains(html, []byte("A. Clerk (invented)"))
+		return wholeReport(report, rec, nil) && bytes.Contains(html, []byte("A. Clerk (invented)"))
 	})
 	assert.Contains(t, command(t, "log", "verify", "--register", where), "the register holds together")
 	assert.Contains(t, command(t, "log", "recheck", code, "--register", where), "agrees bit for bit")
