@@ -50,7 +50,7 @@ func tinyScan(t *testing.T, path string, seed uint64) {
 
 // program returns this test program as the command traytally in a process of
 // its own.
-func program(t *testing.T, args ...string) (*exec.Cmd, *bytes.Buffer) {
+func program(t testing.TB, args ...string) (*exec.Cmd, *bytes.Buffer) {
 	t.Helper()
 	if _, err := os.Stat("/proc/self/exe"); err != nil {
 		t.Skip("needs /proc/self/exe to run this program again")
@@ -60,7 +60,7 @@ func program(t *testing.T, args ...string) (*exec.Cmd, *bytes.Buffer) {
 	return cmd, &out
 }
 
-func openRegister(t *testing.T, where string) *samples.Register {
+func openRegister(t testing.TB, where string) *samples.Register {
 	t.Helper()
 	g, err := samples.Open(context.Background(), where, samples.OpenOptions{Create: true})
 	require.NoError(t, err)

@@ -12,6 +12,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -27,18 +28,19 @@ import (
 
 	"traytally/grading"
 	"traytally/samples"
+	"traytally/vision/phantom"
 )
 
 // A tab is a window of a real browser with nothing of the user's.
 type tab struct {
-	*testing.T
+	testing.TB
 	context.Context
 	mu   sync.Mutex
 	said []string // errors of the page's scripts
 }
 
 // chromium starts a headless browser; further windows share nothing with it.
-func chromium(t *testing.T, width, height int) *tab {
+func chromium(t testing.TB, width, height int) *tab {
 	if testing.Short() {
 		t.Skip("starts a browser")
 	}
@@ -59,7 +61,7 @@ func chromium(t *testing.T, width, height int) *tab {
 	t.Cleanup(stop)
 	ctx, stop = chromedp.NewContext(ctx)
 	t.Cleanup(stop)
-	b := &tab{T: t, Context: ctx}
+	b := &tab{TB: t, Context: ctx}
 	require.NoError(t, chromedp.Listen(ctx, func(e any) {
 		switch e := e.(type) {
 		case *runtime.EventExceptionThrown:
@@ -148,7 +150,7 @@ type docPicture struct {
 	Address string
 }
 
-func kernelsOf(t *testing.T, address, code string) (revision int, p docPicture) {
+func kernelsOf(t testing.TB, address, code string) (revision int, p docPicture) {
 	t.Helper()
 	resp, err := http.Get(address + "/sample/" + code + "/kernels")
 	require.NoError(t, err)
@@ -193,7 +195,7 @@ func (b *tab) revision(n int) {
 }
 
 // command runs a command of the program and returns what it printed.
-func command(t *testing.T, args ...string) string {
+func command(t testing.TB, args ...string) string {
 	t.Helper()
 	u, stdout, stderr := testUI()
 	require.Zero(t, run(t.Context(), args, u), "%v: %s", args, stderr)
@@ -444,7 +446,7 @@ func TestBenchTwoAtOnce(t *testing.T) {
 	code := rows[0].Code
 	ctx, stop := chromedp.NewContext(b.Context, chromedp.WithNewBrowserContext())
 	defer stop()
-	c := &tab{T: t, Context: ctx}
+	c := &tab{TB: t, Context: ctx}
 	_, p := kernelsOf(t, address, code)
 	for i, who := range []*tab{b, c} {
 		who.sample(address, code)
@@ -565,4 +567,60 @@ func (b *tab) shows(scheme, tag, address string) {
 	require.NoError(b, err)
 	_, err = chromedp.Call(b.Context, network.SetCookie, network.SetCookieParams{Name: "traytally-language", Value: tag, URL: address})
 	require.NoError(b, err)
+}
+
+// BenchmarkPage opens the page of an A4 scan of 1500 kernels, 600 dpi, in a real
+// browser: from the click until the picture and its outlines are seen (ms), the
+// slowest frame while it is moved and zoomed, and the same without the first
+// (ms). The bench has the picture on its disk alone.
+func BenchmarkPage(b *testing.B) {
+	scans, where := filepath.Join(b.TempDir(), "scans"), filepath.Join(b.TempDir(), "register.db")
+	require.NoError(b, os.Mkdir(scans, 0o777))
+	p := phantom.DefaultParams()
+	p.Seed, p.Count, p.DPI, p.WidthMM, p.HeightMM = 5, 1500, 600, 210, 297
+	p.Crowd(phantom.Touching)
+	img, _, err := phantom.Draw(p)
+	require.NoError(b, err)
+	var data bytes.Buffer
+	require.NoError(b, phantom.Encode(&data, "a4.jpg", img, p.DPI, 92))
+	require.NoError(b, os.WriteFile(filepath.Join(scans, "a4.jpg"), data.Bytes(), 0o666))
+	command(b, "batch", scans, "--register", where, "--reports", "none", "-q")
+	rows, err := openRegister(b, where).List(b.Context(), samples.Query{})
+	require.NoError(b, err)
+	code := rows[0].Code
+	c := chromium(b, 1280, 1000)
+	var first, slowest, late []float64
+	for b.Loop() {
+		cmd, address, _ := startBench(b, scans, "--register", where, "--reports", "none")
+		c.open(address + "/")
+		began := time.Now()
+		c.run(chromedp.Click(chromedp.CSS(fmt.Sprintf("[href=%q]", "/sample/"+code))))
+		c.until("the picture", "document.querySelector('#stage')?.dataset.seen")
+		first = append(first, float64(time.Since(began).Microseconds())/1000)
+		c.run(chromedp.ScrollIntoView(chromedp.CSS("#stage")))
+		c.do(`(async () => {
+			const stage = document.querySelector("#stage"), r = stage.getBoundingClientRect(), frames = [];
+			let last = performance.now(), on = true;
+			const frame = (now) => { frames.push(now - last); last = now; if (on) { requestAnimationFrame(frame); } };
+			requestAnimationFrame(frame);
+			const wait = (ms) => new Promise((done) => setTimeout(done, ms));
+			for (const delta of [-120, 120, -120, -120, 120]) {
+				for (let i = 0; i < 12; i++) {
+					stage.dispatchEvent(new WheelEvent("wheel", { deltaY: delta, clientX: r.x + r.width * 0.4, clientY: r.y + r.height * 0.6, bubbles: true, cancelable: true }));
+					await wait(25);
+				}
+			}
+			on = false;
+			window.frames_ = frames.sort((a, b) => b - a);
+		})()`)
+		c.until("the moving", "window.frames_")
+		f := eval[[]float64](c, "frames_.slice(0, 2)")
+		slowest, late = append(slowest, f[0]), append(late, f[1])
+		require.NoError(b, cmd.Process.Kill())
+		cmd.Wait()
+	}
+	for name, v := range map[string][]float64{"ms-to-picture": first, "ms-slowest-frame": slowest, "ms-second-slowest": late} {
+		slices.Sort(v)
+		b.ReportMetric(v[len(v)/2], name)
+	}
 }

@@ -22,7 +22,7 @@ import (
 
 // startBench starts the bench in a process of its own, and returns its address
 // without the slash at the end. What it says later goes to said.
-func startBench(t *testing.T, args ...string) (cmd *exec.Cmd, address string, said *bytes.Buffer) {
+func startBench(t testing.TB, args ...string) (cmd *exec.Cmd, address string, said *bytes.Buffer) {
 	t.Helper()
 	cmd, said = program(t, append([]string{"bench", "--listen", "127.0.0.1:0"}, args...)...)
 	cmd.Stdout = nil

@@ -30,7 +30,7 @@ func (l *languageFlag) words() (*words.Words, error) {
 	base, _, _ := strings.Cut(l.language, "-") // es-MX is written in es
 	w := words.In(l.language)
 	if !strings.EqualFold(w.Tag(), base) {
-		return nil, usageError(fmt.Sprintf("there are no words in the language %q", l.language), "--language " + strings.Join(languageTags(), ", "))
+		return nil, usageError(fmt.Sprintf("there are no words in the language %q", l.language), "--language "+strings.Join(languageTags(), ", "))
 	}
 	return w, nil
 }
