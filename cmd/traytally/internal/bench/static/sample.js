@@ -153,13 +153,26 @@ function markStrip() {
     b.setAttribute("aria-pressed", String(on));
     if (on) { get("strip").scrollLeft = b.offsetLeft - get("strip").clientWidth / 2; }
   }
+  rove(get("strip").querySelector("[aria-pressed=true]") || get("strip").firstChild);
 }
+
+// One button of the strip is reached by Tab, the others from it by arrows.
+function rove(to) { for (const b of get("strip").children) { b.tabIndex = b === to ? 0 : -1; } }
+get("strip").addEventListener("keydown", (e) => {
+  const list = [...get("strip").children], at = list.indexOf(e.target);
+  const next = { ArrowLeft: list[at - 1], ArrowRight: list[at + 1], Home: list[0], End: list.at(-1) }[e.key];
+  if (at < 0 || !next) { return; }
+  e.preventDefault();
+  rove(next);
+  next.focus();
+});
 get("more-doubtful").addEventListener("click", () => { stripShown += stripStep; fillStrip(); });
 get("next-doubtful").addEventListener("click", () => nextDoubtful(1));
 
 function goTo(n, id) {
   if (picture.number !== n) { showPicture(n); }
   stripAt = doc.doubtful.findIndex((d) => d.picture === n && d.kernel === id);
+  stage.scrollIntoView({ block: "nearest" });
   choose(picture.kernels.find((k) => k.id === id), { tells: true, closely: true });
 }
 
@@ -483,5 +496,12 @@ get("outlines").addEventListener("click", () => {
   get("outlines").setAttribute("aria-pressed", String(viewer.showOutlines));
   viewer.draw();
 });
+
+// A link may lead to one of the forms.
+const asked = location.hash.length > 1 && get(location.hash.slice(1));
+if (asked && asked.matches("details")) {
+  asked.open = true;
+  asked.querySelector("input:not([type=hidden])").focus();
+}
 
 begin();

@@ -47,6 +47,7 @@ export class Viewer {
       this.painter.addEventListener("error", () => {
         this.painter = null;
         this.asking = null;
+        this.outlines.colours = this.colours;
         if (this.picture) { this.show(this.picture); }
       });
     }
