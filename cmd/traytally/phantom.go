@@ -1,7 +1,6 @@
 package main
 
 import (
-	"errors"
 	"fmt"
 	"image"
 	"io"
@@ -14,6 +13,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 	"traytally/vision/phantom"
 )
 
@@ -253,8 +253,10 @@ func runPhantom(cmd *cobra.Command, o *phantomOptions) error {
 			truth, encode, dpi = &t.Truth, t.Encode, placeholderDPI
 		}
 	}
-	if err != nil {
-		return phantomError(err)
+	if e := fault.Of(err); e != nil { // of several the first
+		return e
+	} else if err != nil {
+		return err
 	}
 	err = writeSet(cmd.Context(), []outFile{
 		{o.out, func(w io.Writer) error { return phantom.Encode(w, o.out, img, dpi, o.quality) }},
@@ -274,22 +276,4 @@ func runPhantom(cmd *cobra.Command, o *phantomOptions) error {
 	fmt.Fprintf(out, "\n%s: mean whole kernel %.2f mm, broken %.2f %% by mass, %.2f %% by count; %d pieces touch\n",
 		o.truth, truth.MeanWholeLength, truth.BrokenMass, truth.BrokenCount, truth.Touching)
 	return nil
-}
-
-// phantomError puts an error of the drawing in terms of the flags.
-func phantomError(err error) error {
-	if errors.Is(err, phantom.ErrNoRoom) {
-		what, _, _ := strings.Cut(err.Error(), ":")
-		return usageError(what, "give fewer pieces with --count, or a larger tray with --width and --height, or a lower --cover")
-	}
-	if e, ok := errors.AsType[*phantom.ParamError](err); ok {
-		name := e.Field
-		for _, params := range []reflect.Type{reflect.TypeFor[phantom.Params](), reflect.TypeFor[phantom.Photo]()} {
-			if field, ok := params.FieldByName(e.Field); ok {
-				name = "--" + field.Tag.Get("flag")
-			}
-		}
-		return phantomUsage("%s is %s, want %s", name, e.Value, e.Want)
-	}
-	return err
 }

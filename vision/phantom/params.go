@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"traytally/vision/kernel/fault"
 )
 
 // A Kind is a type of milled rice by size and shape.
@@ -247,35 +248,25 @@ func (p *Params) Crowd(c Contact) {
 	}
 }
 
-// A ParamError says which parameter is out of its range.
-type ParamError struct {
-	Field string // as in the struct
-	Value string
-	Want  string
-}
-
-func (e *ParamError) Error() string {
-	return fmt.Sprintf("%s is %s, want %s", e.Field, e.Value, e.Want)
-}
-
-// faults are parameters out of their range.
+// faults are parameters out of their range, by their flags.
 type faults []error
 
-func (f *faults) bad(field string, v any, want string) {
-	*f = append(*f, &ParamError{Field: field, Value: fmt.Sprint(v), Want: want})
+func (f *faults) bad(name string, v any, want string) {
+	*f = append(*f, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("%s is %v, want %s", name, v, want), Hint: "see traytally phantom --help"})
 }
 
 // check holds each field of a struct against its tag: the range of a number, or
 // the names on offer, beside which a field with omitempty may have none.
 func (f *faults) check(params any) {
 	for field, v := range reflect.ValueOf(params).Fields() {
+		name := "--" + field.Tag.Get("flag")
 		if tag, ok := field.Tag.Lookup("range"); ok {
 			var low, high float64
 			if _, err := fmt.Sscan(tag, &low, &high); err != nil {
 				panic(fmt.Sprintf("range of %s: %v", field.Name, err))
 			}
 			if x := v.Convert(reflect.TypeFor[float64]()).Float(); !(x >= low && x <= high) {
-				f.bad(field.Name, v, fmt.Sprintf("%g to %g", low, high))
+				f.bad(name, v, fmt.Sprintf("%g to %g", low, high))
 			}
 		}
 		names := strings.Fields(field.Tag.Get("names"))
@@ -283,7 +274,7 @@ func (f *faults) check(params any) {
 			continue
 		}
 		if last := len(names) - 1; !slices.Contains(names, v.String()) {
-			f.bad(field.Name, strconv.Quote(v.String()), strings.Join(names[:last], ", ")+" or "+names[last])
+			f.bad(name, strconv.Quote(v.String()), strings.Join(names[:last], ", ")+" or "+names[last])
 		}
 	}
 }
@@ -295,12 +286,12 @@ var ErrNoRoom = errors.New("no room on the tray")
 const maxPixels = 300e6
 
 // Validate returns nil, or the parameters that are out of range, each as a
-// *ParamError, joined.
+// *fault.Error, joined.
 func (p Params) Validate() error {
 	var f faults
 	f.check(p)
 	if p.PieceMax < p.PieceMin {
-		f.bad("PieceMax", p.PieceMax, "at least PieceMin")
+		f.bad("--piece-max", p.PieceMax, "at least PieceMin")
 	}
 	sum := 0.0
 	for _, d := range p.defects() {
@@ -311,18 +302,19 @@ func (p Params) Validate() error {
 	}
 	if p.WidthMM != 0 || p.HeightMM != 0 {
 		f.check(struct {
-			WidthMM, HeightMM float64 `range:"20 1000"`
+			WidthMM  float64 `range:"20 1000" flag:"width"`
+			HeightMM float64 `range:"20 1000" flag:"height"`
 		}{p.WidthMM, p.HeightMM})
 	}
 	sum = 0
 	for _, w := range p.Mix.list() {
 		if !(w >= 0 && w <= 1e6) {
-			f.bad("Mix", w, "weights of 0 to 1e6")
+			f.bad("a weight of the contacts", w, "0 to 1e6")
 		}
 		sum += w
 	}
 	if p.TouchShare > 0 && sum <= 0 {
-		f.bad("Mix", "all 0", "one weight above 0 where pieces are to touch")
+		f.bad("the weight of each contact", 0, "one above 0 where pieces are to touch")
 	}
 	if len(f) == 0 {
 		if w, h := p.sizeMM(); p.px(w)*p.px(h) > maxPixels {

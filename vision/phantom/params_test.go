@@ -4,67 +4,77 @@ import (
 	"encoding/json"
 	"errors"
 	"math"
+	"reflect"
 	"testing"
+	"traytally/vision/kernel/fault"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 )
 
+// named is what a field is called in a message: its flag.
+func named(field string) string {
+	for _, t := range []reflect.Type{reflect.TypeFor[Params](), reflect.TypeFor[Photo]()} {
+		if f, ok := t.FieldByName(field); ok {
+			return "--" + f.Tag.Get("flag")
+		}
+	}
+	return field
+}
+
 func TestValidateNamesTheField(t *testing.T) {
 	for field, spoil := range map[string]func(p *Params){
-		"Kind":                 func(p *Params) { p.Kind = "huge" },
-		"Count":                func(p *Params) { p.Count = -1 },
-		"LengthCV":             func(p *Params) { p.LengthCV = math.NaN() },
-		"WidthCV":              func(p *Params) { p.WidthCV = 1 },
-		"Curve":                func(p *Params) { p.Curve = -0.1 },
-		"OnSideShare":          func(p *Params) { p.OnSideShare = 1.1 },
-		"BrokenShare":          func(p *Params) { p.BrokenShare = 2 },
-		"BrokenMass":           func(p *Params) { p.BrokenMass = 100 },
-		"PieceMin":             func(p *Params) { p.PieceMin = 0 },
-		"PieceMax":             func(p *Params) { p.PieceMax = 0.1 },
-		"Splinters":            func(p *Params) { p.Splinters = -1 },
-		"Chalky":               func(p *Params) { p.Chalky = -0.1 },
-		"sum of defect shares": func(p *Params) { p.Red, p.Yellow = 0.6, 0.6 },
-		"Stones":               func(p *Params) { p.Stones = 1001 },
-		"Dust":                 func(p *Params) { p.Dust = -1 },
-		"CutByEdge":            func(p *Params) { p.CutByEdge = 1e6 },
-		"WidthMM":              func(p *Params) { p.HeightMM = 100 },
-		"HeightMM":             func(p *Params) { p.WidthMM = 100 },
-		"Cover":                func(p *Params) { p.Cover = 0.9 },
-		"MarginMM":             func(p *Params) { p.MarginMM = math.Inf(1) },
-		"TouchShare":           func(p *Params) { p.TouchShare = 2 },
-		"GroupMean":            func(p *Params) { p.GroupMean = 1 },
-		"PressMM":              func(p *Params) { p.PressMM = 0 },
-		"GapMM":                func(p *Params) { p.GapMM = -1 },
-		"Mix":                  func(p *Params) { p.TouchShare, p.Mix = 0.5, Mix{} },
-		"DPI":                  func(p *Params) { p.DPI = 72 },
-		"Light":                func(p *Params) { p.Light = "" },
-		"LightDrop":            func(p *Params) { p.LightDrop = 1 },
-		"Shadow":               func(p *Params) { p.Shadow = 2 },
-		"Tray":                 func(p *Params) { p.Tray = "white" },
-		"Weave":                func(p *Params) { p.Weave = 3 },
-		"Limb":                 func(p *Params) { p.Limb = 1 },
-		"Seam":                 func(p *Params) { p.Seam = -1 },
-		"BlurPx":               func(p *Params) { p.BlurPx = 9 },
-		"Noise":                func(p *Params) { p.Noise = 31 },
-		"Natural":              func(p *Params) { p.Natural = 2 },
-		"Pile":                 func(p *Params) { p.Pile = 0.5 },
-		"Coins":                func(p *Params) { p.Coins = 21 },
-		"Caps":                 func(p *Params) { p.Caps = -1 },
-		"Ground":               func(p *Params) { p.Ground = "sand" },
-		"Stops":                func(p *Params) { p.Stops = 4 },
-		"HandShadow":           func(p *Params) { p.HandShadow = 1 },
-		"Sharpen":              func(p *Params) { p.Sharpen = -1 },
-		"picture":              func(p *Params) { p.WidthMM, p.HeightMM, p.DPI = 1000, 1000, 1200 },
+		"Kind":                       func(p *Params) { p.Kind = "huge" },
+		"Count":                      func(p *Params) { p.Count = -1 },
+		"LengthCV":                   func(p *Params) { p.LengthCV = math.NaN() },
+		"WidthCV":                    func(p *Params) { p.WidthCV = 1 },
+		"Curve":                      func(p *Params) { p.Curve = -0.1 },
+		"OnSideShare":                func(p *Params) { p.OnSideShare = 1.1 },
+		"BrokenShare":                func(p *Params) { p.BrokenShare = 2 },
+		"BrokenMass":                 func(p *Params) { p.BrokenMass = 100 },
+		"PieceMin":                   func(p *Params) { p.PieceMin = 0 },
+		"PieceMax":                   func(p *Params) { p.PieceMax = 0.1 },
+		"Splinters":                  func(p *Params) { p.Splinters = -1 },
+		"Chalky":                     func(p *Params) { p.Chalky = -0.1 },
+		"sum of defect shares":       func(p *Params) { p.Red, p.Yellow = 0.6, 0.6 },
+		"Stones":                     func(p *Params) { p.Stones = 1001 },
+		"Dust":                       func(p *Params) { p.Dust = -1 },
+		"CutByEdge":                  func(p *Params) { p.CutByEdge = 1e6 },
+		"WidthMM":                    func(p *Params) { p.HeightMM = 100 },
+		"HeightMM":                   func(p *Params) { p.WidthMM = 100 },
+		"Cover":                      func(p *Params) { p.Cover = 0.9 },
+		"MarginMM":                   func(p *Params) { p.MarginMM = math.Inf(1) },
+		"TouchShare":                 func(p *Params) { p.TouchShare = 2 },
+		"GroupMean":                  func(p *Params) { p.GroupMean = 1 },
+		"PressMM":                    func(p *Params) { p.PressMM = 0 },
+		"GapMM":                      func(p *Params) { p.GapMM = -1 },
+		"the weight of each contact": func(p *Params) { p.TouchShare, p.Mix = 0.5, Mix{} },
+		"DPI":                        func(p *Params) { p.DPI = 72 },
+		"Light":                      func(p *Params) { p.Light = "" },
+		"LightDrop":                  func(p *Params) { p.LightDrop = 1 },
+		"Shadow":                     func(p *Params) { p.Shadow = 2 },
+		"Tray":                       func(p *Params) { p.Tray = "white" },
+		"Weave":                      func(p *Params) { p.Weave = 3 },
+		"Limb":                       func(p *Params) { p.Limb = 1 },
+		"Seam":                       func(p *Params) { p.Seam = -1 },
+		"BlurPx":                     func(p *Params) { p.BlurPx = 9 },
+		"Noise":                      func(p *Params) { p.Noise = 31 },
+		"Natural":                    func(p *Params) { p.Natural = 2 },
+		"Pile":                       func(p *Params) { p.Pile = 0.5 },
+		"Coins":                      func(p *Params) { p.Coins = 21 },
+		"Caps":                       func(p *Params) { p.Caps = -1 },
+		"Ground":                     func(p *Params) { p.Ground = "sand" },
+		"Stops":                      func(p *Params) { p.Stops = 4 },
+		"HandShadow":                 func(p *Params) { p.HandShadow = 1 },
+		"Sharpen":                    func(p *Params) { p.Sharpen = -1 },
+		"picture":                    func(p *Params) { p.WidthMM, p.HeightMM, p.DPI = 1000, 1000, 1200 },
 	} {
 		p := DefaultParams()
 		spoil(&p)
 		err := p.Validate()
-		e, ok := errors.AsType[*ParamError](err)
-		require.True(t, ok, field)
-		assert.Equal(t, field, e.Field)
-		assert.Contains(t, err.Error(), field)
+		require.NotNil(t, fault.Of(err), field)
+		assert.Contains(t, fault.Of(err).What, named(field)+" is ")
 		_, _, err = Draw(p)
 		assert.Error(t, err)
 	}
@@ -75,7 +85,7 @@ func TestNoRoom(t *testing.T) {
 	p.WidthMM, p.HeightMM = 30, 30
 	_, err := p.scene()
 	require.ErrorIs(t, err, ErrNoRoom)
-	assert.Contains(t, err.Error(), "larger tray")
+	assert.Contains(t, fault.Of(err).Hint, "larger tray")
 }
 
 var (

@@ -108,7 +108,7 @@ func (p *Photo) Field() Rect {
 }
 
 // Validate returns nil, or the parameters that are out of range, each as a
-// *ParamError, joined.
+// *fault.Error, joined.
 func (p Photo) Validate() error {
 	r := p.Rice
 	r.WidthMM, r.HeightMM = p.Field().W(), p.Field().H()
@@ -116,17 +116,16 @@ func (p Photo) Validate() error {
 	f.check(p)
 	for _, c := range p.Cast {
 		f.check(struct {
-			Cast float64 `range:"0.2 2"`
+			Cast float64 `range:"0.2 2" flag:"cast"`
 		}{c})
 	}
-	if r.Pile != 0 {
-		f.bad("Pile", r.Pile, "0 in a photo")
-	}
-	if r.Coins != 0 {
-		f.bad("Coins", r.Coins, "0 in a photo")
-	}
-	if r.Caps != 0 {
-		f.bad("Caps", r.Caps, "0 in a photo")
+	for _, x := range []struct {
+		name string
+		n    float64
+	}{{"--pile", r.Pile}, {"--coins", float64(r.Coins)}, {"--caps", float64(r.Caps)}} {
+		if x.n != 0 {
+			f.bad(x.name, x.n, "0 in a photo")
+		}
 	}
 	return errors.Join(append(f, r.Validate())...)
 }

@@ -1,7 +1,6 @@
 package phantom
 
 import (
-	"errors"
 	"math"
 	"testing"
 
@@ -10,6 +9,7 @@ import (
 
 	"traytally/vision/internal/card"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 func smallPhoto(change func(*Photo)) Photo {
@@ -145,9 +145,8 @@ func TestPhotoParams(t *testing.T) {
 		p.Width, p.Height = 1500, 2000
 		change(&p)
 		_, _, err := DrawPhoto(p)
-		e, ok := errors.AsType[*ParamError](err)
-		require.True(t, ok, field)
-		assert.Equal(t, field, e.Field)
+		require.NotNil(t, fault.Of(err), field)
+		assert.Contains(t, fault.Of(err).What, named(field)+" is ")
 	}
 	p := DefaultPhoto()
 	p.Width, p.Height = 1500, 2000

@@ -6,6 +6,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"traytally/vision/kernel/fault"
 )
 
 // spun returns where a point of a piece's own frame lies when the piece is
@@ -385,8 +386,10 @@ func (p Params) lay(listed, across, things []*piece) ([]*piece, error) {
 	}
 	l := newLayout(p, all)
 	if !every(things, l.scatter) || !every(across, l.layAcross) || !l.layRice(listed) {
-		return nil, fmt.Errorf("%w of %.0f × %.0f mm for %d of %d pieces: take fewer, a larger tray or a lower cover",
-			ErrNoRoom, l.w, l.h, len(all)-len(l.all), len(all))
+		return nil, &fault.Error{
+			Kind: fault.Usage, What: fmt.Sprintf("%v of %.0f × %.0f mm for %d of %d pieces", ErrNoRoom, l.w, l.h, len(all)-len(l.all), len(all)),
+			Hint: "give fewer pieces with --count, or a larger tray with --width and --height, or a lower --cover", Err: ErrNoRoom,
+		}
 	}
 	number(listed)
 	slices.SortStableFunc(listed, func(a, b *piece) int {
