@@ -595,7 +595,7 @@ func BenchmarkPage(b *testing.B) {
 		c.open(address + "/")
 		began := time.Now()
 		c.run(chromedp.Click(chromedp.CSS(fmt.Sprintf("[href=%q]", "/sample/"+code))))
-		c.until("the picture", "document.querySelector('#stage')?.dataset.seen")
+		c.until("the picture", "document.querySelector('#stage')?.ariaBusy === 'false'")
 		first = append(first, float64(time.Since(began).Microseconds())/1000)
 		c.run(chromedp.ScrollIntoView(chromedp.CSS("#stage")))
 		c.do(`(async () => {

@@ -212,6 +212,8 @@ export class Viewer {
     if (!this.picture || !this.width || this.scale === undefined) { return; }
     this.paintTiles();
     if (this.showOutlines) { this.paintOutlines(); }
+    const whole = this.lacking === 0 && (!this.showOutlines || this.layer && this.layer.of === this.of);
+    if (this.stage.ariaBusy !== String(!whole)) { this.stage.ariaBusy = String(!whole); }
     const k = this.scale * this.ratio;
     ctx.setTransform(k, 0, 0, k, (0.5 - this.left) * k, (0.5 - this.top) * k);
     ctx.lineJoin = "round";
@@ -245,6 +247,7 @@ export class Viewer {
         ctx.drawImage(tile, x0 / f - x * p.tile, y0 / f - y * p.tile, Math.min((x1 - x0) / f, tile.width), Math.min((y1 - y0) / f, tile.height), dx, dy, dw, dh);
       }
     }
+    this.lacking = wanted.length - 1;
     this.want(wanted);
   }
 
