@@ -4,12 +4,21 @@ import (
 	"bufio"
 	"bytes"
 	"context"
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/tls"
+	"crypto/x509"
+	"encoding/pem"
 	"fmt"
 	"io"
+	"math/big"
+	"net"
 	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -64,7 +73,7 @@ func TestBenchTakesPictures(t *testing.T) {
 	var said bytes.Buffer
 	u := &ui{in: strings.NewReader(""), out: io.Discard, err: &said}
 	o := benchOptions{watchOptions: watchOptions{settle: 0.1}}
-	o.folder, o.length, o.register, o.reports, o.card = scans, "caliper", where, "none", "auto"
+	o.folder, o.length, o.register, o.reports, o.card, o.language = scans, "caliper", where, "none", "auto", "en"
 	w, err := o.start(t.Context(), u)
 	require.NoError(t, err)
 	defer w.register.Close()
@@ -178,4 +187,62 @@ func TestBenchDay(t *testing.T) {
 	require.NoError(t, err)
 	assert.Contains(t, string(index), "N-7")
 	assert.FileExists(t, filepath.Join(scans, outName, "N-7.html"))
+}
+
+// Over TLS the page asks for its token, and its cookies go over TLS alone.
+func TestBenchOverTLS(t *testing.T) {
+	scans, dir := tinyScans(t, 1), t.TempDir()
+	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	require.NoError(t, err)
+	about := &x509.Certificate{SerialNumber: big.NewInt(1), DNSNames: []string{"bench.example"}, NotAfter: time.Now().Add(time.Hour), IsCA: true, BasicConstraintsValid: true}
+	der, err := x509.CreateCertificate(rand.Reader, about, about, &key.PublicKey, key)
+	require.NoError(t, err)
+	secret, err := x509.MarshalPKCS8PrivateKey(key)
+	require.NoError(t, err)
+	file := func(name, kind string, data []byte) string {
+		path := filepath.Join(dir, name)
+		require.NoError(t, os.WriteFile(path, pem.EncodeToMemory(&pem.Block{Type: kind, Bytes: data}), 0o600))
+		return path
+	}
+	cert, keyFile := file("cert.pem", "CERTIFICATE", der), file("key.pem", "PRIVATE KEY", secret)
+	token := filepath.Join(dir, "token")
+	require.NoError(t, os.WriteFile(token, []byte("correct horse battery\nmore\n"), 0o600))
+	cmd, address, said := startBench(t, scans, "--register", filepath.Join(dir, "r.db"), "--host", "bench.example",
+		"--token-file", token, "--tls-cert", cert, "--tls-key", keyFile, "--reports", "none")
+	t.Cleanup(func() { cmd.Process.Kill() })
+	require.True(t, strings.HasPrefix(address, "https://127.0.0.1:"), address)
+	trusted := x509.NewCertPool()
+	trusted.AppendCertsFromPEM(pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der}))
+	here := strings.TrimPrefix(address, "https://")
+	client := &http.Client{
+		Transport: &http.Transport{TLSClientConfig: &tls.Config{RootCAs: trusted, ServerName: "bench.example"}, DialContext: func(ctx context.Context, network, _ string) (net.Conn, error) {
+			return (&net.Dialer{}).DialContext(ctx, network, here)
+		}},
+		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
+	}
+	_, port, err := net.SplitHostPort(here)
+	require.NoError(t, err)
+	named := "https://bench.example:" + port
+	ask := func(method, path, body string, headers ...string) *http.Response {
+		r, err := http.NewRequest(method, named+path, strings.NewReader(body))
+		require.NoError(t, err)
+		for pair := range slices.Chunk(headers, 2) {
+			r.Header.Set(pair[0], pair[1])
+		}
+		resp, err := client.Do(r)
+		require.NoError(t, err, "%s", said)
+		resp.Body.Close()
+		return resp
+	}
+	assert.Equal(t, http.StatusUnauthorized, ask("GET", "/rows", "").StatusCode)
+	assert.Equal(t, http.StatusOK, ask("GET", "/rows", "", "Authorization", "Bearer correct horse battery").StatusCode)
+	in := ask("POST", "/login", "token=correct+horse+battery", "Origin", named, "Content-Type", "application/x-www-form-urlencoded")
+	assert.Equal(t, http.StatusSeeOther, in.StatusCode)
+	require.Len(t, in.Cookies(), 1)
+	assert.True(t, in.Cookies()[0].Secure && in.Cookies()[0].HttpOnly)
+	assert.Equal(t, http.StatusForbidden, ask("POST", "/next", "lot=x", "Origin", "http://bench.example:"+port, "Authorization", "Bearer correct horse battery").StatusCode, "not over TLS")
+	plain, err := http.Get("http://" + here + "/")
+	require.NoError(t, err)
+	plain.Body.Close()
+	assert.Equal(t, http.StatusBadRequest, plain.StatusCode, "nothing without TLS")
 }
