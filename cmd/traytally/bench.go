@@ -330,8 +330,13 @@ func (d *desk) report(ctx context.Context, w io.Writer, rec *samples.Record, kin
 	return report.HTML(w, input)
 }
 
-func (d *desk) label(w io.Writer, rec *samples.Record, kind string) error {
-	return inputError(rec.Code, "no label", "none")
+func (d *desk) label(w io.Writer, rec *samples.Record, kind string, in *words.Words) error {
+	row, err := rec.Row()
+	if err != nil {
+		return err
+	}
+	wide, high, _ := two(usualSize)
+	return report.Label{Code: row.Code, Lot: row.Lot, Date: row.At, Kind: kind, Words: in}.SVG(w, wide, high)
 }
 
 // take writes a picture that was sent into the folder, whole or not at all, and

@@ -161,7 +161,7 @@ the rules of the place.`,
 			root.AddCommand(c)
 		}
 	}
-	add(groupWork, newGradeCommand(u), newBatchCommand(u), newWatchCommand(u), newBenchCommand(u), newLogCommand(u), newReportCommand(u),
+	add(groupWork, newGradeCommand(u), newBatchCommand(u), newWatchCommand(u), newBenchCommand(u), newLogCommand(u), newReportCommand(u), newLabelCommand(u),
 		newVerifyCommand(u), newSettleCommand(u), newAgreeCommand(u), newPlanCommand(u), newTuneCommand(u), newYieldCommand(u), newStagesCommand(u),
 		newBlendCommand(u), newSorterCommand(u), newCardCommand(u), newCalibrateCommand(u))
 	help := newHelpCommand(u)

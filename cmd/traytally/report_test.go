@@ -23,7 +23,7 @@ func TestReportWithoutBrowser(t *testing.T) {
 
 	u, _, stderr := testUI()
 	require.Equal(t, exitDone, run(t.Context(), []string{"batch", scans}, u), stderr)
-	assert.Regexp(t, "warning: K-1: .*lacks letters of the report: ขว.*: no PDF is written", stderr)
+	assert.Regexp(t, "warning: K-1: .*lacks letters: ขว.*: no PDF is written", stderr)
 	out := filepath.Join(scans, outName)
 	assert.FileExists(t, filepath.Join(out, "K-1.html"))
 	assert.NoFileExists(t, filepath.Join(out, "K-1.pdf"))
@@ -35,7 +35,7 @@ func TestReportWithoutBrowser(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "rep")
 	u, _, stderr = testUI()
 	assert.Equal(t, exitInput, run(t.Context(), []string{"report", "K-1", "--out", dir}, u))
-	assert.Regexp(t, "error: K-1: .*lacks letters of the report: ขว", stderr)
+	assert.Regexp(t, "error: K-1: .*lacks letters: ขว", stderr)
 	assert.Contains(t, stderr.String(), "hint: the HTML report has them: --kind html")
 	assert.NoDirExists(t, dir)
 	assert.Equal(t, exitDone, run(t.Context(), []string{"report", "K-1", "--out", dir, "--kind", "html"}, u))

@@ -77,6 +77,13 @@ func Inline(w, h float64, label string, draw func(Canvas)) string {
 	return fmt.Sprintf(`<svg class="chart" viewBox="0 0 %s %s" role="img" aria-label="%s">%s</svg>`, F2(w), F2(h), html.EscapeString(label), s.b.String())
 }
 
+// Plain writes a picture of w × h mm, without margin, that stands in a page or by
+// itself.
+func (s *SVG) Plain(out io.Writer, w, h float64, title string) error {
+	_, err := fmt.Fprintf(out, `<svg xmlns="http://www.w3.org/2000/svg" width="%[1]smm" height="%[2]smm" viewBox="0 0 %[1]s %[2]s" shape-rendering="crispEdges" font-family="Helvetica, Arial, sans-serif"><title>%[3]s</title>%[4]s</svg>`+"\n", F2(w), F2(h), html.EscapeString(title), s.b.String())
+	return err
+}
+
 // Document writes a whole picture of w × h mm within a margin, on white.
 func (s *SVG) Document(out io.Writer, w, h float64, title string) error {
 	const side, top = 6, 4 // mm

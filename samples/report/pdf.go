@@ -46,11 +46,11 @@ type pdfPage struct {
 	photos map[int]placed
 }
 
-// A LettersError says which letters of a report the font of PDF lacks.
+// A LettersError says which letters the font of PDF and PNG lacks.
 type LettersError struct{ Letters string } // each once, in order
 
 func (e *LettersError) Error() string {
-	return "the font of the PDF lacks letters of the report: " + Few(e.Letters)
+	return "the built-in font lacks letters: " + Few(e.Letters)
 }
 
 // Few names the first of some letters.
@@ -112,8 +112,8 @@ func PDF(w io.Writer, in Input) error {
 	if err := p.Output(&out); err != nil {
 		return fmt.Errorf("report as PDF: %w", err)
 	}
-	if len(p.lacking) > 0 {
-		return &LettersError{string(slices.Sorted(maps.Keys(p.lacking)))}
+	if err := p.lacks(); err != nil {
+		return err
 	}
 	return Seal(w, out.Bytes(), in)
 }
@@ -256,6 +256,14 @@ func (p *pdfPage) long(v *view) error {
 		p.row(o.Label, o.Text)
 	}
 	return nil
+}
+
+// lacks returns the letters that were lacking as an error.
+func (p *pdfPage) lacks() error {
+	if len(p.lacking) == 0 {
+		return nil
+	}
+	return &LettersError{string(slices.Sorted(maps.Keys(p.lacking)))}
 }
 
 // plain returns s as the font prints it; a letter that it lacks is noted.

@@ -239,7 +239,7 @@ func (s *Server) label(w http.ResponseWriter, r *http.Request) error {
 		return &refusal{status: http.StatusNotFound, text: "there is no such kind of label"}
 	}
 	var b bytes.Buffer
-	if err := s.lab.Label(&b, rec, kind); err != nil {
+	if err := s.lab.Label(&b, rec, kind, s.words(r)); err != nil {
 		return err
 	}
 	w.Header().Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'")

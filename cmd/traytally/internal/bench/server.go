@@ -54,7 +54,7 @@ type Lab struct {
 	// Report writes the report of a record, of kind html, pdf or page.
 	Report func(ctx context.Context, w io.Writer, rec *samples.Record, kind string, in *words.Words) error
 	// Label writes the label of a record, of kind code128 or qr, as SVG.
-	Label func(w io.Writer, rec *samples.Record, kind string) error
+	Label func(w io.Writer, rec *samples.Record, kind string, in *words.Words) error
 	// Changed is told of a sample that was changed, to write its files anew.
 	Changed func(code string)
 	// Log takes what goes wrong inside; nil drops it.

@@ -80,7 +80,7 @@ func newBank(t testing.TB, o Options) *bank {
 			_, err := fmt.Fprint(w, kind, " of ", rec.Code, " revision ", rec.Revision, " in ", in.Tag())
 			return err
 		},
-		Label: func(w io.Writer, rec *samples.Record, kind string) error {
+		Label: func(w io.Writer, rec *samples.Record, kind string, _ *words.Words) error {
 			_, err := fmt.Fprint(w, kind, rec.Code)
 			return err
 		},
