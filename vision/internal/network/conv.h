@@ -12,11 +12,11 @@
 // Weights come in blocks of so many results.
 #define CONV_BLOCK 8
 
-// Floats before the columns of a row, and after them once they are rounded up to
-// whole vectors, so that vectors may reach beyond.
+// Floats between the columns of one row, rounded up to whole vectors, and those of
+// the next, and before the first, so that vectors may reach beyond.
 #define CONV_MARGIN 16
 
-// Planes of floats. Outside of them everything is 0: the margins of each row hold
+// Planes of floats. Outside of them everything is 0: the floats next to a row are
 // zeros, and rows above and below are read from a row of zeros.
 typedef struct {
 	float *at;                    // column 0 of row 0 of channel 0; NULL: none

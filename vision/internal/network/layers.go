@@ -103,6 +103,9 @@ func layersOf(g *graph) ([]layer, error) {
 				if l.halved >= 0 && l.halved != halved || seen[kind] {
 					return nil, fail("takes what does not fit together")
 				}
+				if v.layer == 0 && (len(layers) > 1 || len(in) > 1 || v.form != plain) {
+					return nil, fail("takes the first convolution, which is the second's alone")
+				}
 				l.halved, seen[kind] = halved, true
 				layers[v.layer].wanted[v.form] = true
 			}

@@ -33,8 +33,11 @@ type Net struct {
 	pixels        []byte
 	stem          C.conv_stem
 	steps         []C.conv_step // by layer; that of the first is empty
-	scratch, maps [][]float32   // by worker
+	workers       []worker
 }
+
+// A worker is memory of its own for one goroutine.
+type worker struct{ scratch, maps, band []float32 }
 
 // New reads a network in the ONNX format.
 func New(onnx []byte) (*Net, error) {
@@ -81,16 +84,16 @@ func (n *Net) release() error {
 // Maps is how many maps the network has.
 func (n *Net) Maps() int { return n.layers[len(n.layers)-1].maps / 4 }
 
-// most is the greatest side of a picture, px: no more than a few hundred
-// megabytes for the network.
-const most = 4096
+// MaxSide is the greatest side of a picture, px. The network takes about 70 bytes
+// for each pixel.
+const MaxSide = 4096
 
 // Size readies the network for pictures of this size, both sides of which are
 // multiples of 32, and returns where the BGR pixels of one are to be put: valid
 // until the next call of Size with another size, or Close.
 func (n *Net) Size(width, height int) ([]byte, error) {
 	step := 1 << n.deepest()
-	if width < step || height < step || width > most || height > most || width%step != 0 || height%step != 0 {
+	if width < step || height < step || width > MaxSide || height > MaxSide || width%step != 0 || height%step != 0 {
 		return nil, fmt.Errorf("%d × %d pixels cannot be shown to the network: its sides are multiples of %d", width, height, step)
 	}
 	if width == n.width && height == n.height {
@@ -106,23 +109,46 @@ func (n *Net) Size(width, height int) ([]byte, error) {
 // each four rows of the picture from row y on: map k of row y+r begins at
 // (4*k+r)*width. worker is that of parallel.Each.
 func (n *Net) Run(ctx context.Context, take func(worker, y int, maps []float32)) error {
-	if err := parallel.Each(ctx, n.height/2, func(w, y int) {
-		C.conv_stem_row(n.way, &n.stem, C.int(y), floatsOf(n.scratch[w]))
+	rows := int(n.steps[1].rows)
+	if err := parallel.Each(ctx, (rows+bandRows-1)/bandRows, func(w, band int) {
+		n.band(&n.workers[w], band*bandRows, min(rows, (band+1)*bandRows))
 	}); err != nil {
 		return err
 	}
-	for i := 1; i < len(n.steps); i++ {
+	for i := 2; i < len(n.steps); i++ {
 		s := &n.steps[i]
 		if err := parallel.Each(ctx, (int(s.rows)+1)/2, func(w, pair int) {
-			C.conv_rows(n.way, s, C.int(pair), floatsOf(n.scratch[w]), floatsOf(n.maps[w]))
+			own := &n.workers[w]
+			C.conv_rows(n.way, s, C.int(pair), floatsOf(own.scratch), floatsOf(own.maps))
 			if s.head != nil {
-				take(w, 4*pair, n.maps[w])
+				take(w, 4*pair, own.maps)
 			}
 		}); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// bandRows is how many rows of the second layer are computed at a time, together
+// with those of the first that they take. Of the first, which would be a third of
+// the memory, no more is held then, and what is held stays in the cache; two in
+// so many of its rows are computed twice.
+const bandRows = 16
+
+// band computes rows from to to-1 of the second layer.
+func (n *Net) band(own *worker, from, to int) {
+	stem, step := n.stem, n.steps[1]
+	first, last := max(0, from-1), min(int(step.rows), to+1)
+	// Both count rows from the top of the picture.
+	stem.out.at = (*C.float)(unsafe.Add(unsafe.Pointer(&own.band[margin]), -4*first*int(stem.out.row)))
+	step.plain.at = stem.out.at
+	for y := first; y < last; y++ {
+		C.conv_stem_row(n.way, &stem, C.int(y), floatsOf(own.scratch))
+	}
+	for pair := from / 2; pair < (to+1)/2; pair++ {
+		C.conv_rows(n.way, &step, C.int(pair), floatsOf(own.scratch), nil)
+	}
 }
 
 func floatsOf(f []float32) *C.float { return (*C.float)(unsafe.SliceData(f)) }

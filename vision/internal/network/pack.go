@@ -4,6 +4,7 @@ package network
 import "C"
 
 import (
+	"slices"
 	"unsafe"
 
 	"traytally/vision/internal/parallel"
@@ -155,45 +156,46 @@ func (n *Net) shape(layer int, f form, width, height int) (C.conv_planes, int) {
 		cols, rows = cols/2, rows/2
 	}
 	p := C.conv_planes{channels: C.int32_t(l.channels), rows: C.int32_t(rows), cols: C.int32_t(cols)}
-	line := margin + whole(cols, 2*widest) + margin
+	line := whole(cols, 2*widest) + margin
 	if f != coarse {
-		half := margin + whole((cols+1)/2, widest) + margin
+		half := whole((cols+1)/2, widest) + margin
 		p.odd, line = C.ptrdiff_t(half), 2*half
 	}
 	p.channel, p.row = C.ptrdiff_t(line), C.ptrdiff_t(line*l.channels)
-	return p, line * l.channels * rows
+	return p, margin + line*l.channels*rows
 }
 
-// rooms lays the planes of all layers into one arena: where some are no longer
-// used, later ones lie. It returns how many floats they take.
+// rooms lays the planes of all layers but the first, which are with the workers,
+// into one arena: two that are never used at a time may lie in one place. It
+// returns how many floats they take.
 func (n *Net) rooms(width, height int) ([]room, int) {
 	var all []room
-	size := 0
-	for i, l := range n.layers {
-		for f := range l.wanted {
-			if !l.wanted[f] {
+	for i := 1; i < len(n.layers); i++ {
+		for f, wanted := range n.layers[i].wanted {
+			if !wanted {
 				continue
 			}
 			r := room{layer: i, form: form(f), born: i, last: i}
 			for k := i + 1; k < len(n.layers); k++ {
-				for _, v := range n.layers[k].from {
-					if v == (value{i, r.form}) {
-						r.last = k
-					}
+				if slices.Contains(n.layers[k].from, value{i, r.form}) {
+					r.last = k
 				}
 			}
 			_, r.size = n.shape(i, r.form, width, height)
-			for moved := true; moved; {
-				moved = false
-				for _, o := range all {
-					if o.last >= r.born && o.at < r.at+r.size && r.at < o.at+o.size {
-						r.at, moved = o.at+o.size, true
-					}
-				}
-			}
-			size = max(size, r.at+r.size)
 			all = append(all, r)
 		}
+	}
+	// The largest first, each as far down as it can.
+	slices.SortStableFunc(all, func(a, b room) int { return b.size - a.size })
+	size := 0
+	for i := range all {
+		r := &all[i]
+		for k := 0; k < i; k++ {
+			if o := all[k]; o.last >= r.born && r.last >= o.born && o.at < r.at+r.size && r.at < o.at+o.size {
+				r.at, k = o.at+o.size, -1
+			}
+		}
+		size = max(size, r.at+r.size)
 	}
 	return all, size
 }
@@ -225,10 +227,11 @@ func (n *Net) lay(width, height int) error {
 		scratch = max(scratch, int(C.conv_scratch(s)))
 	}
 	scratch = whole(scratch, widest)
-	zeros := margin + int(n.stem.out.channel) // no line is longer than the first layer's
+	zeros := 2*margin + int(n.stem.out.channel) // no line is longer than the first layer's
 	maps := 4 * n.Maps() * width
-	workers := parallel.Workers()
-	total := size + zeros + workers*(scratch+maps)
+	band := margin + (bandRows+2)*int(n.stem.out.row)
+	n.workers = make([]worker, parallel.Workers())
+	total := size + zeros + len(n.workers)*(scratch+maps+band)
 	arena, err := raster.Alloc(4*total + 3*width*height)
 	if err != nil {
 		return err
@@ -243,12 +246,10 @@ func (n *Net) lay(width, height int) error {
 		p, _ := n.shape(r.layer, r.form, width, height)
 		p.at = floatsOf(all[r.at+margin:])
 		made := &n.steps[r.layer]
-		switch {
-		case r.layer == 0:
-			n.stem.out = p
-		case r.form == plain:
+		switch r.form {
+		case plain:
 			made.out = p
-		case r.form == pooled:
+		case pooled:
 			made.pooled = p
 		default:
 			made.ordered = p
@@ -266,10 +267,11 @@ func (n *Net) lay(width, height int) error {
 		}
 	}
 	own := all[size+zeros:]
-	n.scratch, n.maps = make([][]float32, workers), make([][]float32, workers)
-	for w := range workers {
-		n.scratch[w], own = own[:scratch], own[scratch:]
-		n.maps[w], own = own[:maps], own[maps:]
+	for i := range n.workers {
+		w := &n.workers[i]
+		w.scratch, own = own[:scratch], own[scratch:]
+		w.maps, own = own[:maps], own[maps:]
+		w.band, own = own[:band], own[band:]
 	}
 	return nil
 }
