@@ -61,7 +61,13 @@ func (s *Server) funcs(w *words.Words) template.FuncMap {
 		"name":     func(code any) string { return wordsOf(w, fmt.Sprint(code)) },
 		"letter":   func(c any) string { return report.Letter(grading.Class(fmt.Sprint(c))) },
 		"seen":     report.Visible,
-		"base":     baseName,
+		"reason": func(text string) string { // usual ones are kept in English
+			if slices.Contains(correct.Reasons, text) || slices.Contains(usualReasons, text) {
+				return w.T(text)
+			}
+			return report.Visible(text)
+		},
+		"base": baseName,
 		"asset": func(name string) (string, error) {
 			data, err := asset(name)
 			if err != nil {
@@ -76,6 +82,11 @@ func (s *Server) funcs(w *words.Words) template.FuncMap {
 		"add":  func(a, b int) int { return a + b },
 		"join": func(sep string, list []string) string { return strings.Join(list, sep) },
 	}
+}
+
+// usualReasons are those that the forms of a sample offer.
+var usualReasons = []string{
+	words.Key("code known after the scan"), words.Key("misread code"), words.Key("test scan"), words.Key("wrong tray"), words.Key("scanned twice"), words.Key("withdrawn by mistake"),
 }
 
 // wordsOf returns the words of a class or a flag.
