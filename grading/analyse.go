@@ -99,7 +99,21 @@ func Analyse(trays []kernel.Tray, params Params) (*Result, error) {
 		})
 	}
 
-	mass, count := s.Shares(Broken(params.Cut))
+	mass := r.setBroken()
+	r.setShares()
+	r.Warnings = append(warnings, r.doubts(mass)...)
+	if r.Warnings == nil {
+		r.Warnings = []Warning{}
+	}
+	r.Kernels = s.rows(trays)
+	return r, nil
+}
+
+// setBroken fills in the broken share, which it returns by mass, and the trade
+// class.
+func (r *Result) setBroken() Share {
+	s := r.Sample
+	mass, count := s.Shares(Broken(s.Params.Cut))
 	r.Broken = BrokenResult{
 		MassPct: mass.interval(), CountPct: count.interval(), Found: mass.Found, Budget: mass.Budget.rounded(),
 	}
@@ -108,15 +122,21 @@ func Analyse(trays []kernel.Tray, params Params) (*Result, error) {
 		r.Broken.MassPct.Estimate = r.Broken.MassPct.with(m)
 		r.Broken.CountPct.Estimate = r.Broken.CountPct.with(c)
 	}
-	for i := range rice {
-		if s.ClassOf(&rice[i]) == Untold {
+	for i := range s.Pieces {
+		if s.ClassOf(&s.Pieces[i]) == Untold {
 			r.Broken.Untold++
 		}
 	}
 	r.Broken.Other = s.otherMeasure()
 	if s.Told() {
-		r.TradeClass = TradeClassOf(r.Broken.MassPct.Estimate, params.TradeClasses)
+		r.TradeClass = TradeClassOf(r.Broken.MassPct.Estimate, s.Params.TradeClasses)
 	}
+	return mass
+}
+
+// doubts says what to bear in mind of the broken share.
+func (r *Result) doubts(mass Share) (warnings []Warning) {
+	s := r.Sample
 	if mass.TraysDiffer {
 		warnings = append(warnings, Warning{
 			Code:   "trays_differ",
@@ -126,19 +146,18 @@ func Analyse(trays []kernel.Tray, params Params) (*Result, error) {
 			Metric: "standard uncertainty from it, points",
 		})
 	}
-	r.setShares()
-	if n := len(rice) + len(foreign); float64(cutByEdge) > edgeShare*float64(n+cutByEdge) {
+	if n := len(s.Pieces) + len(s.Foreign); float64(r.CutByEdge) > edgeShare*float64(n+r.CutByEdge) {
 		warnings = append(warnings, Warning{
 			Code:  "cut_by_edge",
-			Text:  fmt.Sprintf("%d pieces were left out because the picture's edge cuts them; it cuts long ones more often, so broken reads a little high", cutByEdge),
+			Text:  fmt.Sprintf("%d pieces were left out because the picture's edge cuts them; it cuts long ones more often, so broken reads a little high", r.CutByEdge),
 			Hint:  "spread the sample clear of the picture's edge",
-			Value: round(float64(cutByEdge)/float64(n+cutByEdge), 4), Limit: edgeShare, Metric: "share of the pieces",
+			Value: round(float64(r.CutByEdge)/float64(n+r.CutByEdge), 4), Limit: edgeShare, Metric: "share of the pieces",
 		})
 	}
 	if s.Unresolved > 0 {
 		warnings = append(warnings, Warning{
 			Code:  "unresolved",
-			Text:  fmt.Sprintf("%d touching groups were not taken apart; every interval is widened by their %.1f %% of the rice", clusters, 100*s.Unresolved),
+			Text:  fmt.Sprintf("%d touching groups were not taken apart; every interval is widened by their %.1f %% of the rice", r.Unresolved.Clusters, 100*s.Unresolved),
 			Hint:  "part these kernels on the tray and scan again",
 			Value: round(s.Unresolved, 4), Metric: "share of the area of rice",
 		})
@@ -151,12 +170,7 @@ func Analyse(trays []kernel.Tray, params Params) (*Result, error) {
 			Value: float64(r.Broken.Untold), Metric: "pieces",
 		})
 	}
-	r.Warnings = warnings
-	if r.Warnings == nil {
-		r.Warnings = []Warning{}
-	}
-	r.Kernels = s.rows(trays)
-	return r, nil
+	return warnings
 }
 
 // nothing says why there is no rice to grade.

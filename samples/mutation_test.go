@@ -114,7 +114,8 @@ func TestVerifySeesEveryMutation(t *testing.T) {
 			}
 		}
 		// The first mutation of each kind is tried, and of the others one in so many:
-		// each takes SQLite a fiftieth of a second and a server a fifth.
+		// a whole register is verified after each, which takes a server three times
+		// as long as SQLite.
 		// TRAYTALLY_LONG=1 tries all.
 		every := 5
 		switch {

@@ -67,7 +67,7 @@ func (o *sampleFlags) registered(ctx context.Context, code string) (sample *mill
 	if err != nil {
 		return nil, "", err
 	}
-	if sample, err = mill.FromResult(r, code, sumsOf(rec.Pictures)); err != nil {
+	if sample, err = mill.FromResult(r, code, pipeline.Sums(rec.Pictures)); err != nil {
 		return nil, "", err
 	}
 	sample.Sheet = rec.Facts.Sheet
@@ -189,7 +189,7 @@ func (o *sampleFlags) read(ctx context.Context, u *ui, path string) (*mill.Grade
 		}
 		u.done()
 		tellWarnings(u, s.Result)
-		g, err := mill.FromResult(s.Result, path, sumsOf(s.Pictures))
+		g, err := mill.FromResult(s.Result, path, pipeline.Sums(s.Pictures))
 		return g, asInput(err, path)
 	}
 	f, err := os.Open(path)

@@ -172,11 +172,3 @@ func printed(paths []string) string {
 	}
 	return plain(strings.Join(names, ", "))
 }
-
-func sumsOf(ps []samples.Picture) []string {
-	var out []string
-	for _, p := range ps {
-		out = append(out, p.SHA256)
-	}
-	return out
-}

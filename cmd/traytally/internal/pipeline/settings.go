@@ -114,7 +114,7 @@ func (s *Settings) Profile() grading.Profile { return s.profile }
 
 // Key returns the identity of a measurement of pictures that were read.
 func (s *Settings) Key(files []*Source) string {
-	return samples.Key(sums(Pictures(files)), sums(s.picked), &s.recorded)
+	return samples.Key(Sums(Pictures(files)), Sums(s.picked), &s.recorded)
 }
 
 // A Sample was measured and judged.

@@ -106,7 +106,8 @@ func Pictures(files []*Source) []samples.Picture {
 	return out
 }
 
-func sums(ps []samples.Picture) []string {
+// Sums returns the SHA-256 of each picture.
+func Sums(ps []samples.Picture) []string {
 	var out []string
 	for _, p := range ps {
 		out = append(out, p.SHA256)
