@@ -61,6 +61,7 @@ func (s *Server) funcs(w *words.Words) template.FuncMap {
 		"name":     func(code any) string { return wordsOf(w, fmt.Sprint(code)) },
 		"letter":   func(c any) string { return report.Letter(grading.Class(fmt.Sprint(c))) },
 		"seen":     report.Visible,
+		"said":     func(stored string) string { return w.Said(report.Visible(stored)) },
 		"reason": func(text string) string { // usual ones are kept in English
 			if slices.Contains(correct.Reasons, text) || slices.Contains(usualReasons, text) {
 				return w.T(text)
@@ -142,7 +143,7 @@ func outcomeOf(rec *samples.Record, w *words.Words) (*Outcome, error) {
 	}
 	e := res.Broken.MassPct
 	o := &Outcome{
-		Row: *row, Outcome: report.Visible(row.Outcome()), Warnings: res.Warnings, Missing: res.NotAssessed, Shares: res.Shares,
+		Row: *row, Outcome: w.Said(report.Visible(row.Outcome())), Warnings: res.Warnings, Missing: res.NotAssessed, Shares: res.Shares,
 		Reference: res.Reference, Groups: res.Unresolved.Clusters, CutByEdge: res.CutByEdge, ByCount: res.Broken.CountPct,
 		Low: w.Number(e.Low, 2), High: w.Number(e.High, 2), Measured: row.AsMeasured, Signal: signalOf(res), Sheet: rec.Facts.Sheet,
 	}
@@ -166,14 +167,14 @@ func (o *Outcome) judgedBy(g *grading.Grade, w *words.Words) {
 	o.Under = report.Visible(g.Title + ", " + g.Edition)
 	o.Missing = append(slices.Clone(o.Missing), g.NotAssessed...)
 	line := func(l *grading.Line) string {
-		return w.T("%s: limit %s, found %s", report.Visible(l.Limit), l.LimitText, l.ValueText)
+		return w.T("%s: limit %s, found %s", w.Said(report.Visible(l.Limit)), w.Said(report.Visible(l.LimitText)), w.Said(report.Visible(l.ValueText)))
 	}
 	switch {
 	case len(g.Limiting) > 0:
 		o.Limit = line(&g.Limiting[0])
 	case g.ClosestLimit != nil:
 		c := g.ClosestLimit
-		o.Limit = w.T("%s: limit %s, found %s", report.Visible(c.Name), w.Number(c.LimitValue, -1)+" "+c.Unit, w.Number(c.Value, 2)+" "+c.Unit)
+		o.Limit = w.T("%s: limit %s, found %s", w.Said(report.Visible(c.Name)), w.Number(c.LimitValue, -1)+" "+c.Unit, w.Number(c.Value, 2)+" "+c.Unit)
 	}
 	for i := range g.Lines {
 		l := &g.Lines[i]
@@ -417,7 +418,7 @@ func (s *Server) current(ctx context.Context, l *List) error {
 }
 
 func listRow(r *samples.Row, w *words.Words) ListRow {
-	out := ListRow{Row: *r, Outcome: report.Visible(r.Outcome())}
+	out := ListRow{Row: *r, Outcome: w.Said(report.Visible(r.Outcome()))}
 	if r.NotProven {
 		out.Doubts = append(out.Doubts, w.T("not proven"))
 	}
@@ -432,7 +433,7 @@ func listRow(r *samples.Row, w *words.Words) ListRow {
 		if m.Untold {
 			before = w.T("not told")
 		}
-		out.Standing = append(out.Standing, w.T("%d kernels corrected by %s; as measured %s, %s", r.Corrected, report.Visible(strings.Join(r.By, ", ")), before, report.Visible(m.Outcome)))
+		out.Standing = append(out.Standing, w.T("%d kernels corrected by %s; as measured %s, %s", r.Corrected, report.Visible(strings.Join(r.By, ", ")), before, w.Said(report.Visible(m.Outcome))))
 	}
 	return out
 }

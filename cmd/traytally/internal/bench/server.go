@@ -356,17 +356,17 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 			s.lab.Log(err)
 		}
 	}
+	text, hint := report.Visible(s.words(r).Said(f.text)), report.Visible(s.words(r).Said(f.hint))
 	if strings.Contains(r.Header.Get("Accept"), "text/html") {
-		frame := s.frame(r, "Error", "")
 		data := struct {
 			Frame
 			Text, Hint, Back string
-		}{frame, report.Visible(f.text), report.Visible(f.hint), cmp.Or(f.back, back(r))}
+		}{s.frame(r, "Error", ""), text, hint, cmp.Or(f.back, back(r))}
 		if s.render(w, r, f.status, "error.tmpl", "error", data) == nil {
 			return
 		}
 	}
-	doc := map[string]any{"error": f.text, "hint": f.hint}
+	doc := map[string]any{"error": text, "hint": hint}
 	for k, v := range f.more {
 		doc[k] = v
 	}
