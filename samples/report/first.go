@@ -40,7 +40,9 @@ const (
 	mostReasons = 2   // of what keeps it out; the limits say the others too
 	mostRows    = 9   // of the table of shares
 	leastLimits = 4
-	leastFact   = 26 // a time with its zone
+	leastRows   = 6   // of the shares, beside the least picture
+	leastNote   = 110 // a line
+	leastFact   = 34  // two lines
 )
 
 // letters is the width of a text in widths of a usual Latin letter: one of the
@@ -86,7 +88,7 @@ func linesHigh(s string, w, size float64) float64 {
 // higher.
 const (
 	sheetHigh   = pageH - 14 - 16 // between the margins of the page
-	headHigh    = 19
+	headHigh    = 16
 	titleHigh   = 9 // of a section
 	theadHigh   = 6
 	shareHigh   = 5.6 // of a row of shares
@@ -116,8 +118,9 @@ func (v *view) front() error {
 func (f *first) fill(v *view, changed int, part float64) {
 	most := func(letters int) int { return int(float64(letters) * part) }
 	f.Because = slices.Clone(v.Because)
-	if n := changed + most(mostReasons); n == changed { // the table of limits says them too
-		f.Because = f.Because[:n]
+	n := changed + max(most(mostReasons), 1)
+	if most(mostReasons) == 0 && changed > 0 { // the table of limits says them too
+		f.Because = f.Because[:changed]
 	} else if len(f.Because) > n {
 		f.Because = append(f.Because[:n], v.T("and %d more reasons", len(f.Because)-n))
 	}
@@ -134,10 +137,10 @@ func (f *first) fill(v *view, changed int, part float64) {
 		text, short := cut(p.Text, n)
 		f.Facts, f.Cut = append(f.Facts, pair{p.Label, text}), f.Cut || short
 	}
-	f.shares(v, most(mostRows))
+	f.shares(v, max(leastRows, most(mostRows)))
 	note := func(label string, texts []string) {
 		if len(texts) > 0 {
-			text, _ := cut(strings.Join(texts, "; "), most(mostNote))
+			text, _ := cut(strings.Join(texts, "; "), max(leastNote, most(mostNote)))
 			f.Notes = append(f.Notes, pair{label, text})
 		}
 	}
@@ -209,7 +212,7 @@ func (f *first) high(v *view) float64 {
 	h += most
 	h += titleHigh + max(pictureHigh, theadHigh+shareHigh*float64(len(f.Shares)))
 	for _, p := range f.Notes {
-		h += linesHigh(p.Text, textW-36, 7) + 0.6
+		h += linesHigh(p.Text, textW-36, 6.6) + 0.6
 	}
 	return h + signHigh + linesHigh(f.Seal, textW, 7.5)
 }
