@@ -457,6 +457,7 @@ func TestBenchTwoAtOnce(t *testing.T) {
 	}
 	b.save("A. Clerk (invented)", "checked by hand")
 	b.revision(2)
+	c.until("the news", "!document.querySelector('#stale').hidden")
 	c.save("B. Clerk (invented)", "misjudged")
 	c.until("who was quicker", "!document.querySelector('#quicker').hidden")
 	assert.Contains(t, c.text("#quicker"), "A. Clerk (invented)")

@@ -116,7 +116,7 @@ func (s *Server) change(w http.ResponseWriter, r *http.Request, by, why string, 
 	s.asOf = s.asOf.Add(-learnEvery)
 	s.learning.Unlock()
 	s.lab.Changed(rec.Code)
-	s.lab.News.Changed()
+	s.lab.News.Changed(rec.Code)
 	return rec, nil
 }
 

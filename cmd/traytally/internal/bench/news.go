@@ -33,11 +33,12 @@ type Item struct {
 // one sample, the rest for all until it is changed.
 type Next struct{ Code, Lot, Line, Party, Variety string }
 
-// An Ended is a sample that was just graded or refused.
+// An Ended is a sample that was just graded, refused or changed.
 type Ended struct {
 	Code    string `json:"code,omitempty"`
 	Good    bool   `json:"good"`
 	Refused bool   `json:"refused"`
+	Changed bool   `json:"changed,omitempty"` // by somebody, in the register
 }
 
 // News is what the watching of the folder tells the page, and what the page
@@ -96,10 +97,10 @@ func (n *News) Graded(pictures []string, code string, good bool) {
 }
 
 // Changed tells that a sample in the register changed.
-func (n *News) Changed() {
+func (n *News) Changed(code string) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	n.tell(Ended{})
+	n.tell(Ended{Code: code, Good: true, Changed: true})
 }
 
 // Trouble tells what keeps everything from being graded, or with "" that

@@ -72,7 +72,7 @@ events.addEventListener("open", () => {
 events.addEventListener("error", () => { lost = true; get("cut-off").hidden = false; });
 events.addEventListener("changed", (e) => {
   refresh();
-  const ended = JSON.parse(e.data).ended;
+  const ended = JSON.parse(e.data).ended.filter((s) => !s.changed);
   const said = ended.map((s) => s.refused ? t("A picture was refused.") : s.good ? t("Sample %s is graded.", s.code) : t("Sample %s is graded and fails.", s.code));
   if (said.length) { tell(said.join(" ")); }
   const bad = ended.filter((s) => s.refused || !s.good);

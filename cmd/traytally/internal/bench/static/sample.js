@@ -19,6 +19,7 @@ let picture = null; // of doc, that is shown
 let chosen = null;
 let edits = null;
 let leaving = false;
+let saving = false;
 
 const viewer = new Viewer(stage, get("canvas"), {
   pick: (kernel) => choose(kernel, { tells: true }),
@@ -398,6 +399,7 @@ form?.addEventListener("submit", async (e) => {
   error.hidden = true;
   get("quicker").hidden = true;
   button.disabled = true;
+  saving = true;
   try {
     const other = form.elements.other.value.trim();
     const answer = await edits.save(form.elements.by.value.trim(), other || form.elements.why.value);
@@ -405,8 +407,9 @@ form?.addEventListener("submit", async (e) => {
     tell(t("Saved as revision %d.", answer.revision));
     location.reload(); // shows the new revision, its trail and its papers
   } catch (refusal) {
-    button.disabled = false;
+    button.disabled = saving = false;
     if (refusal.status === 409) {
+      get("stale").hidden = true;
       get("quicker").querySelector("p").textContent = "✕ " + refusal.message + (refusal.doc.at ? " (" + refusal.doc.at + ")" : "") + " – " + t("Nothing of yours was saved, and nothing is lost.");
       get("quicker").hidden = false;
       get("again").focus();
@@ -421,6 +424,15 @@ get("again")?.addEventListener("click", () => {
   leaving = true;
   location.reload();
 });
+// Another may change the sample meanwhile: that is told before one saves.
+if (changeable) {
+  new EventSource("/events").addEventListener("changed", (e) => {
+    if (leaving || saving || !JSON.parse(e.data).ended.some((s) => s.changed && s.code === code)) { return; }
+    get("stale").hidden = false;
+    tell(get("stale").querySelector("p").textContent);
+  });
+}
+get("renew")?.addEventListener("click", () => get("again").click());
 addEventListener("beforeunload", (e) => { if (!leaving && edits && (edits.dirty || edits.waiting.length)) { e.preventDefault(); } });
 form?.elements.other.addEventListener("input", () => { form.elements.why.required = form.elements.other.value.trim() === ""; });
 
