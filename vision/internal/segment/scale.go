@@ -5,6 +5,7 @@ import (
 	"errors"
 	"math"
 
+	"traytally/vision/internal/parallel"
 	"traytally/vision/internal/pixel"
 	"traytally/vision/internal/shrink"
 )
@@ -113,7 +114,10 @@ func previewWidth(ctx context.Context, p Picture) (float64, error) {
 	if err != nil {
 		return 0, err
 	}
-	stands := standingOut(pix, w, h)
+	stands, err := standingOut(ctx, pix, w, h)
+	if err != nil {
+		return 0, err
+	}
 	var widths []float64
 	for y0 := 0; y0+previewCell <= h; y0 += previewCell {
 		for x0 := 0; x0+previewCell <= w; x0 += previewCell {
@@ -149,39 +153,42 @@ func previewWidth(ctx context.Context, p Picture) (float64, error) {
 
 // standingOut marks the pixels that differ from the ground, which is the most
 // frequent colour in each of 4 × 4 parts of the picture.
-func standingOut(pix []byte, w, h int) []bool {
+func standingOut(ctx context.Context, pix []byte, w, h int) ([]bool, error) {
 	const parts, bins = 4, 16
 	diff := make([]uint8, w*h)
+	var hists [parts * parts][256]int
+	if err := parallel.Each(ctx, len(hists), func(_, part int) {
+		i, j, hist := part%parts, part/parts, &hists[part]
+		x0, x1, y0, y1 := w*i/parts, w*(i+1)/parts, h*j/parts, h*(j+1)/parts
+		var count [bins * bins * bins]int
+		for y := y0; y < y1; y++ {
+			for row := pix[3*(y*w+x0) : 3*(y*w+x1)]; len(row) >= 3; row = row[3:] {
+				count[int(row[0])/bins*bins*bins+int(row[1])/bins*bins+int(row[2])/bins]++
+			}
+		}
+		best := 0
+		for k, c := range count {
+			if c > count[best] {
+				best = k
+			}
+		}
+		blue, green, red := best/bins/bins*bins+bins/2, best/bins%bins*bins+bins/2, best%bins*bins+bins/2
+		for y := y0; y < y1; y++ {
+			row := pix[3*(y*w+x0) : 3*(y*w+x1)]
+			for x := range diff[y*w+x0 : y*w+x1] {
+				b, g, r := int(row[3*x])-blue, int(row[3*x+1])-green, int(row[3*x+2])-red
+				d := max(b, -b, g, -g, r, -r)
+				diff[y*w+x0+x] = uint8(d)
+				hist[d]++
+			}
+		}
+	}); err != nil {
+		return nil, err
+	}
 	var hist [256]int
-	for j := range parts {
-		for i := range parts {
-			x0, x1, y0, y1 := w*i/parts, w*(i+1)/parts, h*j/parts, h*(j+1)/parts
-			var count [bins * bins * bins]int
-			for y := y0; y < y1; y++ {
-				for x := x0; x < x1; x++ {
-					q := pix[3*(y*w+x):]
-					count[int(q[0])/bins*bins*bins+int(q[1])/bins*bins+int(q[2])/bins]++
-				}
-			}
-			best := 0
-			for k, c := range count {
-				if c > count[best] {
-					best = k
-				}
-			}
-			ground := [3]int{best / bins / bins * bins, best / bins % bins * bins, best % bins * bins}
-			for y := y0; y < y1; y++ {
-				for x := x0; x < x1; x++ {
-					q := pix[3*(y*w+x):]
-					d := 0
-					for k := range 3 {
-						e := int(q[k]) - ground[k] - bins/2
-						d = max(d, e, -e)
-					}
-					diff[y*w+x] = uint8(d)
-					hist[d]++
-				}
-			}
+	for p := range hists {
+		for d, n := range hists[p] {
+			hist[d] += n
 		}
 	}
 	last, _, _ := pixel.Otsu(hist[:], 0, 0)
@@ -190,5 +197,5 @@ func standingOut(pix []byte, w, h int) []bool {
 	for i, d := range diff {
 		out[i] = d > limit
 	}
-	return out
+	return out, nil
 }
