@@ -23,6 +23,7 @@ import (
 	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
+	"github.com/disintegration/imaging"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
@@ -624,4 +625,39 @@ func BenchmarkPage(b *testing.B) {
 		slices.Sort(v)
 		b.ReportMetric(v[len(v)/2], name)
 	}
+}
+
+// The page that the manual shows is what the bench makes of the demo trays; with
+// -update it is photographed anew.
+func TestReadmePage(t *testing.T) {
+	assert.Contains(t, readme(t), "testdata/readme-page.png")
+	if !*update {
+		assert.FileExists(t, filepath.Join(root, "testdata", "readme-page.png"))
+		return
+	}
+	b := chromium(t, 1280, 1130)
+	scans := filepath.Join(t.TempDir(), "scans")
+	require.NoError(t, os.Mkdir(scans, 0o777))
+	data, err := os.ReadFile(filepath.Join(root, "testdata", "demo-tray-2.jpg"))
+	require.NoError(t, err)
+	require.NoError(t, os.WriteFile(filepath.Join(scans, "tray.jpg"), data, 0o666))
+	require.NoError(t, os.WriteFile(filepath.Join(scans, listName), []byte("picture,code,lot,line,variety,party\ntray.jpg,H-0413,L-17,2,long grain,Heron (invented)\n"), 0o666))
+	where := filepath.Join(t.TempDir(), "register.db")
+	command(t, "batch", scans, "--register", where, "--reports", "none", "--standard", "us-long")
+	cmd, address, _ := startBench(t, scans, "--register", where, "--reports", "none", "--standard", "us-long")
+	t.Cleanup(func() { cmd.Process.Kill() })
+	b.run(chromedp.EmulateViewport(1280, 1130))
+	b.sample(address, "H-0413")
+	b.key("d") // the most doubtful kernel
+	time.Sleep(2 * time.Second)
+	b.do("scrollTo(0, 0)")
+	time.Sleep(time.Second)
+	shot, err := chromedp.Run(b.Context, chromedp.CaptureScreenshot())
+	require.NoError(t, err)
+	img, err := imaging.Decode(bytes.NewReader(shot))
+	require.NoError(t, err)
+	var small bytes.Buffer
+	require.NoError(t, imaging.Encode(&small, imaging.Resize(img, 1000, 0, imaging.Lanczos), imaging.PNG))
+	require.NoError(t, os.WriteFile(filepath.Join(root, "testdata", "readme-page.png"), small.Bytes(), 0o666))
+	noteSum(t, "readme-page.png", small.Bytes())
 }
