@@ -29,7 +29,6 @@ import (
 
 // A Frame is what every page has around its own.
 type Frame struct {
-	Title     string // English; shown in the page's language
 	Here      string // the page's name
 	Folder    string
 	Version   string
@@ -41,10 +40,10 @@ type Frame struct {
 	Asked     bool // a token is asked for
 }
 
-func (s *Server) frame(r *http.Request, title, here string) Frame {
+func (s *Server) frame(r *http.Request, here string) Frame {
 	w := s.words(r)
 	return Frame{
-		Title: title, Here: here, Folder: report.Visible(s.lab.Folder), Version: s.lab.Version, Tag: w.Tag(), Note: w.Note(),
+		Here: here, Folder: report.Visible(s.lab.Folder), Version: s.lab.Version, Tag: w.Tag(), Note: w.Note(),
 		Languages: words.Languages(), By: report.Visible(cookie(r, cookieBy)), Words: w, Asked: s.o.Token != "",
 	}
 }
@@ -451,7 +450,7 @@ func (s *Server) day(w http.ResponseWriter, r *http.Request) error {
 		Frame
 		Now  Now
 		List List
-	}{s.frame(r, "The day", "day"), now, list})
+	}{s.frame(r, "day"), now, list})
 }
 
 func (s *Server) now(w http.ResponseWriter, r *http.Request) error {
@@ -545,7 +544,7 @@ func (s *Server) trend(w http.ResponseWriter, r *http.Request) error {
 		Groups []string
 		Charts []samples.Chart
 		SVG    template.HTML
-	}{s.frame(r, "Trend", "trend"), v, v.Get("by"), samples.GroupBy, charts, template.HTML(picture)})
+	}{s.frame(r, "trend"), v, v.Get("by"), samples.GroupBy, charts, template.HTML(picture)})
 }
 
 func (s *Server) agreement(w http.ResponseWriter, r *http.Request) error {
@@ -561,7 +560,7 @@ func (s *Server) agreement(w http.ResponseWriter, r *http.Request) error {
 		Frame
 		Agreement *samples.Agreement
 		Query     url.Values
-	}{s.frame(r, "Agreement", "agreement"), a, r.URL.Query()})
+	}{s.frame(r, "agreement"), a, r.URL.Query()})
 }
 
 // setNext says what is entered with the pictures that come next.
@@ -675,7 +674,7 @@ func (s *Server) sample(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	p := SamplePage{
-		Frame: s.frame(r, rec.Code, "sample"), Code: rec.Code, Revision: rec.Revision, Present: rec.Revision == last, Result: o, Record: rec,
+		Frame: s.frame(r, "sample"), Code: rec.Code, Revision: rec.Revision, Present: rec.Revision == last, Result: o, Record: rec,
 		History: history, Reasons: correct.Reasons, Corrections: rec.Corrections,
 	}
 	for i := range rec.Pictures {

@@ -144,7 +144,7 @@ func (s *Server) Handler() http.Handler {
 	handle("GET /trend", s.trend)
 	handle("GET /agreement", s.agreement)
 	handle("GET /help", func(w http.ResponseWriter, r *http.Request) error {
-		return s.page(w, r, "help.tmpl", "help", s.frame(r, "Help", "help"))
+		return s.page(w, r, "help.tmpl", "help", s.frame(r, "help"))
 	})
 	handle("POST /pictures", s.take)
 	handle("POST /next", s.setNext)
@@ -244,7 +244,7 @@ func (s *Server) login(w http.ResponseWriter, r *http.Request) error {
 		http.Redirect(w, r, "/", http.StatusSeeOther)
 		return nil
 	}
-	return s.page(w, r, "login.tmpl", "login", s.frame(r, "Token", "login"))
+	return s.page(w, r, "login.tmpl", "login", s.frame(r, "login"))
 }
 
 // enter takes a token. Tries wait for each other, and a wrong one for a while:
@@ -361,7 +361,7 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 		data := struct {
 			Frame
 			Text, Hint, Back string
-		}{s.frame(r, "Error", ""), text, hint, cmp.Or(f.back, back(r))}
+		}{s.frame(r, ""), text, hint, cmp.Or(f.back, back(r))}
 		if s.render(w, r, f.status, "error.tmpl", "error", data) == nil {
 			return
 		}
