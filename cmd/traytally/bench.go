@@ -63,8 +63,8 @@ be dropped onto the page or taken with the camera of a tablet.
 
 The page is on this machine alone, at http://` + benchAddress + `/, and needs no
 network. With --listen other machines reach it too; then a token is asked for,
-from --token-file or ` + tokenVariable + `, and with --tls-cert and --tls-key nobody on the
-way can read it. Stop it with Ctrl-C.
+from --token-file or ` + tokenVariable + `, and with --tls-cert and --tls-key
+nobody on the way can read it. Stop it with Ctrl-C.
 
 ` + folderHelp + `
 
