@@ -90,7 +90,7 @@ nobody on the way can read it. Stop it with Ctrl-C.
 	return cmd
 }
 
-// A place is where the page is served.
+// A benchPlace is where the page is served.
 type benchPlace struct {
 	listener net.Listener
 	bench.Options
@@ -98,7 +98,7 @@ type benchPlace struct {
 	url string
 }
 
-// open checks who may speak to the page and takes its address.
+// openPlace checks who may speak to the page and takes its address.
 func (o *benchOptions) openPlace(u *ui) (*benchPlace, error) {
 	host, port, err := net.SplitHostPort(o.listen)
 	if err != nil {
@@ -205,13 +205,12 @@ func runBench(ctx context.Context, o benchOptions, u *ui) error {
 	}
 	defer w.register.Close()
 	s := newWatcher(o.watchOptions, w, u)
-	s.news = bench.NewNews()
 	w.begins = s.begins
 	u.timed = true
 
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
-	d := &desk{o: o, s: s, changed: make(chan string, 1)}
+	d := &desk{o: o, s: s, changed: make(chan struct{}, 1)}
 	page, err := bench.New(d.lab(), place.Options)
 	if err != nil {
 		return err
@@ -254,7 +253,7 @@ func runBench(ctx context.Context, o benchOptions, u *ui) error {
 type desk struct {
 	o       benchOptions
 	s       *watcher
-	changed chan string // wakes rewrite
+	changed chan struct{} // wakes rewrite
 	mu      sync.Mutex
 	codes   []string // of samples whose files are to be written anew
 }
@@ -262,17 +261,13 @@ type desk struct {
 func (d *desk) lab() bench.Lab {
 	return bench.Lab{
 		Folder: filepath.Base(absOr(d.o.folder)), Version: pipeline.Version, Register: d.s.w.register, News: d.s.news,
-		Find: func(p *samples.Picture) *pipeline.Source {
-			_, source := locate(p, append(slices.Clone(d.o.pictures), d.o.folder))
-			return source
-		},
-		Take: d.take, Report: d.report, Label: d.label,
+		Find: d.find, Take: d.take, Report: d.report, Label: d.label,
 		Changed: func(code string) {
 			d.mu.Lock()
 			d.codes = append(d.codes, code)
 			d.mu.Unlock()
 			select {
-			case d.changed <- code:
+			case d.changed <- struct{}{}:
 			default:
 			}
 		},
@@ -313,10 +308,13 @@ func (d *desk) rewrite(ctx context.Context) error {
 	}
 }
 
-func (d *desk) photo(p *samples.Picture) report.Photo {
+// find returns a picture of a sample, nil where it is not at hand.
+func (d *desk) find(p *samples.Picture) *pipeline.Source {
 	_, source := locate(p, append(slices.Clone(d.o.pictures), d.o.folder))
-	return photo(source, p)
+	return source
 }
+
+func (d *desk) photo(p *samples.Picture) report.Photo { return photo(d.find(p), p) }
 
 func (d *desk) report(ctx context.Context, w io.Writer, rec *samples.Record, kind string, in *words.Words) error {
 	input, err := reportInput(ctx, d.s.w.register, rec, d.photo)
@@ -384,8 +382,6 @@ func (d *desk) take(ctx context.Context, name string, body io.Reader) (string, e
 	return name, nil
 }
 
-// What follows is what a watcher tells the page, where there is one.
-
 // fileNames are the names of pictures, as the page shows them.
 func fileNames(paths []string) []string {
 	out := make([]string, len(paths))
@@ -397,17 +393,12 @@ func fileNames(paths []string) []string {
 
 // take returns what is entered with a picture that has just come.
 func (s *watcher) take(name string) bench.Next {
-	if s.news == nil {
-		return bench.Next{}
-	}
 	s.waits([]string{name})
 	return s.news.Take()
 }
 
 func (s *watcher) waits(pictures []string) {
-	if s.news != nil {
-		s.news.Put(bench.Item{Pictures: fileNames(pictures), State: bench.Waiting})
-	}
+	s.news.Put(bench.Item{Pictures: fileNames(pictures), State: bench.Waiting})
 }
 
 // ended reports whether something became of a picture, so that one that comes
@@ -421,12 +412,6 @@ func (s *watcher) ended(name string) bool {
 	return false
 }
 
-func (s *watcher) drop(name string) {
-	if s.news != nil {
-		s.news.Drop([]string{name})
-	}
-}
-
 // enter gives jobs what the page said of them.
 func (s *watcher) enter(jobs []job) {
 	for i := range jobs {
@@ -437,26 +422,11 @@ func (s *watcher) enter(jobs []job) {
 }
 
 func (s *watcher) begins(j job) {
-	if s.news != nil {
-		s.news.Put(bench.Item{Pictures: fileNames(j.pictures), State: bench.Measuring})
-	}
-}
-
-func (s *watcher) trouble(err error) {
-	switch {
-	case s.news == nil:
-	case err == nil:
-		s.news.Trouble("")
-	default:
-		s.news.Trouble(err.Error())
-	}
+	s.news.Put(bench.Item{Pictures: fileNames(j.pictures), State: bench.Measuring})
 }
 
 // tell tells what became of a sample.
 func (s *watcher) tell(out outcome) {
-	if s.news == nil {
-		return
-	}
 	names := fileNames(out.Pictures)
 	if len(names) > 1 {
 		for _, n := range names {

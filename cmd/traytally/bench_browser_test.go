@@ -432,19 +432,24 @@ func inside(outline []float64, x, y float64) bool {
 	return in
 }
 
-// Two people correct one sample at once: the second is told who was quicker, and
-// lays hers on again; nothing is lost.
-func TestBenchTwoAtOnce(t *testing.T) {
-	b := chromium(t, 1280, 1000)
-	scans := tinyScans(t, 1)
+// benchOfOne starts the bench over a folder with one sample.
+func benchOfOne(t *testing.T) (scans, address string, g *samples.Register, code string) {
+	scans = tinyScans(t, 1)
 	where := filepath.Join(t.TempDir(), "register.db")
 	command(t, "batch", scans, "--register", where, "--reports", "none")
 	cmd, address, _ := startBench(t, scans, "--register", where, "--reports", "none")
 	t.Cleanup(func() { cmd.Process.Kill() })
-	g := openRegister(t, where)
+	g = openRegister(t, where)
 	rows, err := g.List(t.Context(), samples.Query{})
 	require.NoError(t, err)
-	code := rows[0].Code
+	return scans, address, g, rows[0].Code
+}
+
+// Two people correct one sample at once: the second is told who was quicker, and
+// lays hers on again; nothing is lost.
+func TestBenchTwoAtOnce(t *testing.T) {
+	b := chromium(t, 1280, 1000)
+	_, address, g, code := benchOfOne(t)
 	ctx, stop := chromedp.NewContext(b.Context, chromedp.WithNewBrowserContext())
 	defer stop()
 	c := &tab{TB: t, Context: ctx}
@@ -480,15 +485,7 @@ func TestBenchTwoAtOnce(t *testing.T) {
 // A page of another site cannot post to the bench, nor read what it has.
 func TestBenchAgainstForeignPage(t *testing.T) {
 	b := chromium(t, 1280, 1000)
-	scans := tinyScans(t, 1)
-	where := filepath.Join(t.TempDir(), "register.db")
-	command(t, "batch", scans, "--register", where, "--reports", "none")
-	cmd, address, _ := startBench(t, scans, "--register", where, "--reports", "none")
-	t.Cleanup(func() { cmd.Process.Kill() })
-	g := openRegister(t, where)
-	rows, err := g.List(t.Context(), samples.Query{})
-	require.NoError(t, err)
-	code := rows[0].Code
+	scans, address, g, code := benchOfOne(t)
 	foreign := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		fmt.Fprintf(w, `<!DOCTYPE html><form method="post" action="%[1]s/sample/%[2]s/withdraw"><input name="why" value="x"><input name="by" value="y"><button>go</button></form>
 <iframe src="%[1]s/"></iframe>

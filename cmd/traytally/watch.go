@@ -95,7 +95,7 @@ type watcher struct {
 	// complaint is what was last said of the list, so that it is said once.
 	complaint string
 
-	// What a page over the folder takes part by; nil news: there is none.
+	// What a page over the folder takes part by. Without one nobody reads the news.
 	news  *bench.News
 	given map[string]bench.Next // what is entered with a picture, by its name
 	whole sync.Map              // names of pictures that need not settle
@@ -106,7 +106,7 @@ type watcher struct {
 func newWatcher(o watchOptions, w *intake, u *ui) *watcher {
 	return &watcher{
 		o: o, w: w, u: u, seen: map[string]watched{}, done: map[string]outcome{}, began: time.Now(),
-		given: map[string]bench.Next{}, wake: make(chan struct{}, 1),
+		news: bench.NewNews(), given: map[string]bench.Next{}, wake: make(chan struct{}, 1),
 	}
 }
 
@@ -234,7 +234,7 @@ func (s *watcher) round(ctx context.Context) (wait time.Duration, changed bool, 
 		if !there[name] {
 			delete(s.seen, name)
 			delete(s.given, name)
-			s.drop(name)
+			s.news.Drop([]string{name})
 			changed = true
 		}
 	}
@@ -243,12 +243,12 @@ func (s *watcher) round(ctx context.Context) (wait time.Duration, changed bool, 
 		if s.complaint != err.Error() {
 			s.complaint = err.Error()
 			s.u.warn("nothing is graded until the list of samples can be read: "+err.Error(), hintOf(err))
-			s.trouble(err)
+			s.news.Trouble(err.Error())
 		}
 		return wait, changed, nil
 	}
 	s.complaint = ""
-	s.trouble(nil)
+	s.news.Trouble("")
 	jobs, _ := s.o.jobs(settled, list)
 	s.enter(jobs)
 	jobs = slices.DeleteFunc(jobs, func(j job) bool {

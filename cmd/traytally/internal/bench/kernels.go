@@ -68,6 +68,7 @@ type docKernel struct {
 type docDoubtful struct {
 	Picture int `json:"picture"`
 	Kernel  int `json:"kernel"`
+	doubt   float64
 }
 
 // A docName is a code with its words.
@@ -98,17 +99,12 @@ func documentOf(rec *samples.Record, w *words.Words, learned *samples.Agreement)
 	if p := res.ColourProfile; p != nil {
 		j.chalky = p.Chalky.Share
 	}
-	d := &document{Code: rec.Code, Revision: rec.Revision, Present: true, Doubtful: []docDoubtful{}, Corrections: rec.Corrections}
-	if d.Corrections == nil {
-		d.Corrections = []correct.Correction{}
+	d := &document{Code: rec.Code, Revision: rec.Revision, Present: true, Doubtful: []docDoubtful{}, Corrections: make([]correct.Correction, len(rec.Corrections))}
+	for i, c := range rec.Corrections {
+		said := c.Said()
+		said.By, said.Picture = c.By, max(1, c.Picture)
+		d.Corrections[i] = said
 	}
-	said := make([]correct.Correction, len(d.Corrections))
-	for i, c := range d.Corrections {
-		said[i] = c.Said()
-		said[i].By = c.By
-		said[i].Picture = max(1, c.Picture)
-	}
-	d.Corrections = said
 	for _, f := range correct.Flags() {
 		d.Flags = append(d.Flags, docName{string(f), nameOfCode(w, string(f))})
 	}
@@ -123,20 +119,14 @@ func documentOf(rec *samples.Record, w *words.Words, learned *samples.Agreement)
 		}
 		p := j.picture(rec, i, t, res.Kernels[row:row+len(t.Kernels)])
 		row += len(t.Kernels)
-		for k := range p.Kernels {
-			if p.Kernels[k].Doubt > 0 {
-				d.Doubtful = append(d.Doubtful, docDoubtful{p.Number, p.Kernels[k].ID})
+		for _, k := range p.Kernels {
+			if k.Doubt > 0 {
+				d.Doubtful = append(d.Doubtful, docDoubtful{p.Number, k.ID, k.Doubt})
 			}
 		}
 		d.Pictures = append(d.Pictures, p)
 	}
-	doubt := map[docDoubtful]float64{}
-	for _, p := range d.Pictures {
-		for _, k := range p.Kernels {
-			doubt[docDoubtful{p.Number, k.ID}] = k.Doubt
-		}
-	}
-	slices.SortStableFunc(d.Doubtful, func(a, b docDoubtful) int { return cmp.Compare(doubt[b], doubt[a]) })
+	slices.SortStableFunc(d.Doubtful, func(a, b docDoubtful) int { return cmp.Compare(b.doubt, a.doubt) })
 	return d, nil
 }
 

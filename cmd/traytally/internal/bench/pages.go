@@ -215,21 +215,26 @@ type Now struct {
 	Graded, Doubtful int
 }
 
+// midnight is the beginning of a day here.
+func midnight(t time.Time) time.Time {
+	y, m, d := t.Date()
+	return time.Date(y, m, d, 0, 0, 0, 0, time.Local)
+}
+
 func (s *Server) nowData(ctx context.Context, w *words.Words) (Now, error) {
 	n := Now{At: time.Now()}
-	var last string
-	n.Items, n.Next, last, n.Trouble = s.lab.News.state()
+	items, next, last, trouble := s.lab.News.state()
+	n.Items, n.Next, n.Trouble = items, next, trouble
 	for i := range n.Items {
 		it := &n.Items[i]
 		it.Reason, it.Hint = report.Visible(it.Reason), report.Visible(it.Hint)
 	}
-	y, m, d := n.At.Date()
-	today := time.Date(y, m, d, 0, 0, 0, 0, time.Local)
+	today := midnight(n.At)
 	rows, err := s.lab.Register.List(ctx, samples.Query{Last: 200})
 	if err != nil {
 		return n, err
 	}
-	newest := time.Time{}
+	var newest *samples.Row
 	for i := range rows {
 		r := &rows[i]
 		if !r.Registered.Before(today) {
@@ -238,8 +243,8 @@ func (s *Server) nowData(ctx context.Context, w *words.Words) (Now, error) {
 				n.Doubtful++
 			}
 		}
-		if last == "" && r.Registered.After(newest) {
-			newest, n.Last = r.Registered, &Outcome{Row: *r}
+		if newest == nil || r.Registered.After(newest.Registered) {
+			newest = r
 		}
 		for _, f := range []struct {
 			to   *[]string
@@ -250,10 +255,9 @@ func (s *Server) nowData(ctx context.Context, w *words.Words) (Now, error) {
 			}
 		}
 	}
-	if n.Last != nil {
-		last = n.Last.Row.Code
+	if last == "" && newest != nil {
+		last = newest.Code
 	}
-	n.Last = nil
 	if last == "" {
 		return n, nil
 	}
@@ -338,8 +342,7 @@ func listQuery(v url.Values) (samples.Query, error) {
 		Grade: v.Get("grade"), Withdrawn: v.Get("withdrawn") != "",
 	}
 	if v.Get("day") == "today" {
-		y, m, d := time.Now().Date()
-		q.From = time.Date(y, m, d, 0, 0, 0, 0, time.Local)
+		q.From = midnight(time.Now())
 	}
 	for name, to := range map[string]*time.Time{"from": &q.From, "to": &q.To} {
 		if text := v.Get(name); text != "" {
@@ -712,17 +715,31 @@ func (s *Server) kernels(w http.ResponseWriter, r *http.Request) error {
 	return answer(w, http.StatusOK, d)
 }
 
+// picturesOf returns the pictures of a sample. They never change, and a code that
+// a sample had leads to no other, so that a tile costs no look into the register.
+func (s *Server) picturesOf(ctx context.Context, code string) ([]samples.Picture, error) {
+	if p, ok := s.pictures.Load(code); ok {
+		return p.([]samples.Picture), nil
+	}
+	rec, err := s.lab.Register.Get(ctx, code, 0)
+	if err != nil {
+		return nil, err
+	}
+	s.pictures.Store(code, rec.Pictures)
+	return rec.Pictures, nil
+}
+
 // whichPicture returns the picture that a request asks for.
 func (s *Server) whichPicture(r *http.Request) (*samples.Picture, error) {
-	rec, err := s.lab.Register.Get(r.Context(), r.PathValue("code"), 0)
+	all, err := s.picturesOf(r.Context(), r.PathValue("code"))
 	if err != nil {
 		return nil, err
 	}
 	n, err := strconv.Atoi(r.URL.Query().Get("picture"))
-	if err != nil || n < 1 || n > len(rec.Pictures) {
+	if err != nil || n < 1 || n > len(all) {
 		return nil, &refusal{status: http.StatusNotFound, text: "the sample has no such picture"}
 	}
-	return &rec.Pictures[n-1], nil
+	return &all[n-1], nil
 }
 
 func (s *Server) tile(w http.ResponseWriter, r *http.Request) error {

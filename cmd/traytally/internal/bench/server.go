@@ -77,8 +77,10 @@ type Server struct {
 	lab       Lab
 	o         Options
 	gallery   *gallery
-	templates *template.Template
-	secret    []byte // of the cookie that stands for the token
+	templates *template.Template // never executed, so that they can be cloned
+	ready     sync.Map           // those of each language and page, see template
+	pictures  sync.Map           // of samples, by their code, see picturesOf
+	secret    []byte             // of the cookie that stands for the token
 	entering  sync.Mutex
 
 	learning sync.Mutex
@@ -113,7 +115,7 @@ func New(lab Lab, o Options) (*Server, error) {
 	sum := sha256.Sum256([]byte("traytally bench " + o.Token))
 	s.secret = sum[:]
 	var err error
-	// The functions of one language take the place of these on execution.
+	// The functions of a page's language take the place of these.
 	s.templates, err = template.New("").Funcs(s.funcs(words.In("en"))).ParseFS(files, "templates/*.tmpl")
 	return s, err
 }
@@ -448,19 +450,39 @@ func (s *Server) render(w http.ResponseWriter, r *http.Request, status int, file
 }
 
 func (s *Server) executed(in *words.Words, file, main string, data any) ([]byte, error) {
+	t, err := s.template(in, file, main)
+	if err != nil {
+		return nil, err
+	}
+	name := "layout"
+	if main == "" {
+		name = file
+	}
+	var b bytes.Buffer
+	err = t.ExecuteTemplate(&b, name, data)
+	return b.Bytes(), err
+}
+
+// template returns the templates in a language, with the main part of a page
+// where main is not empty. They are made when they are first asked for.
+func (s *Server) template(in *words.Words, file, main string) (*template.Template, error) {
+	key := in.Tag()
+	if main != "" {
+		key += "/" + file
+	}
+	if t, ok := s.ready.Load(key); ok {
+		return t.(*template.Template), nil
+	}
 	t, err := s.templates.Clone()
 	if err != nil {
 		return nil, err
 	}
 	t.Funcs(s.funcs(in))
-	var b bytes.Buffer
-	if main == "" {
-		err = t.ExecuteTemplate(&b, file, data)
-		return b.Bytes(), err
+	if main != "" { // every page's file defines "main": the one that is asked for last counts
+		if t, err = t.ParseFS(files, "templates/"+file); err != nil {
+			return nil, err
+		}
 	}
-	// Every page's file defines "main"; the one that is asked for last counts.
-	if t, err = t.ParseFS(files, "templates/"+file); err == nil {
-		err = t.ExecuteTemplate(&b, "layout", data)
-	}
-	return b.Bytes(), err
+	s.ready.Store(key, t)
+	return t, nil
 }
