@@ -305,10 +305,7 @@ func (j *Judge) lay(p *Patch) {
 func (j *Judge) blobs(p *Patch, in func(*flat) bool, f func(cells []int32)) {
 	j.in = slices.Grow(j.in[:0], len(j.grid))[:len(j.grid)]
 	for i, k := range j.grid {
-		j.in[i] = 0
-		if k > 0 && in(&j.cells[k-1]) {
-			j.in[i] = 1
-		}
+		j.in[i] = pixel.Bit(k > 0 && in(&j.cells[k-1]))
 	}
 	j.parts.Each(j.in, p.GridW, true, func(cells []int32) {
 		for n, i := range cells {

@@ -41,6 +41,14 @@ func Otsu[N int | float64](h []N, mid, least float64) (last int, low, high float
 	return last, low, high
 }
 
+// Bit returns 1 where b holds, else 0: a place of a mask.
+func Bit(b bool) uint8 {
+	if b {
+		return 1
+	}
+	return 0
+}
+
 // Parts finds connected parts. The zero value is ready; it keeps scratch
 // memory, for one goroutine.
 type Parts struct{ stack, part []int32 }

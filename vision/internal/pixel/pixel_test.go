@@ -79,9 +79,7 @@ func TestParts(t *testing.T) {
 		}
 		in := make([]uint8, len(on))
 		for i := range on {
-			if on[i] {
-				in[i] = 1
-			}
+			in[i] = Bit(on[i])
 		}
 		p.Each(in, w, corners, func(part []int32) {
 			part = slices.Clone(part)

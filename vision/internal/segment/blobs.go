@@ -69,9 +69,7 @@ func (m *maps) seeds() (label []int32, n int) {
 	label = make([]int32, m.w*m.h)
 	middle := make([]uint8, len(label))
 	for i, b := range m.body {
-		if b >= bodyFrom && m.core(i) >= seedFrom {
-			middle[i] = 1
-		}
+		middle[i] = pixel.Bit(b >= bodyFrom && m.core(i) >= seedFrom)
 	}
 	var parts pixel.Parts
 	parts.Each(middle, m.w, true, func(group []int32) {

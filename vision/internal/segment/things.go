@@ -45,9 +45,7 @@ func (m *maps) heaps(b *blobs, rice, ground [3]float64, least float64) []Thing {
 		}
 		q := m.pix[3*i : 3*i+3]
 		blue, green, red := float64(q[0])-rice[0], float64(q[1])-rice[1], float64(q[2])-rice[2]
-		if blue*blue+green*green+red*red < near*near {
-			in[i] = 1
-		}
+		in[i] = pixel.Bit(blue*blue+green*green+red*red < near*near)
 	}
 	return m.parts(least, in)
 }
