@@ -173,7 +173,7 @@ type verifyDocument struct {
 	Versions  map[string]string        `json:"versions"`
 	Pictures  []documentPicture        `json:"pictures"`
 	Broken    *grading.BrokenResult    `json:"broken"` // null where no picture was given
-	Reference *grading.ReferenceResult `json:"reference"`
+	Reference *grading.Reference `json:"reference"`
 }
 
 var outcomeText = map[string]string{
