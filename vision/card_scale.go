@@ -127,11 +127,10 @@ func (c *Card) Calibration(p *Picture) (*Calibration, error) {
 		return nil, &fault.Error{Path: p.Name, What: fmt.Sprintf("the scale differs by %.1f %% over the card: a slanted view, not a scan", 100*(high/low-1)),
 			Hint: "scan the card flat on the glass; photos with the card in them need no calibration"}
 	}
-	xx, xy, yx, yy := c.found.Camera.Jacobian(card.Point{X: lay.W / 2, Y: lay.H / 2})
-	det := xx*yy - xy*yx
+	x, y := c.found.Camera.PerMM(card.Point{X: lay.W / 2, Y: lay.H / 2})
 	actual := c.scale / c.PxPerMM
 	return &Calibration{
-		PxPerMMX: math.Abs(det) / math.Hypot(yy, yx) / actual, PxPerMMY: math.Abs(det) / math.Hypot(xx, xy) / actual,
+		PxPerMMX: x / actual, PxPerMMY: y / actual,
 		Both: true, RelSD: c.ScalePct / 100, Method: c.Name,
 	}, nil
 }

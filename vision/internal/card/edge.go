@@ -33,8 +33,8 @@ func (f *Found) Edge(p Pixels) Edge {
 		if s.out {
 			continue
 		}
-		xx, xy, yx, yy := f.Camera.Jacobian(s.mm)
-		a := affine{s.px, xx, xy, yx, yy}
+		a := f.Camera.local(s.mm)
+		a.c = s.px
 		for i := range 48 {
 			phi := 2 * math.Pi * float64(i) / 48
 			edge, ok := p.edge(&a, s.r, phi)

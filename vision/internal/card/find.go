@@ -196,15 +196,14 @@ func (p Pixels) fit(four [4]mark) (*Found, error) {
 		return nil, torn("the marks of the tray card lie in one line")
 	}
 	for i, m := range four {
-		xx, xy, yx, yy := cam.Jacobian(l.Marks[i])
-		whole := math.Sqrt(xx*xx + xy*xy + yx*yx + yy*yy)
-		if d := math.Sqrt(sq(xx-m.at.xx)+sq(xy-m.at.xy)+sq(yx-m.at.yx)+sq(yy-m.at.yy)) / whole; d > markSpread {
+		a, b := cam.local(l.Marks[i]), m.at
+		whole := math.Sqrt(sq(a.xx) + sq(a.xy) + sq(a.yx) + sq(a.yy))
+		if d := math.Sqrt(sq(a.xx-b.xx)+sq(a.xy-b.xy)+sq(a.yx-b.yx)+sq(a.yy-b.yy)) / whole; d > markSpread {
 			return nil, torn("the %s mark of the tray card is not turned as the others say: parts of several cards, or a torn one", CornerNames[i])
 		}
 	}
 	for _, d := range l.Dots {
-		xx, xy, yx, yy := cam.Jacobian(d)
-		a := affine{cam.ToPicture(d), xx, xy, yx, yy}
+		a := cam.local(d)
 		guess := a.c
 		if _, ok := p.refine(&a, DotR); ok && a.c.Dist(guess) < 1.5*DotR*a.scale() {
 			f.sightings = append(f.sightings, sighting{mm: d, r: DotR, px: a.c})
@@ -224,15 +223,14 @@ func (p Pixels) start(l *Layout, marks []sighting) (Camera, error) {
 	for k := -0.16; k <= 0.161; k += 0.01 {
 		cam := newCamera(p.W, p.H)
 		cam.K = k
-		var mm, px []Point
-		for _, m := range marks {
-			mm, px = append(mm, m.mm), append(px, cam.unbend(m.px))
+		var straight [4]Point
+		for i, m := range marks[:4] {
+			straight[i] = cam.unbend(m.px)
 		}
-		h, err := dlt(mm, px)
-		if err != nil {
+		var err error
+		if cam.H, err = homography(l.Marks, straight); err != nil {
 			return best, err
 		}
-		cam.H = h
 		// A dot darker than the paper round it scores; where the place is off
 		// by half a dot nothing does.
 		score := 0.2 * math.Exp(-sq(k/0.05)) // none seen: no distortion
