@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"math"
 
+	"gonum.org/v1/gonum/stat"
+
 	"traytally/vision/internal/pixel"
 )
 
@@ -77,9 +79,9 @@ func FindObject(ctx context.Context, p Pixels) (*Object, error) {
 	// What lies within a region belongs to it: relief, print, holes.
 	for i := len(bs) - 1; i >= 0; i-- {
 		if q := bs[i].parent; q >= 0 && bs[q].black {
-			bs[q] = bs[q].add(bs[i])
+			bs[q].Moments = bs[q].Add(bs[i].Moments)
 		} else if q >= 0 && bs[q].parent >= 0 && bs[i].black && bs[q].x0 > 0 && bs[q].y0 > 0 && bs[q].x1 < s.w-1 && bs[q].y1 < s.h-1 {
-			bs[q] = bs[q].add(bs[i])
+			bs[q].Moments = bs[q].Add(bs[i].Moments)
 		}
 	}
 	best := -1
@@ -90,7 +92,7 @@ func FindObject(ctx context.Context, p Pixels) (*Object, error) {
 			continue
 		}
 		whole = append(whole, i)
-		if best < 0 || b.n > bs[best].n {
+		if best < 0 || b.A > bs[best].A {
 			best = i
 		}
 	}
@@ -98,17 +100,16 @@ func FindObject(ctx context.Context, p Pixels) (*Object, error) {
 		return nil, none
 	}
 	for _, i := range whole {
-		if i != best && float64(bs[i].n) > otherShare*float64(bs[best].n) {
+		if i != best && bs[i].A > otherShare*bs[best].A {
 			return nil, &Refusal{"several_objects", "several things of like size lie in the picture", "leave one thing of known size in it"}
 		}
 	}
 	b := &bs[best]
-	fill, axes := b.roundness()
-	c, xx, xy, yy := b.moments()
+	fill, axes := roundness(b.Moments)
 	k := float64(s.step)
-	o := &Object{Centre: s.full(c), Angle: math.Atan2(2*xy, xx-yy) / 2}
-	mid, diff := (xx+yy)/2, math.Hypot((xx-yy)/2, xy)
-	long, short := k*math.Sqrt(mid+diff), k*math.Sqrt(max(0, mid-diff))
+	long, short, angle := b.Axes()
+	long, short = k*long, k*short
+	o := &Object{Centre: s.full(b.Centroid()), Angle: angle}
 	if short*math.Sqrt(12) < minObject {
 		return nil, &Refusal{"object_small", fmt.Sprintf("the object is only %.0f pixels wide, less than %d", short*math.Sqrt(12), minObject), "use a larger thing, or scan at a higher resolution"}
 	}
@@ -127,28 +128,13 @@ func FindObject(ctx context.Context, p Pixels) (*Object, error) {
 func (p Pixels) cross(from, in Point, length float64) (float64, bool) {
 	const step = 0.25
 	n := int(length / step)
-	v := make([]float64, n)
-	for i := range v {
-		t := step * float64(i)
-		var ok bool
-		if v[i], ok = p.at(from.X+in.X*t, from.Y+in.Y*t); !ok {
-			return 0, false
-		}
-	}
-	if n < 12 {
+	v := p.along(from, in, 0, step, n)
+	if n < 12 || len(v) < n {
 		return 0, false
 	}
 	ground, thing := pixel.Median(v[:n/4]), pixel.Median(v[n/2:])
-	if math.Abs(thing-ground) < minStep/2 {
-		return 0, false
-	}
-	half := (ground + thing) / 2
-	for i := 1; i < n; i++ {
-		if (v[i-1]-half)*(v[i]-half) <= 0 && v[i] != v[i-1] {
-			return step * (float64(i-1) + (half-v[i-1])/(v[i]-v[i-1])), true
-		}
-	}
-	return 0, false
+	at, ok := crossing(v, ground, thing)
+	return step * at, ok && math.Abs(thing-ground) >= minStep/2
 }
 
 var unclear = &Refusal{"object_edge", "the edge of the object is not clear all round", "use a plain ground of another brightness and even light; nothing may touch the object"}
@@ -230,26 +216,22 @@ func (p Pixels) between(o *Object, angle, half, across float64) (length, turn, s
 // line fits y = a + b·x, leaving out what lies far off, and returns the
 // residual standard deviation.
 func line(x, y []float64) (a, b, sd float64) {
-	keep := make([]bool, len(x))
-	for i := range keep {
-		keep[i] = true
+	weight := make([]float64, len(x))
+	for i := range weight {
+		weight[i] = 1
 	}
 	for range 3 {
-		var n, sx, sy, sxx, sxy float64
-		for i, k := range keep {
-			if k {
-				n, sx, sy, sxx, sxy = n+1, sx+x[i], sy+y[i], sxx+x[i]*x[i], sxy+x[i]*y[i]
-			}
-		}
-		b = (n*sxy - sx*sy) / (n*sxx - sx*sx)
-		a = (sy - b*sx) / n
+		a, b = stat.LinearRegression(x, y, weight, false)
 		var dev []float64
 		for i := range x {
 			dev = append(dev, math.Abs(y[i]-a-b*x[i]))
 		}
 		sd = 1.4826 * pixel.Median(dev)
 		for i, d := range dev {
-			keep[i] = d <= max(0.1, 3*sd)
+			weight[i] = 0
+			if d <= max(0.1, 3*sd) {
+				weight[i] = 1
+			}
 		}
 	}
 	return a, b, sd
