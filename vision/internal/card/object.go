@@ -2,7 +2,6 @@ package card
 
 import (
 	"context"
-	"fmt"
 	"math"
 
 	"gonum.org/v1/gonum/stat"
@@ -34,10 +33,10 @@ const (
 )
 
 // FindObject finds the object in a picture and measures it. Its error is a
-// *Refusal, or that of ctx.
+// *fault.Error without a path, or that of ctx.
 func FindObject(ctx context.Context, p Pixels) (*Object, error) {
-	none := &Refusal{"no_object", "no single object stands out from the ground",
-		"lay one thing of known size, a block, a bank card or a coin, on a plain ground of another brightness, away from the edges"}
+	none := refusal("lay one thing of known size, a block, a bank card or a coin, on a plain ground of another brightness, away from the edges",
+		"no single object stands out from the ground")
 	if p.W < 100 || p.H < 100 {
 		return nil, none
 	}
@@ -101,7 +100,7 @@ func FindObject(ctx context.Context, p Pixels) (*Object, error) {
 	}
 	for _, i := range whole {
 		if i != best && bs[i].A > otherShare*bs[best].A {
-			return nil, &Refusal{"several_objects", "several things of like size lie in the picture", "leave one thing of known size in it"}
+			return nil, refusal("leave one thing of known size in it", "several things of like size lie in the picture")
 		}
 	}
 	b := &bs[best]
@@ -111,11 +110,11 @@ func FindObject(ctx context.Context, p Pixels) (*Object, error) {
 	long, short = k*long, k*short
 	o := &Object{Centre: s.full(b.Centroid()), Angle: angle}
 	if short*math.Sqrt(12) < minObject {
-		return nil, &Refusal{"object_small", fmt.Sprintf("the object is only %.0f pixels wide, less than %d", short*math.Sqrt(12), minObject), "use a larger thing, or scan at a higher resolution"}
+		return nil, refusal("use a larger thing, or scan at a higher resolution", "the object is only %.0f pixels wide, less than %d", short*math.Sqrt(12), minObject)
 	}
 	if fill > roundFill {
 		if axes < roundAxes {
-			return nil, &Refusal{"object_shape", "the object is oval: neither round nor with straight ends", "use a block, a bank card or a coin, laid flat"}
+			return nil, refusal("use a block, a bank card or a coin, laid flat", "the object is oval: neither round nor with straight ends")
 		}
 		return o, p.round(o, 2*(long+short)/2)
 	}
@@ -137,7 +136,9 @@ func (p Pixels) cross(from, in Point, length float64) (float64, bool) {
 	return step * at, ok && math.Abs(thing-ground) >= minStep/2
 }
 
-var unclear = &Refusal{"object_edge", "the edge of the object is not clear all round", "use a plain ground of another brightness and even light; nothing may touch the object"}
+func unclear() error {
+	return refusal("use a plain ground of another brightness and even light; nothing may touch the object", "the edge of the object is not clear all round")
+}
 
 // leastRound is the share of the directions in which the edge of a round object
 // must be seen.
@@ -147,7 +148,7 @@ const leastRound = 0.75
 func (p Pixels) round(o *Object, radius float64) error {
 	d, ok := p.Disc(o.Centre, radius)
 	if !ok || d.Seen < leastRound {
-		return unclear
+		return unclear()
 	}
 	o.Round, o.Angle, o.Centre, o.SD = true, 0, d.Centre, d.SD
 	o.Length, o.Width = d.Across()
@@ -200,14 +201,14 @@ func (p Pixels) between(o *Object, angle, half, across float64) (length, turn, s
 			}
 		}
 		if len(y) < n*3/4 {
-			return 0, 0, 0, unclear
+			return 0, 0, 0, unclear()
 		}
 		a, b, dev := line(x, y)
 		at[end], slope[end] = a, b
 		sd += sq(dev) / float64(len(y))
 	}
 	if math.Abs(math.Atan(slope[0])-math.Atan(slope[1])) > maxSkew {
-		return 0, 0, 0, &Refusal{"object_shape", "the ends of the object are not parallel", "use a block, a bank card or a coin, laid flat"}
+		return 0, 0, 0, refusal("use a block, a bank card or a coin, laid flat", "the ends of the object are not parallel")
 	}
 	m := (slope[0] + slope[1]) / 2
 	return (at[0] - at[1]) / math.Sqrt(1+m*m), -math.Atan(m), math.Sqrt(sd), nil
