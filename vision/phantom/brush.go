@@ -34,7 +34,7 @@ func (s *scene) brush(k *piece) *brush {
 	b.light = point{X: lamp.X*b.cos + lamp.Y*b.sin, Y: lamp.Y*b.cos - lamp.X*b.sin}
 	px := s.p.pxPerMM()
 	rise := 1.0 // of the rim that casts the shadow, against a kernel's on the tray
-	if k.top {
+	if k.OnTop {
 		rise = 1.6
 	} else if k.thing != nil {
 		rise = k.thing.rise

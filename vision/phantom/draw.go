@@ -156,7 +156,7 @@ func (t *tile) piece(b *brush) {
 		dark := float32(by / 255)
 		t.eachCovered(t.outer, func(i, _, _ int, a uint8) { t.dimmed(3*i, 1-dark*float32(a)) })
 	}
-	if b.k.top { // its shadow on what it lies on, soft as four steps are
+	if b.k.OnTop { // its shadow on what it lies on, soft as four steps are
 		for _, f := range [4]float64{0.1, 0.4, 0.7, 1} {
 			if t.cover(b.outline, f*b.shadow.X, f*b.shadow.Y, t.outer) {
 				darken(t.s.p.Shadow / 4)

@@ -3,8 +3,6 @@ package phantom
 import (
 	"math"
 	"math/rand/v2"
-
-	"traytally/vision/kernel"
 )
 
 // A fracture is a curve that cuts a body in two and keeps one side. It runs
@@ -129,7 +127,7 @@ func breakOff(r *rand.Rand, uncut *piece, least, most, splinter, even float64) *
 	length := b.length()
 	for try := 0; ; try++ {
 		k := *uncut
-		k.intact = false
+		k.Intact = false
 		keep := uniform(r, least, most)
 		split := r.Float64() < splinter
 		if !split || r.Float64() < 0.5 {
@@ -142,11 +140,11 @@ func breakOff(r *rand.Rand, uncut *piece, least, most, splinter, even float64) *
 			}
 			if start > 0 {
 				k.fractures = append(k.fractures, face(r, b, start*length, 1))
-				k.ends[0] = kernel.EndBroken
+				k.Ends[0] = endBroken
 			}
 			if start+keep < 1 {
 				k.fractures = append(k.fractures, face(r, b, (start+keep)*length, -1))
-				k.ends[1] = kernel.EndBroken
+				k.Ends[1] = endBroken
 			}
 		}
 		if split {
@@ -155,11 +153,11 @@ func breakOff(r *rand.Rand, uncut *piece, least, most, splinter, even float64) *
 				along: true, at: lerp(low, high, uniform(r, 0.3, 0.7)), slope: uniform(r, -0.04, 0.04),
 				rough: uniform(r, 0.02, 0.08), seed: r.Uint64(), keep: sign(r),
 			})
-			k.ends = [2]kernel.End{kernel.EndBroken, kernel.EndBroken}
+			k.Ends = [2]string{endBroken, endBroken}
 		}
 		if try > 60 { // a plain cut always works
 			k.fractures = []fracture{{at: lerp(least, most, 0.5) * length, keep: -1}}
-			k.ends = [2]kernel.End{kernel.EndIntact, kernel.EndBroken}
+			k.Ends = [2]string{endIntact, endBroken}
 		}
 		ok := true
 		for i := range k.fractures {
@@ -169,6 +167,9 @@ func breakOff(r *rand.Rand, uncut *piece, least, most, splinter, even float64) *
 			}
 		}
 		if ok && (math.Abs(signedArea(k.outline)) > 0.35 || try > 60) {
+			if k.Ends[1] == endBroken {
+				k.Notch[1] = 0
+			}
 			return &k
 		}
 	}

@@ -146,8 +146,8 @@ func TestPile(t *testing.T) {
 					}
 				}
 			}
-			assert.InDelta(t, float64(hid)/float64(all), k.covered, 0.012)
-			assert.Less(t, k.covered, 0.7) // 0.6 by what lies on it, and neighbours press a little
+			assert.InDelta(t, float64(hid)/float64(all), k.Covered, 0.012)
+			assert.Less(t, k.Covered, 0.7) // 0.6 by what lies on it, and neighbours press a little
 		}
 	}
 }
