@@ -59,6 +59,12 @@ func (s *scene) brush(k *piece) *brush {
 	return b
 }
 
+// toBody turns what is given from the piece's centre on the tray, mm, into the
+// frame of its body.
+func (b *brush) toBody(dx, dy float64) (x, y float64) {
+	return dx*b.cos + dy*b.sin + b.k.centre.X, dy*b.cos - dx*b.sin + b.k.centre.Y
+}
+
 // grown moves each corner of the polygon outwards.
 func grown(p []point, by float64) []point {
 	g := make([]point, len(p))

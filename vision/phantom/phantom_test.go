@@ -141,18 +141,14 @@ func TestCoverage(t *testing.T) {
 	p := small(func(p *Params) { p.Crowd(Dense); p.DPI = 450 })
 	s, err := p.scene()
 	require.NoError(t, err)
-	tl := newTile(s)
 	for _, k := range s.pieces {
 		s.p.dress(k)
 		b := s.brush(k)
 		var sum, sx, sy float64
 		for y := 0; y < s.h; y += tileSize {
 			for x := 0; x < s.w; x += tileSize {
-				tl.place(image.Rect(x, y, min(s.w, x+tileSize), min(s.h, y+tileSize)))
-				if !tl.cover(b.outline, 0, 0, tl.rect) {
-					continue
-				}
-				tl.eachCovered(tl.outer, func(_, x, y int, a uint8) {
+				tile := image.Rect(x, y, min(s.w, x+tileSize), min(s.h, y+tileSize))
+				covered(b.outline, 0, 0, tile, func(_, x, y int, a uint8) {
 					sum += float64(a) / 255
 					sx += float64(a) / 255 * float64(x)
 					sy += float64(a) / 255 * float64(y)

@@ -6,7 +6,6 @@ import (
 	"slices"
 
 	"traytally/vision/internal/card"
-	"traytally/vision/internal/parallel"
 	"traytally/vision/kernel"
 )
 
@@ -221,8 +220,7 @@ func (d *disc) ink(x, y float64, layout int) (black, any bool) {
 // per mm of height, down to the piece. It returns the height and the place in
 // the frame of the body.
 func (o *solid) hit(x, y, lx, ly float64) (z, bx, by float64, ok bool) {
-	dx, dy := x-o.at.X, y-o.at.Y
-	ux, uy := dx*o.cos+dy*o.sin+o.k.centre.X, dy*o.cos-dx*o.sin+o.k.centre.Y
+	ux, uy := o.toBody(x-o.at.X, y-o.at.Y)
 	wx, wy := lx*o.cos+ly*o.sin, ly*o.cos-lx*o.sin
 	ex, ey := ux+wx*o.top, uy+wy*o.top
 	if !o.bounds.meets(box{min(ux, ex), min(uy, ey), max(ux, ex), max(uy, ey)}) {
@@ -318,50 +316,32 @@ func edged(c []colour, at, stride int) bool {
 	return false
 }
 
-// draw draws the photo in bands of rows on all processors, one ray to a pixel
-// and four where a neighbour differs.
+// draw draws the photo in bands of rows, one ray to a pixel and four where a
+// neighbour differs.
 func (ph *photograph) draw() *image.RGBA {
-	w, h := ph.p.Width, ph.p.Height
-	img := image.NewRGBA(image.Rect(0, 0, w, h))
-	const band = 64
-	type worker struct {
-		canvas
-		centre []colour // one ray to each pixel of the canvas and one pixel round it
-	}
-	workers := make([]worker, parallel.Workers())
-	for i := range workers {
-		c := newCanvas(w, band, ph.p.Rice.BlurPx)
-		workers[i] = worker{c, make([]colour, (w+2*c.halo+2)*(band+2*c.halo+2))}
-	}
-	each((h+band-1)/band, func(of, b int) {
-		c := &workers[of]
-		c.place(image.Rect(0, b*band, w, min(h, (b+1)*band)))
-		rays := c.outer.Inset(-1)
+	size, band := image.Pt(ph.p.Width, ph.p.Height), image.Pt(ph.p.Width, 64)
+	return render(size, band, &ph.p.Rice, [3]float32{1, 1, 1}, 1<<20, func(c *canvas, _ int) {
+		rays := c.outer.Inset(-1) // one to each pixel of the canvas and one pixel round it
 		stride := rays.Dx()
-		for y := range rays.Dy() {
-			for x := range stride {
-				c.centre[y*stride+x] = ph.colourAt(float64(rays.Min.X+x), float64(rays.Min.Y+y))
+		centre := make([]colour, 0, stride*rays.Dy())
+		for y := rays.Min.Y; y < rays.Max.Y; y++ {
+			for x := rays.Min.X; x < rays.Max.X; x++ {
+				centre = append(centre, ph.colourAt(float64(x), float64(y)))
 			}
 		}
-		i := 0
-		for y := range c.outer.Dy() {
-			for x := range c.w {
-				at := (y+1)*stride + x + 1
-				s := c.centre[at]
-				if edged(c.centre, at, stride) {
-					s = colour{}
-					// A turned square: four different rows and columns.
-					for _, o := range [4][2]float64{{-0.375, -0.125}, {0.125, -0.375}, {0.375, 0.125}, {-0.125, 0.375}} {
-						for k, v := range ph.colourAt(float64(c.outer.Min.X+x)+o[0], float64(c.outer.Min.Y+y)+o[1]) {
-							s[k] += v / 4
-						}
+		c.pixels(c.outer, func(i, x, y int) {
+			at := (y-rays.Min.Y)*stride + x - rays.Min.X
+			s := centre[at]
+			if edged(centre, at, stride) {
+				s = colour{}
+				// A turned square: four different rows and columns.
+				for _, o := range [4][2]float64{{-0.375, -0.125}, {0.125, -0.375}, {0.375, 0.125}, {-0.125, 0.375}} {
+					for k, v := range ph.colourAt(float64(x)+o[0], float64(y)+o[1]) {
+						s[k] += v / 4
 					}
 				}
-				copy(c.pix[i:], s[:])
-				i += 3
 			}
-		}
-		c.develop(img, &ph.p.Rice, [3]float32{1, 1, 1}, stream(ph.p.Rice.Seed, streamNoise, 1<<20+b))
+			copy(c.pix[i:], s[:])
+		})
 	})
-	return img
 }
