@@ -28,7 +28,7 @@ const (
 
 func (s *scene) brush(k *piece) *brush {
 	b := &brush{k: k, length: k.body.length(), ground: s.light.ground}
-	b.limb = s.p.Limb * lerp(1, s.rim+k.paint.rim, s.p.Natural)
+	b.limb = s.p.Limb * lerp(1, s.light.rim+k.paint.rim, s.p.Natural)
 	b.sin, b.cos = math.Sincos(k.turn)
 	lamp := s.light.lamp
 	b.light = point{X: lamp.X*b.cos + lamp.Y*b.sin, Y: lamp.Y*b.cos - lamp.X*b.sin}

@@ -79,10 +79,10 @@ type tile struct {
 
 // tray fills the tile with the lit tray.
 func (t *tile) tray() {
-	l := &t.s.light
+	l, mm := &t.s.light, 1/t.s.p.pxPerMM()
 	t.pixels(t.outer, func(i, x, y int) {
 		fx, fy := middle(x, y)
-		c := l.ground.times(float32(l.at(fx, fy) * l.texture(fx, fy)))
+		c := l.ground.times(float32(l.at(fx, fy) * l.texture(fx*mm, fy*mm)))
 		copy(t.pix[i:], c[:])
 	})
 }

@@ -57,20 +57,14 @@ func wobble(seed uint64, t float64) float64 {
 // the curve does not part p into just two pieces.
 func (f *fracture) cut(p []point) ([]point, bool) {
 	n := len(p)
-	stay := make([]bool, n)
-	changes, start := 0, -1
+	stays := func(i int) bool { return f.side(p[(i+n)%n]) > 0 }
+	var starts []int // of runs of corners that stay
 	for i := range p {
-		stay[i] = f.side(p[i]) > 0
-	}
-	for i := range p {
-		if stay[i] != stay[(i+1)%n] {
-			changes++
-			if !stay[i] {
-				start = (i + 1) % n
-			}
+		if stays(i) && !stays(i-1) {
+			starts = append(starts, i)
 		}
 	}
-	if changes != 2 {
+	if len(starts) != 1 {
 		return nil, false
 	}
 	meet := func(in, out point) float64 { // where the side from in to out meets the curve
@@ -86,13 +80,13 @@ func (f *fracture) cut(p []point) ([]point, bool) {
 		}
 		return f.own(q).Y
 	}
-	kept := make([]point, 0, n+40)
-	i := start
-	for ; stay[i]; i = (i + 1) % n {
-		kept = append(kept, p[i])
+	var kept []point
+	i := starts[0]
+	for ; stays(i); i++ {
+		kept = append(kept, p[i%n])
 	}
-	f.from = meet(kept[len(kept)-1], p[i])
-	f.to = meet(kept[0], p[(start+n-1)%n])
+	f.from = meet(kept[len(kept)-1], p[i%n])
+	f.to = meet(kept[0], p[(starts[0]+n-1)%n])
 	step := 0.12
 	if f.rough > 0 {
 		step = 0.04

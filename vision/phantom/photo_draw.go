@@ -31,10 +31,9 @@ type photograph struct {
 	sheet  card.Rect // on the card
 	field  card.Rect
 
-	discs   *grid[disc]
-	solids  *grid[*solid]
-	lamp    [3]float64
-	lampTop float64
+	discs  *grid[disc]
+	solids *grid[*solid]
+	lamp   [3]float64 // the near one
 }
 
 // A disc is a mark's code and rings, or a dot.
@@ -64,12 +63,6 @@ func newPhotograph(p Photo, s *scene) *photograph {
 	}
 	ph.view = newView(&p, kernel.Point{X: aim.X + p.AimX, Y: aim.Y + p.AimY})
 	ph.lamp = [3]float64{aim.X - 220, aim.Y - 160, 420}
-	for y := -150.0; y <= 400; y += 10 {
-		for x := -150.0; x <= 350; x += 10 {
-			ph.lampTop = max(ph.lampTop, ph.lampAt(x, y))
-		}
-	}
-
 	around := box{
 		min(ph.sheet.X0, ph.field.X0), min(ph.sheet.Y0, ph.field.Y0),
 		max(ph.sheet.X1, ph.field.X1), max(ph.sheet.Y1, ph.field.Y1),
@@ -95,18 +88,13 @@ func newPhotograph(p Photo, s *scene) *photograph {
 	return ph
 }
 
-// lampAt is the light of the near lamp: falling with the square of the
-// distance and with the slant.
-func (ph *photograph) lampAt(x, y float64) float64 {
-	d2 := sq(x-ph.lamp[0]) + sq(y-ph.lamp[1]) + sq(ph.lamp[2])
-	return ph.lamp[2] / (d2 * math.Sqrt(d2))
-}
-
 // light is the share of the full light at a place of the card.
 func (ph *photograph) light(x, y float64) float64 {
 	v := 1.0
 	if ph.p.Lamp > 0 {
-		v = 1 - ph.p.Lamp + ph.p.Lamp*ph.lampAt(x, y)/ph.lampTop
+		// Falling with the square of the distance and with the slant, 1 below it.
+		d2 := 1 + (sq(x-ph.lamp[0])+sq(y-ph.lamp[1]))/sq(ph.lamp[2])
+		v = 1 - ph.p.Lamp + ph.p.Lamp/(d2*math.Sqrt(d2))
 	}
 	if ph.p.ShadowDepth > 0 {
 		edge := lerp(ph.p.ShadowTopMM, ph.p.ShadowBottomMM, y/ph.layout.H)
@@ -189,9 +177,8 @@ func (ph *photograph) tray(x, y float64) colour {
 	if !ph.p.Beside && ph.p.OpenRimMM == 0 && ph.p.Rice.Tray == TrayBlack {
 		return blackness // printed
 	}
-	px := ph.s.p.pxPerMM()
 	l := &ph.s.light
-	return l.ground.times(float32(l.texture((x-ph.field.X0)*px, (y-ph.field.Y0)*px)))
+	return l.ground.times(float32(l.texture(x-ph.field.X0, y-ph.field.Y0)))
 }
 
 // ink tells whether a place lies on the disc or mark, and whether it is black.

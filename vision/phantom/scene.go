@@ -9,7 +9,6 @@ type scene struct {
 	pieces []*piece // those that the picture's edge cuts and things too; what is drawn later lies on top
 	w, h   int
 	light  lighting
-	rim    float64 // of the picture: 1 dark rims, -1 bright ones
 }
 
 func (p Params) scene() (*scene, error) {
