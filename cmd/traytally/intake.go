@@ -334,8 +334,8 @@ func (w *intake) report(ctx context.Context, rec *samples.Record, photo func(*sa
 	if err != nil {
 		return nil, err
 	}
-	path := func(ending string) string { return filepath.Join(w.out, name+"."+ending) }
-	if !slices.ContainsFunc(w.reports, func(ending string) bool { return !wholeReport(path(ending), rec, w.words) }) {
+	path := filepath.Join(w.out, name)
+	if !slices.ContainsFunc(w.reports, func(ending string) bool { return !wholeReport(path+"."+ending, rec, w.words) }) {
 		return nil, nil
 	}
 	in, err := reportInput(ctx, w.register, rec, photo)
