@@ -13,7 +13,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"sync"
 	"time"
 	"unicode/utf8"
 
@@ -175,7 +174,7 @@ func runBench(ctx context.Context, o benchOptions, u *ui) error {
 	s.w.begins = s.begins
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
-	d := &desk{o: o, s: s, changed: make(chan struct{}, 1)}
+	d := &desk{o: o, s: s, changed: make(chan string, 1000)}
 	page, err := bench.New(d.lab(), place.Options)
 	if err != nil {
 		return err
@@ -206,25 +205,15 @@ func runBench(ctx context.Context, o benchOptions, u *ui) error {
 type desk struct {
 	o       benchOptions
 	s       *watcher
-	changed chan struct{} // wakes rewrite
-	mu      sync.Mutex
-	codes   []string // of samples whose files are to be written anew
+	changed chan string // codes of samples whose files are to be written anew
 }
 
 func (d *desk) lab() bench.Lab {
 	return bench.Lab{
 		Folder: filepath.Base(absOr(d.o.folder)), Version: pipeline.Version, Register: d.s.w.register, News: d.s.news,
 		Find: d.find, Take: d.take, Report: d.report, Label: d.label,
-		Changed: func(code string) {
-			d.mu.Lock()
-			d.codes = append(d.codes, code)
-			d.mu.Unlock()
-			select {
-			case d.changed <- struct{}{}:
-			default:
-			}
-		},
-		Log: func(err error) { d.s.u.warn("the page: "+err.Error(), hintOf(err)) },
+		Changed: func(code string) { d.changed <- code },
+		Log:     func(err error) { d.s.u.warn("the page: "+err.Error(), hintOf(err)) },
 	}
 }
 
@@ -233,31 +222,20 @@ func (d *desk) rewrite(ctx context.Context) error {
 	for {
 		select {
 		case <-ctx.Done():
-			return nil
-		case <-d.changed:
-		}
-		d.mu.Lock()
-		codes := d.codes
-		d.codes = nil
-		d.mu.Unlock()
-		slices.Sort(codes)
-		for _, code := range slices.Compact(codes) {
+			return nil // the next start writes what is missing
+		case code := <-d.changed:
 			rec, err := d.s.w.register.Get(ctx, code, 0)
 			if err == nil {
 				var noPDF error
-				if noPDF, err = d.s.w.report(ctx, rec, d.photo); noPDF != nil {
-					d.s.u.warn(noPDF.Error()+": no PDF is written", hintOf(noPDF))
-				}
+				noPDF, err = d.s.w.report(ctx, rec, d.photo)
+				tellNoPDF(d.s.u, noPDF)
 			}
-			if ctx.Err() != nil {
-				return nil // the next start writes what is missing
-			}
-			if err != nil {
+			if err != nil && ctx.Err() == nil {
 				d.s.u.warn("the report of "+code+" was not written: "+err.Error(), hintOf(err))
 			}
+			d.s.stale.Store(true)
+			d.s.look()
 		}
-		d.s.stale.Store(true)
-		d.s.look()
 	}
 }
 

@@ -5,7 +5,6 @@ import (
 	"io"
 	"os"
 	"slices"
-	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -75,8 +74,7 @@ func runGrade(ctx context.Context, o gradeOptions, u *ui) error {
 		}
 		summary(w, sample.Result, o.out)
 		if measured != nil {
-			before := samples.Row{BrokenMass: measured.BrokenMass, Untold: measured.Untold, TradeClass: measured.Outcome}
-			paragraph(w, "Kernels were corrected by "+plain(o.corrections)+"; as measured "+strings.Replace(brokenText(&before), "  ", ", ", 1)+".")
+			paragraph(w, "Kernels were corrected by "+plain(o.corrections)+"; as measured "+measuredText(measured)+".")
 		}
 	}, files...); err != nil {
 		undo()

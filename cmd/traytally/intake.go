@@ -89,8 +89,13 @@ func (o *outcome) warn(u *ui) {
 	if o.State == stateRefused || o.Hint != "" {
 		u.warn(o.Reason, o.Hint)
 	}
-	if o.noPDF != nil {
-		u.warn(o.noPDF.Error()+": no PDF is written", hintOf(o.noPDF))
+	tellNoPDF(u, o.noPDF)
+}
+
+// tellNoPDF says why there is no PDF of a report, if there is none.
+func tellNoPDF(u *ui, err error) {
+	if err != nil {
+		u.warn(err.Error()+": no PDF is written", hintOf(err))
 	}
 }
 

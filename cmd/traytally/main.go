@@ -49,14 +49,7 @@ func runRoot(ctx context.Context, root *cobra.Command, args []string, u *ui) (co
 	root.SetArgs(args)
 	// What goes wrong before a command starts its work is the command line.
 	started := false
-	each(root, func(cmd *cobra.Command) {
-		if work := cmd.RunE; work != nil {
-			cmd.RunE = func(cmd *cobra.Command, args []string) error {
-				started = true
-				return work(cmd, args)
-			}
-		}
-	})
+	root.PersistentPreRun = func(*cobra.Command, []string) { started = true }
 	out := &checkedWriter{w: u.out}
 	u.out = out
 	root.SetOut(silent{out})
@@ -99,22 +92,22 @@ func newRoot(u *ui) *cobra.Command {
 	root.SetHelpTemplate(helpTemplate)
 	root.SetUsageTemplate(strings.ReplaceAll(root.UsageTemplate(), ".FlagUsages", ".FlagUsagesWrapped 80"))
 	root.AddGroup(
-		&cobra.Group{ID: groupWork, Title: "Work on samples:"},
-		&cobra.Group{ID: groupHelp, Title: "Practice and help:"},
+		&cobra.Group{ID: "work", Title: "Work on samples:"},
+		&cobra.Group{ID: "help", Title: "Practice and help:"},
 	)
-	root.SetCompletionCommandGroupID(groupHelp)
+	root.SetCompletionCommandGroupID("help")
 	add := func(group string, commands ...*cobra.Command) {
 		for _, c := range commands {
 			c.GroupID = group
 			root.AddCommand(c)
 		}
 	}
-	add(groupWork, newGradeCommand(u), newBatchCommand(u), newWatchCommand(u), newBenchCommand(u), newLogCommand(u), newReportCommand(u), newLabelCommand(u),
+	add("work", newGradeCommand(u), newBatchCommand(u), newWatchCommand(u), newBenchCommand(u), newLogCommand(u), newReportCommand(u), newLabelCommand(u),
 		newVerifyCommand(u), newSettleCommand(u), newAgreeCommand(u), newPlanCommand(u), newTuneCommand(u), newYieldCommand(u), newStagesCommand(u),
 		newBlendCommand(u), newSorterCommand(u), newCardCommand(u), newCalibrateCommand(u))
 	help := newHelpCommand(u)
 	root.SetHelpCommand(help)
-	add(groupHelp, newStandardsCommand(u), newPhantomCommand(), newSchemaCommand(u), newVersionCommand(u), help)
+	add("help", newStandardsCommand(u), newPhantomCommand(), newSchemaCommand(u), newVersionCommand(u), help)
 	each(root, func(cmd *cobra.Command) {
 		if cmd.Args == nil {
 			cmd.Args = noArgs
@@ -124,12 +117,6 @@ func newRoot(u *ui) *cobra.Command {
 	})
 	return root
 }
-
-// Groups of commands in the help.
-const (
-	groupWork = "work"
-	groupHelp = "help"
-)
 
 // helpTemplate is cobra's own with the topics and the exit codes below it.
 var helpTemplate = `{{with (or .Long .Short)}}{{. | trimTrailingWhitespaces}}

@@ -157,10 +157,15 @@ func standing(r *samples.Row) (out []string) {
 		out = append(out, "withdrawn, does not count")
 	}
 	if m := r.AsMeasured; m != nil {
-		before := samples.Row{BrokenMass: m.BrokenMass, Untold: m.Untold, TradeClass: m.Outcome}
-		out = append(out, fmt.Sprintf("%s corrected by %s; as measured %s", count(r.Corrected, "kernel", "kernels"), strings.Join(r.By, ", "), strings.Replace(brokenText(&before), "  ", ", ", 1)))
+		out = append(out, fmt.Sprintf("%s corrected by %s; as measured %s", count(r.Corrected, "kernel", "kernels"), strings.Join(r.By, ", "), measuredText(m)))
 	}
 	return out
+}
+
+// measuredText says the broken share and the outcome without corrections.
+func measuredText(m *samples.AsMeasured) string {
+	before := samples.Row{BrokenMass: m.BrokenMass, Untold: m.Untold, TradeClass: m.Outcome}
+	return strings.Replace(brokenText(&before), "  ", ", ", 1)
 }
 
 // tellStanding says it in lines of their own, each with the sample's code.

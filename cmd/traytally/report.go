@@ -207,7 +207,16 @@ func reportInput(ctx context.Context, g *samples.Register, rec *samples.Record, 
 func gradeCommand(rec *samples.Record) string {
 	s := &rec.Settings
 	words := []string{"traytally", "grade"}
-	add := func(w ...string) { words = append(words, w...) }
+	flag := func(name, value string) {
+		if value != "" {
+			words = append(words, name, value)
+		}
+	}
+	positive := func(name string, v float64) {
+		if v > 0 {
+			flag(name, number(v, -1))
+		}
+	}
 	file := func(path string) string { // a name that is no flag
 		if base := filepath.Base(path); strings.HasPrefix(base, "-") {
 			return "./" + base
@@ -215,7 +224,7 @@ func gradeCommand(rec *samples.Record) string {
 		return filepath.Base(path)
 	}
 	for _, p := range rec.Pictures {
-		add(file(p.Path))
+		words = append(words, file(p.Path))
 	}
 	var m vision.Method
 	if json.Unmarshal(s.Measuring, &m) != nil {
@@ -223,46 +232,36 @@ func gradeCommand(rec *samples.Record) string {
 	}
 	switch {
 	case m.Profile != nil:
-		add("--scale-profile", m.Device)
+		flag("--scale-profile", m.Device)
 	case m.PxPerMM > 0:
-		add("--scale", strconv.FormatFloat(m.PxPerMM, 'g', -1, 64))
+		flag("--scale", strconv.FormatFloat(m.PxPerMM, 'g', -1, 64))
 	}
-	if m.CoinMM > 0 {
-		add("--coin", number(m.CoinMM, -1))
+	positive("--coin", m.CoinMM)
+	if m.Card != vision.CardAuto {
+		flag("--card", string(m.Card))
 	}
-	if m.Card != "" && m.Card != vision.CardAuto {
-		add("--card", string(m.Card))
-	}
-	if m.Ruler > 0 {
-		add("--card-ruler", number(m.Ruler, -1))
-	}
+	positive("--card-ruler", m.Ruler)
 	if r := m.Colour.GreyPatch; !r.Empty() {
-		add("--grey", fmt.Sprintf("%d,%d,%d,%d", r.Min.X, r.Min.Y, r.Dx(), r.Dy()))
-		if m.Colour.GreyY > 0 {
-			add("--grey-percent", number(m.Colour.GreyY*100, -1))
-		}
+		flag("--grey", fmt.Sprintf("%d,%d,%d,%d", r.Min.X, r.Min.Y, r.Dx(), r.Dy()))
+		positive("--grey-percent", m.Colour.GreyY*100)
 	}
 	if s.Params.Measure != grading.Caliper {
-		add("--length", string(s.Params.Measure))
+		flag("--length", string(s.Params.Measure))
 	}
-	if s.Params.WholeLengthMM > 0 {
-		add("--whole-length", number(s.Params.WholeLengthMM, -1))
-	}
+	positive("--whole-length", s.Params.WholeLengthMM)
 	for _, p := range rec.Reference {
-		add("--whole-from", file(p.Path))
+		flag("--whole-from", file(p.Path))
 	}
 	if s.ColourProfile != nil && s.ColourProfile.Name != grading.DefaultProfile().Name {
-		add("--profile", "PROFILE.yaml")
+		flag("--profile", "PROFILE.yaml")
 	}
 	if s.Contract != "" {
-		add("--contract", "CONTRACT.yaml")
+		flag("--contract", "CONTRACT.yaml")
 	}
-	if s.Standard != "" { // of a contract for several kinds of rice, the one
-		add("--standard", s.Standard)
-	}
+	flag("--standard", s.Standard) // of a contract for several kinds of rice, the one
 	if s.Standard != "" && rec.Facts.Sheet != nil {
 		for _, entry := range rec.Facts.Sheet.Entries() {
-			add("--found", entry)
+			flag("--found", entry)
 		}
 	}
 	for i, w := range words {
