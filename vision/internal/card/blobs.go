@@ -1,6 +1,7 @@
 package card
 
 import (
+	"bytes"
 	"math"
 
 	"traytally/vision/internal/pixel"
@@ -26,7 +27,7 @@ type run struct{ x0, x1, blob int32 }
 // the pixel left of a region's first one, in the order of reading, belongs to
 // the region around it. Of a picture with a change of colour at more than every
 // fourth pixel, which is no picture of a card, nothing is returned.
-func blobs(dark []bool, w, h int) []blob {
+func blobs(dark []uint8, w, h int) []blob {
 	var runs []run
 	var same pixel.Forest // runs of one blob
 	rows := make([]int, h+1)
@@ -35,8 +36,10 @@ func blobs(dark []bool, w, h int) []blob {
 		row := dark[y*w : (y+1)*w]
 		for x := 0; x < w; {
 			x0 := x
-			for x < w && row[x] == row[x0] {
-				x++
+			if next := bytes.IndexByte(row[x:], 1-row[x]); next >= 0 {
+				x += next
+			} else {
+				x = w
 			}
 			runs = append(runs, run{int32(x0), int32(x), 0})
 			same = append(same, int32(len(same)))
@@ -51,13 +54,13 @@ func blobs(dark []bool, w, h int) []blob {
 		i := above
 		for j := here; j < len(runs); j++ {
 			b := runs[j]
-			black := row[b.x0]
+			black := row[b.x0] == 1
 			for i < here && runs[i].x1 < b.x0 {
 				i++
 			}
 			for k := i; k < here && runs[k].x0 <= b.x1; k++ {
 				a := runs[k]
-				if dark[(y-1)*w+int(a.x0)] == black && (black || a.x0 < b.x1 && b.x0 < a.x1) {
+				if dark[(y-1)*w+int(a.x0)] == row[b.x0] && (black || a.x0 < b.x1 && b.x0 < a.x1) {
 					same.Join(int32(k), int32(j))
 				}
 			}
@@ -73,7 +76,7 @@ func blobs(dark []bool, w, h int) []blob {
 			root := same.Find(int32(i))
 			if int(root) == i {
 				index[i] = int32(len(out))
-				b := blob{parent: -1, black: dark[y*w+int(r.x0)], x0: w, y0: y}
+				b := blob{parent: -1, black: dark[y*w+int(r.x0)] == 1, x0: w, y0: y}
 				if r.x0 > 0 {
 					b.parent = int(runs[i-1].blob)
 				}

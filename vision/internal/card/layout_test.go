@@ -10,6 +10,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
+
+	"traytally/vision/internal/pixel"
 )
 
 // Whatever way two marks are turned or mirrored, six sectors or more tell them
@@ -132,10 +134,10 @@ func TestBlobs(t *testing.T) {
 		".#...#....",
 		".#####..#.",
 	}
-	var dark []bool
+	var dark []uint8
 	for _, row := range picture {
 		for _, c := range row + strings.Repeat(".", 10) {
-			dark = append(dark, c == '#')
+			dark = append(dark, pixel.Bit(c == '#'))
 		}
 	}
 	bs := blobs(dark, 20, len(picture))
@@ -154,10 +156,10 @@ func TestBlobs(t *testing.T) {
 	require.Nil(t, blobs(chequer(40, 40), 40, 40), "every pixel another blob")
 }
 
-func chequer(w, h int) []bool {
-	out := make([]bool, w*h)
+func chequer(w, h int) []uint8 {
+	out := make([]uint8, w*h)
 	for i := range out {
-		out[i] = (i%w+i/w)%2 == 0
+		out[i] = pixel.Bit((i%w+i/w)%2 == 0)
 	}
 	return out
 }
@@ -166,10 +168,10 @@ func chequer(w, h int) []bool {
 func TestMomentsOfEllipse(t *testing.T) {
 	const w, h = 120, 90
 	a, b := 40.0, 25.0
-	dark := make([]bool, w*h)
+	dark := make([]uint8, w*h)
 	for i := range dark {
 		x, y := float64(i%w)-60, float64(i/w)-45
-		dark[i] = x*x/(a*a)+y*y/(b*b) < 1
+		dark[i] = pixel.Bit(x*x/(a*a)+y*y/(b*b) < 1)
 	}
 	e := blobs(dark, w, h)[1]
 	c, xx, xy, yy := e.moments()

@@ -69,9 +69,9 @@ func FindObject(ctx context.Context, p Pixels) (*Object, error) {
 		}
 	}
 	onDark := 2*bright < n
-	mask := make([]bool, len(s.v))
+	mask := make([]uint8, len(s.v))
 	for i, v := range s.v {
-		mask[i] = (v > limit) == onDark
+		mask[i] = pixel.Bit((v > limit) == onDark)
 	}
 	bs := blobs(mask, s.w, s.h)
 	// What lies within a region belongs to it: relief, print, holes.
