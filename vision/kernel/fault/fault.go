@@ -2,7 +2,10 @@
 // mend. It imports nothing but the standard library.
 package fault
 
-import "errors"
+import (
+	"errors"
+	"strings"
+)
 
 // A Kind says what of the user's is at fault; exit codes follow from it.
 type Kind uint8
@@ -35,6 +38,15 @@ func (e *Error) Error() string {
 
 // Unwrap returns the cause.
 func (e *Error) Unwrap() error { return e.Err }
+
+// List names what there is to choose from, for a hint.
+func List[T ~string](choice ...T) string {
+	names := make([]string, len(choice))
+	for i, c := range choice {
+		names[i] = string(c)
+	}
+	return strings.Join(names, ", ")
+}
 
 // Of returns the first Error that err is or wraps, or nil.
 func Of(err error) *Error {
