@@ -23,9 +23,9 @@ import (
 //go:embed *.yaml
 var embedded embed.FS
 
-// maxFileBytes caps a contract file: the longest embedded edition is well
-// under a tenth of it.
-const maxFileBytes = 1 << 20
+// MaxFileBytes caps a contract file or a sample sheet: the longest embedded
+// edition is well under a tenth of it.
+const MaxFileBytes = 1 << 20
 
 // A Problem is one thing wrong with a standard or contract file, at a place.
 type Problem struct {
@@ -153,17 +153,22 @@ func Lookup(code string) (*Standard, error) {
 // usable edition; with an error among them the edition is nil. err is set
 // where the file cannot be read at all.
 func LoadContract(path string) (*Edition, Problems, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, nil, err
-	}
-	defer f.Close()
-	data, err := io.ReadAll(io.LimitReader(f, maxFileBytes+1))
+	data, err := ReadFile(path)
 	if err != nil {
 		return nil, nil, err
 	}
 	ed, problems := Parse(path, data)
 	return ed, problems, nil
+}
+
+// ReadFile reads a file, up to one byte more than MaxFileBytes.
+func ReadFile(path string) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	return io.ReadAll(io.LimitReader(f, MaxFileBytes+1))
 }
 
 // Parse decodes and checks one file. Unknown and doubled keys are refused.
@@ -204,10 +209,10 @@ func decode(name string, data []byte, into any) (*ast.File, Problems) {
 	if len(bytes.TrimSpace(data)) == 0 {
 		return fail(0, 0, "the file is empty", "")
 	}
-	if bytes.IndexByte(data, 0) >= 0 || len(data) <= maxFileBytes && !utf8.Valid(data) {
+	if bytes.IndexByte(data, 0) >= 0 || len(data) <= MaxFileBytes && !utf8.Valid(data) {
 		return fail(0, 0, "not a text file", "save it as UTF-8 text")
 	}
-	if len(data) > maxFileBytes {
+	if len(data) > MaxFileBytes {
 		return fail(0, 0, "more than 1 MiB", "this is not the kind of file that is wanted here")
 	}
 	tree, err := parser.ParseBytes(data, 0)
