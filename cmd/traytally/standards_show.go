@@ -210,11 +210,11 @@ func boundWord(b standards.Bound) string {
 }
 
 func limitCell(l standards.Limit) string {
-	cell := standards.FormatNumber(l.Value)
-	if l.Round.Mode != "none" && l.Round.Mode != "" && l.Basis != standards.ByWords {
-		cell = fmt.Sprintf("%.*f", l.Round.Digits, l.Value)
-	}
-	if l.Basis == standards.YesNo {
+	cell := l.Round.Format(l.Value)
+	switch l.Basis {
+	case standards.ByWords:
+		cell = standards.FormatNumber(l.Value)
+	case standards.YesNo:
 		cell = "none"
 	}
 	return cell + limitMarks[l.Mark]

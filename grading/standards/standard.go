@@ -5,6 +5,7 @@ import (
 	"math"
 	"path"
 	"slices"
+	"strconv"
 	"strings"
 	"unicode"
 
@@ -109,7 +110,7 @@ type Rule struct {
 // 0.35 and 2.45 round up to 0.4 and 2.5 under half_up although their binary
 // forms lie a hair below (7 CFR 868.308(a) gives both as its examples).
 func (r Rule) Round(x float64) float64 {
-	if r.Mode == "none" || r.Mode == "" {
+	if !r.rounds() {
 		return x
 	}
 	const hair = 1e-9 // far above binary error, far below any figure's meaning
@@ -120,6 +121,24 @@ func (r Rule) Round(x float64) float64 {
 		n--
 	}
 	return math.Copysign(n/p, x)
+}
+
+func (r Rule) rounds() bool { return r.Mode != "none" && r.Mode != "" }
+
+// Format writes a limit with the decimals that are kept.
+func (r Rule) Format(limit float64) string {
+	if r.rounds() {
+		return strconv.FormatFloat(limit, 'f', r.Digits, 64)
+	}
+	return FormatNumber(limit)
+}
+
+// Slack is the half of the last decimal that is kept, 0 where none is rounded to.
+func (r Rule) Slack() float64 {
+	if r.rounds() {
+		return 0.5 * math.Pow(10, -float64(r.Digits))
+	}
+	return 0
 }
 
 // A Mark says how far the text behind a limit was read.

@@ -169,9 +169,6 @@ type Interval struct {
 	LoIncluded, HiIncluded bool
 }
 
-// Everything is the interval without bounds.
-var Everything = Interval{Lo: math.Inf(-1), Hi: math.Inf(1)}
-
 // boundSlack is the relative slack of a comparison with a bound, so that three
 // quarters on paper are three quarters after division in floating point.
 const boundSlack = 1e-9
