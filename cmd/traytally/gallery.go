@@ -43,14 +43,12 @@ type crops map[int]*vision.Crop
 
 // cropsOf cuts out of an open picture what a gallery may show of it.
 func cropsOf(p *vision.Picture, t *kernel.Tray, profile grading.Profile) (crops, error) {
-	trays := []kernel.Tray{*t}
-	trays[0].Kernels = slices.Clone(t.Kernels)
-	grading.Flag(trays, profile)
+	flagged, _ := grading.Flag([]kernel.Tray{*t}, profile)
 	var which []int
 	shown := map[kernel.Flag]int{}
-	for i := range trays[0].Kernels {
+	for i := range flagged[0].Kernels {
 		wanted := false
-		for _, f := range trays[0].Kernels[i].Flags {
+		for _, f := range flagged[0].Kernels[i].Flags {
 			if shown[f]++; shown[f] <= galleryMost {
 				wanted = true
 			}
@@ -59,7 +57,7 @@ func cropsOf(p *vision.Picture, t *kernel.Tray, profile grading.Profile) (crops,
 			which = append(which, i)
 		}
 	}
-	which = append(which, soundest(&trays[0])...)
+	which = append(which, soundest(&flagged[0])...)
 	list, err := vision.NewCrops(p, t, which)
 	if err != nil {
 		return nil, err

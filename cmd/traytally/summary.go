@@ -207,9 +207,9 @@ func lengthText(r *grading.Result) string {
 	case grading.FromStated:
 		return fmt.Sprintf("%.3f mm, as stated", ref.Length)
 	case grading.FromPicked:
-		return s + fmt.Sprintf(", %.0f picked kernels", ref.NUnbroken)
+		return s + fmt.Sprintf(", %.0f picked kernels", ref.N)
 	}
-	return s + fmt.Sprintf(", about %.0f unbroken kernels", ref.NUnbroken)
+	return s + fmt.Sprintf(", about %.0f unbroken kernels", ref.N)
 }
 
 // lengthsText gives the range and the middle of the lengths of the rice.

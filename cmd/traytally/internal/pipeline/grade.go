@@ -33,13 +33,13 @@ func (s *Settings) Grade(ctx context.Context, files []*Source, sheet *grading.Sh
 	if err != nil {
 		return nil, err
 	}
-	g := &Sample{Trays: trays, Pictures: Pictures(files), settings: s}
+	g := &Sample{Pictures: Pictures(files), settings: s}
 	if err := refuseTwice(files, s.picked); err != nil {
 		return nil, err
 	}
 	params := s.recorded.Params
-	params.NotAssessed = grading.Flag(trays, s.profile)
-	if g.Result, err = grading.Analyse(trays, params); err != nil {
+	g.Trays, params.NotAssessed = grading.Flag(trays, s.profile)
+	if g.Result, err = grading.Analyse(g.Trays, params); err != nil {
 		if !strings.Contains(err.Error(), files[0].Name) {
 			err = fmt.Errorf("%s: %w", names(files), err)
 		}
