@@ -40,24 +40,21 @@ func runBatch(ctx context.Context, o *folderOptions, u *ui) error {
 	}
 	defer w.register.Close()
 
-	outcomes := make([]outcome, len(jobs))
 	done, graded := 0, 0
 	began := time.Now()
 	u.progress("%d samples", len(jobs))
-	err = w.each(ctx, jobs, func(i int, out outcome) error {
-		outcomes[i] = out
+	err = w.each(ctx, jobs, func(i int) error {
 		done++
-		if out.State != stateKnown {
+		if jobs[i].State != stateKnown {
 			graded++
 		}
-		out.warn(u)
-		u.progress("%d of %d samples%s, %s", done, len(jobs), pace(graded, len(jobs)-done, time.Since(began)), printed(jobs[i].pictures))
+		jobs[i].warn(u)
+		u.progress("%d of %d samples%s, %s", done, len(jobs), pace(graded, len(jobs)-done, time.Since(began)), printed(jobs[i].Pictures))
 		return nil
 	})
-	for _, out := range waiting {
-		out.warn(u)
+	for _, j := range waiting {
+		j.warn(u)
 	}
-	outcomes = append(outcomes, waiting...)
 	u.done()
 	if err == nil {
 		err = w.register.Present(ctx)
@@ -72,30 +69,31 @@ func runBatch(ctx context.Context, o *folderOptions, u *ui) error {
 		}
 		return err
 	}
-	files, err := w.summary(filepath.Base(absOr(o.folder)), outcomes, 0)
+	jobs = append(jobs, waiting...)
+	files, err := w.summary(filepath.Base(absOr(o.folder)), jobs, 0)
 	if err != nil {
 		return err
 	}
 	refused, worst := 0, exitInput
-	for _, out := range outcomes {
-		if out.State == stateRefused {
+	for _, j := range jobs {
+		if j.State == stateRefused {
 			refused++
-			if out.code == exitMemory {
+			if j.exit == exitMemory {
 				worst = exitMemory // the same picture may be measured elsewhere
 			}
 		}
 	}
 	doc := struct {
-		Schema   string    `json:"schema"`
-		Register string    `json:"register"`
-		Samples  []outcome `json:"samples"`
-	}{"traytally.batch/1", w.register.Where(), outcomes}
+		Schema   string `json:"schema"`
+		Register string `json:"register"`
+		Samples  []*job `json:"samples"`
+	}{"traytally.batch/1", w.register.Where(), jobs}
 	o.force = true // the outputs are the program's own
-	if err := u.answer(ctx, o.output, doc, func(out io.Writer) { batchTable(out, outcomes, w) }, files...); err != nil {
+	if err := u.answer(ctx, o.output, doc, func(out io.Writer) { batchTable(out, jobs, w) }, files...); err != nil {
 		return err
 	}
 	if refused > 0 {
-		u.say("error", fmt.Sprintf("%d of %d samples could not be graded", refused, len(outcomes)), "mend or scan again and run the same command again; with --again the same pictures are measured anew")
+		u.say("error", fmt.Sprintf("%d of %d samples could not be graded", refused, len(jobs)), "mend or scan again and run the same command again; with --again the same pictures are measured anew")
 		return &answer{worst}
 	}
 	return nil
@@ -121,44 +119,47 @@ func pace(graded, left int, t time.Duration) string {
 	return s
 }
 
-// batchTable prints the outcomes.
-func batchTable(w io.Writer, outcomes []outcome, wk *intake) {
+// batchTable prints what became of the jobs.
+func batchTable(w io.Writer, jobs []*job, wk *intake) {
 	t := newSampleTable(w)
 	n, untold := map[string]int{}, 0
-	for _, o := range outcomes {
-		n[o.State]++
-		if o.Sample == nil {
-			t.add(nil, printed(o.Pictures), o.State)
+	for _, j := range jobs {
+		n[j.State]++
+		if j.Sample == nil {
+			t.add(nil, printed(j.Pictures), j.State)
 			continue
 		}
-		if o.Sample.Untold {
+		if j.Sample.Untold {
 			untold++
 		}
 		said := []string{}
-		if o.State == stateKnown {
-			said = append(said, o.State)
+		if j.State == stateKnown {
+			said = append(said, j.State)
 		}
-		if o.Reason != "" && o.Hint == "" {
-			said = append(said, o.Reason)
+		if j.Reason != "" && j.Hint == "" {
+			said = append(said, j.Reason)
 		}
-		t.add(o.Sample, printed(o.Pictures), said...)
+		t.add(j.Sample, printed(j.Pictures), said...)
 	}
 	t.Render()
-	parted := false
-	for _, o := range outcomes {
-		if o.Sample == nil || len(standing(o.Sample)) == 0 {
-			continue
+	var changed strings.Builder
+	for _, j := range jobs {
+		if j.Sample != nil {
+			tellStanding(&changed, j.Sample, "")
 		}
-		if !parted {
-			fmt.Fprintln(w)
-			parted = true
+	}
+	if changed.Len() > 0 {
+		fmt.Fprintf(w, "\n%s", &changed)
+	}
+	for _, j := range jobs {
+		for i, doubt := range j.warnings {
+			if i == 0 {
+				fmt.Fprintf(w, "\n%s:\n", plain(j.Sample.Code))
+			}
+			paragraph(w, "- "+plain(warningText(doubt)))
 		}
-		tellStanding(w, o.Sample, "")
 	}
-	for _, o := range outcomes {
-		o.tellWarnings(w)
-	}
-	fmt.Fprintf(w, "\n%s: %d graded, %d registered before, %d not graded.\n", count(len(outcomes), "sample", "samples"), n[stateGraded], n[stateKnown], n[stateRefused])
+	fmt.Fprintf(w, "\n%s: %d graded, %d registered before, %d not graded.\n", count(len(jobs), "sample", "samples"), n[stateGraded], n[stateKnown], n[stateRefused])
 	if untold > 0 {
 		fmt.Fprintf(w, "%s without a whole-kernel length: whole against broken is not told.\n", count(untold, "sample", "samples"))
 	}

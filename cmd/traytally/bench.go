@@ -335,33 +335,33 @@ func (s *watcher) waits(pictures []string) {
 // ended reports whether something became of a picture, so that one that comes
 // under its name is a new one.
 func (s *watcher) ended(name string) bool {
-	for _, out := range s.done {
-		if slices.Contains(fileNames(out.Pictures), name) {
+	for _, j := range s.done {
+		if slices.Contains(fileNames(j.Pictures), name) {
 			return true
 		}
 	}
 	return false
 }
 
-func (s *watcher) begins(j job) {
-	s.news.Put(bench.Item{Pictures: fileNames(j.pictures), State: bench.Measuring})
+func (s *watcher) begins(j *job) {
+	s.news.Put(bench.Item{Pictures: fileNames(j.Pictures), State: bench.Measuring})
 }
 
 // tell tells what became of a sample.
-func (s *watcher) tell(out outcome) {
-	names := fileNames(out.Pictures)
+func (s *watcher) tell(j *job) {
+	names := fileNames(j.Pictures)
 	if len(names) > 1 {
 		for _, n := range names {
 			s.news.Drop([]string{n})
 		}
 	}
 	switch {
-	case out.State == stateRefused:
-		s.news.Put(bench.Item{Pictures: names, State: bench.Refused, Reason: out.Reason, Hint: out.Hint})
-	case out.State == stateGraded:
-		s.news.Graded(names, out.Sample.Code, out.good)
-	case out.Reason != "":
-		s.news.Put(bench.Item{Pictures: names, State: bench.Copy, Reason: out.Reason, Hint: out.Hint, Code: out.Sample.Code})
+	case j.State == stateRefused:
+		s.news.Put(bench.Item{Pictures: names, State: bench.Refused, Reason: j.Reason, Hint: j.Hint})
+	case j.State == stateGraded:
+		s.news.Graded(names, j.Sample.Code, j.good)
+	case j.Reason != "":
+		s.news.Put(bench.Item{Pictures: names, State: bench.Copy, Reason: j.Reason, Hint: j.Hint, Code: j.Sample.Code})
 	default:
 		s.news.Drop(names)
 	}

@@ -146,14 +146,14 @@ func (o *folderOptions) listed() ([]samples.Listed, error) {
 
 // jobs makes the samples out of the pictures that are there and the list.
 // waiting are the listed samples of which a picture is not there yet.
-func (o *folderOptions) jobs(names []string, list []samples.Listed) (jobs []job, waiting []outcome) {
+func (o *folderOptions) jobs(names []string, list []samples.Listed) (jobs, waiting []*job) {
 	there := map[string]bool{}
 	for _, n := range names {
 		there[n] = true
 	}
 	taken := map[string]bool{}
 	for _, l := range list {
-		j := job{code: l.Code, facts: l.Facts}
+		j := &job{code: l.Code, facts: l.Facts}
 		var missing []string
 		for _, p := range l.Pictures {
 			p = filepath.Clean(p)
@@ -165,19 +165,18 @@ func (o *folderOptions) jobs(names []string, list []samples.Listed) (jobs []job,
 			if _, err := os.Stat(path); !there[p] && err != nil {
 				missing = append(missing, p)
 			}
-			j.pictures = append(j.pictures, path)
+			j.Pictures = append(j.Pictures, path)
 		}
 		if missing == nil {
 			jobs = append(jobs, j)
 			continue
 		}
-		out := outcome{Pictures: j.pictures}
-		out.refuse(fmt.Sprintf("%s: stands in row %d of the list and is not there yet", strings.Join(missing, ", "), l.Line), "scan it, or correct its name in the list")
-		waiting = append(waiting, out)
+		j.refuse(fmt.Sprintf("%s: stands in row %d of the list and is not there yet", strings.Join(missing, ", "), l.Line), "scan it, or correct its name in the list")
+		waiting = append(waiting, j)
 	}
 	for _, n := range names {
 		if !taken[n] {
-			jobs = append(jobs, job{pictures: []string{filepath.Join(o.folder, n)}})
+			jobs = append(jobs, &job{Pictures: []string{filepath.Join(o.folder, n)}})
 		}
 	}
 	return jobs, waiting

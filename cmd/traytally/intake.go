@@ -34,32 +34,12 @@ type intake struct {
 	register *samples.Register
 	reports  []string // endings: html, pdf
 	words    *words.Words
-	out      string    // directory of the reports
-	again    bool      // measure again what was refused before
-	begins   func(job) // told of each that is measured; may be nil
+	out      string     // directory of the reports
+	again    bool       // measure again what was refused before
+	begins   func(*job) // told of each that is measured; may be nil
 	naming   sync.Mutex
 	names    map[string]string // of the reports' files, by the code
 	noPDF    map[string]bool   // samples whose PDF cannot be printed here, by the code
-}
-
-// A job is a sample to be graded and registered.
-type job struct {
-	code     string // empty: the register gives one
-	facts    samples.Facts
-	pictures []string
-	given    bench.Next // entered with a sample that is new and has no such facts
-}
-
-// entered returns code and facts of a sample that is new.
-func (j *job) entered() (string, samples.Facts) {
-	f := j.facts
-	for _, g := range []struct {
-		to   *string
-		text string
-	}{{&f.Lot, j.given.Lot}, {&f.Line, j.given.Line}, {&f.Party, j.given.Party}, {&f.Variety, j.given.Variety}} {
-		*g.to = cmp.Or(*g.to, g.text)
-	}
-	return cmp.Or(j.code, j.given.Code), f
 }
 
 // What became of a job.
@@ -69,8 +49,12 @@ const (
 	stateRefused = "not graded"
 )
 
-// An outcome is what became of a job.
-type outcome struct {
+// A job is a sample to be graded and registered, and what became of it.
+type job struct {
+	code  string // empty: the register gives one
+	facts samples.Facts
+	given bench.Next // entered with a sample that is new and has no such facts
+
 	Pictures []string `json:"pictures"`
 	State    string   `json:"state"`
 	// Reason says why a sample was not graded, or what is to be known of one
@@ -80,16 +64,37 @@ type outcome struct {
 	Sample   *samples.Row `json:"sample"` // null where it was not graded
 	warnings []grading.Warning
 	good     bool // nothing that it was judged by is broken
-	code     int  // exit code of the refusal
+	exit     int  // code of the refusal
 	noPDF    error
 }
 
-// warn tells what was wrong with a sample, if anything was.
-func (o *outcome) warn(u *ui) {
-	if o.State == stateRefused || o.Hint != "" {
-		u.warn(o.Reason, o.Hint)
+// entered returns code and facts of a sample that is new.
+func (j *job) entered() (string, samples.Facts) {
+	f := j.facts
+	f.Lot, f.Line = cmp.Or(f.Lot, j.given.Lot), cmp.Or(f.Line, j.given.Line)
+	f.Party, f.Variety = cmp.Or(f.Party, j.given.Party), cmp.Or(f.Variety, j.given.Variety)
+	return cmp.Or(j.code, j.given.Code), f
+}
+
+// refuse says why a sample was not graded, and of which picture that is.
+func (j *job) refuse(reason, hint string) {
+	if !slices.ContainsFunc(j.Pictures, func(p string) bool { return strings.Contains(reason, filepath.Base(p)) }) {
+		reason = printed(j.Pictures) + ": " + reason
 	}
-	tellNoPDF(u, o.noPDF)
+	j.State, j.Reason, j.Hint = stateRefused, reason, hint
+}
+
+func (j *job) refuseFor(err error) {
+	j.refuse(err.Error(), hintOf(err))
+	j.exit = codeOf(err)
+}
+
+// warn tells what was wrong with a sample, if anything was.
+func (j *job) warn(u *ui) {
+	if j.State == stateRefused || j.Hint != "" {
+		u.warn(j.Reason, j.Hint)
+	}
+	tellNoPDF(u, j.noPDF)
 }
 
 // tellNoPDF says why there is no PDF of a report, if there is none.
@@ -99,50 +104,23 @@ func tellNoPDF(u *ui, err error) {
 	}
 }
 
-// tellWarnings lists the doubts about a sample that was just measured.
-func (o *outcome) tellWarnings(w io.Writer) {
-	if o.Sample == nil {
-		return
-	}
-	for i, text := range o.warnings {
-		if i == 0 {
-			fmt.Fprintf(w, "\n%s:\n", plain(o.Sample.Code))
-		}
-		paragraph(w, "- "+plain(warningText(text)))
-	}
-}
-
 // An intaken is a job on its way into the register.
 type intaken struct {
-	job
+	*job
 	files  []*pipeline.Source
 	photos []report.Photo // of files, for the report; empty where decoded anew
 	key    string
 	known  string          // code of the sample that it is registered as already
 	rec    *samples.Record // what was measured, and later what is registered
 	note   bool            // the refusal is the pictures' own, and is noted
-	out    outcome
 }
 
-func (m *intaken) refuse(err error) {
-	m.out.refuse(err.Error(), hintOf(err))
-	m.out.code = codeOf(err)
-}
-
-// refuse says why a sample was not graded, and of which picture that is.
-func (o *outcome) refuse(reason, hint string) {
-	if !slices.ContainsFunc(o.Pictures, func(p string) bool { return strings.Contains(reason, filepath.Base(p)) }) {
-		reason = printed(o.Pictures) + ": " + reason
-	}
-	o.State, o.Reason, o.Hint = stateRefused, reason, hint
-}
-
-// each takes in the jobs and hands every outcome to tell, one at a time:
+// each takes in the jobs and hands each that is done to tell, one at a time:
 // measured several at once, registered one after the other in their order,
 // reported several at once again. The error is one that ends all work: a disk
 // without room, a register that is gone. What is wrong with a sample stands in
-// its outcome.
-func (w *intake) each(ctx context.Context, jobs []job, tell func(int, outcome) error) error {
+// its job.
+func (w *intake) each(ctx context.Context, jobs []*job, tell func(int) error) error {
 	reports, ctx := errgroup.WithContext(ctx)
 	reports.SetLimit(2) // like the pictures that are measured at once
 	var telling sync.Mutex
@@ -158,7 +136,7 @@ func (w *intake) each(ctx context.Context, jobs []job, tell func(int, outcome) e
 				}
 				telling.Lock()
 				defer telling.Unlock()
-				return tell(i, m.out)
+				return tell(i)
 			})
 			return nil
 		})
@@ -175,10 +153,10 @@ const keptPixels = 16_000_000
 
 // measure reads the pictures of a job and, where they are new to the register,
 // measures them.
-func (w *intake) measure(ctx context.Context, j job) (*intaken, error) {
-	m := &intaken{job: j, files: pipeline.Files(j.pictures...), photos: make([]report.Photo, len(j.pictures)), out: outcome{Pictures: j.pictures}}
+func (w *intake) measure(ctx context.Context, j *job) (*intaken, error) {
+	m := &intaken{job: j, files: pipeline.Files(j.Pictures...), photos: make([]report.Photo, len(j.Pictures))}
 	if err := pipeline.Read(m.files); err != nil {
-		m.refuse(err)
+		m.refuseFor(err)
 		return m, nil
 	}
 	m.key = w.settings.Key(m.files)
@@ -192,13 +170,13 @@ func (w *intake) measure(ctx context.Context, j job) (*intaken, error) {
 			return nil, err
 		}
 		if before != nil && before.Path == string([]rune(m.files[0].Picture.Path)) { // the reason names the file
-			m.out.refuse(before.Reason, before.Hint)
+			m.refuse(before.Reason, before.Hint)
 			return m, nil
 		}
 	}
-	for _, p := range j.pictures {
+	for _, p := range j.Pictures {
 		if n := underway.Dir(w.out).Times(p); n >= underway.Enough && !w.again {
-			m.refuse(&fault.Error{Path: p, What: fmt.Sprintf("the program was killed %d times while it measured this picture", n),
+			m.refuseFor(&fault.Error{Path: p, What: fmt.Sprintf("the program was killed %d times while it measured this picture", n),
 				Hint: "scan at a lower resolution or a smaller area, or run the same command with --again"})
 			return m, nil
 		}
@@ -218,7 +196,7 @@ func (w *intake) measure(ctx context.Context, j job) (*intaken, error) {
 		return nil
 	}})
 	if err == nil {
-		m.out.warnings, m.out.good = sample.Result.Warnings, bench.Good(sample.Result)
+		m.warnings, m.good = sample.Result.Warnings, bench.Good(sample.Result)
 		m.rec, err = sample.Record(j.entered())
 	}
 	if err = inStandardWords(err, ""); err == nil {
@@ -227,7 +205,7 @@ func (w *intake) measure(ctx context.Context, j job) (*intaken, error) {
 	if code := codeOf(err); code != exitInput && code != exitUngraded && code != exitMemory {
 		return nil, err
 	}
-	m.refuse(err)
+	m.refuseFor(err)
 	m.note = pipeline.OfPicture(err)
 	return m, nil
 }
@@ -236,8 +214,8 @@ func (w *intake) measure(ctx context.Context, j job) (*intaken, error) {
 func (w *intake) enter(ctx context.Context, m *intaken) error {
 	switch {
 	case m.note:
-		return w.register.Refuse(ctx, m.key, samples.Refusal{Path: m.files[0].Picture.Path, At: time.Now(), Reason: m.out.Reason, Hint: m.out.Hint})
-	case m.out.State == stateRefused:
+		return w.register.Refuse(ctx, m.key, samples.Refusal{Path: m.files[0].Picture.Path, At: time.Now(), Reason: m.Reason, Hint: m.Hint})
+	case m.State == stateRefused:
 		return nil
 	case m.known != "":
 		return w.know(ctx, m, m.known)
@@ -245,14 +223,14 @@ func (w *intake) enter(ctx context.Context, m *intaken) error {
 	added, err := w.register.Add(ctx, m.rec)
 	switch {
 	case errors.Is(err, samples.ErrCodeTaken):
-		m.refuse(err)
+		m.refuseFor(err)
 		return nil
 	case err != nil:
 		return err
 	case !added: // the same picture again, or another program was quicker
 		return w.know(ctx, m, m.rec.Code)
 	}
-	m.out.State = stateGraded
+	m.State = stateGraded
 	return nil
 }
 
@@ -260,14 +238,13 @@ func (w *intake) enter(ctx context.Context, m *intaken) error {
 // list that asks for another sample is refused, and one whose facts the
 // register does not have is told: nothing falls out unseen.
 func (w *intake) know(ctx context.Context, m *intaken, code string) error {
-	out := &m.out
-	out.State = stateKnown
+	m.State = stateKnown
 	rec, err := w.register.Get(ctx, code, 0)
 	if err != nil {
 		return err
 	}
 	m.rec = rec
-	here := printed(m.pictures)
+	here := printed(m.Pictures)
 	var paths []string
 	for _, p := range rec.Pictures {
 		paths = append(paths, p.Path)
@@ -288,19 +265,19 @@ func (w *intake) know(ctx context.Context, m *intaken, code string) error {
 	}
 	switch {
 	case m.code != "" && m.code != code && !slices.Contains(rec.FormerCodes, m.code):
-		out.State, out.Reason = stateRefused, fmt.Sprintf("%s: the same picture is registered already, as sample %s (%s)", here, code, there)
-		out.Hint = fmt.Sprintf("scan the rice of %s itself, or write %s in the list", m.code, code)
+		m.State, m.Reason = stateRefused, fmt.Sprintf("%s: the same picture is registered already, as sample %s (%s)", here, code, there)
+		m.Hint = fmt.Sprintf("scan the rice of %s itself, or write %s in the list", m.code, code)
 	case len(differ) > 0 && here != there:
-		out.State, out.Reason = stateRefused, fmt.Sprintf("%s: the same picture is registered already, as sample %s (%s), with other facts: %s", here, code, there, strings.Join(differ, ", "))
-		out.Hint = "scan the rice itself, or take the row out of the list"
+		m.State, m.Reason = stateRefused, fmt.Sprintf("%s: the same picture is registered already, as sample %s (%s), with other facts: %s", here, code, there, strings.Join(differ, ", "))
+		m.Hint = "scan the rice itself, or take the row out of the list"
 	case len(differ) > 0:
-		out.Reason = fmt.Sprintf("%s: sample %s is registered with other facts than the list has: %s", here, code, strings.Join(differ, ", "))
-		out.Hint = "the register stays as it is; traytally log amend " + code + " --why TEXT corrects it"
+		m.Reason = fmt.Sprintf("%s: sample %s is registered with other facts than the list has: %s", here, code, strings.Join(differ, ", "))
+		m.Hint = "the register stays as it is; traytally log amend " + code + " --why TEXT corrects it"
 	case rec.Withdrawn:
-		out.Reason = fmt.Sprintf("%s: sample %s was withdrawn", here, code)
-		out.Hint = "traytally log show " + code + " says why; traytally log withdraw " + code + " --undo --why TEXT takes it back"
+		m.Reason = fmt.Sprintf("%s: sample %s was withdrawn", here, code)
+		m.Hint = "traytally log show " + code + " says why; traytally log withdraw " + code + " --undo --why TEXT takes it back"
 	case here != there:
-		out.Reason = "a copy of " + there
+		m.Reason = "a copy of " + there
 	}
 	return nil
 }
@@ -318,17 +295,17 @@ func (w *intake) fileName(ctx context.Context, code string) (name string, err er
 // finish writes the reports of a registered sample where they are missing,
 // damaged or of another revision, and fills in its row.
 func (w *intake) finish(ctx context.Context, m *intaken) error {
-	if m.out.State == stateRefused {
+	if m.State == stateRefused {
 		return nil
 	}
 	rec, err := w.register.Get(ctx, m.rec.Code, 0)
 	if err != nil {
 		return err
 	}
-	if m.out.Sample, err = rec.Row(); err != nil {
+	if m.Sample, err = rec.Row(); err != nil {
 		return err
 	}
-	m.out.noPDF, err = w.report(ctx, rec, m.photo)
+	m.noPDF, err = w.report(ctx, rec, m.photo)
 	return err
 }
 
@@ -372,11 +349,11 @@ func (m *intaken) photo(want *samples.Picture) report.Photo {
 }
 
 // summary returns the files that sum up a folder.
-func (w *intake) summary(title string, outcomes []outcome, refresh int) ([]outFile, error) {
+func (w *intake) summary(title string, jobs []*job, refresh int) ([]outFile, error) {
 	var rows []samples.Row
 	in := report.Index{Words: w.words, Title: title, RefreshS: refresh}
 	listed := map[string]bool{} // a picture may lie there twice
-	for _, o := range outcomes {
+	for _, o := range jobs {
 		if o.Sample != nil {
 			if !listed[o.Sample.Code] && !o.Sample.Withdrawn {
 				listed[o.Sample.Code] = true

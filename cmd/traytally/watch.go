@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -107,7 +108,7 @@ type watcher struct {
 	w    *intake
 	u    *ui
 	seen map[string]watched // by the name in the folder
-	done map[string]outcome // by the job's pictures and their stamps
+	done map[string]*job    // by the job's pictures and their stamps
 	// began, graded, doubtful and untold count for the last words: samples
 	// graded since the start, those of them with doubts, and copies.
 	began                    time.Time
@@ -124,7 +125,7 @@ type watcher struct {
 
 func newWatcher(o watchOptions, w *intake, u *ui) *watcher {
 	return &watcher{
-		o: o, w: w, u: u, seen: map[string]watched{}, done: map[string]outcome{}, began: time.Now(),
+		o: o, w: w, u: u, seen: map[string]watched{}, done: map[string]*job{}, began: time.Now(),
 		news: bench.NewNews(), wake: make(chan struct{}, 1),
 	}
 }
@@ -245,12 +246,12 @@ func (s *watcher) round(ctx context.Context) (wait time.Duration, changed bool, 
 	s.complaint = ""
 	s.news.Trouble("")
 	jobs, _ := s.o.jobs(settled, list)
-	for i := range jobs {
-		if j := &jobs[i]; len(j.pictures) == 1 {
-			j.given = s.seen[filepath.Base(j.pictures[0])].given
+	for _, j := range jobs {
+		if len(j.Pictures) == 1 {
+			j.given = s.seen[filepath.Base(j.Pictures[0])].given
 		}
 	}
-	jobs = slices.DeleteFunc(jobs, func(j job) bool {
+	jobs = slices.DeleteFunc(jobs, func(j *job) bool {
 		if !s.still(j, 1) {
 			return true
 		}
@@ -260,22 +261,23 @@ func (s *watcher) round(ctx context.Context) (wait time.Duration, changed bool, 
 	if len(jobs) == 0 {
 		return wait, changed, nil
 	}
-	names = make([]string, len(jobs))
-	for i, j := range jobs {
-		names[i] = s.name(j)
+	names = nil
+	for _, j := range jobs {
+		names = append(names, s.name(j))
 	}
 	s.u.progress("%s to grade", count(len(jobs), "sample", "samples"))
 	next := time.Duration(0)
-	err = s.w.each(ctx, jobs, func(i int, out outcome) error {
-		if out.State == stateRefused && !s.still(jobs[i], patience) {
+	err = s.w.each(ctx, jobs, func(i int) error {
+		j := jobs[i]
+		if j.State == stateRefused && !s.still(j, patience) {
 			next = min(pollEvery, s.settle()) // looked at again
-			s.waits(jobs[i].pictures)
+			s.waits(j.Pictures)
 			return nil
 		}
-		s.done[names[i]] = out
+		s.done[names[i]] = j
 		changed = true
-		s.tell(out)
-		return s.say(out)
+		s.tell(j)
+		return s.say(j)
 	})
 	s.u.done()
 	return next, changed, err
@@ -283,8 +285,8 @@ func (s *watcher) round(ctx context.Context) (wait time.Duration, changed bool, 
 
 // still reports whether all pictures of a job have stood still for so many
 // times to settle; listed ones may lie outside the folder, and count as settled.
-func (s *watcher) still(j job, times time.Duration) bool {
-	for _, p := range j.pictures {
+func (s *watcher) still(j *job, times time.Duration) bool {
+	for _, p := range j.Pictures {
 		if at, known := s.seen[filepath.Base(p)]; known && filepath.Dir(p) == filepath.Clean(s.o.folder) && time.Since(at.since) < times*s.settle() {
 			return false
 		}
@@ -293,10 +295,10 @@ func (s *watcher) still(j job, times time.Duration) bool {
 }
 
 // name is the identity of a job while its pictures and facts stay as they are.
-func (s *watcher) name(j job) string {
+func (s *watcher) name(j *job) string {
 	facts, _ := json.Marshal(j.facts) // plain data
 	out := j.code + "\x00" + string(facts)
-	for _, p := range j.pictures {
+	for _, p := range j.Pictures {
 		st, _ := stampOf(p)
 		out += fmt.Sprintf("\x00%s\x00%d\x00%d", p, st.size, st.time.UnixNano())
 	}
@@ -304,30 +306,30 @@ func (s *watcher) name(j job) string {
 }
 
 // say tells what became of a sample, in one line.
-func (s *watcher) say(out outcome) error {
-	out.warn(s.u)
-	copied := out.State == stateKnown && out.Reason != "" && out.Hint == ""
+func (s *watcher) say(j *job) error {
+	j.warn(s.u)
+	copied := j.State == stateKnown && j.Reason != "" && j.Hint == ""
 	switch {
-	case out.State == stateGraded:
+	case j.State == stateGraded:
 		s.graded++
-		if out.Sample.Doubts() != "" {
+		if j.Sample.Doubts() != "" {
 			s.doubtful++
 		}
 	case copied:
 		s.copies++
 	}
-	if s.o.quiet || out.State != stateGraded && !copied {
+	if s.o.quiet || j.State != stateGraded && !copied {
 		return nil
 	}
 	return s.u.print(func(w io.Writer) {
-		fmt.Fprintf(w, "%s%s  %s  ", s.u.time(), plain(out.Sample.Code), printed(out.Pictures))
+		fmt.Fprintf(w, "%s%s  %s  ", s.u.time(), plain(j.Sample.Code), printed(j.Pictures))
 		if copied {
-			fmt.Fprintf(w, "%s, registered before\n", plain(out.Reason))
-			tellStanding(w, out.Sample, s.u.time())
+			fmt.Fprintf(w, "%s, registered before\n", plain(j.Reason))
+			tellStanding(w, j.Sample, s.u.time())
 			return
 		}
-		fmt.Fprintf(w, "%s, %s\n", count(out.Sample.Kernels, "kernel", "kernels"), brokenText(out.Sample))
-		for _, doubt := range out.warnings {
+		fmt.Fprintf(w, "%s, %s\n", count(j.Sample.Kernels, "kernel", "kernels"), brokenText(j.Sample))
+		for _, doubt := range j.warnings {
 			fmt.Fprintf(w, "%s  warning: %s\n", s.u.time(), plain(warningText(doubt)))
 		}
 	})
@@ -335,7 +337,7 @@ func (s *watcher) say(out outcome) error {
 
 // jobs are those of all pictures that are there; waiting are the listed samples
 // of which one is not.
-func (s *watcher) jobs() (jobs []job, waiting []outcome) {
+func (s *watcher) jobs() (jobs, waiting []*job) {
 	list, _ := s.o.listed()
 	return s.o.jobs(slices.Sorted(maps.Keys(s.seen)), list)
 }
@@ -349,8 +351,8 @@ func (s *watcher) sumUp() error {
 	var refused []string
 	jobs, waiting := s.jobs()
 	for _, j := range jobs {
-		if out, ok := s.done[s.name(j)]; ok && out.State == stateRefused {
-			refused = append(refused, printed(out.Pictures))
+		if done := s.done[s.name(j)]; done != nil && done.State == stateRefused {
+			refused = append(refused, printed(j.Pictures))
 		}
 	}
 	return s.u.print(func(w io.Writer) {
@@ -359,8 +361,8 @@ func (s *watcher) sumUp() error {
 		for _, r := range refused {
 			fmt.Fprintf(w, "  not graded: %s\n", r)
 		}
-		for _, out := range waiting {
-			fmt.Fprintf(w, "  %s\n", plain(out.Reason))
+		for _, j := range waiting {
+			fmt.Fprintf(w, "  %s\n", plain(j.Reason))
 		}
 	})
 }
@@ -377,11 +379,12 @@ func (s *watcher) index(ctx context.Context) error {
 		present[rows[i].Code] = &rows[i]
 	}
 	for _, j := range jobs {
-		if out, ok := s.done[s.name(j)]; ok {
-			if out.Sample != nil && present[out.Sample.Code] != nil {
-				out.Sample = present[out.Sample.Code]
+		if done := s.done[s.name(j)]; done != nil {
+			shown := *done
+			if shown.Sample != nil {
+				shown.Sample = cmp.Or(present[shown.Sample.Code], shown.Sample)
 			}
-			now = append(now, out)
+			now = append(now, &shown)
 		}
 	}
 	files, err := s.w.summary(filepath.Base(absOr(s.o.folder)), now, 15)
