@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"crypto/tls"
 	"errors"
@@ -145,11 +146,7 @@ func (o *benchOptions) token() (string, error) {
 			return "", err
 		}
 		text, from = string(data), o.tokenFile
-		if text == "" {
-			text = "\n"
-		}
-	}
-	if text == "" {
+	} else if text == "" {
 		return "", nil
 	}
 	line, _, _ := strings.Cut(text, "\n")
@@ -276,19 +273,13 @@ func (d *desk) take(ctx context.Context, name string, body io.Reader) (string, e
 	if !isPicture(name) {
 		return "", inputError(name, "is no picture by its name", "pictures end in "+strings.Join(pictureEndings, ", "))
 	}
-	stem := strings.TrimLeft(strings.Map(func(r rune) rune {
+	stem := cmp.Or(strings.TrimLeft(strings.Map(func(r rune) rune {
 		if harmful(r) || strings.ContainsRune(`<>:"/|?*`, r) {
 			return '_'
 		}
 		return r
-	}, strings.TrimSuffix(name, ending)), ".-")
-	if stem == "" {
-		stem = "picture"
-	}
-	for len(stem) > 150 { // file systems take 255 bytes
-		_, n := utf8.DecodeLastRuneInString(stem)
-		stem = stem[:len(stem)-n]
-	}
+	}, strings.TrimSuffix(name, ending)), ".-"), "picture")
+	stem = strings.ToValidUTF8(stem[:min(len(stem), 150)], "") // file systems take 255 bytes
 	place := filepath.Join(d.o.folder, stem+ending)
 	for n := 2; ; n++ {
 		if _, err := os.Lstat(place); errors.Is(err, os.ErrNotExist) {
@@ -311,15 +302,6 @@ func (d *desk) take(ctx context.Context, name string, body io.Reader) (string, e
 	}
 	d.s.look()
 	return name, nil
-}
-
-// fileNames are the names of pictures, as the page shows them.
-func fileNames(paths []string) []string {
-	out := make([]string, len(paths))
-	for i, p := range paths {
-		out[i] = filepath.Base(p)
-	}
-	return out
 }
 
 // take returns what is entered with a picture that has just come.

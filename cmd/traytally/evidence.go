@@ -180,28 +180,23 @@ func kernelTable(w io.Writer, r *grading.Result) error {
 	if r.Reference.Unit == "mm" {
 		unit = "mm"
 	}
-	header := []string{
+	// What fails is told by out.Error at the end.
+	out.Write([]string{
 		"picture", "id", "x_px", "y_px", "length_" + unit, "width_" + unit, "area_" + unit + "2", "volume_" + unit + "3",
 		"length_ratio", "class", "end_1", "end_2", "tip_1", "tip_2", "fracture_chance_1", "fracture_chance_2", "covered_share", "flags", "lab_l", "lab_a", "lab_b", "chalk_share",
-	}
-	if err := out.Write(header); err != nil {
-		return err
-	}
+	})
 	for i := range r.Kernels {
 		k := &r.Kernels[i]
 		l, wd, a, v := k.LengthPx, k.WidthPx, k.AreaPx2, k.VolumePx3
 		if unit == "mm" {
 			l, wd, a, v = k.LengthMM, k.WidthMM, k.AreaMM2, k.VolumeMM3
 		}
-		err := out.Write([]string{
+		out.Write([]string{
 			harmless(k.Picture), strconv.Itoa(k.ID), num(k.X), num(k.Y), num(l), num(wd), num(a), num(v),
 			num(k.LengthRatio), string(k.Class), k.Ends[0], k.Ends[1],
 			k.Tips[0], k.Tips[1], num(k.FractureChance[0]), num(k.FractureChance[1]), num(k.CoveredShare), harmless(strings.Join(k.Flags, " ")),
 			num(k.Lab[0]), num(k.Lab[1]), num(k.Lab[2]), num(k.ChalkShare),
 		})
-		if err != nil {
-			return err
-		}
 	}
 	out.Flush()
 	return out.Error()

@@ -214,14 +214,13 @@ func (s *set) stage(f outFile) (err error) {
 		return notWritten(f.path, err)
 	}
 	defer w.Close()
-	var to io.Writer = w
 	sum := sha256.New()
-	if there {
-		to = io.MultiWriter(w, sum)
-	}
-	buf := bufio.NewWriterSize(to, 1<<16)
+	buf := bufio.NewWriterSize(io.MultiWriter(w, sum), 1<<16)
 	if err := f.write(buf); err != nil {
-		return writeCause(f.path, err)
+		if _, ok := errors.AsType[*fs.PathError](err); ok {
+			return notWritten(f.path, err)
+		}
+		return err // no matter of the disk
 	}
 	if err := errors.Join(buf.Flush(), w.Sync(), w.Close()); err != nil {
 		return notWritten(f.path, err)
@@ -431,14 +430,6 @@ func ordinary(path string, info fs.FileInfo) error {
 
 func exists(path string) error {
 	return outputError(path, "exists and holds something else", "name another place, or add --force to replace it")
-}
-
-// writeCause keeps an error that is no matter of the disk as it is.
-func writeCause(path string, err error) error {
-	if _, ok := errors.AsType[*fs.PathError](err); ok {
-		return notWritten(path, err)
-	}
-	return err
 }
 
 func notWritten(path string, err error) *fault.Error {

@@ -66,6 +66,7 @@ type job struct {
 	good     bool // nothing that it was judged by is broken
 	exit     int  // code of the refusal
 	noPDF    error
+	name     string // see watcher.name
 }
 
 // entered returns code and facts of a sample that is new.
@@ -364,10 +365,7 @@ func (w *intake) summary(title string, jobs []*job, refresh int) ([]outFile, err
 		}
 	}
 	slices.SortStableFunc(rows, func(a, b samples.Row) int {
-		if c := a.At.Compare(b.At); c != 0 {
-			return c
-		}
-		return strings.Compare(a.Code, b.Code)
+		return cmp.Or(a.At.Compare(b.At), strings.Compare(a.Code, b.Code))
 	})
 	if len(rows) > 1 {
 		charts, err := samples.TrendOf(rows, "")
@@ -377,17 +375,12 @@ func (w *intake) summary(title string, jobs []*job, refresh int) ([]outFile, err
 		in.Chart = &charts[0]
 	}
 	for _, r := range slices.Backward(rows) {
-		ir := report.IndexRow{Row: r}
-		for _, e := range w.reports {
-			if w.noPDF[r.Code] {
-				e = "html"
-			}
-			name := url.PathEscape(w.names[r.Code] + "." + e)
-			if e == "html" {
-				ir.HTML = name
-			} else {
-				ir.PDF = name
-			}
+		ir, name, noPDF := report.IndexRow{Row: r}, url.PathEscape(w.names[r.Code]), w.noPDF[r.Code]
+		if noPDF || slices.Contains(w.reports, "html") {
+			ir.HTML = name + ".html"
+		}
+		if !noPDF && slices.Contains(w.reports, "pdf") {
+			ir.PDF = name + ".pdf"
 		}
 		in.Rows = append(in.Rows, ir)
 	}

@@ -174,9 +174,14 @@ func tellStanding(w io.Writer, r *samples.Row, before string) {
 
 // printed is what a picture's path is shown as in tables.
 func printed(paths []string) string {
-	names := make([]string, len(paths))
+	return plain(strings.Join(fileNames(paths), ", "))
+}
+
+// fileNames are the names of files without their directories.
+func fileNames(paths []string) []string {
+	out := make([]string, len(paths))
 	for i, p := range paths {
-		names[i] = filepath.Base(p)
+		out[i] = filepath.Base(p)
 	}
-	return plain(strings.Join(names, ", "))
+	return out
 }

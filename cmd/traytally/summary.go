@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"slices"
@@ -47,7 +48,7 @@ func summary(w io.Writer, r *grading.Result, out string) {
 		figures.AppendRow(table.Row{"  not told", count(n, "piece", "pieces") + ", in the interval both ways"})
 	}
 	if o := r.Broken.Other; o != nil {
-		figures.AppendRow(table.Row{"  by mass, " + measureText(o.Measure), shareText(o.MassPct)})
+		figures.AppendRow(table.Row{"  by mass, " + string(o.Measure) + " length", shareText(o.MassPct)})
 	}
 	if t := r.TradeClass; t != nil && r.Grade == nil {
 		figures.AppendRow(table.Row{"Trade class", tradeText(t)})
@@ -197,10 +198,11 @@ func scaleText(r *grading.Result) string {
 
 func lengthText(r *grading.Result) string {
 	ref := &r.Reference
-	s := fmt.Sprintf("%.3f %s ± %.3f (standard error)", ref.Length, ref.Unit, ref.SE)
+	decimals := 3
 	if ref.Unit == "px" {
-		s = fmt.Sprintf("%.1f px ± %.1f (standard error)", ref.Length, ref.SE)
+		decimals = 1
 	}
+	s := fmt.Sprintf("%.*f %s ± %.*f (standard error)", decimals, ref.Length, ref.Unit, decimals, ref.SE)
 	switch ref.Method {
 	case grading.NotTold:
 		return "not told"
@@ -222,13 +224,6 @@ func lengthsText(r *grading.Result) string {
 	}
 	slices.Sort(l)
 	return fmt.Sprintf("%.2f to %.2f %s, half of them under %.2f", l[0], l[len(l)-1], r.Reference.Unit, l[len(l)/2])
-}
-
-func measureText(m grading.LengthMeasure) string {
-	if m == grading.Axis {
-		return "axis length"
-	}
-	return "caliper length"
 }
 
 func percent(v float64) string { return strconv.FormatFloat(v, 'f', 2, 64) }
@@ -298,15 +293,8 @@ func classLength(name string, p grading.Params) string {
 }
 
 func fraction(f float64) string {
-	for _, known := range []struct {
-		v float64
-		s string
-	}{{0.75, "3/4"}, {0.8, "4/5"}, {0.5, "1/2"}} {
-		if f == known.v {
-			return known.s
-		}
-	}
-	return strconv.FormatFloat(f, 'g', -1, 64)
+	usual := map[float64]string{0.75: "3/4", 0.8: "4/5", 0.5: "1/2"}
+	return cmp.Or(usual[f], strconv.FormatFloat(f, 'g', -1, 64))
 }
 
 func notAssessed(r *grading.Result) []string {

@@ -113,8 +113,6 @@ type watcher struct {
 	// graded since the start, those of them with doubts, and copies.
 	began                    time.Time
 	graded, doubtful, copies int
-	// complaint is what was last said of the list, so that it is said once.
-	complaint string
 
 	// What a page over the folder takes part by. Without one nobody reads the news.
 	news  *bench.News
@@ -155,7 +153,10 @@ func (s *watcher) watch(ctx context.Context) error {
 		case <-ctx.Done():
 		case <-s.wake:
 			// Not at every write of a scan: at most every tenth of the wait.
-			pause(ctx, min(wait, s.settle()/10))
+			select {
+			case <-ctx.Done():
+			case <-time.After(min(wait, s.settle()/10)):
+			}
 		case <-time.After(wait):
 		}
 	}
@@ -178,13 +179,6 @@ func (s *watcher) look() {
 	select {
 	case s.wake <- struct{}{}:
 	default:
-	}
-}
-
-func pause(ctx context.Context, d time.Duration) {
-	select {
-	case <-ctx.Done():
-	case <-time.After(d):
 	}
 }
 
@@ -236,14 +230,11 @@ func (s *watcher) round(ctx context.Context) (wait time.Duration, changed bool, 
 	}
 	list, err := s.o.listed()
 	if err != nil {
-		if s.complaint != err.Error() {
-			s.complaint = err.Error()
+		if s.news.Trouble(err.Error()) { // said once
 			s.u.warn("nothing is graded until the list of samples can be read: "+err.Error(), hintOf(err))
-			s.news.Trouble(err.Error())
 		}
 		return wait, changed, nil
 	}
-	s.complaint = ""
 	s.news.Trouble("")
 	jobs, _ := s.o.jobs(settled, list)
 	for _, j := range jobs {
@@ -252,18 +243,11 @@ func (s *watcher) round(ctx context.Context) (wait time.Duration, changed bool, 
 		}
 	}
 	jobs = slices.DeleteFunc(jobs, func(j *job) bool {
-		if !s.still(j, 1) {
-			return true
-		}
-		_, done := s.done[s.name(j)]
-		return done
+		j.name = s.name(j)
+		return !s.still(j, 1) || s.done[j.name] != nil
 	})
 	if len(jobs) == 0 {
 		return wait, changed, nil
-	}
-	names = nil
-	for _, j := range jobs {
-		names = append(names, s.name(j))
 	}
 	s.u.progress("%s to grade", count(len(jobs), "sample", "samples"))
 	next := time.Duration(0)
@@ -274,7 +258,7 @@ func (s *watcher) round(ctx context.Context) (wait time.Duration, changed bool, 
 			s.waits(j.Pictures)
 			return nil
 		}
-		s.done[names[i]] = j
+		s.done[j.name] = j
 		changed = true
 		s.tell(j)
 		return s.say(j)

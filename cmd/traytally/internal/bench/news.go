@@ -104,14 +104,16 @@ func (n *News) Changed(code string) {
 }
 
 // Trouble tells what keeps everything from being graded, or with "" that
-// nothing does any more.
-func (n *News) Trouble(text string) {
+// nothing does any more. It reports whether that is new.
+func (n *News) Trouble(text string) bool {
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	if n.trouble != text {
-		n.trouble = text
-		n.tell(Ended{})
+	if n.trouble == text {
+		return false
 	}
+	n.trouble = text
+	n.tell(Ended{})
+	return true
 }
 
 // SetNext says what is entered with the pictures that come next.
