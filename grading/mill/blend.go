@@ -166,12 +166,12 @@ func PlanBlend(o BlendOptions) (*Blend, error) {
 	if err := b.check(); err != nil {
 		return nil, err
 	}
+	b.constrain()
 	out := &Blend{
 		Maximise: o.Maximise, BatchKg: o.BatchKg, Guard: o.Guard, DosingPct: o.DosingPct, Bare: b.bare(),
 		Streams: []BlendStream{}, Lines: []BlendLine{}, Conflicts: []Conflict{},
 	}
-	gain := b.gain()
-	x, feasible, err := b.solve(gain, b.owners(), noSoft)
+	x, feasible, err := b.solve(b.gain(), b.all, noSoft)
 	if err != nil {
 		return nil, err
 	}
@@ -183,68 +183,79 @@ func PlanBlend(o BlendOptions) (*Blend, error) {
 	return out, nil
 }
 
-type blender struct{ BlendOptions }
+type blender struct {
+	BlendOptions
+	bounds []bound // the limits in their order, then stocks
+	all    []int   // their indices, which are the owners of rows
+}
+
+// A bound is what constrains the shares: a limit, or what there is of a stream.
+// A limit from below is turned round, so that every row is an upper bound.
+type bound struct {
+	row             // without the guard
+	limit *Limit    // or else
+	stock *Stream   // whose mass it is
+	u     []float64 // see doubts, towards the limit; nil for a stock
+}
 
 func (b *blender) check() error {
-	bad := func(hint, format string, a ...any) error {
-		return &fault.Error{Kind: fault.Usage, What: fmt.Sprintf(format, a...), Hint: hint}
-	}
-	if len(b.Streams) < 2 {
-		return bad("name two streams or more", "%d stream to blend", len(b.Streams))
-	}
-	if len(b.Limits) == 0 {
-		return bad("give a limit, for example --at-most broken=5", "nothing to keep to")
-	}
-	if !(b.BatchKg > 0) || !finite(b.BatchKg) {
-		return bad("give the mass of the batch, for example --batch 5t", "batch of %g kg", b.BatchKg)
-	}
-	if !(b.Guard >= 0 && b.Guard <= 10) {
-		return bad("standard uncertainties to keep from each limit, 0 to 10; 1.645 is usual", "guard of %g", b.Guard)
-	}
-	if b.PricePerKg != nil && !finite(*b.PricePerKg) {
-		return bad("give money per kg", "price of %g per kg", *b.PricePerKg)
-	}
-	if !(b.DosingPct >= 0 && b.DosingPct <= 50) {
-		return bad("percent of each mass, 0 to 50", "dosing known to %g %%", b.DosingPct)
+	switch {
+	case len(b.Streams) < 2:
+		return fault.Usagef("name two streams or more", "%d stream to blend", len(b.Streams))
+	case len(b.Limits) == 0:
+		return fault.Usagef("give a limit, for example --at-most broken=5", "nothing to keep to")
+	case !(b.BatchKg > 0) || !finite(b.BatchKg):
+		return fault.Usagef("give the mass of the batch, for example --batch 5t", "batch of %g kg", b.BatchKg)
+	case !(b.Guard >= 0 && b.Guard <= 10):
+		return fault.Usagef("standard uncertainties to keep from each limit, 0 to 10; 1.645 is usual", "guard of %g", b.Guard)
+	case b.PricePerKg != nil && !finite(*b.PricePerKg):
+		return fault.Usagef("give money per kg", "price of %g per kg", *b.PricePerKg)
+	case !(b.DosingPct >= 0 && b.DosingPct <= 50):
+		return fault.Usagef("percent of each mass, 0 to 50", "dosing known to %g %%", b.DosingPct)
 	}
 	names := map[string]bool{}
 	have := 0.0
 	for i := range b.Streams {
 		s := &b.Streams[i]
 		if names[s.Name] {
-			return bad("give each stream a name of its own", "stream %q comes twice", s.Name)
+			return fault.Usagef("give each stream a name of its own", "stream %q comes twice", s.Name)
 		}
 		names[s.Name] = true
-		for _, l := range b.Limits {
-			f, ok := s.Shares[l.Code]
-			if !ok {
-				return bad(fmt.Sprintf("give it, or leave the limit on %s out", l.Label), "stream %s has no figure for %s", s.Name, l.Label)
-			}
-			if !(f.Low <= f.Value && f.Value <= f.High) || !finite(f.Low) || !finite(f.High) {
-				return bad("low, value and high must rise", "stream %s, %s: %g, interval %g to %g", s.Name, l.Label, f.Value, f.Low, f.High)
-			}
-		}
-		if s.HaveKg != nil && !(*s.HaveKg >= 0) {
-			return bad("give what there is in kg", "stream %s: %g kg in stock", s.Name, *s.HaveKg)
+		if err := b.checkStream(s); err != nil {
+			return err
 		}
 		if s.HaveKg == nil {
 			have = math.Inf(1)
 		} else {
 			have += *s.HaveKg
 		}
-		switch {
-		case b.Maximise == ByGain && s.ValuePerKg == nil:
-			return bad("give the value of every stream, or maximise a share", "the value of stream %s is not known", s.Name)
-		case s.ValuePerKg != nil && !finite(*s.ValuePerKg):
-			return bad("give money per kg", "stream %s: value of %g per kg", s.Name, *s.ValuePerKg)
-		case b.Maximise != ByGain:
-			if _, ok := s.Shares[b.Maximise]; !ok {
-				return bad("give it, or maximise something else", "stream %s has no figure for %s", s.Name, b.Maximise)
-			}
-		}
 	}
 	if have < b.BatchKg*(1-1e-12) {
-		return bad("make the batch smaller", "all streams together hold %s kg, the batch is %s kg", trim(have), trim(b.BatchKg))
+		return fault.Usagef("make the batch smaller", "all streams together hold %s kg, the batch is %s kg", trim(have), trim(b.BatchKg))
+	}
+	return nil
+}
+
+func (b *blender) checkStream(s *Stream) error {
+	for _, l := range b.Limits {
+		f, ok := s.Shares[l.Code]
+		if !ok {
+			return fault.Usagef(fmt.Sprintf("give it, or leave the limit on %s out", l.Label), "stream %s has no figure for %s", s.Name, l.Label)
+		}
+		if !(f.Low <= f.Value && f.Value <= f.High) || !finite(f.Low) || !finite(f.High) {
+			return fault.Usagef("low, value and high must rise", "stream %s, %s: %g, interval %g to %g", s.Name, l.Label, f.Value, f.Low, f.High)
+		}
+	}
+	_, known := s.Shares[b.Maximise]
+	switch {
+	case s.HaveKg != nil && !(*s.HaveKg >= 0):
+		return fault.Usagef("give what there is in kg", "stream %s: %g kg in stock", s.Name, *s.HaveKg)
+	case b.Maximise == ByGain && s.ValuePerKg == nil:
+		return fault.Usagef("give the value of every stream, or maximise a share", "the value of stream %s is not known", s.Name)
+	case s.ValuePerKg != nil && !finite(*s.ValuePerKg):
+		return fault.Usagef("give money per kg", "stream %s: value of %g per kg", s.Name, *s.ValuePerKg)
+	case b.Maximise != ByGain && !known:
+		return fault.Usagef("give it, or maximise something else", "stream %s has no figure for %s", s.Name, b.Maximise)
 	}
 	return nil
 }
@@ -274,45 +285,36 @@ func (b *blender) gain() []float64 {
 	return gain
 }
 
-// owners lists all that constrains the shares: limits by their index, then the
-// stock of each stream that is bounded.
-func (b *blender) owners() []int {
-	var out []int
+// constrain makes the bounds.
+func (b *blender) constrain() {
+	add := func(c bound) {
+		for _, v := range c.coef {
+			c.unit = max(c.unit, math.Abs(v-c.bound))
+		}
+		if c.unit == 0 {
+			c.unit = 1
+		}
+		if c.limit != nil && c.limit.Strict {
+			c.bound -= 1e-5 * c.unit
+		}
+		c.owner = len(b.bounds)
+		b.bounds, b.all = append(b.bounds, c), append(b.all, c.owner)
+	}
 	for i := range b.Limits {
-		out = append(out, i)
+		l := &b.Limits[i]
+		c := bound{limit: l, row: row{bound: l.sign() * l.Value}, u: b.doubts(l, l.Value, l.sign())}
+		for _, s := range b.Streams {
+			c.coef = append(c.coef, l.sign()*s.Shares[l.Code].Value)
+		}
+		add(c)
 	}
-	for j, s := range b.Streams {
-		if s.HaveKg != nil && *s.HaveKg < b.BatchKg {
-			out = append(out, len(b.Limits)+j)
+	for j := range b.Streams {
+		if s := &b.Streams[j]; s.HaveKg != nil && *s.HaveKg < b.BatchKg {
+			c := bound{stock: s, row: row{coef: make([]float64, len(b.Streams)), bound: *s.HaveKg / b.BatchKg}}
+			c.coef[j] = 1
+			add(c)
 		}
 	}
-	return out
-}
-
-// base returns the row of an owner without its guard. Limits from below are
-// turned round, so that every row is an upper bound.
-func (b *blender) base(owner int) row {
-	r := row{coef: make([]float64, len(b.Streams)), owner: owner}
-	if j := owner - len(b.Limits); j >= 0 {
-		r.coef[j], r.bound = 1, *b.Streams[j].HaveKg/b.BatchKg
-	} else {
-		l := &b.Limits[owner]
-		for i := range b.Streams {
-			r.coef[i] = l.sign() * b.Streams[i].Shares[l.Code].Value
-		}
-		r.bound = l.sign() * l.Value
-	}
-	r.unit = 0
-	for _, c := range r.coef {
-		r.unit = max(r.unit, math.Abs(c-r.bound))
-	}
-	if r.unit == 0 {
-		r.unit = 1
-	}
-	if owner < len(b.Limits) && b.Limits[owner].Strict {
-		r.bound -= 1e-5 * r.unit
-	}
-	return r
 }
 
 func (l *Limit) sign() float64 {
@@ -320,6 +322,14 @@ func (l *Limit) sign() float64 {
 		return -1
 	}
 	return 1
+}
+
+// figure is what the blend has of the limit's share.
+func (c *bound) figure(x []float64) float64 { return c.limit.sign() * floats.Dot(c.coef, x) }
+
+// over is by how much the blend, with its guard, is over the bound.
+func (c *bound) over(x []float64, guard float64) float64 {
+	return floats.Dot(c.coef, x) + guard*uncertainty(x, c.u) - c.bound
 }
 
 // doubts returns, for each stream, the standard uncertainty that a share of 1
@@ -330,11 +340,7 @@ func (b *blender) doubts(l *Limit, at float64, towards float64) []float64 {
 	u := make([]float64, len(b.Streams))
 	for i := range b.Streams {
 		f := b.Streams[i].Shares[l.Code]
-		side := f.High - f.Value
-		if towards < 0 {
-			side = f.Value - f.Low
-		}
-		u[i] = math.Hypot(side/z95, d*(f.Value-at))
+		u[i] = math.Hypot(math.Abs(f.At(towards)-f.Value), d*(f.Value-at))
 	}
 	return u
 }
@@ -342,7 +348,7 @@ func (b *blender) doubts(l *Limit, at float64, towards float64) []float64 {
 // uncertainty returns the root of Σ x²·u².
 func uncertainty(x, u []float64) float64 {
 	s := 0.0
-	for i := range x {
+	for i := range u {
 		s += x[i] * x[i] * u[i] * u[i]
 	}
 	return math.Sqrt(s)
@@ -358,23 +364,16 @@ const (
 	slackAfter = 40
 )
 
-// solve maximises gain within the owners given. feasible is false where they
-// cannot all hold; x then breaks them about as little as can be. With soft,
-// the rows of that owner are broken as little as can be instead.
+// solve maximises gain within the bounds of the owners given. feasible is false
+// where they cannot all hold; x then breaks them about as little as can be. With
+// soft, and no gain, the bound of that owner is broken as little as can be
+// instead.
 func (b *blender) solve(gain []float64, owners []int, soft int) (x []float64, feasible bool, err error) {
 	var rows []row
-	doubt := map[int][]float64{}
-	base := map[int]row{}
 	for _, o := range owners {
-		r := b.base(o)
-		rows, base[o] = append(rows, r), r
-		if o < len(b.Limits) {
-			l := &b.Limits[o]
-			doubt[o] = b.doubts(l, l.Value, l.sign())
-		}
+		rows = append(rows, b.bounds[o].row)
 	}
 	for round := range mostCuts {
-		slack := lineTol * math.Exp2(float64(round)/slackAfter)
 		x, broken, err := mix(gain, rows, soft)
 		if err != nil {
 			return nil, false, err
@@ -391,21 +390,19 @@ func (b *blender) solve(gain []float64, owners []int, soft int) (x []float64, fe
 		}
 		done := true
 		for _, o := range owners {
-			u, r := doubt[o], base[o]
-			if u == nil || b.Guard == 0 {
-				continue
-			}
-			s := uncertainty(x, u)
-			allowed := r.bound + slack*r.unit
+			c := &b.bounds[o]
+			allowed := lineTol * math.Exp2(float64(round)/slackAfter) * c.unit
 			if o == soft {
 				allowed += free
 			}
-			if s == 0 || floats.Dot(r.coef, x)+b.Guard*s <= allowed {
+			s := uncertainty(x, c.u)
+			if b.Guard*s == 0 || c.over(x, b.Guard) <= allowed {
 				continue
 			}
-			cut := row{coef: slices.Clone(r.coef), bound: r.bound, owner: o, unit: r.unit}
+			cut := c.row
+			cut.coef = slices.Clone(c.coef)
 			for i := range cut.coef {
-				cut.coef[i] += b.Guard * u[i] * u[i] * x[i] / s
+				cut.coef[i] += b.Guard * c.u[i] * c.u[i] * x[i] / s
 			}
 			rows, done = append(rows, cut), false
 		}
@@ -419,20 +416,15 @@ func (b *blender) solve(gain []float64, owners []int, soft int) (x []float64, fe
 // explain finds which limits forbid the blend.
 func (b *blender) explain(out *Blend) error {
 	any := make([]float64, len(b.Streams))
-	holds := func(owners []int) (bool, error) {
-		_, ok, err := b.solve(any, owners, noSoft)
-		return ok, err
-	}
-	all := b.owners()
-	stocks := all[len(b.Limits):]
+	limits, stocks := b.all[:len(b.Limits)], b.all[len(b.Limits):]
 	var conflict []int
-	for l := range b.Limits {
-		ok, err := holds([]int{l})
+	for _, o := range limits {
+		_, ok, err := b.solve(any, []int{o}, noSoft)
 		if err != nil {
 			return err
 		}
 		if !ok {
-			conflict = append(conflict, l)
+			conflict = append(conflict, o)
 		}
 	}
 	out.Single = len(conflict) > 0
@@ -441,10 +433,10 @@ func (b *blender) explain(out *Blend) error {
 		// (deletion filter: J.W. Chinneck, E.W. Dravnieks, ORSA J. Comput. 3
 		// (1991) 157-168, from memory). What is left is a smallest set: without
 		// any one of it the rest can hold.
-		conflict = slices.Clone(all)
-		for _, o := range append(slices.Clone(stocks), all[:len(b.Limits)]...) {
+		conflict = b.all
+		for _, o := range slices.Concat(stocks, limits) {
 			rest := slices.DeleteFunc(slices.Clone(conflict), func(p int) bool { return p == o })
-			ok, err := holds(rest)
+			_, ok, err := b.solve(any, rest, noSoft)
 			if err != nil {
 				return err
 			}
@@ -454,15 +446,13 @@ func (b *blender) explain(out *Blend) error {
 		}
 	}
 	for _, o := range conflict {
-		c := Conflict{}
-		if j := o - len(b.Limits); j >= 0 {
-			s := &b.Streams[j]
-			c.What, c.Unit, c.Limit = fmt.Sprintf("stock of %s, %s kg", s.Name, trim(*s.HaveKg)), "kg", s.HaveKg
-			out.Conflicts = append(out.Conflicts, c)
+		c := &b.bounds[o]
+		if s := c.stock; s != nil {
+			out.Conflicts = append(out.Conflicts, Conflict{What: fmt.Sprintf("stock of %s, %s kg", s.Name, trim(*s.HaveKg)), Unit: "kg", Limit: s.HaveKg})
 			continue
 		}
-		l := &b.Limits[o]
-		c.What, c.Unit, c.Limit = l.String(), l.Unit, &l.Value
+		l := c.limit
+		found := Conflict{What: l.String(), Unit: l.Unit, Limit: &l.Value}
 		owners := conflict
 		if out.Single {
 			owners = []int{o}
@@ -472,21 +462,12 @@ func (b *blender) explain(out *Blend) error {
 			return err
 		}
 		if ok {
-			value := b.figure(l, x)
-			guarded := value + l.sign()*b.Guard*uncertainty(x, b.doubts(l, l.Value, l.sign()))
-			c.Best, c.BestGuarded = rounded(value), rounded(guarded)
+			value := c.figure(x)
+			found.Best, found.BestGuarded = rounded(value), rounded(value+l.sign()*b.Guard*uncertainty(x, c.u))
 		}
-		out.Conflicts = append(out.Conflicts, c)
+		out.Conflicts = append(out.Conflicts, found)
 	}
 	return nil
-}
-
-func (b *blender) figure(l *Limit, x []float64) float64 {
-	v := 0.0
-	for i := range x {
-		v += x[i] * b.Streams[i].Shares[l.Code].Value
-	}
-	return v
 }
 
 // describe fills in the plan with the shares x.
@@ -498,32 +479,7 @@ func (b *blender) describe(out *Blend, x []float64) {
 	}
 	floats.Scale(1/floats.Sum(x), x)
 	for i := range b.Limits {
-		l := &b.Limits[i]
-		v := b.figure(l, x)
-		line := BlendLine{Limit: *l, Blend: Figure{Value: v}}
-		line.Blend.Low = v - z95*uncertainty(x, b.doubts(l, v, -1))
-		line.Blend.High = v + z95*uncertainty(x, b.doubts(l, v, 1))
-		if l.Unit == "%" {
-			line.Blend = line.Blend.within(0, 100)
-		}
-		for j, s := range b.Streams {
-			line.Blend.Bare = line.Blend.Bare || x[j] > 0 && s.Shares[l.Code].Bare
-		}
-		u := uncertainty(x, b.doubts(l, l.Value, l.sign()))
-		guarded := v + l.sign()*b.Guard*u
-		r := b.base(i)
-		line.Guarded, line.Binding = *rounded(guarded), l.sign()*guarded > r.bound-1e-5*r.unit
-		if !line.Blend.Bare {
-			p := 0.0
-			switch room := l.sign() * (l.Value - v); {
-			case u > 0:
-				p = 100 * distuv.UnitNormal.Survival(room/u)
-			case room < 0:
-				p = 100
-			}
-			line.BeyondPct = rounded(p)
-		}
-		out.Lines = append(out.Lines, line)
+		out.Lines = append(out.Lines, b.line(&b.bounds[i], x))
 	}
 	out.StepKg = stepOf(b.BatchKg)
 	masses := b.weighOut(x, out.StepKg)
@@ -543,6 +499,34 @@ func (b *blender) describe(out *Blend, x []float64) {
 	if b.PricePerKg != nil {
 		out.GainPerKg = rounded(*b.PricePerKg - worth)
 	}
+}
+
+// line tells what the blend has of a limit's share.
+func (b *blender) line(c *bound, x []float64) BlendLine {
+	l := c.limit
+	v, u := c.figure(x), uncertainty(x, c.u)
+	line := BlendLine{
+		Limit: *l, Blend: Figure{Value: v, Low: v - z95*uncertainty(x, b.doubts(l, v, -1)), High: v + z95*uncertainty(x, b.doubts(l, v, 1))},
+		Guarded: *rounded(v + l.sign()*b.Guard*u), Binding: c.over(x, b.Guard) > -1e-5*c.unit,
+	}
+	if l.Unit == "%" {
+		line.Blend = line.Blend.within(0, 100)
+	}
+	for j, s := range b.Streams {
+		line.Blend.Bare = line.Blend.Bare || x[j] > 0 && s.Shares[l.Code].Bare
+	}
+	if line.Blend.Bare {
+		return line
+	}
+	p := 0.0
+	switch room := l.sign() * (l.Value - v); {
+	case u > 0:
+		p = 100 * distuv.UnitNormal.Survival(room/u)
+	case room < 0:
+		p = 100
+	}
+	line.BeyondPct = rounded(p)
+	return line
 }
 
 // stepOf returns the power of ten that masses of a batch are rounded to, a
@@ -625,16 +609,13 @@ func (b *blender) breaks(steps []float64, total float64) float64 {
 	x := slices.Clone(steps)
 	floats.Scale(1/total, x)
 	worst := 0.0
-	for _, o := range b.owners() {
-		r := b.base(o)
-		v := floats.Dot(r.coef, x) - r.bound
-		if o < len(b.Limits) {
-			l := &b.Limits[o]
-			v += b.Guard * uncertainty(x, b.doubts(l, l.Value, l.sign()))
-		} else {
-			v *= 1e6 // what is not there cannot be put in
+	for i := range b.bounds {
+		c := &b.bounds[i]
+		over := c.over(x, b.Guard)
+		if c.stock != nil {
+			over *= 1e6 // what is not there cannot be put in
 		}
-		worst = max(worst, v/r.unit)
+		worst = max(worst, over/c.unit)
 	}
 	return worst
 }
@@ -645,14 +626,12 @@ func (b *blender) bears(i int, x []float64) (more, less *float64) {
 	up, down := math.Inf(1), math.Inf(1)
 	for n := range b.Limits {
 		l := &b.Limits[n]
-		room := b.BatchKg * l.sign() * (l.Value - b.figure(l, x))
+		room := max(0, b.BatchKg*l.sign()*(l.Value-b.bounds[n].figure(x)))
 		// What one kg of the stream takes from, or brings to, the room.
-		takes := l.sign() * (b.Streams[i].Shares[l.Code].Value - l.Value)
-		room = max(0, room)
-		if takes > 0 {
+		switch takes := l.sign() * (b.Streams[i].Shares[l.Code].Value - l.Value); {
+		case takes > 0:
 			up = min(up, room/takes)
-		}
-		if takes < 0 {
+		case takes < 0:
 			down = min(down, room/-takes)
 		}
 	}

@@ -2,7 +2,10 @@
 // mend. It imports nothing but the standard library.
 package fault
 
-import "errors"
+import (
+	"errors"
+	"fmt"
+)
 
 // A Kind says what of the user's is at fault; exit codes follow from it.
 type Kind uint8
@@ -23,6 +26,12 @@ type Error struct {
 	What string // lower case, no full stop
 	Hint string // one way out; may be empty
 	Err  error  // cause, for callers that branch on it; What says what the user needs of it; may be nil
+}
+
+// Usagef returns an Error of the command line, or of what was handed in, with its
+// way out.
+func Usagef(hint, format string, a ...any) error {
+	return &Error{Kind: Usage, What: fmt.Sprintf(format, a...), Hint: hint}
 }
 
 // Error returns "path: what".
