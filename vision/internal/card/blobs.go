@@ -4,20 +4,17 @@ import (
 	"bytes"
 	"math"
 
+	"traytally/vision/internal/geom"
 	"traytally/vision/internal/pixel"
 )
 
 // A blob is a connected region of black (8-connected) or white (4-connected)
 // pixels of the shrunk picture.
 type blob struct {
-	parent        int // blob around it; -1 for none
-	children      int
-	black         bool
-	n             int // pixels
-	sx, sy        float64
-	sxx, sxy, syy float64
-	x0, y0        int // bounds, inclusive
-	x1, y1        int
+	parent, children int // parent: the blob around it; -1 for none
+	black            bool
+	geom.Moments         // over its pixels, each a square
+	x0, y0, x1, y1   int // bounds, inclusive
 }
 
 // A run is a stretch of one colour within a row.
@@ -87,13 +84,11 @@ func blobs(dark []uint8, w, h int) []blob {
 			n := float64(r.x1 - r.x0)
 			mid := (float64(r.x0) + float64(r.x1) - 1) / 2
 			fy := float64(y)
-			b.n += int(r.x1 - r.x0)
 			b.x0, b.x1, b.y1 = min(b.x0, int(r.x0)), max(b.x1, int(r.x1)-1), y
-			b.sx += n * mid
-			b.sy += n * fy
-			b.sxx += n * (mid*mid + (n*n-1)/12)
-			b.sxy += n * mid * fy
-			b.syy += n * fy * fy
+			b.Moments = b.Add(geom.Moments{
+				A: n, X: n * mid, Y: n * fy,
+				XX: n * (mid*mid + n*n/12), XY: n * mid * fy, YY: n * (fy*fy + 1.0/12),
+			})
 		}
 	}
 	for i := range out {
@@ -104,30 +99,9 @@ func blobs(dark []uint8, w, h int) []blob {
 	return out
 }
 
-// add returns the region that two blobs make together.
-func (b blob) add(o blob) blob {
-	b.n += o.n
-	b.sx, b.sy = b.sx+o.sx, b.sy+o.sy
-	b.sxx, b.sxy, b.syy = b.sxx+o.sxx, b.sxy+o.sxy, b.syy+o.syy
-	return b
-}
-
-// moments returns the centre and the central second moments over the area.
-func (b *blob) moments() (c Point, xx, xy, yy float64) {
-	n := float64(b.n)
-	c = Point{X: b.sx / n, Y: b.sy / n}
-	// 1/12 for the extent of a pixel.
-	return c, b.sxx/n - c.X*c.X + 1.0/12, b.sxy/n - c.X*c.Y, b.syy/n - c.Y*c.Y + 1.0/12
-}
-
 // roundness returns the area over that of the ellipse with the same second
 // moments, 1 for an ellipse, and the ratio of the ellipse's axes, 0..1.
-func (b *blob) roundness() (fill, axes float64) {
-	_, xx, xy, yy := b.moments()
-	det := xx*yy - xy*xy
-	if det <= 0 {
-		return 0, 0
-	}
-	mid, diff := (xx+yy)/2, math.Hypot((xx-yy)/2, xy)
-	return float64(b.n) / (4 * math.Pi * math.Sqrt(det)), math.Sqrt(max(0, mid-diff) / (mid + diff))
+func roundness(m geom.Moments) (fill, axes float64) {
+	major, minor, _ := m.Axes()
+	return m.A / (4 * math.Pi * major * minor), minor / major
 }

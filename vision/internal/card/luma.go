@@ -8,6 +8,8 @@ import (
 	"context"
 	"math"
 
+	"gonum.org/v1/gonum/stat"
+
 	"traytally/vision/internal/parallel"
 	"traytally/vision/internal/pixel"
 	shrinking "traytally/vision/internal/shrink"
@@ -37,6 +39,45 @@ func (p Pixels) cell(x, y float64) (i, j int, fx, fy float64) {
 	x0, y0 := min(int(x), p.W-2), min(int(y), p.H-2)
 	i = 3 * (y0*p.W + x0)
 	return i, i + 3*p.W, x - float64(x0), y - float64(y0)
+}
+
+// along returns the luma at n places in a row: the first that far from c in the
+// direction dir, one every step px. There are fewer where the picture ends.
+func (p Pixels) along(c, dir Point, from, step float64, n int) []float64 {
+	out := make([]float64, 0, max(0, n))
+	for i := range n {
+		t := from + step*float64(i)
+		v, ok := p.at(c.X+t*dir.X, c.Y+t*dir.Y)
+		if !ok {
+			break
+		}
+		out = append(out, v)
+	}
+	return out
+}
+
+// level returns the mean luma at places half a pixel apart, between two
+// distances from c in the direction dir; ok is false outside the picture.
+func (p Pixels) level(c, dir Point, from, to float64) (v float64, ok bool) {
+	n := int(math.Round(2*(to-from))) + 1
+	all := p.along(c, dir, from, 0.5, n)
+	return stat.Mean(all, nil), len(all) == n
+}
+
+// crossing returns where values first pass half of the way from one level to
+// another, in steps from the first value; ok is false where they do not.
+func crossing(v []float64, from, to float64) (at float64, ok bool) {
+	half := (from + to) / 2
+	for i := 1; i < len(v); i++ {
+		a, b := v[i-1]-half, v[i]-half
+		if from > to {
+			a, b = -a, -b
+		}
+		if a < 0 && b >= 0 {
+			return float64(i-1) + a/(a-b), true
+		}
+	}
+	return 0, false
 }
 
 // mean returns the mean of the linear blue, green and red in the square of the

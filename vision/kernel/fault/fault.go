@@ -34,6 +34,11 @@ func Usagef(hint, format string, a ...any) error {
 	return &Error{Kind: Usage, What: fmt.Sprintf(format, a...), Hint: hint}
 }
 
+// New returns an error about an input file.
+func New(path, hint, what string, a ...any) *Error {
+	return &Error{Path: path, What: fmt.Sprintf(what, a...), Hint: hint}
+}
+
 // Error returns "path: what".
 func (e *Error) Error() string {
 	if e.Path == "" {
