@@ -31,45 +31,18 @@ type agreeOptions struct {
 
 func newAgreeCommand(u *ui) *cobra.Command {
 	o := agreeOptions{factor: "broken"}
-	cmd := &cobra.Command{
-		Use:   "agree [LAB=]SAMPLE [LAB=]SAMPLE...",
-		Short: "Tell whether results of one lot, or hand and picture, agree",
-		Long: `Compares two or more results of one lot and tells whether they differ by more
-than chance: by their own intervals, and by the limits of repeatability (within
-one laboratory) and reproducibility (between two) where the contract or a study
-states them; and what to do then. Results with the same LAB are repeats of one
-laboratory; without a LAB all are of one.
-
-A SAMPLE is the JSON that grade wrote, a picture, a code of the register, a
-typed share, or a share picked by hand and weighed, part over whole,
-1.42g/25.31g: its interval holds the balance and the chance of which kernels
-were in the portion.
-
-With --study FILE it makes a method study of samples measured both by hand and
-by picture: CSV with the columns sample,hand,picture in percent by mass (a
-picture's cell may name a SAMPLE), repeats in rows of their own. Out come bias,
-limits of agreement (Bland and Altman 1986), the line by Deming regression, and
-the repeatability of each method (ISO 5725-2).
-
-` + shareHelp,
-		Example: `  traytally agree seller=certificate.json buyer=ours.json
-  traytally agree seller=4.6±0.8 buyer=1.62g/25.31g --repeatability 0.9 --reproducibility 1.4
-  traytally agree a.json b.json c.json --factor chalky
-  traytally agree --study study.csv --chart study.svg`,
-		Args: cobra.ArbitraryArgs,
-		RunE: func(cmd *cobra.Command, args []string) error {
-			o.args = args
-			switch {
-			case o.study != "" && len(args) > 0:
-				return usageError("both a study and results to compare", "a study's results stand in its file")
-			case o.study == "" && o.chart != "":
-				return usageError("--chart without --study", "the chart is of a method study: --study FILE")
-			case o.study != "":
-				return runStudy(cmd.Context(), o, u)
-			}
-			return runAgree(cmd.Context(), o, u)
-		},
-	}
+	cmd := newCommand("agree", cobra.ArbitraryArgs, func(ctx context.Context, args []string) error {
+		o.args = args
+		switch {
+		case o.study != "" && len(args) > 0:
+			return usageError("both a study and results to compare", "a study's results stand in its file")
+		case o.study == "" && o.chart != "":
+			return usageError("--chart without --study", "the chart is of a method study: --study FILE")
+		case o.study != "":
+			return runStudy(ctx, o, u)
+		}
+		return runAgree(ctx, o, u)
+	})
 	f := cmd.Flags()
 	f.StringVar(&o.factor, "factor", o.factor, "compare this `SHARE`: broken, or a class or flag, such as chalky")
 	f.Var(&ranged{v: &o.limits.Repeatability, min: 0.001, max: 100}, "repeatability", "stated limit in `POINTS` for two results of one laboratory")

@@ -36,38 +36,7 @@ type blendOptions struct {
 
 func newBlendCommand(u *ui) *cobra.Command {
 	o := blendOptions{}
-	cmd := &cobra.Command{
-		Use:   "blend --stream NAME=SAMPLE --stream NAME=SAMPLE... [limits]",
-		Short: "Plan how much of each stream to mix for a target grade",
-		Long: `Finds the shares of two or more graded streams (head rice, large brokens, small
-brokens ...) whose blend gains most, or holds most broken, and keeps every limit
-at once. The gain is the price of the blend less what its streams would bring
-by themselves: the cheapest mix that is still the grade.
-
-The limits are those of a grade (--standard or --contract, with --grade), or
-typed (--at-most, --at-least), or both. If no blend keeps them, it says which
-limit forbids it and ends with exit code 12.
-
-From every limit the plan keeps away by --guard times the blend's standard
-uncertainty; at 1.645, 95 of 100 such blends keep a limit that the plan goes up
-to. The doubt comes from the graded samples and from the dosing (--dosing).
-
-A stream is NAME=SAMPLE, with the JSON that grade wrote, a picture or a
-code of the register; or NAME:CODE=SHARE,CODE=SHARE with its figures typed by
-the code of the limit.
-Codes of a graded sample are broken, head, large_broken, medium_broken,
-small_broken, chip and its flags; those of a standard: traytally standards show.
-
-Streams must be judged by one whole-kernel length, or their broken shares are
-not the same thing. --whole-length judges all graded ones by the length given;
-a stream without whole kernels cannot tell it itself.
-
-` + shareHelp,
-		Example: `  traytally blend --stream head=head.json --stream brokens=brokens.json --at-most broken=5 --batch 5t
-  traytally blend --stream head:broken=1.5±0.4 --stream brokens:broken=96±1 --at-most broken=10 --batch 2000kg
-  traytally blend --stream a=a.json --stream b=b.json --standard trade --grade 5 --have b=800kg --value a=0.62 --value b=0.31 --price 0.60`,
-		RunE: func(cmd *cobra.Command, _ []string) error { return runBlend(cmd.Context(), o, u) },
-	}
+	cmd := newCommand("blend", noArgs, func(ctx context.Context, _ []string) error { return runBlend(ctx, o, u) })
 	f := cmd.Flags()
 	f.StringArrayVar(&o.streams, "stream", nil, "`NAME=SAMPLE` or NAME:CODE=SHARE,...; once for each stream")
 	f.StringArrayVar(&o.atMost, "at-most", nil, "upper limit `CODE=PERCENT`; may be repeated")

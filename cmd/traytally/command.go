@@ -23,17 +23,13 @@ var manuals = template.Must(template.New("").Funcs(template.FuncMap{
 	"documents": func() string { return text.WrapSoft(strings.Join(schemaDocuments, ", "), 78) },
 }).ParseFS(manualFiles, "help/commands/*.txt"))
 
-func manual(name string) string {
+// newCommand returns a command with its manual; name is its path below the program.
+func newCommand(name string, args cobra.PositionalArgs, run func(ctx context.Context, args []string) error) *cobra.Command {
 	var b strings.Builder
 	if err := manuals.ExecuteTemplate(&b, strings.ReplaceAll(name, " ", "-")+".txt", nil); err != nil {
 		panic(err) // a command without a manual
 	}
-	return b.String()
-}
-
-// newCommand returns a command with its manual; name is its path below the program.
-func newCommand(name string, args cobra.PositionalArgs, run func(ctx context.Context, args []string) error) *cobra.Command {
-	use, rest, _ := strings.Cut(manual(name), "\n")
+	use, rest, _ := strings.Cut(b.String(), "\n")
 	short, rest, _ := strings.Cut(rest, "\n")
 	long, example, _ := strings.Cut(rest, "\nExamples:\n")
 	return &cobra.Command{

@@ -109,9 +109,6 @@ func newRoot(u *ui) *cobra.Command {
 	root.SetHelpCommand(help)
 	add("help", newStandardsCommand(u), newPhantomCommand(), newSchemaCommand(u), newVersionCommand(u), help)
 	each(root, func(cmd *cobra.Command) {
-		if cmd.Args == nil {
-			cmd.Args = noArgs
-		}
 		cmd.Annotations = map[string]string{"exitcodes": "yes"} // its help lists them
 		cmd.SuggestionsMinimumDistance = 2                      // a slip of two letters brings the name that was meant
 	})

@@ -23,11 +23,6 @@ import (
 
 // What yield, stages, blend and sorter share.
 
-// shareHelp says how shares are typed.
-const shareHelp = `A share is typed in percent by mass, with the half width of its 95 % interval
-where it has one: 4.6±0.8, or 4.6+-0.8. A share up to 1 needs its percent sign,
-0.4%, so that it is not taken for a fraction.`
-
 // isTyped reports whether s is a figure typed on the command line, and not the
 // name of a file or a code such as 2026-0412: it has a digit, no letter, and
 // no dash but in +-.

@@ -36,47 +36,23 @@ type planOptions struct {
 
 func newPlanCommand(u *ui) *cobra.Command {
 	o := planOptions{PlanOptions: grading.DefaultPlanOptions()}
-	cmd := &cobra.Command{
-		Use:   "plan",
-		Short: "Tell how many kernels and trays a precision or a decision takes",
-		Long: `Tells how much rice to look at before anything is scanned: for a wanted half
-width of the broken percentage (--within), to decide about a limit (--limit), or
-about a grade (--standard with --grade): all of its limits that a picture shows,
-as verify does, the broken share as expected and the others at half of theirs.
---factor plans for one limit alone. With a limit it also tells how often a lot
-of each true share would be supported, contradicted or left open: the operating
-characteristic. Numbers per kg or per 500 g, such as paddy, take far more rice
-than a tray holds; with a grade it tells how much.
-
-With --lot it tells from how many bags, or points of a bulk load, to draw, and
-how much; samples of three bags or more, as arguments, tell how uneven the lot
-is, and that goes into the interval.
-
-The scatter is that of which kernels happen to be drawn. Differences between
-trays, and the uncertainty of the method (--method-u), come on top.`,
-		Example: `  traytally plan --expect 5 --within 0.5
-  traytally plan --expect 3 --standard us-long --grade 1
-  traytally plan --standard thai-white --grade "5 %" --factor paddy --expect 3
-  traytally plan --expect 3 --limit 5 --kernels 2000 --chart oc.svg
-  traytally plan --lot 400bags bag-7.json bag-151.json bag-320.json --within 1`,
-		Args: func(cmd *cobra.Command, args []string) error {
-			if o.lot != "" {
-				return nil // samples of the lot's bags
-			}
-			return noArgs(cmd, args)
-		},
-		RunE: func(cmd *cobra.Command, args []string) error {
-			if o.lot != "" {
-				return runPlanLot(cmd.Context(), o, args, u)
-			}
-			err := errors.Join(oneOf(cmd, "within", "limit"), oneOf(cmd, "limit", "standard"), oneOf(cmd, "limit", "contract"),
-				oneOf(cmd, "limit", "factor"), o.guardBand.settle(cmd, &o.Decision))
-			if err != nil {
-				return err
-			}
-			o.expected = cmd.Flags().Changed("expect")
-			return runPlan(cmd.Context(), o, u)
-		},
+	cmd := newCommand("plan", func(cmd *cobra.Command, args []string) error {
+		if o.lot != "" {
+			return nil // samples of the lot's bags
+		}
+		return noArgs(cmd, args)
+	}, nil)
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		if o.lot != "" {
+			return runPlanLot(cmd.Context(), o, args, u)
+		}
+		err := errors.Join(oneOf(cmd, "within", "limit"), oneOf(cmd, "limit", "standard"), oneOf(cmd, "limit", "contract"),
+			oneOf(cmd, "limit", "factor"), o.guardBand.settle(cmd, &o.Decision))
+		if err != nil {
+			return err
+		}
+		o.expected = cmd.Flags().Changed("expect")
+		return runPlan(cmd.Context(), o, u)
 	}
 	f := cmd.Flags()
 	f.Float64Var(&o.ExpectPct, "expect", o.ExpectPct, "`FIGURE` expected of the lot: broken percent by mass, or what --factor is in (default with it: half of the limit)")

@@ -23,9 +23,6 @@ import (
 // registerVariable names the register where --register does not.
 const registerVariable = "TRAYTALLY_REGISTER"
 
-// registerHelp is the part of a command's help about the register.
-var registerHelp = strings.TrimSpace(manual("register"))
-
 // registerFlags say which register is meant and who works on it.
 type registerFlags struct{ register, by string }
 

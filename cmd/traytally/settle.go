@@ -32,33 +32,12 @@ type settleOptions struct {
 
 func newSettleCommand(u *ui) *cobra.Command {
 	o := settleOptions{}
-	cmd := &cobra.Command{
-		Use:   "settle [SAMPLE] --contract FILE --mass MASS",
-		Short: "Work out what a lot is paid by the terms of a contract",
-		Long: `Works out the mass that is paid for, the price, every deduction and premium with
-its clause, and the amount, from a contract's terms and the figures of a sample;
-and the interval in money that the measurements leave. Figures, masses and money
-are exact decimals, rounded only where the contract says so, and the lines add
-up to the amount.
-
-A SAMPLE is the JSON that grade wrote, a picture, or a code of the register.
-What no picture shows comes from the sample sheet (--sheet, --moisture, --found)
-or is typed with --figure CODE=FIGURE, which goes before all else:
-broken=6.2±0.8. What has no figure is left open and named, and nothing is taken
-off for it yet. A moisture without ± is taken to half a point.
-
-'traytally settle template' prints a contract to fill in.`,
-		Example: `  traytally settle result.json --contract terms.yaml --mass 24.98t --moisture 14.2
-  traytally settle N-101 --contract terms.yaml --mass 24.98t
-  traytally settle --contract terms.yaml --mass 24.98t --figure broken=6.2±0.8 --figure moisture=14.2±0.2`,
-		Args: atMostOne("sample", "pool the pictures of one sample first: traytally grade A.png B.png --json FILE"),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			if len(args) == 1 {
-				o.sample = args[0]
-			}
-			return runSettle(cmd.Context(), o, u)
-		},
-	}
+	cmd := newCommand("settle", atMostOne("sample", "pool the pictures of one sample first: traytally grade A.png B.png --json FILE"), func(ctx context.Context, args []string) error {
+		if len(args) == 1 {
+			o.sample = args[0]
+		}
+		return runSettle(ctx, o, u)
+	})
 	f := cmd.Flags()
 	f.StringVar(&o.contract, "contract", "", "terms of the contract in `FILE`; see 'traytally settle template'")
 	f.StringVar(&o.mass, "mass", "", "`MASS` delivered: 24.98t, 24980kg; with ± where the weight is in doubt")
@@ -72,15 +51,9 @@ off for it yet. A moisture without ± is taken to half a point.
 
 func newSettleTemplateCommand(u *ui) *cobra.Command {
 	o := templateOptions{}
-	cmd := &cobra.Command{
-		Use:     "template",
-		Short:   "Print a contract's terms to fill in",
-		Long:    "Prints terms with comments, to fill in with a contract's own. All figures in it\nare invented.",
-		Example: "  traytally settle template --out terms.yaml",
-		RunE: func(cmd *cobra.Command, _ []string) error {
-			return o.write(cmd.Context(), u, settle.Template, "Put the contract's figures in, then: traytally settle SAMPLE --contract %s --mass 24.98t")
-		},
-	}
+	cmd := newCommand("settle template", noArgs, func(ctx context.Context, _ []string) error {
+		return o.write(ctx, u, settle.Template, "Put the contract's figures in, then: traytally settle SAMPLE --contract %s --mass 24.98t")
+	})
 	o.add(cmd.Flags())
 	return cmd
 }

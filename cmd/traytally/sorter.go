@@ -32,40 +32,15 @@ var badFlags = []kernel.Flag{kernel.Yellow, kernel.Red, kernel.RedStreaked, kern
 
 func newSorterCommand(u *ui) *cobra.Command {
 	o := sorterOptions{bad: []string{string(kernel.Yellow), string(kernel.Red), string(kernel.RedStreaked), string(kernel.Damaged)}}
-	cmd := &cobra.Command{
-		Use:   "sorter --feed SAMPLE --accept SAMPLE --reject SAMPLE",
-		Short: "Tell what a colour sorter takes out, and the good rice it costs",
-		Long: `Compares the share of bad rice in the feed of a sorter with that in what it
-accepts and rejects: how much of the bad rice it removes, how much good rice is
-lost, what the reject consists of, and whether the balance closes. Every figure
-has its 95 % interval, from random draws with a stated seed, and its formula.
-Where the samples are too small to tell, it says so.
-
-Three shares are enough. With the masses of two of the streams or more over the
-same time, figures come from weighings and are firmer, and one share may be
-left out.
-
-With --length-grader the machine parts brokens from head rice: bad is what is
-broken, accepted the head rice, rejected the brokens. With --price-accept and
---price-reject the good rice lost is told in money; --against compares shifts.
-
-A SAMPLE is the JSON that grade wrote, a picture, a code of the register, or a
-typed share of bad rice. Bad is what carries one of the flags of --bad.
-
-` + shareHelp,
-		Example: `  traytally sorter --feed feed.json --accept accept.json --reject reject.json
-  traytally sorter --feed 2.4±0.4 --accept 0.5%±0.1 --reject 40±4
-  traytally sorter --accept a.json --reject r.json --accept-mass 950kg --reject-mass 50kg --bad yellow,red
-  traytally sorter --length-grader --feed milled.json --accept head.json --reject brokens.json --price-accept 0.55 --price-reject 0.28`,
-		RunE: func(cmd *cobra.Command, _ []string) error {
-			if err := oneOf(cmd, "length-grader", "bad"); err != nil {
-				return err
-			}
-			if f := cmd.Flags(); f.Changed("price-accept") != f.Changed("price-reject") {
-				return usageError("one price of two", "give --price-accept and --price-reject, money per kg")
-			}
-			return runSorter(cmd.Context(), o, u)
-		},
+	cmd := newCommand("sorter", noArgs, nil)
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		if err := oneOf(cmd, "length-grader", "bad"); err != nil {
+			return err
+		}
+		if f := cmd.Flags(); f.Changed("price-accept") != f.Changed("price-reject") {
+			return usageError("one price of two", "give --price-accept and --price-reject, money per kg")
+		}
+		return runSorter(cmd.Context(), o, u)
 	}
 	f := cmd.Flags()
 	f.StringVar(&o.feed, "feed", "", "`SAMPLE` of the feed")

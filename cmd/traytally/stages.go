@@ -23,38 +23,15 @@ type stagesOptions struct {
 
 func newStagesCommand(u *ui) *cobra.Command {
 	o := stagesOptions{}
-	cmd := &cobra.Command{
-		Use:   "stages [STAGE=]SAMPLE [STAGE=]SAMPLE...",
-		Short: "Tell which stage of the mill breaks the grain",
-		Long: `Compares samples drawn behind the stages of a mill, in the order of the flow,
-and tells how much each stage adds to the broken share, with its 95 % interval,
-and whether that is more than chance explains. The verdicts hold for all stages
-together: the more are compared, the stronger each must stand out.
-
-A SAMPLE is the JSON that grade wrote, a picture, a code of the register, or a
-typed broken share. A code of a sample that was registered with its stage needs
-no STAGE=.
-
-Two samples or more of each stage (the stage named again, one after the other)
-show how the stream swings; where they scatter by more than their intervals
-explain, all intervals are widened by it.
-
-` + shareHelp,
-		Example: `  traytally stages husker=husker.json whitener-1=w1.json whitener-2=w2.json polisher=p.json
-  traytally stages husker=4.1±0.9 whitener-1=12.3±1.4 polisher=13.0±1.5
-  traytally stages before=a.json before=b.json after=c.json after=d.json --json stages-result.json
-  traytally stages HUSKER-0412 WHITENER1-0412 WHITENER2-0412`,
-		Args: func(cmd *cobra.Command, args []string) error {
-			if len(args) == 0 {
-				return usageError("no stage given", "for example: traytally stages husker=husker.json whitener=whitener.json")
-			}
-			return nil
-		},
-		RunE: func(cmd *cobra.Command, args []string) error {
-			o.args = args
-			return runStages(cmd.Context(), o, u)
-		},
-	}
+	cmd := newCommand("stages", func(cmd *cobra.Command, args []string) error {
+		if len(args) == 0 {
+			return usageError("no stage given", "for example: traytally stages husker=husker.json whitener=whitener.json")
+		}
+		return nil
+	}, func(ctx context.Context, args []string) error {
+		o.args = args
+		return runStages(ctx, o, u)
+	})
 	o.addSampleFlags(cmd)
 	o.addJSON(cmd.Flags())
 	return cmd

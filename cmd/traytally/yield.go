@@ -37,35 +37,7 @@ var yieldFractions = []struct{ name, what string }{
 
 func newYieldCommand(u *ui) *cobra.Command {
 	o := yieldOptions{mass: map[string]*string{}, moisture: map[string]*string{}}
-	cmd := &cobra.Command{
-		Use:   "yield",
-		Short: "Work out hulling yield, milling recovery and head rice yield",
-		Long: `Works out the mass balance from paddy over husked and milled rice to head rice:
-hulling yield, milling recovery, head rice yield, bran removed and the broken
-share, each with its denominator, its 95 % interval and the usual range. Of
-paddy, husked and milled rice two weighings are needed.
-
-The head rice comes from a graded sample of the milled rice (--sample, or its
-broken share typed with --broken), or from weighing the head rice or the
-brokens.
-
-With the moisture of every fraction, masses are compared as dry matter and
-shown at the moisture of --basis; without, as weighed. More out than in, beyond
-what the figures' doubt explains, is refused with the numbers.
-
-With --price it values the products, a day's or a shift's, and what is left
-after the paddy; --against compares two shifts.
-
-Masses need their unit: 150.2g, 2.35kg, 1.2t. Without ± their interval is half
-a unit of the last digit typed. A moisture without ± is taken to half a point.
-` + shareHelp,
-		Example: `  traytally yield --paddy 150.0g --husked 118.6g --milled 102.9g --sample milled.json
-  traytally yield --paddy 150.0g --paddy-moisture 13.1 --milled 102.9g --milled-moisture 12.6 --broken 24.5±1.8
-  traytally yield --paddy 150.0g --milled 102.9g --head 77.4g --mill modern --json -
-  traytally yield --paddy 41.2t --milled 27.4t --bran 3.6t --sample day.json --price paddy=0.30 --price head=0.55 --price brokens=0.28
-  traytally yield --paddy 20.4t --milled 13.7t --sample night.json --against day-yield.json`,
-		RunE: func(cmd *cobra.Command, _ []string) error { return runYield(cmd.Context(), o, u) },
-	}
+	cmd := newCommand("yield", noArgs, func(ctx context.Context, _ []string) error { return runYield(ctx, o, u) })
 	f := cmd.Flags()
 	f.SortFlags = false
 	for _, x := range yieldFractions {
