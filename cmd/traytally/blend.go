@@ -67,8 +67,7 @@ type blendStreamInput struct {
 
 // A blendDocument is the JSON that the blend command writes.
 type blendDocument struct {
-	Schema   string             `json:"schema"`
-	Versions map[string]string  `json:"versions"`
+	head
 	Standard string             `json:"standard"` // code, empty without one
 	Edition  string             `json:"edition"`
 	Grade    string             `json:"grade"`
@@ -78,19 +77,16 @@ type blendDocument struct {
 }
 
 func runBlend(ctx context.Context, o blendOptions, u *ui) error {
-	if err := o.output.check(); err != nil {
-		return err
-	}
 	b := blendBuilder{o: &o, u: u, doc: blendDocument{
-		Schema: "traytally.blend/1", Versions: map[string]string{"traytally": version}, NotPlanned: []mill.NotPlanned{},
+		head: headOf("blend"), NotPlanned: []mill.NotPlanned{},
 	}}
 	if err := b.build(ctx); err != nil {
 		return err
 	}
-	if err := mill.Independent(b.graded); err != nil {
+	if err := mill.Independent(b.o.graded); err != nil {
 		return err
 	}
-	if doubt := mill.Alike(b.graded); doubt != "" {
+	if doubt := mill.Alike(b.o.graded); doubt != "" {
 		hint := "judge them all by one length: --whole-length MM"
 		if o.wholeLength > 0 {
 			hint = "grade them all under the same standard"
@@ -111,18 +107,11 @@ func runBlend(ctx context.Context, o blendOptions, u *ui) error {
 	if len(plan.Bare) > 0 {
 		u.warn("given without an interval, so no guard is kept for it: "+strings.Join(plan.Bare, "; "), "type it as 4.6±0.8, or give the graded sample")
 	}
-	if !plan.Feasible {
-		return &answer{exitInfeasible}
-	}
-	if m := plan.Maximise; m != mill.ByGain && !b.limited(m) {
+	limited := func(l mill.Limit) bool { return l.Code == plan.Maximise }
+	if m := plan.Maximise; plan.Feasible && m != mill.ByGain && !slices.ContainsFunc(b.options.Limits, limited) {
 		u.warn(fmt.Sprintf("the blend has most %s, and no limit is on it", className(m)), "set one, --at-most "+m+"=5, or give each stream its --value")
 	}
-	return nil
-}
-
-// limited reports whether a limit is on the code.
-func (b *blendBuilder) limited(code string) bool {
-	return slices.ContainsFunc(b.options.Limits, func(l mill.Limit) bool { return l.Code == code })
+	return endWith(nil, exitInfeasible, !plan.Feasible)
 }
 
 // A blendBuilder gathers what the command line says of a blend.
@@ -134,7 +123,6 @@ type blendBuilder struct {
 	options mill.BlendOptions
 	doc     blendDocument
 	files   map[string]string
-	graded  []*mill.Graded
 }
 
 func (b *blendBuilder) build(ctx context.Context) error {
@@ -273,7 +261,7 @@ func (b *blendBuilder) stream(ctx context.Context, s string) error {
 			if out.Shares[code], err = mill.ParseShare(text); err != nil {
 				return inFlag(err, "stream "+name+":"+code)
 			}
-			if !b.known(code) {
+			if !slices.Contains(b.codes(), code) {
 				return usageError(fmt.Sprintf("--stream %s: there is no limit on %q", name, code), "limits are on: "+strings.Join(b.codes(), ", "))
 			}
 		}
@@ -320,7 +308,6 @@ func (b *blendBuilder) stream(ctx context.Context, s string) error {
 		out.Shares["broken"] = g.Broken // to have most of, where no limit is on it
 	}
 	b.files[name] = rest
-	b.graded = append(b.graded, g)
 	b.options.Streams = append(b.options.Streams, out)
 	return nil
 }
@@ -338,8 +325,6 @@ func (b *blendBuilder) codes() []string {
 	}
 	return out
 }
-
-func (b *blendBuilder) known(code string) bool { return slices.Contains(b.codes(), code) }
 
 // plannable leaves limits of the standard out that not every stream has a
 // figure for, all but the one on broken kernels.

@@ -34,16 +34,19 @@ type Figure struct {
 // Exact returns a figure without doubt: Low = Value = High, not Bare.
 func Exact(v float64) Figure { return Figure{Value: v, Low: v, High: v} }
 
+// Around returns the figure with an interval of half to either side.
+func Around(v, half float64) Figure { return Figure{Value: v, Low: v - half, High: v + half} }
+
 // HalfWidth returns half the width of the interval, 0 where Bare.
 func (f Figure) HalfWidth() float64 { return (f.High - f.Low) / 2 }
 
-// times returns f with value and interval multiplied by k >= 0.
-func (f Figure) times(k float64) Figure {
+// Times returns f with value and interval multiplied by k >= 0.
+func (f Figure) Times(k float64) Figure {
 	return Figure{f.Value * k, f.Low * k, f.High * k, f.Bare}
 }
 
-// negated returns -f.
-func (f Figure) negated() Figure { return Figure{-f.Value, -f.High, -f.Low, f.Bare} }
+// Negated returns -f.
+func (f Figure) Negated() Figure { return Figure{-f.Value, -f.High, -f.Low, f.Bare} }
 
 // within returns f with all three numbers moved into [lo, hi].
 func (f Figure) within(lo, hi float64) Figure {
@@ -328,7 +331,7 @@ func parseMass(s string, orNothing bool) (Figure, error) {
 		return "", ""
 	}}
 	f, err := mass.read(s)
-	return f.times(unit), err
+	return f.Times(unit), err
 }
 
 // MoistureDoubt is the half width, in points, of the interval that ParseMoisture

@@ -182,7 +182,7 @@ func CheckSums(stream string, shares map[string]Figure) error {
 		}
 	}
 	too := func(what string) error {
-		return &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("stream %s: %s", stream, what), Hint: "shares are percent by mass of the whole stream, not of a part of it"}
+		return fault.Usagef("shares are percent by mass of the whole stream, not of a part of it", "stream %s: %s", stream, what)
 	}
 	sum := func() string {
 		s := strings.Join(names, " and ")
@@ -244,22 +244,16 @@ func (g *Graded) Unseen(code string) bool { return slices.Contains(g.unseen, ker
 func (g *Graded) Share(flags ...kernel.Flag) (Figure, error) {
 	for _, f := range flags {
 		if slices.Contains(g.unseen, f) {
-			return Figure{}, &fault.Error{
-				Kind: fault.Usage, What: fmt.Sprintf("%s: %s was not assessed in these pictures", g.Name, readable(string(f))),
-				Hint: "grade a colour picture, or count without it",
-			}
+			return Figure{}, fault.Usagef("grade a colour picture, or count without it", "%s: %s was not assessed in these pictures", g.Name, readable(string(f)))
 		}
 	}
 	if g.sample == nil {
-		return Figure{}, &fault.Error{
-			Kind: fault.Usage, What: fmt.Sprintf("%s: the list of kernels is missing", g.Name),
-			Hint: "give the file as 'traytally grade PICTURE --json FILE' wrote it",
-		}
+		return Figure{}, fault.Usagef("give the file as 'traytally grade PICTURE --json FILE' wrote it", "%s: the list of kernels is missing", g.Name)
 	}
 	all := *g.sample
 	all.Pieces = append(slices.Clone(all.Pieces), all.Foreign...)
 	if len(all.Pieces) == 0 {
-		return Figure{}, &fault.Error{Kind: fault.Usage, What: g.Name + ": no kernel in it", Hint: "grade a picture with rice on it"}
+		return Figure{}, fault.Usagef("grade a picture with rice on it", "%s: no kernel in it", g.Name)
 	}
 	share, _ := all.Shares(func(p *grading.Piece, _ float64) bool {
 		return slices.ContainsFunc(flags, p.Has)
@@ -272,13 +266,10 @@ func (g *Graded) Share(flags ...kernel.Flag) (Figure, error) {
 // not known.
 func (g *Graded) AtLength(mm float64) error {
 	if g.sample == nil || !g.sample.MM {
-		return &fault.Error{
-			Kind: fault.Usage, What: g.Name + ": cannot be judged by another whole-kernel length, its kernels are not known in millimetres",
-			Hint: "grade the picture again with that length: --whole-length",
-		}
+		return fault.Usagef("grade the picture again with that length: --whole-length", "%s: cannot be judged by another whole-kernel length, its kernels are not known in millimetres", g.Name)
 	}
 	if !plausible(mm) {
-		return &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("whole-kernel length of %g mm", mm), Hint: "give millimetres, for example 7.0"}
+		return fault.Usagef("give millimetres, for example 7.0", "whole-kernel length of %g mm", mm)
 	}
 	s := *g.sample
 	s.Reference = grading.Reference{Length: mm, Method: grading.FromStated}
@@ -334,7 +325,7 @@ func Independent(samples []*Graded) error {
 				in[sum] = g
 				continue
 			case other == g:
-				return &fault.Error{Kind: fault.Usage, What: g.Name + " counts one picture twice", Hint: "grade each picture once"}
+				return fault.Usagef("grade each picture once", "%s counts one picture twice", g.Name)
 			}
 			what := g.Name + " is given twice: it is one sample, not two"
 			if other.Name != g.Name {
@@ -397,10 +388,7 @@ func StandardLimits(std *standards.Standard, grade int) (limits []Limit, not []N
 // the code of the limit, as that grade defines what counts.
 func (g *Graded) Standard(std *standards.Standard, grade int) (map[string]Figure, error) {
 	if g.sample == nil {
-		return nil, &fault.Error{
-			Kind: fault.Usage, What: fmt.Sprintf("%s: the list of kernels is missing", g.Name),
-			Hint: "give the file as 'traytally grade PICTURE --json FILE' wrote it",
-		}
+		return nil, fault.Usagef("give the file as 'traytally grade PICTURE --json FILE' wrote it", "%s: the list of kernels is missing", g.Name)
 	}
 	graded, err := grading.Evaluate(g.sample, std, nil)
 	if err != nil {

@@ -463,7 +463,7 @@ func shareBalance(feed, accept, reject Figure, given [sorterInputs]*Figure) ([]S
 	toA, toJ, what := Difference(accept, feed), Difference(reject, feed), "bad rice"
 	less := toA.Value < 0 && toJ.Value < 0
 	if less {
-		toA, toJ, what = toA.negated(), toJ.negated(), "good rice"
+		toA, toJ, what = toA.Negated(), toJ.Negated(), "good rice"
 	}
 	if toA.Value > 0 && toJ.Value > 0 {
 		// Both outlets hold more of it than the feed: the nearer one counts.
@@ -472,10 +472,10 @@ func shareBalance(feed, accept, reject Figure, given [sorterInputs]*Figure) ([]S
 			nearer = toA
 		}
 		if toA.stretched(beyond).Low > 0 && toJ.stretched(beyond).Low > 0 && !nearer.Bare {
-			return nil, impossibleSorter(what, describe(given), "points", nearer.negated())
+			return nil, impossibleSorter(what, describe(given), "points", nearer.Negated())
 		}
 		if b.Missing = nearer; !less {
-			b.Missing = nearer.negated()
+			b.Missing = nearer.Negated()
 		}
 	}
 	b.Verdict = closure(b.Missing)
@@ -521,7 +521,7 @@ func describe(given [sorterInputs]*Figure) string {
 
 func impossibleSorter(what, numbers, unit string, missing Figure) error {
 	if u := UnitFor(max(math.Abs(missing.Low), math.Abs(missing.High))); unit == "g" {
-		missing, unit = missing.times(1/u.Grams), u.Name
+		missing, unit = missing.Times(1/u.Grams), u.Name
 	}
 	return &fault.Error{
 		Kind: fault.Usage, What: fmt.Sprintf("more %s out than in: %s: %.2f %s too much (95 %% interval %.2f to %.2f)",
