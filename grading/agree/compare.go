@@ -5,7 +5,6 @@ import (
 	"math"
 	"slices"
 
-	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"traytally/grading/mill"
@@ -143,10 +142,12 @@ func (c *Comparison) byIntervals() {
 	}
 	j := Judgement{By: "intervals", Formula: "E_n = |a - b| / √(Ua² + Ub²) ≤ 1, U from the sides that face", Clause: "ISO/IEC 17043, annex B (from memory)"}
 	z := distuv.UnitNormal.Quantile(1 - alpha/2)
-	var values, weights []float64 // 1/u²
+	variance := func(r Result) float64 { u := r.Value.HalfWidth() / z; return u * u }
+	var sum, weights float64
 	worst := -1.0
 	for i, r := range with {
-		values, weights = append(values, r.Value.Value), append(weights, math.Pow(z/r.Value.HalfWidth(), 2))
+		weights += 1 / variance(r)
+		sum += r.Value.Value / variance(r)
 		for _, q := range with[:i] {
 			d := mill.Difference(r.Value, q.Value)
 			allowed := d.Value - d.Low
@@ -162,9 +163,10 @@ func (c *Comparison) byIntervals() {
 	if len(with) == 2 {
 		j.P = 2 * distuv.UnitNormal.CDF(-worst*z)
 	} else {
-		mean, q := stat.Mean(values, weights), 0.0
-		for i, v := range values {
-			q += weights[i] * (v - mean) * (v - mean)
+		q := 0.0
+		for _, r := range with {
+			d := r.Value.Value - sum/weights
+			q += d * d / variance(r)
 		}
 		j.P = distuv.ChiSquared{K: float64(len(with) - 1)}.Survival(q)
 		j.Formula = "Q = Σ (x - mean)² / u², against chi-squared; mean weighted by 1/u²"

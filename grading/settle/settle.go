@@ -126,6 +126,9 @@ func (c *Contract) Settle(d Delivery) (*Settlement, error) {
 	}
 	s.Adjusted = c.Rounding.Mode.round(mul(exact(d.Mass), factor), int(c.Rounding.MassDigits))
 	mass := exact(s.Adjusted)
+	if mass.Sign() == 0 {
+		return nil, fault.Usagef("check the mass and its unit, and the contract's mass_digits", "a mass of %s %s is nothing at the contract's %d decimals", d.Mass, c.Base.Per, c.Rounding.MassDigits)
+	}
 	s.Gross = c.money(mul(mass, exact(c.Base.Price)))
 	sum, perUnit := exact(s.Gross), new(big.Rat)
 	for i := range c.Terms {
