@@ -92,7 +92,7 @@ func (o *folderOptions) start(ctx context.Context, u *ui) (*intake, error) {
 	if err != nil {
 		return nil, err
 	}
-	r, err := o.request(u, true)
+	r, err := o.request(true)
 	if err != nil {
 		return nil, err
 	}

@@ -19,6 +19,7 @@ import (
 	"traytally/grading"
 	"traytally/vision"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // tuneOptions are the flags of the tune command.
@@ -141,13 +142,7 @@ func sortedPictures(folder string) ([]sortedClass, error) {
 	case err != nil:
 		return nil, inputError(folder, "cannot be read as a folder", "name a folder with a subfolder for each class")
 	}
-	names := ""
-	for i, c := range grading.TuneClasses {
-		if i > 0 {
-			names += ", "
-		}
-		names += string(c)
-	}
+	names := fault.List(grading.TuneClasses[:]...)
 	found := map[kernel.Flag]bool{}
 	for _, e := range entries {
 		if strings.HasPrefix(e.Name(), ".") || !e.IsDir() {
