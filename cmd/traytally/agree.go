@@ -57,50 +57,43 @@ func newAgreeCommand(u *ui) *cobra.Command {
 // oneLab is what results without a laboratory's name are of.
 const oneLab = "one laboratory"
 
-// figure reads the share that one result has; the sample is nil where typed.
-func (o *agreeOptions) figure(ctx context.Context, u *ui, s string) (mill.Figure, *mill.Graded, error) {
+// figure reads the share that one result has.
+func (o *agreeOptions) figure(ctx context.Context, u *ui, s string) (mill.Figure, error) {
 	model := grading.DefaultPieceModel()
 	if o.factor != "broken" { // kernels with a defect weigh what others do
 		model.BrokenMean, model.BrokenSD = 1, model.WholeCV
 	}
 	if f, ok, err := mill.ParseWeighed(s, model); ok {
-		return f, nil, err
+		return f, err
 	}
 	f, g, err := o.share(ctx, u, s)
 	if g == nil {
-		return f, nil, err
+		return f, err
 	}
 	f, ok := g.Figure(o.factor)
 	if !ok || g.Unseen(o.factor) {
-		return f, nil, inputError(s, "has no share of "+className(o.factor), "it has: "+strings.Join(g.Codes(), ", "))
+		return f, inputError(s, "has no share of "+className(o.factor), "it has: "+strings.Join(g.Codes(), ", "))
 	}
-	return f, g, nil
+	return f, nil
 }
 
 func runAgree(ctx context.Context, o agreeOptions, u *ui) error {
-	if err := o.output.check(); err != nil {
-		return err
-	}
 	var results []agree.Result
-	var graded []*mill.Graded
 	for _, arg := range o.args {
-		lab, value := oneLab, arg
+		r := agree.Result{Lab: oneLab, Sample: arg}
+		var err error
 		if strings.Contains(arg, "=") {
-			var err error
-			if lab, value, err = oneName("result", arg, "seller=4.6±0.8"); err != nil {
-				return err
-			}
+			r.Lab, r.Sample, err = oneName("result", arg, "seller=4.6±0.8")
 		}
-		f, g, err := o.figure(ctx, u, value)
+		if err == nil {
+			r.Value, err = o.figure(ctx, u, r.Sample)
+		}
 		if err != nil {
 			return err
 		}
-		if g != nil {
-			graded = append(graded, g)
-		}
-		results = append(results, agree.Result{Lab: lab, Sample: value, Value: f})
+		results = append(results, r)
 	}
-	if err := mill.Independent(graded); err != nil {
+	if err := mill.Independent(o.graded); err != nil {
 		return err
 	}
 	c, err := agree.Compare(results, o.limits)
@@ -108,19 +101,15 @@ func runAgree(ctx context.Context, o agreeOptions, u *ui) error {
 		return err
 	}
 	doc := struct {
-		Schema   string            `json:"schema"`
-		Versions map[string]string `json:"versions"`
-		Factor   string            `json:"factor"`
+		head
+		Factor string `json:"factor"`
 		*agree.Comparison
-	}{"traytally.agree/1", map[string]string{"traytally": version}, o.factor, c}
-	if err := u.answer(ctx, o.output, doc, func(w io.Writer) { showComparisonOf(w, o.factor, c, len(graded) > 0) }); err != nil {
+	}{headOf("agree"), o.factor, c}
+	if err := u.answer(ctx, o.output, doc, func(w io.Writer) { showComparisonOf(w, o.factor, c, len(o.graded) > 0) }); err != nil {
 		return err
 	}
-	warnAlike(u, graded)
-	if c.Verdict == agree.Disagree {
-		return &answer{exitDisagree}
-	}
-	return nil
+	o.warnAlike(u)
+	return endWith(nil, exitDisagree, c.Verdict == agree.Disagree)
 }
 
 func showComparisonOf(w io.Writer, factor string, c *agree.Comparison, pictures bool) {
@@ -209,9 +198,6 @@ func afterComparison(c *agree.Comparison) string {
 }
 
 func runStudy(ctx context.Context, o agreeOptions, u *ui) error {
-	if err := o.output.check(); err != nil {
-		return err
-	}
 	if o.chart != "" {
 		if err := checkPlace(o.chart); err != nil {
 			return err
@@ -221,7 +207,6 @@ func runStudy(ctx context.Context, o agreeOptions, u *ui) error {
 	if err != nil {
 		return err
 	}
-	var graded []*mill.Graded
 	pairs, err := agree.ReadPairs(data, func(column, cell string) (float64, error) {
 		if column == "hand" || isTyped(cell) {
 			f, err := mill.ParseFigure(cell)
@@ -230,16 +215,13 @@ func runStudy(ctx context.Context, o agreeOptions, u *ui) error {
 			}
 			return f.Value, err
 		}
-		f, g, err := o.figure(ctx, u, cell)
-		if g != nil {
-			graded = append(graded, g)
-		}
+		f, err := o.figure(ctx, u, cell)
 		return f.Value, err
 	})
 	if err != nil {
 		return asInput(err, o.study)
 	}
-	if err := mill.Independent(graded); err != nil {
+	if err := mill.Independent(o.graded); err != nil {
 		return err
 	}
 	s, err := agree.NewStudy(pairs)
@@ -250,11 +232,10 @@ func runStudy(ctx context.Context, o agreeOptions, u *ui) error {
 		return inputError(o.study, "too few samples measured by both methods for a chart", "three or more; leave out --chart for the repeatability alone")
 	}
 	doc := struct {
-		Schema   string            `json:"schema"`
-		Versions map[string]string `json:"versions"`
-		Factor   string            `json:"factor"`
+		head
+		Factor string `json:"factor"`
 		*agree.Study
-	}{"traytally.study/1", map[string]string{"traytally": version}, o.factor, s}
+	}{headOf("study"), o.factor, s}
 	var files []outFile
 	if o.chart != "" {
 		files = append(files, outFile{o.chart, func(w io.Writer) error { return report.StudySVG(w, s, className(o.factor), "%") }})
@@ -274,7 +255,7 @@ func showStudy(w io.Writer, o *agreeOptions, s *agree.Study) {
 		side := "more"
 		b := a.Bias
 		if b.Value < 0 {
-			side, b = "less", mill.Figure{Value: -b.Value, Low: -b.High, High: -b.Low}
+			side, b = "less", b.Negated()
 		}
 		told := "which may be chance"
 		if biased {

@@ -9,8 +9,6 @@ import (
 	"strconv"
 	"strings"
 
-	"github.com/jedib0t/go-pretty/v6/table"
-	"github.com/jedib0t/go-pretty/v6/text"
 	"github.com/spf13/cobra"
 
 	"traytally/grading/mill"
@@ -30,8 +28,7 @@ type blendOptions struct {
 	values, have    []string
 	price           string
 	batch           string
-	maximise        string
-	guard, dosing   float64
+	plan            mill.BlendOptions
 }
 
 func newBlendCommand(u *ui) *cobra.Command {
@@ -49,9 +46,9 @@ func newBlendCommand(u *ui) *cobra.Command {
 	f.StringVar(&o.price, "price", "", "what a kilogram of the blend sells for, in the same `MONEY`")
 	f.StringArrayVar(&o.have, "have", nil, "how much of a stream there is, `NAME=MASS`")
 	f.StringVar(&o.batch, "batch", "1000kg", "`MASS` of the whole blend")
-	f.StringVar(&o.maximise, "maximise", "", "have most of this: `gain`, or the code of a share; gain where every stream has a --value, else broken")
-	f.Float64Var(&o.guard, "guard", 1.645, "standard uncertainties to keep from every limit, a `NUMBER`; 0 for none")
-	f.Float64Var(&o.dosing, "dosing", mill.DefaultDosingPct, "how well a mass put in is known, half width of its 95 % interval in `PERCENT`")
+	f.StringVar(&o.plan.Maximise, "maximise", "", "have most of this: `gain`, or the code of a share; gain where every stream has a --value, else broken")
+	f.Float64Var(&o.plan.Guard, "guard", 1.645, "standard uncertainties to keep from every limit, a `NUMBER`; 0 for none")
+	f.Float64Var(&o.plan.DosingPct, "dosing", mill.DefaultDosingPct, "how well a mass put in is known, half width of its 95 % interval in `PERCENT`")
 	o.addSampleFlags(cmd)
 	o.addJSON(f)
 	return cmd
@@ -67,8 +64,7 @@ type blendStreamInput struct {
 
 // A blendDocument is the JSON that the blend command writes.
 type blendDocument struct {
-	Schema   string             `json:"schema"`
-	Versions map[string]string  `json:"versions"`
+	head
 	Standard string             `json:"standard"` // code, empty without one
 	Edition  string             `json:"edition"`
 	Grade    string             `json:"grade"`
@@ -78,12 +74,7 @@ type blendDocument struct {
 }
 
 func runBlend(ctx context.Context, o blendOptions, u *ui) error {
-	if err := o.output.check(); err != nil {
-		return err
-	}
-	b := blendBuilder{o: &o, u: u, doc: blendDocument{
-		Schema: "traytally.blend/1", Versions: map[string]string{"traytally": version}, NotPlanned: []mill.NotPlanned{},
-	}}
+	b := blendBuilder{blendOptions: o, u: u, files: map[string]string{}, doc: blendDocument{head: headOf("blend"), NotPlanned: []mill.NotPlanned{}}}
 	if err := b.build(ctx); err != nil {
 		return err
 	}
@@ -97,12 +88,12 @@ func runBlend(ctx context.Context, o blendOptions, u *ui) error {
 		}
 		return usageError(doubt, hint)
 	}
-	plan, err := mill.PlanBlend(b.options)
+	plan, err := mill.PlanBlend(b.plan)
 	if err != nil {
 		return err
 	}
 	b.doc.Blend = plan
-	for _, s := range b.options.Streams {
+	for _, s := range b.plan.Streams {
 		b.doc.Inputs = append(b.doc.Inputs, blendStreamInput{s.Name, b.files[s.Name], s.Shares, s.ValuePerKg})
 	}
 	if err := u.answer(ctx, o.output, b.doc, func(w io.Writer) { showBlend(w, &b.doc) }); err != nil {
@@ -111,41 +102,31 @@ func runBlend(ctx context.Context, o blendOptions, u *ui) error {
 	if len(plan.Bare) > 0 {
 		u.warn("given without an interval, so no guard is kept for it: "+strings.Join(plan.Bare, "; "), "type it as 4.6±0.8, or give the graded sample")
 	}
-	if !plan.Feasible {
-		return &answer{exitInfeasible}
-	}
-	if m := plan.Maximise; m != mill.ByGain && !b.limited(m) {
+	limited := func(l mill.Limit) bool { return l.Code == plan.Maximise }
+	if m := plan.Maximise; plan.Feasible && m != mill.ByGain && !slices.ContainsFunc(b.plan.Limits, limited) {
 		u.warn(fmt.Sprintf("the blend has most %s, and no limit is on it", className(m)), "set one, --at-most "+m+"=5, or give each stream its --value")
 	}
-	return nil
-}
-
-// limited reports whether a limit is on the code.
-func (b *blendBuilder) limited(code string) bool {
-	return slices.ContainsFunc(b.options.Limits, func(l mill.Limit) bool { return l.Code == code })
+	return endWith(nil, exitInfeasible, !plan.Feasible)
 }
 
 // A blendBuilder gathers what the command line says of a blend.
 type blendBuilder struct {
-	o       *blendOptions
-	u       *ui
-	std     *standards.Standard
-	index   int // of the grade
-	options mill.BlendOptions
-	doc     blendDocument
-	files   map[string]string
-	graded  []*mill.Graded
+	blendOptions
+	u     *ui
+	std   *standards.Standard
+	index int // of the grade
+	doc   blendDocument
+	files map[string]string
 }
 
 func (b *blendBuilder) build(ctx context.Context) error {
-	if len(b.o.streams) < 2 {
+	if len(b.streams) < 2 {
 		return usageError("a blend takes two streams or more", "--stream NAME=SAMPLE, once for each")
 	}
 	if err := b.limits(); err != nil {
 		return err
 	}
-	b.files = map[string]string{}
-	for _, s := range b.o.streams {
+	for _, s := range b.streams {
 		if err := b.stream(ctx, s); err != nil {
 			return err
 		}
@@ -153,7 +134,7 @@ func (b *blendBuilder) build(ctx context.Context) error {
 	if err := b.plannable(); err != nil {
 		return err
 	}
-	if err := b.perStream("--have", b.o.have, func(s *mill.Stream, text string) error {
+	if err := b.perStream("--have", b.have, func(s *mill.Stream, text string) error {
 		m, err := mill.ParseMass(text)
 		kg := m.Value / 1000
 		s.HaveKg = &kg
@@ -161,63 +142,62 @@ func (b *blendBuilder) build(ctx context.Context) error {
 	}); err != nil {
 		return err
 	}
-	if err := b.perStream("--value", b.o.values, func(s *mill.Stream, text string) error {
+	if err := b.perStream("--value", b.values, func(s *mill.Stream, text string) error {
 		v, err := money("value", text, "--value head=0.62")
 		s.ValuePerKg = v
 		return err
 	}); err != nil {
 		return err
 	}
-	if b.o.price != "" {
+	if b.price != "" {
 		var err error
-		if b.options.PricePerKg, err = money("price", b.o.price, "--price 0.60"); err != nil {
+		if b.plan.PricePerKg, err = money("price", b.price, "--price 0.60"); err != nil {
 			return err
 		}
 	}
-	batch, err := mill.ParseMass(b.o.batch)
+	batch, err := mill.ParseMass(b.batch)
 	if err != nil {
 		return inFlag(err, "batch")
 	}
-	b.options.BatchKg, b.options.Guard, b.options.DosingPct = batch.Value/1000, b.o.guard, b.o.dosing
-	b.options.Maximise = b.o.maximise
-	if b.options.Maximise == "" {
-		b.options.Maximise = b.objective()
+	b.plan.BatchKg = batch.Value / 1000
+	if b.plan.Maximise == "" {
+		b.plan.Maximise = b.objective()
 	}
 	return nil
 }
 
 // limits gathers the limits of the grade, then the typed ones.
 func (b *blendBuilder) limits() error {
-	if b.o.grade != "" && !b.o.given() {
+	if b.grade != "" && !b.given() {
 		return usageError("a grade without a standard", "name it: --standard CODE or --contract FILE")
 	}
-	if b.o.given() {
-		std, _, err := b.o.standardFlags.limits()
+	if b.given() {
+		std, _, err := b.standardFlags.limits()
 		if err != nil {
 			return err
 		}
-		if b.o.grade == "" && len(std.Grades) == 1 {
-			b.o.grade = std.Grades[0]
+		if b.grade == "" && len(std.Grades) == 1 {
+			b.grade = std.Grades[0]
 		}
-		if b.o.grade == "" {
+		if b.grade == "" {
 			return usageError("no target grade given", "--grade with one of: "+strings.Join(std.Grades, ", "))
 		}
-		g, err := std.Grade(b.o.grade)
+		g, err := std.Grade(b.grade)
 		if err != nil {
 			return inStandardWords(err, "")
 		}
 		b.std, b.index = std, g
 		b.doc.Standard, b.doc.Edition, b.doc.Grade = std.Code, std.Edition, std.Grades[g]
-		b.options.Limits, b.doc.NotPlanned = mill.StandardLimits(std, g)
+		b.plan.Limits, b.doc.NotPlanned = mill.StandardLimits(std, g)
 	}
-	if err := b.leaveOut(); err != nil {
+	if err := b.without(); err != nil {
 		return err
 	}
 	for _, side := range []struct {
 		flag    string
 		typed   []string
 		atLeast bool
-	}{{"at-most", b.o.atMost, false}, {"at-least", b.o.atLeast, true}} {
+	}{{"at-most", b.atMost, false}, {"at-least", b.atLeast, true}} {
 		for _, s := range side.typed {
 			code, text, err := oneName("--"+side.flag, s, "--"+side.flag+" broken=5")
 			if err != nil {
@@ -230,26 +210,26 @@ func (b *blendBuilder) limits() error {
 			if !f.Bare {
 				return usageError(fmt.Sprintf("--%s %q: a limit has no ±", side.flag, s), "the guard keeps away from it: --guard")
 			}
-			b.options.Limits = append(b.options.Limits, mill.Limit{Code: code, Label: className(code), AtLeast: side.atLeast, Value: f.Value, Unit: "%"})
+			b.plan.Limits = append(b.plan.Limits, mill.Limit{Code: code, Label: className(code), AtLeast: side.atLeast, Value: f.Value, Unit: "%"})
 		}
 	}
-	if len(b.options.Limits) == 0 {
+	if len(b.plan.Limits) == 0 {
 		return usageError("no limit to keep", "--at-most broken=5, or --standard CODE --grade GRADE")
 	}
 	return nil
 }
 
-// leaveOut takes limits of the grade out of the plan.
-func (b *blendBuilder) leaveOut() error {
-	for _, code := range b.o.leaveOut {
-		n := len(b.options.Limits)
-		b.options.Limits = slices.DeleteFunc(b.options.Limits, func(l mill.Limit) bool {
+// without takes limits of the grade out of the plan.
+func (b *blendBuilder) without() error {
+	for _, code := range b.leaveOut {
+		n := len(b.plan.Limits)
+		b.plan.Limits = slices.DeleteFunc(b.plan.Limits, func(l mill.Limit) bool {
 			if l.Code == code {
 				b.doc.NotPlanned = append(b.doc.NotPlanned, mill.NotPlanned{What: l.Label, Why: "left out (--leave-out)"})
 			}
 			return l.Code == code
 		})
-		if len(b.options.Limits) == n {
+		if len(b.plan.Limits) == n {
 			return usageError(fmt.Sprintf("--leave-out: the grade has no limit on %q to plan for", code), join(": ", "its limits", strings.Join(b.codes(), ", ")))
 		}
 	}
@@ -273,7 +253,7 @@ func (b *blendBuilder) stream(ctx context.Context, s string) error {
 			if out.Shares[code], err = mill.ParseShare(text); err != nil {
 				return inFlag(err, "stream "+name+":"+code)
 			}
-			if !b.known(code) {
+			if !slices.Contains(b.codes(), code) {
 				return usageError(fmt.Sprintf("--stream %s: there is no limit on %q", name, code), "limits are on: "+strings.Join(b.codes(), ", "))
 			}
 		}
@@ -287,15 +267,15 @@ func (b *blendBuilder) stream(ctx context.Context, s string) error {
 		if err := mill.CheckSums(name, ours); err != nil {
 			return err
 		}
-		b.options.Streams = append(b.options.Streams, out)
+		b.plan.Streams = append(b.plan.Streams, out)
 		return nil
 	}
-	g, err := b.o.read(ctx, b.u, rest)
+	g, err := b.read(ctx, b.u, rest)
 	if err != nil {
 		return err
 	}
-	if b.o.wholeLength > 0 {
-		if err := g.AtLength(b.o.wholeLength); err != nil {
+	if b.wholeLength > 0 {
+		if err := g.AtLength(b.wholeLength); err != nil {
 			return asInput(err, rest)
 		}
 	}
@@ -320,36 +300,33 @@ func (b *blendBuilder) stream(ctx context.Context, s string) error {
 		out.Shares["broken"] = g.Broken // to have most of, where no limit is on it
 	}
 	b.files[name] = rest
-	b.graded = append(b.graded, g)
-	b.options.Streams = append(b.options.Streams, out)
+	b.plan.Streams = append(b.plan.Streams, out)
 	return nil
 }
 
 // codes lists what limits, or the objective, are on.
 func (b *blendBuilder) codes() []string {
 	var out []string
-	for _, l := range b.options.Limits {
+	for _, l := range b.plan.Limits {
 		if !slices.Contains(out, l.Code) {
 			out = append(out, l.Code)
 		}
 	}
-	if m := b.o.maximise; m != "" && m != mill.ByGain && !slices.Contains(out, m) {
+	if m := b.plan.Maximise; m != "" && m != mill.ByGain && !slices.Contains(out, m) {
 		out = append(out, m)
 	}
 	return out
 }
 
-func (b *blendBuilder) known(code string) bool { return slices.Contains(b.codes(), code) }
-
 // plannable leaves limits of the standard out that not every stream has a
 // figure for, all but the one on broken kernels.
 func (b *blendBuilder) plannable() error {
-	b.options.Limits = slices.DeleteFunc(b.options.Limits, func(l mill.Limit) bool {
+	b.plan.Limits = slices.DeleteFunc(b.plan.Limits, func(l mill.Limit) bool {
 		if b.std == nil || b.std.Factor(l.Code) == nil || b.std.Factor(l.Code) == b.std.Broken() {
 			return false
 		}
 		var without []string
-		for _, s := range b.options.Streams {
+		for _, s := range b.plan.Streams {
 			if _, ok := s.Shares[l.Code]; !ok {
 				without = append(without, s.Name)
 			}
@@ -359,7 +336,7 @@ func (b *blendBuilder) plannable() error {
 		}
 		return len(without) > 0
 	})
-	if len(b.options.Limits) == 0 {
+	if len(b.plan.Limits) == 0 {
 		return usageError("the grade sets no limit that a blend can be planned for", "add one: --at-most broken=5")
 	}
 	return nil
@@ -373,11 +350,11 @@ func (b *blendBuilder) perStream(flag string, typed []string, set func(*mill.Str
 		if err != nil {
 			return err
 		}
-		i := slices.IndexFunc(b.options.Streams, func(s mill.Stream) bool { return s.Name == name })
+		i := slices.IndexFunc(b.plan.Streams, func(s mill.Stream) bool { return s.Name == name })
 		switch {
 		case i < 0:
 			var names []string
-			for _, s := range b.options.Streams {
+			for _, s := range b.plan.Streams {
 				names = append(names, s.Name)
 			}
 			return usageError(fmt.Sprintf("%s: there is no stream %q", flag, name), "streams: "+strings.Join(names, ", "))
@@ -385,7 +362,7 @@ func (b *blendBuilder) perStream(flag string, typed []string, set func(*mill.Str
 			return usageError(fmt.Sprintf("%s is given twice for %s", flag, name), "give it once")
 		}
 		seen[name] = true
-		if err := set(&b.options.Streams[i], text); err != nil {
+		if err := set(&b.plan.Streams[i], text); err != nil {
 			return err
 		}
 	}
@@ -404,7 +381,7 @@ func money(flag, text, example string) (*float64, error) {
 // objective is what to have most of where nothing was said.
 func (b *blendBuilder) objective() string {
 	valued := true
-	for _, s := range b.options.Streams {
+	for _, s := range b.plan.Streams {
 		valued = valued && s.ValuePerKg != nil
 	}
 	if valued {
@@ -416,197 +393,9 @@ func (b *blendBuilder) objective() string {
 	}
 	for _, code := range append(codes, "broken") {
 		without := func(s mill.Stream) bool { _, ok := s.Shares[code]; return !ok }
-		if !slices.ContainsFunc(b.options.Streams, without) {
+		if !slices.ContainsFunc(b.plan.Streams, without) {
 			return code
 		}
 	}
-	return b.options.Limits[0].Code
-}
-
-func showBlend(w io.Writer, d *blendDocument) {
-	b := d.Blend
-	target := "the limits typed"
-	if d.Grade != "" {
-		target = fmt.Sprintf("%s, %s", d.Standard, d.Grade)
-	}
-	if !b.Feasible {
-		fmt.Fprintf(w, "NO BLEND of these streams keeps %s.\n", plain(target))
-		showConflicts(w, b)
-		showNotPlanned(w, d.NotPlanned)
-		return
-	}
-	fmt.Fprintf(w, "Blend for %s: %s kg\n\n", plain(target), strconv.FormatFloat(b.BatchKg, 'f', -1, 64))
-	stock := slices.ContainsFunc(b.Streams, func(s mill.BlendStream) bool { return s.HaveKg != nil })
-	header := table.Row{"Stream", "Share %", "kg", "Bears more kg", "Bears less kg"}
-	if stock {
-		header = append(header, "In stock kg")
-	}
-	t := newTable(w, header, 2, 3, 4, 5, 6)
-	for _, s := range b.Streams {
-		row := table.Row{shorten(s.Name, 24), number(s.SharePct, 2), number(s.MassKg, decimalsOf(b.StepKg)), "any", "any"}
-		if s.MoreKg != nil {
-			row[3] = kilograms(*s.MoreKg)
-		}
-		if s.LessKg != nil {
-			row[4] = kilograms(*s.LessKg)
-		}
-		if s.MassKg == 0 {
-			row[4] = ""
-		}
-		if s.HaveKg != nil {
-			row = append(row, kilograms(*s.HaveKg))
-		}
-		t.AppendRow(row)
-	}
-	render(w, t)
-
-	t = newTable(w, table.Row{"Limit", "Allowed", "Blend %", "95 % interval", "Guarded", "Risk"}, 3, 4, 5, 6)
-	var binding, notes []string
-	for i := range b.Lines {
-		l := &b.Lines[i]
-		risk := "-"
-		if l.BeyondPct != nil {
-			risk = beyondText(*l.BeyondPct)
-		}
-		t.AppendRow(table.Row{shorten(l.Label, 24), allowed(&l.Limit), number(l.Blend.Value, 2), ends(l.Blend, 2), number(l.Guarded, 2), risk})
-		if l.Binding {
-			binding = append(binding, l.Limit.String())
-		}
-		if l.Note != "" {
-			notes = append(notes, l.Label+": "+l.Note)
-		}
-	}
-	render(w, t)
-
-	most := fmt.Sprintf("The blend with most %s", className(b.Maximise))
-	if b.Maximise == mill.ByGain {
-		most = "The blend that gains most"
-	}
-	for _, s := range b.Streams {
-		if s.HaveKg != nil && s.MassKg > *s.HaveKg-1e-3 {
-			binding = append(binding, "the stock of "+s.Name)
-		}
-	}
-	if len(binding) > 0 {
-		most += "; it goes as far as these limits let it: " + strings.Join(binding, "; ")
-	} else {
-		most += "; no limit stops it"
-	}
-	paragraph(w, plain(most)+".")
-	if b.WorthPerKg != nil {
-		s := fmt.Sprintf("Its streams would bring %s per kg by themselves", number(*b.WorthPerKg, 4))
-		if b.GainPerKg != nil {
-			what, gain := "gains", *b.GainPerKg
-			if gain < 0 {
-				what, gain = "LOSES", -gain
-			}
-			s += fmt.Sprintf("; at the price given the blend %s %s per kg, %s on the batch", what, number(gain, 4), number(gain*b.BatchKg, 2))
-		}
-		paragraph(w, s+".")
-	}
-	if b.Guard > 0 {
-		paragraph(w, fmt.Sprintf("Guard: every limit is kept with %s standard uncertainties to spare, the samples' doubt and dosing to ± %g %% counted (Guarded). Risk is the chance that the blend is beyond the limit all the same.", number(b.Guard, 3), b.DosingPct))
-	} else {
-		paragraph(w, "No guard: a blend at its limit is beyond it in half of all cases. Risk is the chance of that.")
-	}
-	paragraph(w, "\"Bears more\" and \"bears less\" tell by how much one stream alone may run over or short until the blend's own figures, without guard, reach a limit.")
-	for _, n := range notes {
-		paragraph(w, plain(n)+".")
-	}
-	showNotPlanned(w, d.NotPlanned)
-	fmt.Fprintln(w)
-	paragraph(w, "Grade a sample of the finished blend before it is sold: streams are never mixed as evenly as figures are. "+caution)
-}
-
-func showConflicts(w io.Writer, b *mill.Blend) {
-	if !b.Single {
-		fmt.Fprintln(w, "These cannot hold together, though any one fewer could:")
-	}
-	fmt.Fprintln(w)
-	header := table.Row{"Forbidden by", "Best reached", "With guard"}
-	if !b.Single {
-		header[1] = "With the others kept"
-	}
-	t := newTable(w, header, 2, 3)
-	guardOnly, byFigures := false, false
-	for _, c := range b.Conflicts {
-		row := table.Row{text.WrapSoft(plain(c.What), 44), "", ""}
-		if c.Best != nil {
-			row[1], row[2] = number(*c.Best, 2)+" "+c.Unit, number(*c.BestGuarded, 2)+" "+c.Unit
-			// The guard moves a figure towards its limit, and here over it.
-			if (*c.Best-*c.Limit)*(*c.BestGuarded-*c.Limit) < 0 {
-				guardOnly = true
-			} else {
-				byFigures = true
-			}
-		}
-		t.AppendRow(row)
-	}
-	render(w, t)
-	if b.Single && guardOnly {
-		what := "The figures alone would keep it, only the guard would not: "
-		if byFigures || len(b.Conflicts) > 1 {
-			what = "Where the best figure is within the limit, only the guard forbids it: "
-		}
-		paragraph(w, what+"more rice in the samples narrows it; --guard takes a greater risk; --leave-out leaves a limit to the finished blend.")
-	}
-	if byFigures || !b.Single {
-		paragraph(w, "Add a better stream, or ask for another grade.")
-	}
-	fmt.Fprintln(w)
-}
-
-func showNotPlanned(w io.Writer, not []mill.NotPlanned) {
-	if len(not) == 0 {
-		return
-	}
-	fmt.Fprintln(w, "Not planned for; judge the blend itself:")
-	for _, n := range not {
-		item(w, n.What, n.Why)
-	}
-}
-
-// allowed writes a limit for a narrow column.
-func allowed(l *mill.Limit) string {
-	word := "max"
-	switch {
-	case l.AtLeast && l.Strict:
-		word = "over"
-	case l.AtLeast:
-		word = "min"
-	case l.Strict:
-		word = "under"
-	}
-	return fmt.Sprintf("%s %g", word, l.Value)
-}
-
-// decimalsOf returns how many decimals multiples of a power of ten have.
-func decimalsOf(step float64) int { return max(0, -int(math.Round(math.Log10(step)))) }
-
-// kilograms writes a mass in kg with decimals to its size.
-func kilograms(v float64) string {
-	if v >= 999.95 {
-		return number(v, 0)
-	}
-	return number(v, 1)
-}
-
-// shorten cuts s to at most n characters.
-func shorten(s string, n int) string {
-	r := []rune(plain(s))
-	if len(r) <= n {
-		return string(r)
-	}
-	return strings.TrimRight(string(r[:n-1]), " ,") + "…"
-}
-
-// beyondText writes a chance in percent.
-func beyondText(p float64) string {
-	switch {
-	case p < 0.05:
-		return "<0.1 %"
-	case p > 99.95:
-		return ">99.9 %"
-	}
-	return number(p, 1) + " %"
+	return b.plan.Limits[0].Code
 }

@@ -13,6 +13,7 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
 	"traytally/cmd/traytally/internal/pipeline"
 	"traytally/grading"
@@ -43,10 +44,41 @@ func isTyped(s string) bool {
 	return digit
 }
 
+// A head is what every document begins with.
+type head struct {
+	Schema   string            `json:"schema"`
+	Versions map[string]string `json:"versions"`
+}
+
+func headOf(name string) head {
+	return head{"traytally." + name + "/1", map[string]string{"traytally": version}}
+}
+
+// figureVar adds a flag with a figure that parse reads; to is nil without it.
+func figureVar(f *pflag.FlagSet, to **mill.Figure, parse func(string) (mill.Figure, error), name, usage string) {
+	f.Func(name, usage, func(s string) error {
+		if *to = nil; s == "" {
+			return nil
+		}
+		v, err := parse(s)
+		*to = &v
+		return inFlag(err, name)
+	})
+}
+
+// inFlag names the flag that an error is about.
+func inFlag(err error, flag string) error {
+	if e := fault.Of(err); e != nil && e.Kind == fault.Usage {
+		return usageError("--"+flag+": "+e.Error(), e.Hint)
+	}
+	return err
+}
+
 // sampleFlags are the flags that say how samples are read.
 type sampleFlags struct {
 	gradeOptions
 	registerFlags
+	graded []*mill.Graded // what was read so far
 }
 
 func (o *sampleFlags) addSampleFlags(cmd *cobra.Command) {
@@ -66,6 +98,7 @@ func (o *sampleFlags) registered(ctx context.Context, code string) (sample *mill
 		return nil, "", err
 	}
 	sample.Sheet = rec.Facts.Sheet
+	o.graded = append(o.graded, sample)
 	return sample, rec.Facts.Stage, nil
 }
 
@@ -132,11 +165,8 @@ func (o *sampleFlags) result(ctx context.Context, u *ui, req pipeline.Request, a
 		return nil, nil, false, usageError(one+" is graded already: the scale and the whole-kernel length are in it", "leave out --dpi, --scale, --whole-length and --whole-from, or give the pictures")
 	case isCode:
 		r, rec, err := o.reopen(ctx, one)
-		if errors.Is(err, samples.ErrNoRegister) {
-			return nil, nil, false, inputError(one, "is no file here, and "+err.Error(), "check the name, or name the register that has it: --register")
-		}
 		if err != nil {
-			return nil, nil, false, err
+			return nil, nil, false, notHere(err, one)
 		}
 		for i, p := range r.Pictures {
 			pictures = append(pictures, documentPicture{p, rec.Pictures[i].SHA256})
@@ -184,23 +214,37 @@ func (o *sampleFlags) read(ctx context.Context, u *ui, path string) (*mill.Grade
 		}
 		u.done()
 		tellWarnings(u, s.Result)
-		g, err := mill.FromResult(s.Result, path, pipeline.Sums(s.Pictures))
-		return g, asInput(err, path)
+		return o.keep(path)(mill.FromResult(s.Result, path, pipeline.Sums(s.Pictures)))
 	}
 	f, err := os.Open(path)
 	if errors.Is(err, fs.ErrNotExist) && filepath.Ext(path) == "" && filepath.Base(path) == path {
 		g, _, err := o.registered(ctx, path)
-		if errors.Is(err, samples.ErrNoRegister) {
-			return nil, inputError(path, "is no file here, and "+err.Error(), "check the name, or name the register that has it: --register")
-		}
-		return g, err
+		return g, notHere(err, path)
 	}
 	if err != nil {
 		return nil, notRead(path, err, "give the file that 'traytally grade ... --json FILE' wrote, a picture, a code of the register, or a share like 4.6±0.8")
 	}
 	defer f.Close()
-	g, err := mill.ReadGraded(f, path)
-	return g, asInput(err, path)
+	return o.keep(path)(mill.ReadGraded(f, path))
+}
+
+// keep notes a sample that came from a file.
+func (o *sampleFlags) keep(path string) func(*mill.Graded, error) (*mill.Graded, error) {
+	return func(g *mill.Graded, err error) (*mill.Graded, error) {
+		if err != nil {
+			return nil, asInput(err, path)
+		}
+		o.graded = append(o.graded, g)
+		return g, nil
+	}
+}
+
+// notHere is the error for what is neither a file nor, without a register, a code.
+func notHere(err error, name string) error {
+	if errors.Is(err, samples.ErrNoRegister) {
+		return inputError(name, "is no file here, and "+err.Error(), "check the name, or name the register that has it: --register")
+	}
+	return err
 }
 
 // share returns the broken share of what read reads, or one typed in its place,
@@ -228,9 +272,9 @@ func asInput(err error, path string) error {
 	return err
 }
 
-// warnAlike says where samples do not call the same thing broken.
-func warnAlike(u *ui, samples []*mill.Graded) {
-	if doubt := mill.Alike(samples); doubt != "" {
+// warnAlike says where the samples read do not call the same thing broken.
+func (o *sampleFlags) warnAlike(u *ui) {
+	if doubt := mill.Alike(o.graded); doubt != "" {
 		u.warn(doubt, "grade them all with the same length: --whole-length MM, or --whole-from a picture of picked whole kernels")
 	}
 }

@@ -59,19 +59,15 @@ func newSettleTemplateCommand(u *ui) *cobra.Command {
 
 // A settleDocument is the JSON that the settle command writes.
 type settleDocument struct {
-	Schema   string            `json:"schema"`
-	Versions map[string]string `json:"versions"`
-	Contract string            `json:"contract"`
-	Title    string            `json:"title"`
-	Edition  string            `json:"edition"`
-	Sample   string            `json:"sample"`
+	head
+	Contract string `json:"contract"`
+	Title    string `json:"title"`
+	Edition  string `json:"edition"`
+	Sample   string `json:"sample"`
 	*settle.Settlement
 }
 
 func runSettle(ctx context.Context, o settleOptions, u *ui) error {
-	if err := o.output.check(); err != nil {
-		return err
-	}
 	if o.contract == "" {
 		return usageError("no contract given", "name its terms: --contract FILE; 'traytally settle template --out FILE' writes one to fill in")
 	}
@@ -100,14 +96,11 @@ func runSettle(ctx context.Context, o settleOptions, u *ui) error {
 	if err != nil {
 		return err
 	}
-	doc := settleDocument{"traytally.settle/1", map[string]string{"traytally": version}, o.contract, c.Title, c.Edition, o.sample, s}
+	doc := settleDocument{headOf("settle"), o.contract, c.Title, c.Edition, o.sample, s}
 	if err := u.answer(ctx, o.output, doc, func(w io.Writer) { showSettlement(w, c, &doc) }); err != nil {
 		return err
 	}
-	if len(s.Rejected) > 0 {
-		return &answer{exitRejected}
-	}
-	return nil
+	return endWith(nil, exitRejected, len(s.Rejected) > 0)
 }
 
 // findFigures looks up what the contract asks for: as typed, else on the sample

@@ -18,13 +18,12 @@ import (
 // sorterOptions are the flags of the sorter command, as typed.
 type sorterOptions struct {
 	sampleFlags
-	feed, accept, reject             string
-	feedMass, acceptMass, rejectMass string
-	bad                              []string
-	seed                             uint64
-	lengthGrader                     bool
-	priceAccept, priceReject         float64
-	against                          string // an earlier sorter.json
+	in                       mill.SorterInput
+	feed, accept, reject     string
+	bad                      []string
+	lengthGrader             bool
+	priceAccept, priceReject float64
+	against                  string // an earlier sorter.json
 }
 
 // badFlags are the flags that bad rice can be counted by.
@@ -46,15 +45,15 @@ func newSorterCommand(u *ui) *cobra.Command {
 	f.StringVar(&o.feed, "feed", "", "`SAMPLE` of the feed")
 	f.StringVar(&o.accept, "accept", "", "`SAMPLE` of what is accepted")
 	f.StringVar(&o.reject, "reject", "", "`SAMPLE` of what is rejected")
-	f.StringVar(&o.feedMass, "feed-mass", "", "`MASS` fed")
-	f.StringVar(&o.acceptMass, "accept-mass", "", "`MASS` accepted over the same time")
-	f.StringVar(&o.rejectMass, "reject-mass", "", "`MASS` rejected over the same time")
+	figureVar(f, &o.in.FeedMass, mill.ParseMass, "feed-mass", "`MASS` fed")
+	figureVar(f, &o.in.AcceptMass, mill.ParseMass, "accept-mass", "`MASS` accepted over the same time")
+	figureVar(f, &o.in.RejectMass, mill.ParseMass, "reject-mass", "`MASS` rejected over the same time")
 	f.StringSliceVar(&o.bad, "bad", o.bad, "`FLAGS` that make rice bad, of: "+flagList())
 	f.BoolVar(&o.lengthGrader, "length-grader", false, "the machine parts brokens from head rice: bad is what is broken")
 	f.Var(&ranged{v: &o.priceAccept, min: 0.0001, max: 1e6}, "price-accept", "what the accepted rice sells for, `MONEY` per kg")
 	f.Var(&ranged{v: &o.priceReject, min: 0, max: 1e6}, "price-reject", "what the rejected rice sells for, `MONEY` per kg")
 	f.StringVar(&o.against, "against", "", "compare with an earlier run, the JSON in `FILE`: shift against shift")
-	f.Uint64Var(&o.seed, "seed", 1, "`NUMBER` that the random draws start from")
+	f.Uint64Var(&o.in.Seed, "seed", 1, "`NUMBER` that the random draws start from")
 	o.addSampleFlags(cmd)
 	o.addJSON(f)
 	return cmd
@@ -78,11 +77,10 @@ type sorterSample struct {
 
 // A sorterDocument is the JSON that the sorter command writes.
 type sorterDocument struct {
-	Schema   string            `json:"schema"`
-	Versions map[string]string `json:"versions"`
-	Machine  string            `json:"machine"`
-	Bad      []string          `json:"bad"` // flags; empty where all shares were typed
-	Inputs   []sorterSample    `json:"inputs"`
+	head
+	Machine string         `json:"machine"`
+	Bad     []string       `json:"bad"` // flags; empty where all shares were typed
+	Inputs  []sorterSample `json:"inputs"`
 	*mill.Sorter
 	Against []runDifference `json:"against"` // null without an earlier run
 }
@@ -94,9 +92,6 @@ const (
 )
 
 func runSorter(ctx context.Context, o sorterOptions, u *ui) error {
-	if err := o.output.check(); err != nil {
-		return err
-	}
 	var bad []kernel.Flag
 	for _, b := range o.bad {
 		f := kernel.Flag(strings.ReplaceAll(strings.TrimSpace(b), "-", "_"))
@@ -108,67 +103,46 @@ func runSorter(ctx context.Context, o sorterOptions, u *ui) error {
 	if len(bad) == 0 {
 		return usageError("--bad names no flag", "flags: "+flagList())
 	}
-	doc := sorterDocument{Schema: "traytally.sorter/1", Versions: map[string]string{"traytally": version}, Machine: colourSorter, Bad: []string{}}
-	in := mill.SorterInput{Seed: o.seed, Draws: mill.DefaultDraws}
+	doc := sorterDocument{head: headOf("sorter"), Machine: colourSorter, Bad: []string{}}
+	in := &o.in
+	in.Draws = mill.DefaultDraws
 	if o.priceAccept > 0 {
 		if o.priceAccept < o.priceReject {
 			return usageError("the reject sells for more than the accept", "are the two prices swapped?")
 		}
 		in.Prices = &mill.SorterPrices{Accept: o.priceAccept, Reject: o.priceReject}
 	}
-	var graded []*mill.Graded
 	for _, s := range []struct {
-		name, sample, mass string
-		share, grams       **mill.Figure
+		name, sample string
+		share        **mill.Figure
+		mass         *mill.Figure
 	}{
-		{"feed", o.feed, o.feedMass, &in.Feed, &in.FeedMass},
-		{"accept", o.accept, o.acceptMass, &in.Accept, &in.AcceptMass},
-		{"reject", o.reject, o.rejectMass, &in.Reject, &in.RejectMass},
+		{"feed", o.feed, &in.Feed, in.FeedMass},
+		{"accept", o.accept, &in.Accept, in.AcceptMass},
+		{"reject", o.reject, &in.Reject, in.RejectMass},
 	} {
-		var f mill.Figure
-		var err error
-		switch {
-		case s.sample == "":
-		case isTyped(s.sample):
-			if f, err = mill.ParseShare(s.sample); err != nil {
-				return inFlag(err, s.name)
-			}
-			*s.share = &f
-		default:
-			g, err := o.read(ctx, u, s.sample)
+		if s.sample != "" {
+			f, err := o.share(ctx, u, s.name, s.sample, bad)
 			if err != nil {
 				return err
 			}
-			graded = append(graded, g)
-			if f = g.Broken; !o.lengthGrader {
-				if f, err = g.Share(bad...); err != nil {
-					return asInput(err, s.sample)
-				}
-			}
 			*s.share = &f
 		}
-		if s.mass != "" {
-			m, err := mill.ParseMass(s.mass)
-			if err != nil {
-				return inFlag(err, s.name+"-mass")
-			}
-			*s.grams = &m
-		}
-		doc.Inputs = append(doc.Inputs, sorterSample{s.name, s.sample, *s.share, *s.grams})
+		doc.Inputs = append(doc.Inputs, sorterSample{s.name, s.sample, *s.share, s.mass})
 	}
 	switch {
 	case o.lengthGrader:
 		doc.Machine, doc.Bad = lengthGrader, []string{"broken"}
-		warnAlike(u, graded)
-	case len(graded) > 0:
+		o.warnAlike(u)
+	case len(o.graded) > 0:
 		for _, f := range bad {
 			doc.Bad = append(doc.Bad, string(f))
 		}
 	}
-	if err := mill.Independent(graded); err != nil {
+	if err := mill.Independent(o.graded); err != nil {
 		return err
 	}
-	res, err := mill.JudgeSorter(in)
+	res, err := mill.JudgeSorter(*in)
 	if err != nil {
 		return err
 	}
@@ -197,14 +171,32 @@ func runSorter(ctx context.Context, o sorterOptions, u *ui) error {
 	}
 	for _, b := range res.Balances {
 		f, unit := readableMissing(b)
+		what, hint := strings.TrimPrefix(b.What, "all "), "check that all samples were drawn over the same time"
 		switch b.Verdict {
 		case mill.Excess:
-			u.warn(fmt.Sprintf("more %s out than in, just beyond the 95 %% interval: %s %s (%s)", strings.TrimPrefix(b.What, "all "), number(-f.Value, 2), unit, ends(mill.Figure{Low: -f.High, High: -f.Low}, 2)), "check that all samples were drawn over the same time")
+			u.warn(fmt.Sprintf("more %s out than in, just beyond the 95 %% interval: %s %s (%s)", what, number(-f.Value, 2), unit, ends(f.Negated(), 2)), hint)
 		case mill.Loss:
-			u.warn(fmt.Sprintf("%s is missing from what came out: %s %s (%s)", strings.TrimPrefix(b.What, "all "), number(f.Value, 2), unit, ends(f, 2)), "check that all samples were drawn over the same time")
+			u.warn(fmt.Sprintf("%s is missing from what came out: %s %s (%s)", what, number(f.Value, 2), unit, ends(f, 2)), hint)
 		}
 	}
 	return nil
+}
+
+// share returns the share of bad rice in a sample, or one typed in its place.
+func (o *sorterOptions) share(ctx context.Context, u *ui, flag, sample string, bad []kernel.Flag) (mill.Figure, error) {
+	if isTyped(sample) {
+		f, err := mill.ParseShare(sample)
+		return f, inFlag(err, flag)
+	}
+	g, err := o.read(ctx, u, sample)
+	if err != nil {
+		return mill.Figure{}, err
+	}
+	if o.lengthGrader {
+		return g.Broken, nil
+	}
+	f, err := g.Share(bad...)
+	return f, asInput(err, sample)
 }
 
 // readableMissing returns what is missing from a balance, in kg where it is a
@@ -212,7 +204,7 @@ func runSorter(ctx context.Context, o sorterOptions, u *ui) error {
 func readableMissing(b mill.SorterBalance) (mill.Figure, string) {
 	f, unit := b.Missing, b.Unit
 	if unit == "g" && max(math.Abs(f.Low), math.Abs(f.High)) >= 1000 {
-		f, unit = mill.Figure{Value: f.Value / 1000, Low: f.Low / 1000, High: f.High / 1000}, "kg"
+		f, unit = f.Times(1./1000), "kg"
 	}
 	return f, unit
 }

@@ -45,37 +45,27 @@ type stageSample struct {
 }
 
 func runStages(ctx context.Context, o stagesOptions, u *ui) error {
-	if err := o.output.check(); err != nil {
-		return err
-	}
 	var stages []mill.Stage
 	var inputs []stageSample
-	var graded []*mill.Graded
 	for _, arg := range o.args {
-		var broken mill.Figure
-		var g *mill.Graded
-		name, value, err := "", arg, error(nil)
+		in := stageSample{Sample: arg}
+		var err error
 		if !strings.Contains(arg, "=") {
-			if name, g, err = o.tagged(ctx, arg); err == nil {
-				broken = g.Broken
-			}
-		} else if name, value, err = oneName("stage", arg, "husker=husker.json"); err == nil {
-			broken, g, err = o.share(ctx, u, value)
+			in.Stage, in.Broken, err = o.tagged(ctx, arg)
+		} else if in.Stage, in.Sample, err = oneName("stage", arg, "husker=husker.json"); err == nil {
+			in.Broken, _, err = o.share(ctx, u, in.Sample)
 		}
 		if err != nil {
 			return err
 		}
-		if g != nil {
-			graded = append(graded, g)
-		}
-		inputs = append(inputs, stageSample{name, value, broken})
-		if n := len(stages); n > 0 && stages[n-1].Name == name {
-			stages[n-1].Broken = append(stages[n-1].Broken, broken)
+		inputs = append(inputs, in)
+		if n := len(stages); n > 0 && stages[n-1].Name == in.Stage {
+			stages[n-1].Broken = append(stages[n-1].Broken, in.Broken)
 			continue
 		}
-		stages = append(stages, mill.Stage{Name: name, Broken: []mill.Figure{broken}})
+		stages = append(stages, mill.Stage{Name: in.Stage, Broken: []mill.Figure{in.Broken}})
 	}
-	if err := mill.Independent(graded); err != nil {
+	if err := mill.Independent(o.graded); err != nil {
 		return err
 	}
 	res, err := mill.CompareStages(stages)
@@ -83,20 +73,19 @@ func runStages(ctx context.Context, o stagesOptions, u *ui) error {
 		return err
 	}
 	doc := struct {
-		Schema   string            `json:"schema"`
-		Versions map[string]string `json:"versions"`
-		Samples  []stageSample     `json:"samples"`
+		head
+		Samples []stageSample `json:"samples"`
 		*mill.StagesResult
-	}{"traytally.stages/1", map[string]string{"traytally": version}, inputs, res}
+	}{headOf("stages"), inputs, res}
 	if err := u.answer(ctx, o.output, doc, func(w io.Writer) {
 		showStages(w, res)
-		if len(graded) > 0 {
+		if len(o.graded) > 0 {
 			paragraph(w, caution)
 		}
 	}); err != nil {
 		return err
 	}
-	warnAlike(u, graded)
+	o.warnAlike(u)
 	for _, s := range res.Stages {
 		if s.Unsteady {
 			u.warn(fmt.Sprintf("the samples of %s differ by more than chance explains: the stream is not steady, or they were not drawn alike", s.Stage),
@@ -106,23 +95,22 @@ func runStages(ctx context.Context, o stagesOptions, u *ui) error {
 	return nil
 }
 
-// tagged returns the sample of the register with a code, and the stage that it
-// was registered with.
-func (o *stagesOptions) tagged(ctx context.Context, code string) (stage string, g *mill.Graded, err error) {
+// tagged returns the stage that the sample of the register with a code was
+// registered with, and its broken share.
+func (o *stagesOptions) tagged(ctx context.Context, code string) (stage string, broken mill.Figure, err error) {
 	if isTyped(code) || filepath.Ext(code) != "" || filepath.Base(code) != code {
-		return "", nil, usageError(fmt.Sprintf("stage %q is not NAME=VALUE", code), "for example husker=husker.json; only codes of the register bring their stage with them")
+		return "", broken, usageError(fmt.Sprintf("stage %q is not NAME=VALUE", code), "for example husker=husker.json; only codes of the register bring their stage with them")
 	}
-	g, stage, err = o.registered(ctx, code)
-	if errors.Is(err, samples.ErrNoRegister) || errors.Is(err, samples.ErrNotFound) || errors.Is(err, errNoHome) {
-		return "", nil, inputError(code, "names no stage, and is no sample of the register: "+err.Error(), "write STAGE=SAMPLE, for example husker=husker.json")
+	g, stage, err := o.registered(ctx, code)
+	switch {
+	case errors.Is(err, samples.ErrNoRegister) || errors.Is(err, samples.ErrNotFound) || errors.Is(err, errNoHome):
+		return "", broken, inputError(code, "names no stage, and is no sample of the register: "+err.Error(), "write STAGE=SAMPLE, for example husker=husker.json")
+	case err != nil:
+		return "", broken, err
+	case stage == "":
+		return "", broken, usageError(fmt.Sprintf("sample %s was registered without a stage", code), "name it, husker="+code+", or add it with 'traytally log amend'")
 	}
-	if err != nil {
-		return "", nil, err
-	}
-	if stage == "" {
-		return "", nil, usageError(fmt.Sprintf("sample %s was registered without a stage", code), "name it, husker="+code+", or add it with 'traytally log amend'")
-	}
-	return stage, g, nil
+	return stage, g.Broken, nil
 }
 
 var stageVerdicts = map[string]string{

@@ -11,46 +11,49 @@ import (
 	"github.com/spf13/cobra"
 
 	"traytally/grading/mill"
-	"traytally/vision/kernel/fault"
 )
 
 // yieldOptions are the flags of the yield command, as typed.
 type yieldOptions struct {
 	sampleFlags
-	mass, moisture map[string]*string // by fraction
-	head, brokens  string
-	sample, broken string
-	basis          float64
-	mill           string
-	prices         []string // FRACTION=MONEY
-	against        string   // an earlier yield.json
+	in      mill.YieldInput
+	weighed []weighedFraction
+	sample  string
+	prices  []string // FRACTION=MONEY
+	against string   // an earlier yield.json
 }
 
-// yieldFractions are the fractions that are weighed with a moisture.
-var yieldFractions = []struct{ name, what string }{
-	{"paddy", "the cleaned paddy"},
-	{"husked", "the husked rice"},
-	{"milled", "all milled rice, head rice and brokens"},
-	{"husk", "the husk"},
-	{"bran", "the bran"},
+// A weighedFraction is one that is weighed with a moisture.
+type weighedFraction struct {
+	name, what     string
+	mass, moisture *mill.Figure
+	to             **mill.Weighing
 }
 
 func newYieldCommand(u *ui) *cobra.Command {
-	o := yieldOptions{mass: map[string]*string{}, moisture: map[string]*string{}}
+	o := &yieldOptions{}
 	cmd := newCommand("yield", noArgs, func(ctx context.Context, _ []string) error { return runYield(ctx, o, u) })
 	f := cmd.Flags()
 	f.SortFlags = false
-	for _, x := range yieldFractions {
-		o.mass[x.name], o.moisture[x.name] = new(string), new(string)
-		f.StringVar(o.mass[x.name], x.name, "", "`MASS` of "+x.what)
-		f.StringVar(o.moisture[x.name], x.name+"-moisture", "", "its moisture in `PERCENT` of the mass as weighed")
+	in := &o.in
+	o.weighed = []weighedFraction{
+		{name: "paddy", what: "the cleaned paddy", to: &in.Paddy},
+		{name: "husked", what: "the husked rice", to: &in.Husked},
+		{name: "milled", what: "all milled rice, head rice and brokens", to: &in.Milled},
+		{name: "husk", what: "the husk", to: &in.Husk},
+		{name: "bran", what: "the bran", to: &in.Bran},
 	}
-	f.StringVar(&o.head, "head", "", "`MASS` of the head rice separated from the milled rice")
-	f.StringVar(&o.brokens, "brokens", "", "`MASS` of the brokens separated from the milled rice")
+	for i := range o.weighed {
+		x := &o.weighed[i]
+		figureVar(f, &x.mass, mill.ParseMass, x.name, "`MASS` of "+x.what)
+		figureVar(f, &x.moisture, mill.ParseMoisture, x.name+"-moisture", "its moisture in `PERCENT` of the mass as weighed")
+	}
+	figureVar(f, &in.HeadMass, mill.ParsePart, "head", "`MASS` of the head rice separated from the milled rice")
+	figureVar(f, &in.BrokenMass, mill.ParsePart, "brokens", "`MASS` of the brokens separated from the milled rice")
 	f.StringVar(&o.sample, "sample", "", "graded sample of the milled rice: the JSON of grade or a picture in `FILE`, or a code of the register")
-	f.StringVar(&o.broken, "broken", "", "its broken `SHARE` typed instead: 24.5±1.8")
-	f.Float64Var(&o.basis, "basis", mill.DefaultBasisPct, "moisture in `PERCENT` that masses are shown at")
-	f.StringVar(&o.mill, "mill", "laboratory", "`KIND` of mill whose usual yields stand beside: "+strings.Join(mill.MillTypeCodes(), ", "))
+	figureVar(f, &in.BrokenShare, mill.ParseShare, "broken", "its broken `SHARE` typed instead: 24.5±1.8")
+	f.Float64Var(&in.BasisPct, "basis", mill.DefaultBasisPct, "moisture in `PERCENT` that masses are shown at")
+	f.StringVar(&in.Mill, "mill", "laboratory", "`KIND` of mill whose usual yields stand beside: "+strings.Join(mill.MillTypeCodes(), ", "))
 	f.StringArrayVar(&o.prices, "price", nil, "`FRACTION=MONEY` per kg, of: "+strings.Join(mill.PricedFractions, ", ")+"; may be repeated")
 	f.StringVar(&o.against, "against", "", "compare with an earlier run, the JSON in `FILE`: shift against shift")
 	o.addSampleFlags(cmd)
@@ -58,55 +61,32 @@ func newYieldCommand(u *ui) *cobra.Command {
 	return cmd
 }
 
-func runYield(ctx context.Context, o yieldOptions, u *ui) error {
-	if o.sample != "" && o.broken != "" {
+func runYield(ctx context.Context, o *yieldOptions, u *ui) error {
+	in := &o.in
+	if o.sample != "" && in.BrokenShare != nil {
 		return usageError("--sample and --broken exclude each other", "give one of them")
 	}
-	if err := o.output.check(); err != nil {
-		return err
-	}
-	in := mill.YieldInput{BasisPct: o.basis, Mill: o.mill}
-	for name, to := range map[string]**mill.Weighing{"paddy": &in.Paddy, "husked": &in.Husked, "milled": &in.Milled, "husk": &in.Husk, "bran": &in.Bran} {
-		w, err := o.weighing(name)
-		if err != nil {
-			return err
+	for _, x := range o.weighed {
+		if x.mass == nil && x.moisture != nil {
+			return usageError(fmt.Sprintf("--%s-moisture without --%[1]s", x.name), "give the mass too")
 		}
-		*to = w
-	}
-	for _, x := range []struct {
-		flag, typed string
-		to          **mill.Figure
-		parse       func(string) (mill.Figure, error)
-	}{
-		{"head", o.head, &in.HeadMass, mill.ParsePart},
-		{"brokens", o.brokens, &in.BrokenMass, mill.ParsePart},
-		{"broken", o.broken, &in.BrokenShare, mill.ParseShare},
-	} {
-		if x.typed == "" {
-			continue
+		if x.mass != nil {
+			*x.to = &mill.Weighing{Mass: *x.mass, Moisture: x.moisture}
 		}
-		f, err := x.parse(x.typed)
-		if err != nil {
-			return inFlag(err, x.flag)
-		}
-		*x.to = &f
 	}
-	var sample *mill.Graded
+	var cut *float64
 	if o.sample != "" {
-		var err error
-		if sample, err = o.read(ctx, u, o.sample); err != nil {
+		sample, err := o.read(ctx, u, o.sample)
+		if err != nil {
 			return err
 		}
-		in.BrokenShare = &sample.Broken
+		in.BrokenShare, cut = &sample.Broken, &sample.Cut
 	}
-	y, err := mill.ComputeYield(in)
+	y, err := mill.ComputeYield(*in)
 	if err != nil {
 		return err
 	}
-	doc := yieldDocument{Schema: "traytally.yield/1", Versions: map[string]string{"traytally": version}, Graded: in.BrokenShare, Sample: o.sample, Yield: y}
-	if sample != nil {
-		doc.Cut = &sample.Cut
-	}
+	doc := yieldDocument{head: headOf("yield"), Graded: in.BrokenShare, Sample: o.sample, Cut: cut, Yield: y}
 	if len(o.prices) > 0 {
 		prices := map[string]float64{}
 		for _, p := range o.prices {
@@ -155,45 +135,12 @@ func runYield(ctx context.Context, o yieldOptions, u *ui) error {
 	return nil
 }
 
-// inFlag names the flag that an error is about.
-func inFlag(err error, flag string) error {
-	if e := fault.Of(err); e != nil && e.Kind == fault.Usage {
-		return usageError("--"+flag+": "+e.Error(), e.Hint)
-	}
-	return err
-}
-
-// weighing reads the mass and the moisture of one fraction.
-func (o *yieldOptions) weighing(name string) (*mill.Weighing, error) {
-	mass, moisture := *o.mass[name], *o.moisture[name]
-	if mass == "" && moisture != "" {
-		return nil, usageError(fmt.Sprintf("--%s-moisture without --%s", name, name), "give the mass too")
-	}
-	if mass == "" {
-		return nil, nil
-	}
-	m, err := mill.ParseMass(mass)
-	if err != nil {
-		return nil, inFlag(err, name)
-	}
-	w := &mill.Weighing{Mass: m}
-	if moisture != "" {
-		f, err := mill.ParseMoisture(moisture)
-		if err != nil {
-			return nil, inFlag(err, name+"-moisture")
-		}
-		w.Moisture = &f
-	}
-	return w, nil
-}
-
 // A yieldDocument is the JSON that the yield command writes.
 type yieldDocument struct {
-	Schema   string            `json:"schema"`
-	Versions map[string]string `json:"versions"`
-	Sample   string            `json:"sample"`            // file, empty where typed
-	Graded   *mill.Figure      `json:"graded_broken_pct"` // of the milled rice
-	Cut      *float64          `json:"cut"`               // fraction of the whole length from which the sample's pieces are head rice
+	head
+	Sample string       `json:"sample"`            // file, empty where typed
+	Graded *mill.Figure `json:"graded_broken_pct"` // of the milled rice
+	Cut    *float64     `json:"cut"`               // fraction of the whole length from which the sample's pieces are head rice
 	*mill.Yield
 	Worth   *mill.Worth     `json:"worth"`   // null without prices
 	Against []runDifference `json:"against"` // null without an earlier run
@@ -262,11 +209,11 @@ func showYield(w io.Writer, d *yieldDocument) {
 		paragraph(w, balanceText(b, y.DryMatter, unit))
 	}
 	if y.GradedAgrees != nil {
+		told := "does NOT agree with the weighing: it may not be of this rice, or the separation left pieces in."
 		if *y.GradedAgrees {
-			paragraph(w, fmt.Sprintf("The graded sample (%s %% broken, %s) agrees with the weighing.", number(d.Graded.Value, 2), ends(*d.Graded, 2)))
-		} else {
-			paragraph(w, fmt.Sprintf("The graded sample (%s %% broken, %s) does NOT agree with the weighing: it may not be of this rice, or the separation left pieces in.", number(d.Graded.Value, 2), ends(*d.Graded, 2)))
+			told = "agrees with the weighing."
 		}
+		paragraph(w, fmt.Sprintf("The graded sample (%s %% broken, %s) %s", number(d.Graded.Value, 2), ends(*d.Graded, 2), told))
 	}
 	for _, m := range y.Missing {
 		paragraph(w, "Not assessed: "+m.What+": "+m.Why+".")
@@ -368,12 +315,12 @@ func balanceText(b mill.YieldBalance, dryMatter bool, unit mill.MassUnit) string
 	if dryMatter && !b.Dry {
 		what += " (as weighed: a moisture is missing)"
 	}
-	f := mill.Figure{Value: b.Missing.Value / unit.Grams, Low: b.Missing.Low / unit.Grams, High: b.Missing.High / unit.Grams}
+	f := b.Missing.Times(1 / unit.Grams)
 	switch b.Verdict {
 	case mill.Closes:
 		return what + fmt.Sprintf(" closes: %s %s missing (%s), which the weighings' doubt explains.", number(f.Value, 2), unit.Name, ends(f, 2))
 	case mill.Loss:
 		return what + fmt.Sprintf(" leaves %s %s missing (%s), %s %% of what went in: dust, spillage or a fraction not weighed.", number(f.Value, 2), unit.Name, ends(f, 2), number(b.OfIn.Value, 1))
 	}
-	return what + fmt.Sprintf(" has %s %s more out than in (%s): just beyond the 95 %% interval; weigh again.", number(-f.Value, 2), unit.Name, ends(mill.Figure{Low: -f.High, High: -f.Low}, 2))
+	return what + fmt.Sprintf(" has %s %s more out than in (%s): just beyond the 95 %% interval; weigh again.", number(-f.Value, 2), unit.Name, ends(f.Negated(), 2))
 }

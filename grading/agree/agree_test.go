@@ -44,8 +44,6 @@ func TestCompareByLimits(t *testing.T) {
 	// and of three, √(1 - 0.36·(1-1/4-1/6)) = √0.79
 	assert.InDelta(t, 1, limits.CriticalDifference(1, 1), 1e-12)
 	assert.InDelta(t, math.Sqrt(0.79), limits.CriticalDifference(2, 3), 1e-12)
-	assert.InDelta(t, 0.6, limits.WithinLab(1, 1), 1e-12)
-	assert.InDelta(t, 0.6*math.Sqrt(0.25+1./6), limits.WithinLab(2, 3), 1e-12)
 
 	one := func(lab string, v float64) Result { return Result{lab, "", figure(v, 0)} }
 	c := compare(t, limits, one("A", 5), one("B", 6))

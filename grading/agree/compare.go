@@ -77,13 +77,11 @@ const alpha = 0.05
 // are *fault.Error.
 func Compare(results []Result, limits Limits) (*Comparison, error) {
 	if len(results) < 2 {
-		return nil, &fault.Error{Kind: fault.Usage, What: "one result has nothing to agree with", Hint: "give two or more: A=a.json B=b.json"}
+		return nil, fault.Usagef("give two or more: A=a.json B=b.json", "one result has nothing to agree with")
 	}
 	if limits.Repeatability > 0 && limits.Reproducibility > 0 && limits.Reproducibility < limits.Repeatability {
-		return nil, &fault.Error{
-			Kind: fault.Usage, What: fmt.Sprintf("a reproducibility limit of %g below the repeatability limit of %g", limits.Reproducibility, limits.Repeatability),
-			Hint: "between laboratories results differ by as much or more: are they swapped?",
-		}
+		return nil, fault.Usagef("between laboratories results differ by as much or more: are they swapped?",
+			"a reproducibility limit of %g below the repeatability limit of %g", limits.Reproducibility, limits.Repeatability)
 	}
 	c := &Comparison{Results: results, Limits: limits, Judgements: []Judgement{}, Verdict: Unjudged}
 	byLab := map[string][]mill.Figure{}
@@ -110,15 +108,23 @@ func Compare(results []Result, limits Limits) (*Comparison, error) {
 	if len(labs) > 1 && limits.Reproducibility > 0 {
 		c.betweenLabs()
 	}
-	for _, j := range c.Judgements {
-		if j.Verdict == Disagree {
-			c.Verdict = Disagree
-			break
-		}
-		c.Verdict = Agree
-	}
 	return c, nil
 }
+
+// judged adds a judgement: results that differ by chance alone agree.
+func (c *Comparison) judged(j Judgement, chance bool) {
+	j.Verdict = Disagree
+	if chance {
+		j.Verdict = Agree
+	}
+	if c.Verdict != Disagree {
+		c.Verdict = j.Verdict
+	}
+	c.Judgements = append(c.Judgements, j)
+}
+
+// byLimit adds a judgement by a stated limit.
+func (c *Comparison) byLimit(j Judgement) { c.judged(j, j.Difference <= j.Allowed*(1+1e-12)) }
 
 // byIntervals asks whether the results scatter by more than their own
 // intervals explain: Cochran's Q, the sum of squares over variances, against
@@ -134,13 +140,14 @@ func (c *Comparison) byIntervals() {
 	if len(with) < 2 {
 		return
 	}
-	j := Judgement{By: "intervals", Verdict: Agree, Formula: "E_n = |a - b| / √(Ua² + Ub²) ≤ 1, U from the sides that face", Clause: "ISO/IEC 17043, annex B (from memory)"}
+	j := Judgement{By: "intervals", Formula: "E_n = |a - b| / √(Ua² + Ub²) ≤ 1, U from the sides that face", Clause: "ISO/IEC 17043, annex B (from memory)"}
+	z := distuv.UnitNormal.Quantile(1 - alpha/2)
+	variance := func(r Result) float64 { u := r.Value.HalfWidth() / z; return u * u }
 	var sum, weights float64
 	worst := -1.0
 	for i, r := range with {
-		u := r.Value.HalfWidth() / distuv.UnitNormal.Quantile(1-alpha/2)
-		weights += 1 / (u * u)
-		sum += r.Value.Value / (u * u)
+		weights += 1 / variance(r)
+		sum += r.Value.Value / variance(r)
 		for _, q := range with[:i] {
 			d := mill.Difference(r.Value, q.Value)
 			allowed := d.Value - d.Low
@@ -154,22 +161,18 @@ func (c *Comparison) byIntervals() {
 		}
 	}
 	if len(with) == 2 {
-		j.P = 2 * distuv.UnitNormal.CDF(-worst*distuv.UnitNormal.Quantile(1-alpha/2))
+		j.P = 2 * distuv.UnitNormal.CDF(-worst*z)
 	} else {
 		q := 0.0
 		for _, r := range with {
 			d := r.Value.Value - sum/weights
-			u := r.Value.HalfWidth() / distuv.UnitNormal.Quantile(1-alpha/2)
-			q += d * d / (u * u)
+			q += d * d / variance(r)
 		}
 		j.P = distuv.ChiSquared{K: float64(len(with) - 1)}.Survival(q)
 		j.Formula = "Q = Σ (x - mean)² / u², against chi-squared; mean weighted by 1/u²"
 		j.Clause = "W.G. Cochran, Biometrics 10 (1954) 101-129 (from memory)"
 	}
-	if j.P < alpha {
-		j.Verdict = Disagree
-	}
-	c.Judgements = append(c.Judgements, j)
+	c.judged(j, j.P >= alpha)
 }
 
 // withinLab judges the results of one laboratory by the repeatability limit:
@@ -180,18 +183,18 @@ func (c *Comparison) withinLab(lab string, values []mill.Figure) {
 	if n < 2 {
 		return
 	}
-	x := valuesOf(values)
+	var x []float64
+	for _, f := range values {
+		x = append(x, f.Value)
+	}
 	j := Judgement{
-		By: "repeatability", Verdict: Agree, Between: lab, Difference: slices.Max(x) - slices.Min(x),
+		By: "repeatability", Between: lab, Difference: slices.Max(x) - slices.Min(x),
 		Allowed: c.Limits.Repeatability / LimitFactor * RangeFactor(n), Formula: "|x1 - x2| ≤ r", Clause: "ISO 5725-6, 5.2.2 (from memory)",
 	}
 	if n > 2 {
 		j.Formula = fmt.Sprintf("range of %d ≤ %.1f · r / %.1f", n, RangeFactor(n), LimitFactor)
 	}
-	if j.Difference > j.Allowed*(1+1e-12) {
-		j.Verdict = Disagree
-	}
-	c.Judgements = append(c.Judgements, j)
+	c.byLimit(j)
 }
 
 // CriticalDifference is what the means of n1 and n2 results of two
@@ -203,16 +206,10 @@ func (l Limits) CriticalDifference(n1, n2 int) float64 {
 	return math.Sqrt(max(0, R*R-r*r*(1-1/(2*float64(n1))-1/(2*float64(n2)))))
 }
 
-// WithinLab is the same for two groups of results of one laboratory:
-// r·√(1/(2·n1) + 1/(2·n2)), ISO 5725-6, 4.2.1.
-func (l Limits) WithinLab(n1, n2 int) float64 {
-	return l.Repeatability * math.Sqrt(1/(2*float64(n1))+1/(2*float64(n2)))
-}
-
 // betweenLabs judges the laboratories' means, each pair by its critical
 // difference; of more than two the factor for a range stands in place of 2.8.
 func (c *Comparison) betweenLabs() {
-	j := Judgement{By: "reproducibility", Verdict: Agree, Formula: "|y1 - y2| ≤ √(R² - r²·(1 - 1/(2·n1) - 1/(2·n2)))", Clause: "ISO 5725-6, 4.2.2 and 5.3 (from memory)"}
+	j := Judgement{By: "reproducibility", Formula: "|y1 - y2| ≤ √(R² - r²·(1 - 1/(2·n1) - 1/(2·n2)))", Clause: "ISO 5725-6, 4.2.2 and 5.3 (from memory)"}
 	if c.Limits.Repeatability == 0 {
 		j.Formula = "|y1 - y2| ≤ R; r is not stated"
 	}
@@ -232,16 +229,5 @@ func (c *Comparison) betweenLabs() {
 			}
 		}
 	}
-	if j.Difference > j.Allowed*(1+1e-12) {
-		j.Verdict = Disagree
-	}
-	c.Judgements = append(c.Judgements, j)
-}
-
-func valuesOf(fs []mill.Figure) []float64 {
-	out := make([]float64, len(fs))
-	for i, f := range fs {
-		out[i] = f.Value
-	}
-	return out
+	c.byLimit(j)
 }

@@ -25,7 +25,7 @@ func ReadPairs(data []byte, read func(column, cell string) (float64, error)) ([]
 	r.Comment, r.TrimLeadingSpace, r.FieldsPerRecord = '#', true, len(studyColumns)
 	const form = "three columns, decimal points: sample,hand,picture and then L-1,4.2,4.6"
 	bad := func(line int, what string) error {
-		return &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("line %d: %s", line, what), Hint: form}
+		return fault.Usagef(form, "line %d: %s", line, what)
 	}
 	var pairs []Pair
 	for first := true; ; first = false {
@@ -63,7 +63,7 @@ func ReadPairs(data []byte, read func(column, cell string) (float64, error)) ([]
 			}
 			v, err := read(studyColumns[k+1], row[k+1])
 			if e := fault.Of(err); e != nil && e.Kind == fault.Usage {
-				return nil, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("line %d: %s: %s", line, studyColumns[k+1], e.Error()), Hint: e.Hint}
+				return nil, fault.Usagef(e.Hint, "line %d: %s: %s", line, studyColumns[k+1], e.Error())
 			}
 			if err != nil {
 				return nil, err

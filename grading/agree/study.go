@@ -3,6 +3,7 @@ package agree
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
@@ -70,7 +71,7 @@ var AgreementFactor = distuv.UnitNormal.Quantile(1 - alpha/2)
 func AgreementOf(pairs []Pair, factor float64) (*Agreement, error) {
 	var d, at []float64
 	var handVar, pictureVar float64 // what averaging took off the variance
-	hand, picture := within(pairs)
+	hand, picture := cellsOf(pairs)
 	for _, p := range pairs {
 		if len(p.Hand) == 0 || len(p.Picture) == 0 {
 			continue
@@ -88,15 +89,14 @@ func AgreementOf(pairs []Pair, factor float64) (*Agreement, error) {
 	a := &Agreement{N: len(d), Factor: factor}
 	t := student(n - 1)
 	half := t * math.Sqrt(variance/n)
-	a.Bias = mill.Figure{Value: mean, Low: mean - half, High: mean + half}
+	a.Bias = mill.Around(mean, half)
 	// Single results scatter more than means: s_c² = s_d² + (1 - 1/m)·s_w² for
 	// each method, with its within-sample variance s_w².
-	single := variance + handVar/n*hand + pictureVar/n*picture
+	single := variance + handVar/n*within(hand) + pictureVar/n*within(picture)
 	a.SD, a.Corrected = math.Sqrt(single), single > variance
 	// A limit's standard error is about √(3·s²/n) (1986, p. 309).
 	half = t * math.Sqrt(3*single/n)
-	limit := func(v float64) mill.Figure { return mill.Figure{Value: v, Low: v - half, High: v + half} }
-	a.Lower, a.Upper = limit(mean-factor*a.SD), limit(mean+factor*a.SD)
+	a.Lower, a.Upper = mill.Around(mean-factor*a.SD, half), mill.Around(mean+factor*a.SD, half)
 	a.Trend = trend(at, d)
 	if high, low, err := Grubbs(d); err == nil {
 		a.Outliers = []*OutlierTest{high, low}
@@ -113,8 +113,7 @@ func trend(x, y []float64) mill.Figure {
 		e := y[i] - a - b*x[i]
 		rest += e * e
 	}
-	half := student(n-2) * math.Sqrt(rest/(n-2)/(stat.Variance(x, nil)*(n-1)))
-	return mill.Figure{Value: b, Low: b - half, High: b + half}
+	return mill.Around(b, student(n-2)*math.Sqrt(rest/(n-2)/(stat.Variance(x, nil)*(n-1))))
 }
 
 // student is the two-sided 95 % point of Student's t.
@@ -122,20 +121,20 @@ func student(df float64) float64 {
 	return distuv.StudentsT{Sigma: 1, Nu: df}.Quantile(1 - alpha/2)
 }
 
-// within returns the variance of each method within samples, 0 where nothing
-// was repeated.
-func within(pairs []Pair) (hand, picture float64) {
-	var h, p [][]float64
-	for _, x := range pairs {
-		h, p = append(h, x.Hand), append(p, x.Picture)
-	}
-	if r, err := PrecisionOf(h); err == nil {
-		hand = r.Sr * r.Sr
-	}
-	if r, err := PrecisionOf(p); err == nil {
-		picture = r.Sr * r.Sr
+// cellsOf returns the results of each method, by sample.
+func cellsOf(pairs []Pair) (hand, picture [][]float64) {
+	for _, p := range pairs {
+		hand, picture = append(hand, p.Hand), append(picture, p.Picture)
 	}
 	return hand, picture
+}
+
+// within returns the variance within samples, 0 where nothing was repeated.
+func within(cells [][]float64) float64 {
+	if p, err := PrecisionOf(cells); err == nil {
+		return p.Sr * p.Sr
+	}
+	return 0
 }
 
 // A Deming is the line picture = Intercept + Slope·hand where both have errors
@@ -162,17 +161,16 @@ func DemingOf(x, y []float64, lambda float64) (*Deming, error) {
 	a, b := demingLine(x, y, lambda)
 	var as, bs []float64 // pseudo-values
 	for i := range x {
-		ai, bi := demingLine(without(x, i), without(y, i), lambda)
+		ai, bi := demingLine(slices.Concat(x[:i], x[i+1:]), slices.Concat(y[:i], y[i+1:]), lambda)
 		as = append(as, float64(n)*a-float64(n-1)*ai)
 		bs = append(bs, float64(n)*b-float64(n-1)*bi)
 	}
-	if !finite(a, b, stat.Mean(as, nil), stat.Mean(bs, nil)) {
+	if told := a + b + stat.Mean(as, nil) + stat.Mean(bs, nil); math.IsNaN(told) || math.IsInf(told, 0) {
 		return nil, fmt.Errorf("%w: the samples do not differ enough for a line", ErrTooFew)
 	}
 	t := student(float64(n - 2))
 	of := func(v float64, pseudo []float64) mill.Figure {
-		half := t * stat.StdErr(stat.StdDev(pseudo, nil), float64(n))
-		return mill.Figure{Value: v, Low: v - half, High: v + half}
+		return mill.Around(v, t*stat.StdErr(stat.StdDev(pseudo, nil), float64(n)))
 	}
 	return &Deming{N: n, Slope: of(b, bs), Intercept: of(a, as), Lambda: lambda, From: "assumed"}, nil
 }
@@ -187,36 +185,22 @@ func demingLine(x, y []float64, lambda float64) (a, b float64) {
 	return stat.Mean(y, nil) - b*stat.Mean(x, nil), b
 }
 
-func without(x []float64, i int) []float64 {
-	return append(append(make([]float64, 0, len(x)-1), x[:i]...), x[i+1:]...)
-}
-
-func finite(x ...float64) bool {
-	for _, v := range x {
-		if math.IsNaN(v) || math.IsInf(v, 0) {
-			return false
-		}
-	}
-	return true
-}
-
 // NewStudy works out what pairs tell. What they are too few for is left out;
 // ErrTooFew where they tell nothing.
 func NewStudy(pairs []Pair) (*Study, error) {
 	s := &Study{Pairs: pairs}
 	var x, y []float64
-	var hands, pictures [][]float64
 	for _, p := range pairs {
-		hands, pictures = append(hands, p.Hand), append(pictures, p.Picture)
 		if len(p.Hand) > 0 && len(p.Picture) > 0 {
 			x, y = append(x, stat.Mean(p.Hand, nil)), append(y, stat.Mean(p.Picture, nil))
 		}
 	}
-	s.Hand, s.Picture = repeatabilityOf(hands), repeatabilityOf(pictures)
+	hand, picture := cellsOf(pairs)
+	s.Hand, s.Picture = repeatabilityOf(hand), repeatabilityOf(picture)
 	s.Agreement, _ = AgreementOf(pairs, AgreementFactor)
 	lambda, from := 1.0, "assumed"
-	if s.Hand != nil && s.Picture != nil && s.Hand.Sr > 0 && s.Picture.Sr > 0 {
-		lambda, from = s.Picture.Sr*s.Picture.Sr/(s.Hand.Sr*s.Hand.Sr), "repeated"
+	if h, p := within(hand), within(picture); h > 0 && p > 0 {
+		lambda, from = p/h, "repeated"
 	}
 	if d, err := DemingOf(x, y, lambda); err == nil {
 		d.From = from

@@ -5,7 +5,6 @@
 package lot
 
 import (
-	"fmt"
 	"math"
 
 	"gonum.org/v1/gonum/stat/distuv"
@@ -74,13 +73,13 @@ func (s *Scatter) Uneven() bool { return s.P < 0.05 }
 func ScatterOf(samples []mill.Figure) (*Scatter, error) {
 	n := len(samples)
 	if n < 3 {
-		return nil, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("%d samples do not tell how a lot scatters", n), Hint: "give three or more, each of a bag of its own"}
+		return nil, fault.Usagef("give three or more, each of a bag of its own", "%d samples do not tell how a lot scatters", n)
 	}
 	x, v := make([]float64, n), make([]float64, n)
 	z := distuv.UnitNormal.Quantile(0.975)
 	for i, f := range samples {
 		if f.Bare || f.High <= f.Low {
-			return nil, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("sample %d has no interval", i+1), Hint: "give graded samples, or shares as 4.6±0.8"}
+			return nil, fault.Usagef("give graded samples, or shares as 4.6±0.8", "sample %d has no interval", i+1)
 		}
 		u := f.HalfWidth() / z
 		x[i], v[i] = f.Value, u*u

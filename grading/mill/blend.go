@@ -3,7 +3,6 @@ package mill
 import (
 	"fmt"
 	"math"
-	"math/bits"
 	"slices"
 	"strings"
 
@@ -166,12 +165,12 @@ func PlanBlend(o BlendOptions) (*Blend, error) {
 	if err := b.check(); err != nil {
 		return nil, err
 	}
+	b.constrain()
 	out := &Blend{
 		Maximise: o.Maximise, BatchKg: o.BatchKg, Guard: o.Guard, DosingPct: o.DosingPct, Bare: b.bare(),
 		Streams: []BlendStream{}, Lines: []BlendLine{}, Conflicts: []Conflict{},
 	}
-	gain := b.gain()
-	x, feasible, err := b.solve(gain, b.owners(), noSoft)
+	x, feasible, err := b.solve(b.gain(), b.all, noSoft)
 	if err != nil {
 		return nil, err
 	}
@@ -183,68 +182,70 @@ func PlanBlend(o BlendOptions) (*Blend, error) {
 	return out, nil
 }
 
-type blender struct{ BlendOptions }
+type blender struct {
+	BlendOptions
+	bounds []bound // the limits in their order, then stocks
+	all    []int   // their indices, which are the owners of rows
+}
 
 func (b *blender) check() error {
-	bad := func(hint, format string, a ...any) error {
-		return &fault.Error{Kind: fault.Usage, What: fmt.Sprintf(format, a...), Hint: hint}
-	}
-	if len(b.Streams) < 2 {
-		return bad("name two streams or more", "%d stream to blend", len(b.Streams))
-	}
-	if len(b.Limits) == 0 {
-		return bad("give a limit, for example --at-most broken=5", "nothing to keep to")
-	}
-	if !(b.BatchKg > 0) || !finite(b.BatchKg) {
-		return bad("give the mass of the batch, for example --batch 5t", "batch of %g kg", b.BatchKg)
-	}
-	if !(b.Guard >= 0 && b.Guard <= 10) {
-		return bad("standard uncertainties to keep from each limit, 0 to 10; 1.645 is usual", "guard of %g", b.Guard)
-	}
-	if b.PricePerKg != nil && !finite(*b.PricePerKg) {
-		return bad("give money per kg", "price of %g per kg", *b.PricePerKg)
-	}
-	if !(b.DosingPct >= 0 && b.DosingPct <= 50) {
-		return bad("percent of each mass, 0 to 50", "dosing known to %g %%", b.DosingPct)
+	switch {
+	case len(b.Streams) < 2:
+		return fault.Usagef("name two streams or more", "%d stream to blend", len(b.Streams))
+	case len(b.Limits) == 0:
+		return fault.Usagef("give a limit, for example --at-most broken=5", "nothing to keep to")
+	case !(b.BatchKg > 0) || !finite(b.BatchKg):
+		return fault.Usagef("give the mass of the batch, for example --batch 5t", "batch of %g kg", b.BatchKg)
+	case !(b.Guard >= 0 && b.Guard <= 10):
+		return fault.Usagef("standard uncertainties to keep from each limit, 0 to 10; 1.645 is usual", "guard of %g", b.Guard)
+	case b.PricePerKg != nil && !finite(*b.PricePerKg):
+		return fault.Usagef("give money per kg", "price of %g per kg", *b.PricePerKg)
+	case !(b.DosingPct >= 0 && b.DosingPct <= 50):
+		return fault.Usagef("percent of each mass, 0 to 50", "dosing known to %g %%", b.DosingPct)
 	}
 	names := map[string]bool{}
 	have := 0.0
 	for i := range b.Streams {
 		s := &b.Streams[i]
 		if names[s.Name] {
-			return bad("give each stream a name of its own", "stream %q comes twice", s.Name)
+			return fault.Usagef("give each stream a name of its own", "stream %q comes twice", s.Name)
 		}
 		names[s.Name] = true
-		for _, l := range b.Limits {
-			f, ok := s.Shares[l.Code]
-			if !ok {
-				return bad(fmt.Sprintf("give it, or leave the limit on %s out", l.Label), "stream %s has no figure for %s", s.Name, l.Label)
-			}
-			if !(f.Low <= f.Value && f.Value <= f.High) || !finite(f.Low) || !finite(f.High) {
-				return bad("low, value and high must rise", "stream %s, %s: %g, interval %g to %g", s.Name, l.Label, f.Value, f.Low, f.High)
-			}
-		}
-		if s.HaveKg != nil && !(*s.HaveKg >= 0) {
-			return bad("give what there is in kg", "stream %s: %g kg in stock", s.Name, *s.HaveKg)
+		if err := b.checkStream(s); err != nil {
+			return err
 		}
 		if s.HaveKg == nil {
 			have = math.Inf(1)
 		} else {
 			have += *s.HaveKg
 		}
-		switch {
-		case b.Maximise == ByGain && s.ValuePerKg == nil:
-			return bad("give the value of every stream, or maximise a share", "the value of stream %s is not known", s.Name)
-		case s.ValuePerKg != nil && !finite(*s.ValuePerKg):
-			return bad("give money per kg", "stream %s: value of %g per kg", s.Name, *s.ValuePerKg)
-		case b.Maximise != ByGain:
-			if _, ok := s.Shares[b.Maximise]; !ok {
-				return bad("give it, or maximise something else", "stream %s has no figure for %s", s.Name, b.Maximise)
-			}
-		}
 	}
 	if have < b.BatchKg*(1-1e-12) {
-		return bad("make the batch smaller", "all streams together hold %s kg, the batch is %s kg", trim(have), trim(b.BatchKg))
+		return fault.Usagef("make the batch smaller", "all streams together hold %s kg, the batch is %s kg", trim(have), trim(b.BatchKg))
+	}
+	return nil
+}
+
+func (b *blender) checkStream(s *Stream) error {
+	for _, l := range b.Limits {
+		f, ok := s.Shares[l.Code]
+		if !ok {
+			return fault.Usagef(fmt.Sprintf("give it, or leave the limit on %s out", l.Label), "stream %s has no figure for %s", s.Name, l.Label)
+		}
+		if !(f.Low <= f.Value && f.Value <= f.High) || !finite(f.Low) || !finite(f.High) {
+			return fault.Usagef("low, value and high must rise", "stream %s, %s: %g, interval %g to %g", s.Name, l.Label, f.Value, f.Low, f.High)
+		}
+	}
+	_, known := s.Shares[b.Maximise]
+	switch {
+	case s.HaveKg != nil && !(*s.HaveKg >= 0):
+		return fault.Usagef("give what there is in kg", "stream %s: %g kg in stock", s.Name, *s.HaveKg)
+	case b.Maximise == ByGain && s.ValuePerKg == nil:
+		return fault.Usagef("give the value of every stream, or maximise a share", "the value of stream %s is not known", s.Name)
+	case s.ValuePerKg != nil && !finite(*s.ValuePerKg):
+		return fault.Usagef("give money per kg", "stream %s: value of %g per kg", s.Name, *s.ValuePerKg)
+	case b.Maximise != ByGain && !known:
+		return fault.Usagef("give it, or maximise something else", "stream %s has no figure for %s", s.Name, b.Maximise)
 	}
 	return nil
 }
@@ -274,165 +275,18 @@ func (b *blender) gain() []float64 {
 	return gain
 }
 
-// owners lists all that constrains the shares: limits by their index, then the
-// stock of each stream that is bounded.
-func (b *blender) owners() []int {
-	var out []int
-	for i := range b.Limits {
-		out = append(out, i)
-	}
-	for j, s := range b.Streams {
-		if s.HaveKg != nil && *s.HaveKg < b.BatchKg {
-			out = append(out, len(b.Limits)+j)
-		}
-	}
-	return out
-}
-
-// base returns the row of an owner without its guard. Limits from below are
-// turned round, so that every row is an upper bound.
-func (b *blender) base(owner int) row {
-	r := row{coef: make([]float64, len(b.Streams)), owner: owner}
-	if j := owner - len(b.Limits); j >= 0 {
-		r.coef[j], r.bound = 1, *b.Streams[j].HaveKg/b.BatchKg
-	} else {
-		l := &b.Limits[owner]
-		for i := range b.Streams {
-			r.coef[i] = l.sign() * b.Streams[i].Shares[l.Code].Value
-		}
-		r.bound = l.sign() * l.Value
-	}
-	r.unit = 0
-	for _, c := range r.coef {
-		r.unit = max(r.unit, math.Abs(c-r.bound))
-	}
-	if r.unit == 0 {
-		r.unit = 1
-	}
-	if owner < len(b.Limits) && b.Limits[owner].Strict {
-		r.bound -= 1e-5 * r.unit
-	}
-	return r
-}
-
-func (l *Limit) sign() float64 {
-	if l.AtLeast {
-		return -1
-	}
-	return 1
-}
-
-// doubts returns, for each stream, the standard uncertainty that a share of 1
-// of it brings to the figure of limit l, towards the limit; the dosing counted
-// about the figure at.
-func (b *blender) doubts(l *Limit, at float64, towards float64) []float64 {
-	d := b.DosingPct / 100 / z95
-	u := make([]float64, len(b.Streams))
-	for i := range b.Streams {
-		f := b.Streams[i].Shares[l.Code]
-		side := f.High - f.Value
-		if towards < 0 {
-			side = f.Value - f.Low
-		}
-		u[i] = math.Hypot(side/z95, d*(f.Value-at))
-	}
-	return u
-}
-
-// uncertainty returns the root of Σ x²·u².
-func uncertainty(x, u []float64) float64 {
-	s := 0.0
-	for i := range x {
-		s += x[i] * x[i] * u[i] * u[i]
-	}
-	return math.Sqrt(s)
-}
-
-// mostCuts bounds the rounds of tangent planes of one solution: a handful for
-// two or three streams, about a hundred for nine. Where guarded limits can only
-// just hold, at one point, they near it ever more slowly: every slackAfter rounds
-// the slack of what counts as kept is doubled, to 0.06 % of a row's unit at the
-// most.
-const (
-	mostCuts   = 500
-	slackAfter = 40
-)
-
-// solve maximises gain within the owners given. feasible is false where they
-// cannot all hold; x then breaks them about as little as can be. With soft,
-// the rows of that owner are broken as little as can be instead.
-func (b *blender) solve(gain []float64, owners []int, soft int) (x []float64, feasible bool, err error) {
-	var rows []row
-	doubt := map[int][]float64{}
-	base := map[int]row{}
-	for _, o := range owners {
-		r := b.base(o)
-		rows, base[o] = append(rows, r), r
-		if o < len(b.Limits) {
-			l := &b.Limits[o]
-			doubt[o] = b.doubts(l, l.Value, l.sign())
-		}
-	}
-	for round := range mostCuts {
-		slack := lineTol * math.Exp2(float64(round)/slackAfter)
-		x, broken, err := mix(gain, rows, soft)
-		if err != nil {
-			return nil, false, err
-		}
-		if broken > lineTol {
-			return x, false, nil
-		}
-		// What rows of the soft owner are broken by so far.
-		free := 0.0
-		for i := range rows {
-			if rows[i].owner == soft {
-				free = max(free, floats.Dot(rows[i].coef, x)-rows[i].bound)
-			}
-		}
-		done := true
-		for _, o := range owners {
-			u, r := doubt[o], base[o]
-			if u == nil || b.Guard == 0 {
-				continue
-			}
-			s := uncertainty(x, u)
-			allowed := r.bound + slack*r.unit
-			if o == soft {
-				allowed += free
-			}
-			if s == 0 || floats.Dot(r.coef, x)+b.Guard*s <= allowed {
-				continue
-			}
-			cut := row{coef: slices.Clone(r.coef), bound: r.bound, owner: o, unit: r.unit}
-			for i := range cut.coef {
-				cut.coef[i] += b.Guard * u[i] * u[i] * x[i] / s
-			}
-			rows, done = append(rows, cut), false
-		}
-		if done {
-			return x, true, nil
-		}
-	}
-	return nil, false, fmt.Errorf("blend: not settled after %d rounds", mostCuts)
-}
-
 // explain finds which limits forbid the blend.
 func (b *blender) explain(out *Blend) error {
 	any := make([]float64, len(b.Streams))
-	holds := func(owners []int) (bool, error) {
-		_, ok, err := b.solve(any, owners, noSoft)
-		return ok, err
-	}
-	all := b.owners()
-	stocks := all[len(b.Limits):]
+	limits, stocks := b.all[:len(b.Limits)], b.all[len(b.Limits):]
 	var conflict []int
-	for l := range b.Limits {
-		ok, err := holds([]int{l})
+	for _, o := range limits {
+		_, ok, err := b.solve(any, []int{o}, noSoft)
 		if err != nil {
 			return err
 		}
 		if !ok {
-			conflict = append(conflict, l)
+			conflict = append(conflict, o)
 		}
 	}
 	out.Single = len(conflict) > 0
@@ -441,10 +295,10 @@ func (b *blender) explain(out *Blend) error {
 		// (deletion filter: J.W. Chinneck, E.W. Dravnieks, ORSA J. Comput. 3
 		// (1991) 157-168, from memory). What is left is a smallest set: without
 		// any one of it the rest can hold.
-		conflict = slices.Clone(all)
-		for _, o := range append(slices.Clone(stocks), all[:len(b.Limits)]...) {
+		conflict = b.all
+		for _, o := range slices.Concat(stocks, limits) {
 			rest := slices.DeleteFunc(slices.Clone(conflict), func(p int) bool { return p == o })
-			ok, err := holds(rest)
+			_, ok, err := b.solve(any, rest, noSoft)
 			if err != nil {
 				return err
 			}
@@ -454,15 +308,13 @@ func (b *blender) explain(out *Blend) error {
 		}
 	}
 	for _, o := range conflict {
-		c := Conflict{}
-		if j := o - len(b.Limits); j >= 0 {
-			s := &b.Streams[j]
-			c.What, c.Unit, c.Limit = fmt.Sprintf("stock of %s, %s kg", s.Name, trim(*s.HaveKg)), "kg", s.HaveKg
-			out.Conflicts = append(out.Conflicts, c)
+		c := &b.bounds[o]
+		if s := c.stock; s != nil {
+			out.Conflicts = append(out.Conflicts, Conflict{What: fmt.Sprintf("stock of %s, %s kg", s.Name, trim(*s.HaveKg)), Unit: "kg", Limit: s.HaveKg})
 			continue
 		}
-		l := &b.Limits[o]
-		c.What, c.Unit, c.Limit = l.String(), l.Unit, &l.Value
+		l := c.limit
+		found := Conflict{What: l.String(), Unit: l.Unit, Limit: &l.Value}
 		owners := conflict
 		if out.Single {
 			owners = []int{o}
@@ -472,21 +324,12 @@ func (b *blender) explain(out *Blend) error {
 			return err
 		}
 		if ok {
-			value := b.figure(l, x)
-			guarded := value + l.sign()*b.Guard*uncertainty(x, b.doubts(l, l.Value, l.sign()))
-			c.Best, c.BestGuarded = rounded(value), rounded(guarded)
+			value := c.figure(x)
+			found.Best, found.BestGuarded = rounded(value), rounded(value+l.sign()*b.Guard*uncertainty(x, c.u))
 		}
-		out.Conflicts = append(out.Conflicts, c)
+		out.Conflicts = append(out.Conflicts, found)
 	}
 	return nil
-}
-
-func (b *blender) figure(l *Limit, x []float64) float64 {
-	v := 0.0
-	for i := range x {
-		v += x[i] * b.Streams[i].Shares[l.Code].Value
-	}
-	return v
 }
 
 // describe fills in the plan with the shares x.
@@ -498,32 +341,7 @@ func (b *blender) describe(out *Blend, x []float64) {
 	}
 	floats.Scale(1/floats.Sum(x), x)
 	for i := range b.Limits {
-		l := &b.Limits[i]
-		v := b.figure(l, x)
-		line := BlendLine{Limit: *l, Blend: Figure{Value: v}}
-		line.Blend.Low = v - z95*uncertainty(x, b.doubts(l, v, -1))
-		line.Blend.High = v + z95*uncertainty(x, b.doubts(l, v, 1))
-		if l.Unit == "%" {
-			line.Blend = line.Blend.within(0, 100)
-		}
-		for j, s := range b.Streams {
-			line.Blend.Bare = line.Blend.Bare || x[j] > 0 && s.Shares[l.Code].Bare
-		}
-		u := uncertainty(x, b.doubts(l, l.Value, l.sign()))
-		guarded := v + l.sign()*b.Guard*u
-		r := b.base(i)
-		line.Guarded, line.Binding = *rounded(guarded), l.sign()*guarded > r.bound-1e-5*r.unit
-		if !line.Blend.Bare {
-			p := 0.0
-			switch room := l.sign() * (l.Value - v); {
-			case u > 0:
-				p = 100 * distuv.UnitNormal.Survival(room/u)
-			case room < 0:
-				p = 100
-			}
-			line.BeyondPct = rounded(p)
-		}
-		out.Lines = append(out.Lines, line)
+		out.Lines = append(out.Lines, b.line(&b.bounds[i], x))
 	}
 	out.StepKg = stepOf(b.BatchKg)
 	masses := b.weighOut(x, out.StepKg)
@@ -545,98 +363,32 @@ func (b *blender) describe(out *Blend, x []float64) {
 	}
 }
 
-// stepOf returns the power of ten that masses of a batch are rounded to, a
-// hundred-thousandth of the batch or less: 10 g in a tonne.
-func stepOf(batchKg float64) float64 { return math.Pow10(int(math.Floor(math.Log10(batchKg))) - 5) }
-
-// manyStreams is the number of streams from which on masses are rounded by
-// their remainders alone.
-const manyStreams = 12
-
-// weighOut rounds the masses of the shares x to steps so that they make the
-// batch; what is left of a batch that is no multiple of the step goes to the
-// greatest. Of all ways to round each up or down, and one step more of the
-// greatest where others are at their stocks, it takes the one that breaks limits
-// and stocks least, then the one nearest to x.
-func (b *blender) weighOut(x []float64, step float64) []float64 {
-	total := b.BatchKg / step
-	down := make([]float64, len(x))
-	up := make([]float64, len(x)) // what is cut off, in steps
-	left := int(math.Floor(total + 1e-6))
-	for i := range x {
-		m := x[i] * total
-		down[i] = math.Floor(m + 1e-6)
-		up[i] = max(0, m-down[i])
-		left -= int(down[i])
+// line tells what the blend has of a limit's share.
+func (b *blender) line(c *bound, x []float64) BlendLine {
+	l := c.limit
+	v, u := c.figure(x), uncertainty(x, c.u)
+	line := BlendLine{
+		Limit: *l, Blend: Figure{Value: v, Low: v - z95*uncertainty(x, b.doubts(l, v, -1)), High: v + z95*uncertainty(x, b.doubts(l, v, 1))},
+		Guarded: *rounded(v + l.sign()*b.Guard*u), Binding: c.over(x, b.Guard) > -1e-5*c.unit,
 	}
-	order := make([]int, len(x))
-	floats.ArgsortStable(slices.Clone(up), order)
-	slices.Reverse(order)
-	best := slices.Clone(down)
-	for _, i := range order[:min(max(0, left), len(x))] {
-		best[i]++
+	if l.Unit == "%" {
+		line.Blend = line.Blend.within(0, 100)
 	}
-	if len(x) < manyStreams {
-		broken, off := math.Inf(1), math.Inf(1)
-		for ways := range 1 << len(x) {
-			over := left - bits.OnesCount(uint(ways))
-			if over < 0 || over > 1 {
-				continue
-			}
-			try, far := slices.Clone(down), 0.0
-			for i := range try {
-				if ways>>i&1 == 1 {
-					try[i]++
-				}
-			}
-			try[floats.MaxIdx(try)] += float64(over)
-			for i := range try {
-				far += math.Abs(try[i] - x[i]*total)
-			}
-			if k := b.breaks(try, total); k < broken-lineTol || k < broken+lineTol && far < off {
-				broken, off, best = k, far, try
-			}
-		}
+	for j, s := range b.Streams {
+		line.Blend.Bare = line.Blend.Bare || x[j] > 0 && s.Shares[l.Code].Bare
 	}
-	rest := b.BatchKg
-	for i := range best {
-		if step < 1 { // decimal steps are exact by division only
-			best[i] /= math.Round(1 / step)
-		} else {
-			best[i] *= step
-		}
-		rest -= best[i]
+	if line.Blend.Bare {
+		return line
 	}
-	// What is left goes to the greatest that there is enough of.
-	takes := floats.MaxIdx(best)
-	for i := range best {
-		has := func(i int) bool { h := b.Streams[i].HaveKg; return h == nil || best[i]+rest <= *h }
-		if has(i) && (!has(takes) || best[i] > best[takes]) {
-			takes = i
-		}
+	p := 0.0
+	switch room := l.sign() * (l.Value - v); {
+	case u > 0:
+		p = 100 * distuv.UnitNormal.Survival(room/u)
+	case room < 0:
+		p = 100
 	}
-	best[takes] = math.Round((best[takes]+rest)*1e9) / 1e9
-	return best
-}
-
-// breaks returns by how much masses in steps, out of total, break a limit or a
-// stock, in units of the row.
-func (b *blender) breaks(steps []float64, total float64) float64 {
-	x := slices.Clone(steps)
-	floats.Scale(1/total, x)
-	worst := 0.0
-	for _, o := range b.owners() {
-		r := b.base(o)
-		v := floats.Dot(r.coef, x) - r.bound
-		if o < len(b.Limits) {
-			l := &b.Limits[o]
-			v += b.Guard * uncertainty(x, b.doubts(l, l.Value, l.sign()))
-		} else {
-			v *= 1e6 // what is not there cannot be put in
-		}
-		worst = max(worst, v/r.unit)
-	}
-	return worst
+	line.BeyondPct = rounded(p)
+	return line
 }
 
 // bears tells how much more and how much less of stream i the batch bears
@@ -645,14 +397,12 @@ func (b *blender) bears(i int, x []float64) (more, less *float64) {
 	up, down := math.Inf(1), math.Inf(1)
 	for n := range b.Limits {
 		l := &b.Limits[n]
-		room := b.BatchKg * l.sign() * (l.Value - b.figure(l, x))
+		room := max(0, b.BatchKg*l.sign()*(l.Value-b.bounds[n].figure(x)))
 		// What one kg of the stream takes from, or brings to, the room.
-		takes := l.sign() * (b.Streams[i].Shares[l.Code].Value - l.Value)
-		room = max(0, room)
-		if takes > 0 {
+		switch takes := l.sign() * (b.Streams[i].Shares[l.Code].Value - l.Value); {
+		case takes > 0:
 			up = min(up, room/takes)
-		}
-		if takes < 0 {
+		case takes < 0:
 			down = min(down, room/-takes)
 		}
 	}

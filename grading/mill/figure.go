@@ -1,9 +1,11 @@
 package mill
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"math"
+	"regexp"
 	"strconv"
 	"strings"
 
@@ -32,16 +34,19 @@ type Figure struct {
 // Exact returns a figure without doubt: Low = Value = High, not Bare.
 func Exact(v float64) Figure { return Figure{Value: v, Low: v, High: v} }
 
+// Around returns the figure with an interval of half to either side.
+func Around(v, half float64) Figure { return Figure{Value: v, Low: v - half, High: v + half} }
+
 // HalfWidth returns half the width of the interval, 0 where Bare.
 func (f Figure) HalfWidth() float64 { return (f.High - f.Low) / 2 }
 
-// times returns f with value and interval multiplied by k >= 0.
-func (f Figure) times(k float64) Figure {
+// Times returns f with value and interval multiplied by k >= 0.
+func (f Figure) Times(k float64) Figure {
 	return Figure{f.Value * k, f.Low * k, f.High * k, f.Bare}
 }
 
-// negated returns -f.
-func (f Figure) negated() Figure { return Figure{-f.Value, -f.High, -f.Low, f.Bare} }
+// Negated returns -f.
+func (f Figure) Negated() Figure { return Figure{-f.Value, -f.High, -f.Low, f.Bare} }
 
 // within returns f with all three numbers moved into [lo, hi].
 func (f Figure) within(lo, hi float64) Figure {
@@ -84,12 +89,13 @@ func (f *Figure) UnmarshalJSON(data []byte) error {
 	if err := json.Unmarshal(data, &in); err != nil {
 		return err
 	}
-	*f = Figure{Value: math.NaN(), Low: math.NaN(), High: math.NaN(), Bare: true}
+	value := math.NaN()
 	if in.Value != nil {
-		*f = Figure{Value: *in.Value, Low: *in.Value, High: *in.Value, Bare: in.Low == nil || in.High == nil}
+		value = *in.Value
 	}
-	if in.Value != nil && !f.Bare {
-		f.Low, f.High = *in.Low, *in.High
+	*f = Figure{Value: value, Low: value, High: value, Bare: true}
+	if in.Value != nil && in.Low != nil && in.High != nil {
+		*f = Figure{Value: value, Low: *in.Low, High: *in.High}
 	}
 	return nil
 }
@@ -152,6 +158,23 @@ func Mean(in []Figure) Figure {
 	return propagate(in, func(x []float64) float64 { return floats.Sum(x) / float64(len(x)) })
 }
 
+// An account is a set of figures that others are worked out from. Each is in it
+// once, so that what two results share is not taken for two independent doubts.
+type account []Figure
+
+// A quantity is worked out from values of the figures of an account.
+type quantity func(x []float64) float64
+
+// enter adds a figure and returns it as a quantity.
+func (a *account) enter(f Figure) quantity {
+	i := len(*a)
+	*a = append(*a, f)
+	return func(x []float64) float64 { return x[i] }
+}
+
+// figure works out a quantity with its interval.
+func (a account) figure(q quantity) Figure { return propagate(a, q) }
+
 // A typed is a number as a user typed it.
 type typed struct {
 	value   float64
@@ -163,116 +186,115 @@ type typed struct {
 }
 
 // parseTyped reads NUMBER[%][±NUMBER][%][UNIT]; +- stands for ±.
-func parseTyped(s string) (typed, error) {
-	var t typed
-	text := strings.ReplaceAll(s, "+-", "±")
-	text = strings.ReplaceAll(text, "+/-", "±")
-	head, tail, found := strings.Cut(text, "±")
-	var err error
-	if t.value, t.step, t.rest, err = number(head); err != nil {
+func parseTyped(s string) (t typed, err error) {
+	head, tail, found := strings.Cut(strings.NewReplacer("+-", "±", "+/-", "±").Replace(s), "±")
+	if err = t.number(head, &t.value, &t.step); err != nil || !found {
 		return t, err
 	}
+	if t.rest != "" {
+		return t, fmt.Errorf("%q stands between the number and its ±", t.rest)
+	}
+	t.hasHalf = true
+	if err = t.number(tail, &t.half, new(float64)); err == nil && t.half < 0 {
+		err = fmt.Errorf("± with a number below zero")
+	}
+	return t, err
+}
+
+var leading = regexp.MustCompile(`^[+-]?\d*(?:\.(\d*))?`)
+
+// number reads a decimal number at the beginning of s, and what follows it. step
+// is one unit of its last digit.
+func (t *typed) number(s string, v, step *float64) (err error) {
+	s = strings.TrimSpace(s)
+	digits := leading.FindStringSubmatch(s)
+	t.rest = strings.TrimSpace(s[len(digits[0]):])
+	if strings.HasPrefix(t.rest, ",") {
+		return fmt.Errorf("a comma in a number: write a decimal point, and no mark for thousands")
+	}
+	if *v, err = strconv.ParseFloat(digits[0], 64); err != nil || !finite(*v) {
+		return fmt.Errorf("no number")
+	}
+	*step = math.Pow10(-len(digits[1]))
 	if t.rest == "%" {
 		t.percent, t.rest = true, ""
 	}
-	if found {
-		if t.rest != "" {
-			return t, fmt.Errorf("%q stands between the number and its ±", t.rest)
-		}
-		t.hasHalf = true
-		if t.half, _, t.rest, err = number(tail); err != nil {
-			return t, err
-		}
-		if t.rest == "%" {
-			t.percent, t.rest = true, ""
-		}
-		if t.half < 0 {
-			return t, fmt.Errorf("± with a number below zero")
-		}
-	}
-	return t, nil
+	return nil
 }
 
-// number reads a decimal number at the beginning of s. step is one unit of its
-// last digit.
-func number(s string) (v, step float64, rest string, err error) {
-	s = strings.TrimSpace(s)
-	end, decimals, point := 0, 0, false
-	for end < len(s) {
-		c := s[end]
-		if end == 0 && (c == '-' || c == '+') {
-			end++
-			continue
-		}
-		if c == '.' && !point {
-			point = true
-			end++
-			continue
-		}
-		if c < '0' || c > '9' {
-			break
-		}
-		if point {
-			decimals++
-		}
-		end++
-	}
-	rest = strings.TrimSpace(s[end:])
-	if strings.HasPrefix(rest, ",") {
-		return 0, 0, "", fmt.Errorf("a comma in a number: write a decimal point, and no mark for thousands")
-	}
-	if v, err = strconv.ParseFloat(s[:end], 64); err != nil || !finite(v) {
-		return 0, 0, "", fmt.Errorf("no number")
-	}
-	return v, math.Pow10(-decimals), rest, nil
+// fraction reports whether the number could be meant as a fraction of one where
+// percent are asked for.
+func (t *typed) fraction() bool { return t.value > 0 && t.value <= 1 && !t.percent }
+
+// A form is a kind of figure that people type.
+type form struct {
+	name, hint string
+	most       float64 // the interval ends there
+	// check says what is wrong with a number, with a hint of its own where it
+	// has one, and fills in the doubt that a number without ± has.
+	check func(t *typed) (wrong, hint string)
 }
 
-const shareForm = "write percent by mass, with the half width of its 95 % interval where it has one: 4.6±0.8 (or 4.6+-0.8)"
+// read reads a figure as typed. Errors are *fault.Error.
+func (m *form) read(s string) (Figure, error) {
+	t, err := parseTyped(s)
+	wrong, hint := "", ""
+	if err != nil {
+		wrong = err.Error()
+	} else {
+		wrong, hint = m.check(&t)
+	}
+	if wrong != "" {
+		return Figure{}, fault.Usagef(cmp.Or(hint, m.hint), "%s %q: %s", m.name, s, wrong)
+	}
+	return Figure{Value: t.value, Low: max(0, t.value-t.half), High: min(m.most, t.value+t.half), Bare: !t.hasHalf}, nil
+}
+
+// after says that something follows a number which has no unit.
+func (t *typed) after() string { return fmt.Sprintf("%q after the number", t.rest) }
+
+var shareForm = form{
+	"share", "write percent by mass, with the half width of its 95 % interval where it has one: 4.6±0.8 (or 4.6+-0.8)", 100,
+	func(t *typed) (wrong, hint string) {
+		switch {
+		case t.rest != "":
+			return t.after(), ""
+		case t.value < 0 || t.value > 100:
+			return "outside 0 to 100 %", ""
+		case t.fraction():
+			return "is it percent, or a fraction of one?",
+				fmt.Sprintf("write %s%% for that share in percent, or %s for the fraction", trim(t.value), trim(100*t.value))
+		case t.half > 100:
+			return "an interval wider than all of it", ""
+		}
+		return "", ""
+	},
+}
 
 // ParseShare reads a share in percent as typed: 4.6, 4.6±0.8 or 4.6+-0.8, a
 // percent sign allowed. What follows ± is the half width of the 95 % interval,
 // which is cut at 0 and 100; without it the figure is Bare. A share above 0
 // and not above 1 could be meant as a fraction of one and needs its percent
 // sign: 0.4%. Errors are *fault.Error.
-func ParseShare(s string) (Figure, error) {
-	bad := func(what, hint string) (Figure, error) {
-		return Figure{}, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("share %q: %s", s, what), Hint: hint}
-	}
-	t, err := parseTyped(s)
-	if err != nil {
-		return bad(err.Error(), shareForm)
-	}
-	switch {
-	case t.rest != "":
-		return bad(fmt.Sprintf("%q after the number", t.rest), shareForm)
-	case t.value < 0 || t.value > 100:
-		return bad("outside 0 to 100 %", shareForm)
-	case t.value > 0 && t.value <= 1 && !t.percent:
-		return bad("is it percent, or a fraction of one?",
-			fmt.Sprintf("write %s%% for that share in percent, or %s for the fraction", trim(t.value), trim(100*t.value)))
-	case t.half > 100:
-		return bad("an interval wider than all of it", shareForm)
-	}
-	f := Figure{Value: t.value, Low: t.value - t.half, High: t.value + t.half, Bare: !t.hasHalf}
-	return f.within(0, 100), nil
+func ParseShare(s string) (Figure, error) { return shareForm.read(s) }
+
+var figureForm = form{
+	"figure", "write the number, with the half width of its 95 % interval where it has one: 11±4", math.Inf(1),
+	func(t *typed) (wrong, hint string) {
+		switch {
+		case t.rest != "" || t.percent:
+			return "more than a number", ""
+		case t.value < 0:
+			return "below zero", ""
+		}
+		return "", ""
+	},
 }
 
 // ParseFigure reads a figure in any unit as typed, 11 or 11±4, not below 0;
 // what follows ± is the half width of the 95 % interval. Errors are
 // *fault.Error.
-func ParseFigure(s string) (Figure, error) {
-	t, err := parseTyped(s)
-	switch {
-	case err == nil && (t.rest != "" || t.percent):
-		err = fmt.Errorf("more than a number")
-	case err == nil && t.value < 0:
-		err = fmt.Errorf("below zero")
-	}
-	if err != nil {
-		return Figure{}, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("figure %q: %v", s, err), Hint: "write the number, with the half width of its 95 % interval where it has one: 11±4"}
-	}
-	return Figure{Value: t.value, Low: max(0, t.value-t.half), High: t.value + t.half, Bare: !t.hasHalf}, nil
-}
+func ParseFigure(s string) (Figure, error) { return figureForm.read(s) }
 
 // grams holds the units of mass that ParseMass takes.
 var grams = map[string]float64{"g": 1, "kg": 1000, "t": 1e6}
@@ -288,35 +310,28 @@ func ParseMass(s string) (Figure, error) { return parseMass(s, false) }
 func ParsePart(s string) (Figure, error) { return parseMass(s, true) }
 
 func parseMass(s string, orNothing bool) (Figure, error) {
-	bad := func(what, hint string) (Figure, error) {
-		return Figure{}, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("mass %q: %s", s, what), Hint: hint}
-	}
-	const form = "write number and unit, g, kg or t: 150.2g, 2.35kg, 1.2±0.02t"
-	t, err := parseTyped(s)
-	if err != nil {
-		return bad(err.Error(), form)
-	}
-	k, ok := grams[t.rest]
-	switch {
-	case t.percent:
-		return bad("a mass is not percent", form)
-	case t.rest == "":
-		return bad("in which unit?", form)
-	case !ok:
-		return bad(fmt.Sprintf("%q is no unit of mass known here", t.rest), form)
-	case t.value < 0 || t.value == 0 && !orNothing:
-		return bad("a mass is above zero", form)
-	}
-	if !t.hasHalf {
-		t.half = t.step / 2
-	}
-	if orNothing && t.half >= t.value {
-		return Figure{Value: t.value, Low: 0, High: t.value + t.half}.times(k), nil
-	}
-	if t.half >= t.value {
-		return bad("an interval down to nothing", "weigh more, or on a finer balance")
-	}
-	return Figure{Value: t.value, Low: t.value - t.half, High: t.value + t.half}.times(k), nil
+	unit, known := 0.0, false
+	mass := form{"mass", "write number and unit, g, kg or t: 150.2g, 2.35kg, 1.2±0.02t", math.Inf(1), func(t *typed) (wrong, hint string) {
+		if !t.hasHalf {
+			t.half, t.hasHalf = t.step/2, true
+		}
+		unit, known = grams[t.rest]
+		switch {
+		case t.percent:
+			return "a mass is not percent", ""
+		case t.rest == "":
+			return "in which unit?", ""
+		case !known:
+			return fmt.Sprintf("%q is no unit of mass known here", t.rest), ""
+		case t.value < 0 || t.value == 0 && !orNothing:
+			return "a mass is above zero", ""
+		case t.half >= t.value && !orNothing:
+			return "an interval down to nothing", "weigh more, or on a finer balance"
+		}
+		return "", ""
+	}}
+	f, err := mass.read(s)
+	return f.Times(unit), err
 }
 
 // MoistureDoubt is the half width, in points, of the interval that ParseMoisture
@@ -324,33 +339,29 @@ func parseMass(s string, orNothing bool) (Figure, error) {
 // practice, no source.
 const MoistureDoubt = 0.5
 
+const moistureHint = "write percent by mass of the grain as it is: 13.2 or 13.2±0.2"
+
+var moistureForm = form{"moisture", moistureHint, 100, func(t *typed) (wrong, hint string) {
+	switch {
+	case t.rest != "":
+		return t.after(), ""
+	case t.fraction():
+		return "a fraction of one, not percent", fmt.Sprintf("did you mean %s?", trim(100*t.value))
+	case t.value < 4 || t.value > 40:
+		return "no rice has that moisture", moistureHint + " (usual: 12 to 14)"
+	case t.half >= 4:
+		return "an interval of that width says nothing", ""
+	}
+	if !t.hasHalf {
+		t.half, t.hasHalf = MoistureDoubt, true
+	}
+	return "", ""
+}}
+
 // ParseMoisture reads a moisture in percent by mass of the grain as it is (wet
 // basis): 13.2 or 13.2±0.2. Without ± the interval is MoistureDoubt to either
 // side. Errors are *fault.Error.
-func ParseMoisture(s string) (Figure, error) {
-	bad := func(what, hint string) (Figure, error) {
-		return Figure{}, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("moisture %q: %s", s, what), Hint: hint}
-	}
-	const form = "write percent by mass of the grain as it is: 13.2 or 13.2±0.2"
-	t, err := parseTyped(s)
-	if err != nil {
-		return bad(err.Error(), form)
-	}
-	switch {
-	case t.rest != "":
-		return bad(fmt.Sprintf("%q after the number", t.rest), form)
-	case t.value > 0 && t.value <= 1 && !t.percent:
-		return bad("a fraction of one, not percent", fmt.Sprintf("did you mean %s?", trim(100*t.value)))
-	case t.value < 4 || t.value > 40:
-		return bad("no rice has that moisture", form+" (usual: 12 to 14)")
-	case t.half >= 4:
-		return bad("an interval of that width says nothing", form)
-	}
-	if !t.hasHalf {
-		t.half = MoistureDoubt
-	}
-	return Figure{Value: t.value, Low: t.value - t.half, High: t.value + t.half}, nil
-}
+func ParseMoisture(s string) (Figure, error) { return moistureForm.read(s) }
 
 // A MassUnit is a unit to show masses in.
 type MassUnit struct {

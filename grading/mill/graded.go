@@ -32,7 +32,7 @@ type Graded struct {
 	// elsewhere.
 	Sheet *grading.Sheet
 
-	shares []grading.ShareResult
+	shares []grading.ShareResult // of what is broken first
 	unseen []kernel.Flag
 	sample *grading.Sample // nil where the kernels are not known
 }
@@ -47,11 +47,8 @@ const mostJSON = 512 << 20
 // are worked out again from its kernels (Share, Standard) go without that part
 // of their intervals, Broken and Figure do not.
 func ReadGraded(r io.Reader, name string) (*Graded, error) {
-	bad := func(what string) (*Graded, error) {
-		return nil, &fault.Error{
-			Kind: fault.Usage, What: name + ": " + what,
-			Hint: "give the file that 'traytally grade PICTURE --json FILE' wrote",
-		}
+	bad := func(format string, a ...any) (*Graded, error) {
+		return nil, fault.Usagef("give the file that 'traytally grade PICTURE --json FILE' wrote", "%s: %s", name, fmt.Sprintf(format, a...))
 	}
 	data, err := io.ReadAll(io.LimitReader(r, mostJSON+1))
 	if err != nil {
@@ -69,45 +66,35 @@ func ReadGraded(r io.Reader, name string) (*Graded, error) {
 			grading.Picture
 			SHA256 string `json:"sha256"`
 		} `json:"pictures"`
-		Broken *struct {
-			grading.BrokenResult
-			MassPct *grading.Interval `json:"mass_pct"`
-		} `json:"broken"`
 	}
 	if err := json.Unmarshal(data, &f); err != nil {
-		return bad("cannot be read as a graded sample: " + err.Error())
+		return bad("cannot be read as a graded sample: %v", err)
 	}
 	if f.Schema != grading.Schema {
-		return bad(fmt.Sprintf("is no graded sample (schema %q, want %q)", f.Schema, grading.Schema))
+		return bad("is no graded sample (schema %q, want %q)", f.Schema, grading.Schema)
 	}
-	if f.Broken == nil || f.Broken.MassPct == nil {
+	if f.Broken.MassPct.Estimate == (grading.Estimate{}) {
 		return bad("has no broken share by mass (broken.mass_pct)")
 	}
-	if !f.Reference.Told() {
-		return nil, untold(name)
+	var sums []string
+	for _, p := range f.Pictures {
+		f.Result.Pictures = append(f.Result.Pictures, p.Picture)
+		if p.SHA256 != "" {
+			sums = append(sums, p.SHA256)
+		}
 	}
-	g := &Graded{
-		Name: name, Broken: figureOf(f.Broken.MassPct.Estimate),
-		ReferenceLength: f.Reference.Length, ReferenceUnit: f.Reference.Unit, Cut: f.Params.Cut,
-		shares: f.Shares, unseen: f.Params.NotAssessed,
+	g, err := FromResult(&f.Result, name, sums)
+	if err != nil {
+		return nil, err
 	}
 	if err := g.check(); err != nil {
-		return bad("damaged: " + err.Error())
+		return bad("damaged: %v", err)
 	}
-	res := f.Result
-	res.Broken = f.Broken.BrokenResult
-	res.Broken.MassPct = *f.Broken.MassPct
-	for _, p := range f.Pictures {
-		res.Pictures = append(res.Pictures, p.Picture)
-		if p.SHA256 != "" {
-			g.Pictures = append(g.Pictures, p.SHA256)
+	if len(f.Kernels) > 0 {
+		if err := grading.Reopen(&f.Result); err != nil {
+			return nil, fault.Usagef(fault.Of(err).Hint, "%s: %v", name, err)
 		}
-	}
-	if len(res.Kernels) > 0 {
-		if err := grading.Reopen(&res); err != nil {
-			return nil, &fault.Error{Kind: fault.Usage, What: name + ": " + err.Error(), Hint: fault.Of(err).Hint}
-		}
-		g.sample = res.Sample
+		g.sample = f.Sample
 	}
 	return g, nil
 }
@@ -118,10 +105,12 @@ func FromResult(r *grading.Result, name string, pictures []string) (*Graded, err
 	if !r.Reference.Told() {
 		return nil, untold(name)
 	}
+	broken := grading.ShareResult{Name: "broken"}
+	broken.MassPct = r.Broken.MassPct
 	return &Graded{
-		Name: name, Pictures: pictures, Broken: figureOf(r.Broken.MassPct.Estimate),
+		Name: name, Pictures: pictures, Broken: figureOf(broken.MassPct.Estimate),
 		ReferenceLength: r.Reference.Length, ReferenceUnit: r.Reference.Unit, Cut: r.Params.Cut,
-		shares: r.Shares, unseen: r.Params.NotAssessed, sample: r.Sample,
+		shares: append([]grading.ShareResult{broken}, r.Shares...), unseen: r.Params.NotAssessed, sample: r.Sample,
 	}, nil
 }
 
@@ -139,10 +128,7 @@ func figureOf(e grading.Estimate) Figure { return Figure{Value: e.Value, Low: e.
 // check refuses shares that cannot be, and size classes that do not add up.
 func (g *Graded) check() error {
 	sum, classes := 0.0, 0
-	for _, s := range append(slices.Clone(g.shares), grading.ShareResult{
-		Name:      "broken",
-		Intervals: grading.Intervals{MassPct: grading.Interval{Estimate: grading.Estimate{Value: g.Broken.Value, Low: g.Broken.Low, High: g.Broken.High}}},
-	}) {
+	for _, s := range g.shares {
 		e := s.MassPct
 		if !(e.Low >= 0 && e.Low <= e.Value && e.Value <= e.High && e.High <= 100) {
 			return fmt.Errorf("share of %s: %g %%, interval %g to %g %%", s.Name, e.Value, e.Low, e.High)
@@ -172,39 +158,37 @@ const sumTol = 0.1
 // and the head rice are parts of all rice. Shares by other codes are not
 // looked at.
 func CheckSums(stream string, shares map[string]Figure) error {
-	var names []string
-	parts, partsLow := 0.0, 0.0
+	type sum struct {
+		said       []string
+		value, low float64
+	}
+	add := func(t *sum, code string) {
+		if f, ok := shares[code]; ok {
+			t.said = append(t.said, readable(code)+" "+trim(f.Value)+" %")
+			t.value, t.low = t.value+f.Value, t.low+f.Low
+		}
+	}
+	tooMuch := func(t *sum, than string) error {
+		s := strings.Join(t.said, " and ")
+		if len(t.said) > 1 {
+			s += " make " + trim(t.value) + " %"
+		}
+		return fault.Usagef("shares are percent by mass of the whole stream, not of a part of it", "stream %s: %s, more than %s", stream, s, than)
+	}
+	var all sum
 	for _, c := range brokenClasses {
-		if f, ok := shares[c]; ok {
-			names = append(names, readable(c)+" "+trim(f.Value)+" %")
-			parts += f.Value
-			partsLow += f.Low
+		add(&all, c)
+	}
+	if broken, ok := shares["broken"]; ok {
+		if all.low > broken.High+sumTol {
+			return tooMuch(&all, fmt.Sprintf("the %s %% broken in all", trim(broken.Value)))
 		}
+		all = sum{}
+		add(&all, "broken")
 	}
-	too := func(what string) error {
-		return &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("stream %s: %s", stream, what), Hint: "shares are percent by mass of the whole stream, not of a part of it"}
-	}
-	sum := func() string {
-		s := strings.Join(names, " and ")
-		if len(names) > 1 {
-			s += " make " + trim(parts) + " %"
-		}
-		return s
-	}
-	broken, ok := shares["broken"]
-	if ok && partsLow > broken.High+sumTol {
-		return too(fmt.Sprintf("%s, more than the %s %% broken in all", sum(), trim(broken.Value)))
-	}
-	if ok {
-		names, parts, partsLow = []string{"broken " + trim(broken.Value) + " %"}, broken.Value, broken.Low
-	}
-	if head, ok := shares[string(grading.Head)]; ok {
-		names = append(names, "head "+trim(head.Value)+" %")
-		parts += head.Value
-		partsLow += head.Low
-	}
-	if partsLow > 100+sumTol {
-		return too(sum() + ", more than all of it")
+	add(&all, string(grading.Head))
+	if all.low > 100+sumTol {
+		return tooMuch(&all, "all of it")
 	}
 	return nil
 }
@@ -215,9 +199,6 @@ func plausible(v float64) bool { return v > 1e-9 && v < 1e12 }
 // Figure returns the share by mass of a size class or flag as the sample
 // reports it, or of "broken". ok is false where it has none.
 func (g *Graded) Figure(code string) (f Figure, ok bool) {
-	if code == "broken" {
-		return g.Broken, true
-	}
 	for _, s := range g.shares {
 		if s.Name == code {
 			return figureOf(s.MassPct.Estimate), true
@@ -228,7 +209,7 @@ func (g *Graded) Figure(code string) (f Figure, ok bool) {
 
 // Codes lists what Figure knows.
 func (g *Graded) Codes() []string {
-	out := []string{"broken"}
+	var out []string
 	for _, s := range g.shares {
 		out = append(out, s.Name)
 	}
@@ -239,27 +220,28 @@ func (g *Graded) Codes() []string {
 // that its share says nothing.
 func (g *Graded) Unseen(code string) bool { return slices.Contains(g.unseen, kernel.Flag(code)) }
 
+func (g *Graded) knowsKernels() error {
+	if g.sample == nil {
+		return fault.Usagef("give the file as 'traytally grade PICTURE --json FILE' wrote it", "%s: the list of kernels is missing", g.Name)
+	}
+	return nil
+}
+
 // Share returns the share by mass of everything on the trays that carries one
 // of the flags; a kernel with several counts once. Errors are *fault.Error.
 func (g *Graded) Share(flags ...kernel.Flag) (Figure, error) {
 	for _, f := range flags {
 		if slices.Contains(g.unseen, f) {
-			return Figure{}, &fault.Error{
-				Kind: fault.Usage, What: fmt.Sprintf("%s: %s was not assessed in these pictures", g.Name, readable(string(f))),
-				Hint: "grade a colour picture, or count without it",
-			}
+			return Figure{}, fault.Usagef("grade a colour picture, or count without it", "%s: %s was not assessed in these pictures", g.Name, readable(string(f)))
 		}
 	}
-	if g.sample == nil {
-		return Figure{}, &fault.Error{
-			Kind: fault.Usage, What: fmt.Sprintf("%s: the list of kernels is missing", g.Name),
-			Hint: "give the file as 'traytally grade PICTURE --json FILE' wrote it",
-		}
+	if err := g.knowsKernels(); err != nil {
+		return Figure{}, err
 	}
 	all := *g.sample
 	all.Pieces = append(slices.Clone(all.Pieces), all.Foreign...)
 	if len(all.Pieces) == 0 {
-		return Figure{}, &fault.Error{Kind: fault.Usage, What: g.Name + ": no kernel in it", Hint: "grade a picture with rice on it"}
+		return Figure{}, fault.Usagef("grade a picture with rice on it", "%s: no kernel in it", g.Name)
 	}
 	share, _ := all.Shares(func(p *grading.Piece, _ float64) bool {
 		return slices.ContainsFunc(flags, p.Has)
@@ -272,13 +254,10 @@ func (g *Graded) Share(flags ...kernel.Flag) (Figure, error) {
 // not known.
 func (g *Graded) AtLength(mm float64) error {
 	if g.sample == nil || !g.sample.MM {
-		return &fault.Error{
-			Kind: fault.Usage, What: g.Name + ": cannot be judged by another whole-kernel length, its kernels are not known in millimetres",
-			Hint: "grade the picture again with that length: --whole-length",
-		}
+		return fault.Usagef("grade the picture again with that length: --whole-length", "%s: cannot be judged by another whole-kernel length, its kernels are not known in millimetres", g.Name)
 	}
 	if !plausible(mm) {
-		return &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("whole-kernel length of %g mm", mm), Hint: "give millimetres, for example 7.0"}
+		return fault.Usagef("give millimetres, for example 7.0", "whole-kernel length of %g mm", mm)
 	}
 	s := *g.sample
 	s.Reference = grading.Reference{Length: mm, Method: grading.FromStated}
@@ -286,6 +265,7 @@ func (g *Graded) AtLength(mm float64) error {
 	broken, _ := s.Shares(grading.Broken(g.Cut))
 	g.Broken = figureOf(broken.Estimate)
 	g.shares = slices.Clone(g.shares)
+	g.shares[0].MassPct.Estimate = broken.Estimate
 	for i := range g.shares {
 		if row := &g.shares[i]; row.Kind == grading.KindClass {
 			mass, _ := s.SharesOf(row.Kind, row.Name)
@@ -328,23 +308,23 @@ func Independent(samples []*Graded) error {
 	in := map[string]*Graded{}
 	for _, g := range samples {
 		for _, sum := range g.Pictures {
-			other, seen := in[sum]
+			other := in[sum]
+			in[sum] = g
 			switch {
-			case !seen:
-				in[sum] = g
-				continue
+			case other == nil:
 			case other == g:
-				return &fault.Error{Kind: fault.Usage, What: g.Name + " counts one picture twice", Hint: "grade each picture once"}
+				return fault.Usagef("grade each picture once", "%s counts one picture twice", g.Name)
+			case other.Name == g.Name:
+				return fault.Usagef(onceEach, "%s is given twice: it is one sample, not two", g.Name)
+			default:
+				return fault.Usagef(onceEach, "%s and %s hold the same picture: they are one sample, not two", other.Name, g.Name)
 			}
-			what := g.Name + " is given twice: it is one sample, not two"
-			if other.Name != g.Name {
-				what = fmt.Sprintf("%s and %s hold the same picture: they are one sample, not two", other.Name, g.Name)
-			}
-			return &fault.Error{Kind: fault.Usage, What: what, Hint: "give each sample once, and a sample of its own for each stage or stream"}
 		}
 	}
 	return nil
 }
+
+const onceEach = "give each sample once, and a sample of its own for each stage or stream"
 
 // A NotPlanned is a limit that took no part, and why.
 type NotPlanned struct {
@@ -396,11 +376,8 @@ func StandardLimits(std *standards.Standard, grade int) (limits []Limit, not []N
 // Standard returns the figures of the sample under one grade of a standard, by
 // the code of the limit, as that grade defines what counts.
 func (g *Graded) Standard(std *standards.Standard, grade int) (map[string]Figure, error) {
-	if g.sample == nil {
-		return nil, &fault.Error{
-			Kind: fault.Usage, What: fmt.Sprintf("%s: the list of kernels is missing", g.Name),
-			Hint: "give the file as 'traytally grade PICTURE --json FILE' wrote it",
-		}
+	if err := g.knowsKernels(); err != nil {
+		return nil, err
 	}
 	graded, err := grading.Evaluate(g.sample, std, nil)
 	if err != nil {

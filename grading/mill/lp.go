@@ -35,59 +35,57 @@ const (
 // broken instead, and what they are broken by is then minimised in place of
 // the gain.
 func mix(gain []float64, rows []row, soft int) (x []float64, broken float64, err error) {
+	// Columns: the shares, a slack for each row, what all hard rows and what the
+	// soft ones are broken by, and the right-hand side.
 	k := len(gain)
-	hasSoft, hasHard := false, false
-	for i := range rows {
-		hasSoft = hasSoft || rows[i].owner == soft
-		hasHard = hasHard || rows[i].owner != soft
-	}
-	// Columns: the shares, a slack for each row, the common break, the soft one.
-	n := k + len(rows)
-	common, free := -1, -1
-	if hasHard {
-		common, n = n, n+1
-	}
-	if hasSoft {
-		free, n = n, n+1
-	}
-	// The last column holds the right-hand side.
+	common := k + len(rows)
+	free, rhs := common+1, common+2
 	a := make([][]float64, 1+len(rows))
 	for i := range a {
-		a[i] = make([]float64, n+1)
+		a[i] = make([]float64, rhs+1)
 	}
-	cost := make([]float64, n)
-	best, least := floats.Max(gain), floats.Min(gain)
-	width := best - least
+	cost := make([]float64, rhs)
+	cost[common], cost[free] = penalty, 1
+	best := floats.Max(gain)
+	width := best - floats.Min(gain)
 	if width == 0 {
 		width = 1
 	}
 	for j := range k {
 		a[0][j] = 1
-		if !hasSoft {
-			cost[j] = (best - gain[j]) / width
+		cost[j] = (best - gain[j]) / width
+	}
+	a[0][rhs] = 1
+	// A feasible basis: the stream that breaks hard rows least, alone, every row's
+	// slack, and in the row that it breaks worst the column by which such rows may
+	// be broken.
+	stream, least := 0, math.Inf(1)
+	for j := range k {
+		if _, over := worst(rows, j, soft, false); over < least {
+			stream, least = j, over
 		}
 	}
-	a[0][n] = 1
+	basis := []int{stream}
 	for i := range rows {
 		r := &rows[i]
-		s := r.unit
 		for j, v := range r.coef {
-			a[1+i][j] = v / s
+			a[1+i][j] = v / r.unit
 		}
-		a[1+i][k+i], a[1+i][n] = 1, r.bound/s
+		a[1+i][k+i], a[1+i][rhs] = 1, r.bound/r.unit
+		relief := common
 		if r.owner == soft {
-			a[1+i][free] = -1
-		} else {
-			a[1+i][common] = -1
+			relief = free
 		}
+		a[1+i][relief] = -1
+		basis = append(basis, k+i)
 	}
-	if hasHard {
-		cost[common] = penalty
+	if i, over := worst(rows, stream, soft, false); over > 0 {
+		basis[1+i] = common
 	}
-	if hasSoft {
-		cost[free] = 1
+	if i, over := worst(rows, stream, soft, true); over > 0 {
+		basis[1+i] = free
 	}
-	all, err := simplex(cost, a, startOf(rows, k, common, free, soft))
+	all, err := simplex(cost, a, basis)
 	if err != nil {
 		return nil, 0, err
 	}
@@ -97,46 +95,19 @@ func mix(gain []float64, rows []row, soft int) (x []float64, broken float64, err
 		x[j] = max(0, x[j])
 	}
 	floats.Scale(1/floats.Sum(x), x)
-	if hasHard {
-		broken = all[common]
-	}
-	return x, broken, nil
+	return x, all[common], nil
 }
 
-// startOf returns a feasible basis: the single stream that breaks hard rows
-// least, every row's slack, and in the worst broken row the column that lets it
-// be broken in place of its slack.
-func startOf(rows []row, k, common, free, soft int) []int {
-	stream, least := 0, math.Inf(1)
-	worstHard, worstSoft := -1, -1
-	for j := range k {
-		hard, free := 0.0, 0.0
-		atHard, atSoft := -1, -1
-		for i := range rows {
-			r := &rows[i]
-			switch over := (r.coef[j] - r.bound) / r.unit; {
-			case r.owner == soft && over > free:
-				free, atSoft = over, i
-			case r.owner != soft && over > hard:
-				hard, atHard = over, i
-			}
-		}
-		if hard < least {
-			stream, least = j, hard
-			worstHard, worstSoft = atHard, atSoft
-		}
-	}
-	basis := []int{stream}
+// worst returns the row that stream j alone breaks most, of those of the soft
+// owner or of the others, and by how many of its units; 0 where it breaks none.
+func worst(rows []row, j, soft int, ofSoft bool) (at int, over float64) {
 	for i := range rows {
-		basis = append(basis, k+i)
+		r := &rows[i]
+		if o := (r.coef[j] - r.bound) / r.unit; o > over && (r.owner == soft) == ofSoft {
+			at, over = i, o
+		}
 	}
-	if worstHard >= 0 {
-		basis[1+worstHard] = common
-	}
-	if worstSoft >= 0 {
-		basis[1+worstSoft] = free
-	}
-	return basis
+	return at, over
 }
 
 // simplex minimises cost·x, x >= 0, under the equations of the tableau a, whose

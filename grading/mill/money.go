@@ -1,11 +1,8 @@
 package mill
 
 import (
-	"fmt"
 	"slices"
 	"strings"
-
-	"gonum.org/v1/gonum/floats"
 
 	"traytally/vision/kernel/fault"
 )
@@ -38,75 +35,56 @@ type WorthLine struct {
 // WorthOf values a balance by prices per kg, by the names of PricedFractions.
 // A price of a fraction that the balance does not have is a *fault.Error.
 func (y *Yield) WorthOf(prices map[string]float64) (*Worth, error) {
-	mass := func(name string) *Figure {
+	var a account
+	grams := map[string]quantity{} // of the fractions that the balance has
+	weighed := func(name string) quantity {
 		if i := slices.IndexFunc(y.Masses, func(m YieldMass) bool { return m.Fraction == name }); i >= 0 {
-			return &y.Masses[i].Weighed
+			return a.enter(y.Masses[i].Weighed)
 		}
 		return nil
 	}
-	var content *Figure // head rice in the milled rice, percent
+	w := &Worth{Lines: []WorthLine{}, NotPriced: []string{}}
+	milled := weighed("milled rice")
 	if i := slices.IndexFunc(y.Ratios, func(r YieldRatio) bool { return r.Code == "head_rice_content" }); i >= 0 {
-		content = &y.Ratios[i].Value
+		head := a.enter(y.Ratios[i].Value) // of the milled rice, percent
+		grams["head"] = func(x []float64) float64 { return milled(x) * head(x) / 100 }
+		grams["brokens"] = func(x []float64) float64 { return milled(x) * (100 - head(x)) / 100 }
+		w.BrokenPoint = a[0].Value / 1000 / 100 * (prices["head"] - prices["brokens"])
 	}
-	// in holds what the worth hangs on, each once: milled rice and its head
-	// share, bran, husk, paddy.
-	in := make([]Figure, 5)
-	for i, f := range []*Figure{mass("milled rice"), content, mass("bran"), mass("husk"), mass("paddy")} {
-		if in[i] = Exact(0); f != nil {
-			in[i] = *f
+	for _, name := range []string{"bran", "husk", "paddy"} {
+		if q := weighed(name); q != nil {
+			grams[name] = q
 		}
 	}
-	grams := map[string]func(x []float64) float64{
-		"head":    func(x []float64) float64 { return x[0] * x[1] / 100 },
-		"brokens": func(x []float64) float64 { return x[0] * (100 - x[1]) / 100 },
-		"bran":    func(x []float64) float64 { return x[2] },
-		"husk":    func(x []float64) float64 { return x[3] },
-		"paddy":   func(x []float64) float64 { return x[4] },
-	}
-	has := map[string]bool{
-		"head": mass("milled rice") != nil && content != nil, "bran": mass("bran") != nil, "husk": mass("husk") != nil, "paddy": mass("paddy") != nil,
-	}
-	has["brokens"] = has["head"]
-	w := &Worth{Lines: []WorthLine{}, NotPriced: []string{}}
-	of := func(name string) func(x []float64) float64 {
+	worth := func(name string) quantity {
 		return func(x []float64) float64 { return grams[name](x) / 1000 * prices[name] }
 	}
-	var sold []func(x []float64) float64
+	sold := func([]float64) float64 { return 0 }
 	for _, name := range PricedFractions {
 		price, priced := prices[name]
 		switch {
-		case priced && !has[name]:
-			return nil, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("a price for %s, and no mass of it", name), Hint: "weigh it, or for head rice and brokens give the graded sample: --sample FILE"}
+		case priced && grams[name] == nil:
+			return nil, fault.Usagef("weigh it, or for head rice and brokens give the graded sample: --sample FILE", "a price for %s, and no mass of it", name)
 		case priced && !(price >= 0 && price <= 1e9):
-			return nil, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("a price of %g for %s", price, name), Hint: "money per kg: head=0.55"}
-		case !priced && has[name]:
+			return nil, fault.Usagef("money per kg: head=0.55", "a price of %g for %s", price, name)
+		case !priced && grams[name] != nil:
 			w.NotPriced = append(w.NotPriced, name)
 		case priced:
-			w.Lines = append(w.Lines, WorthLine{name, propagate(in, grams[name]), price, propagate(in, of(name))})
-			if name != "paddy" {
-				sold = append(sold, of(name))
+			w.Lines = append(w.Lines, WorthLine{name, a.figure(grams[name]), price, a.figure(worth(name))})
+			if before := sold; name != "paddy" {
+				sold = func(x []float64) float64 { return before(x) + worth(name)(x) }
 			}
 		}
 	}
 	for name := range prices {
 		if !slices.Contains(PricedFractions, name) {
-			return nil, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("no price is asked for %q", name), Hint: "one of: " + strings.Join(PricedFractions, ", ")}
+			return nil, fault.Usagef("one of: "+strings.Join(PricedFractions, ", "), "no price is asked for %q", name)
 		}
 	}
-	total := func(x []float64) float64 {
-		var parts []float64
-		for _, f := range sold {
-			parts = append(parts, f(x))
-		}
-		return floats.Sum(parts)
-	}
-	w.Sold = propagate(in, total)
+	w.Sold = a.figure(sold)
 	if _, ok := prices["paddy"]; ok {
-		m := propagate(in, func(x []float64) float64 { return total(x) - of("paddy")(x) })
+		m := a.figure(func(x []float64) float64 { return sold(x) - worth("paddy")(x) })
 		w.Margin = &m
-	}
-	if has["head"] {
-		w.BrokenPoint = in[0].Value / 1000 / 100 * (prices["head"] - prices["brokens"])
 	}
 	return w, nil
 }

@@ -217,40 +217,39 @@ func JudgeSorter(in SorterInput) (*Sorter, error) {
 	out := &Sorter{Method: BySharesOnly, Seed: in.Seed, Draws: in.Draws, Works: SorterUnjudged, TooSmall: []string{}, Doubts: []string{}}
 	if masses {
 		out.Method = ByMasses
+		out.Balances, err = massBalances(given)
+	} else {
+		out.Balances, err = shareBalance(*in.Feed, *in.Accept, *in.Reject, given)
 	}
-	if out.Balances, err = sorterBalances(given, masses); err != nil {
+	if err != nil {
 		return nil, err
 	}
-	bare := false
-	for _, g := range given {
-		bare = bare || g != nil && g.Bare
-	}
+	rich, poor := in.Reject, in.Accept
+	out.RicherOf = "reject - accept"
 	switch {
-	case in.Accept != nil && in.Reject != nil:
-		out.Richer, out.RicherOf = Difference(*in.Reject, *in.Accept), "reject - accept"
-	case in.Reject != nil:
-		out.Richer, out.RicherOf = Difference(*in.Reject, *in.Feed), "reject - feed"
-	default:
-		out.Richer, out.RicherOf = Difference(*in.Feed, *in.Accept), "feed - accept"
+	case poor == nil:
+		poor, out.RicherOf = in.Feed, "reject - feed"
+	case rich == nil:
+		rich, out.RicherOf = in.Feed, "feed - accept"
 	}
+	out.Richer = Difference(*rich, *poor)
 	results := sorterResults(masses)
 	if in.Prices != nil {
 		results = append(results, in.Prices.moneyLost())
 	}
 	middle := at(given, func(f Figure, _ int) float64 { return f.Value })
-	middle.settle()
 	for _, r := range results {
-		f := SorterFigure{Code: r.code, Name: r.name, Formula: r.formula, Unit: r.unit, Told: true, Value: Figure{Bare: true}}
-		f.Value.Value = r.value(&middle)
-		f.Value.Low, f.Value.High = f.Value.Value, f.Value.Value
-		out.Figures = append(out.Figures, f)
+		v := r.value(&middle)
+		out.Figures = append(out.Figures, SorterFigure{Code: r.code, Name: r.name, Formula: r.formula, Unit: r.unit, Told: true, Value: Exact(v)})
 	}
 	if ratio := results[2].value(&middle); masses && !(ratio >= leastReject && ratio <= mostReject) && finite(ratio) {
+		unit := UnitFor(middle[feedMass])
 		out.Doubts = append(out.Doubts, fmt.Sprintf("%s of %s rejected, %s %%: is one of the units wrong?",
-			UnitFor(middle[feedMass]).write(middle[rejectMass]), UnitFor(middle[feedMass]).write(middle[feedMass]), strconv.FormatFloat(ratio, 'g', 2, 64)))
+			unit.write(middle[rejectMass]), unit.write(middle[feedMass]), strconv.FormatFloat(ratio, 'g', 2, 64)))
 	}
 	intervals(out, given, results)
-	if !bare {
+	bare := func(g *Figure) bool { return g != nil && g.Bare }
+	if !slices.ContainsFunc(given[:], bare) {
 		out.judge(given, results)
 		return out, nil
 	}
@@ -265,33 +264,30 @@ func JudgeSorter(in SorterInput) (*Sorter, error) {
 }
 
 func checkSorter(given [sorterInputs]*Figure, draws int) (masses bool, err error) {
-	nShares, nMasses := 0, 0
+	shares, weighed := 0, 0
 	for i, g := range given {
 		switch {
 		case g == nil:
 		case i < feedMass:
-			nShares++
+			shares++
 		default:
-			nMasses++
+			weighed++
 		}
 	}
-	bad := func(what, hint string) (bool, error) {
-		return false, &fault.Error{Kind: fault.Usage, What: what, Hint: hint}
-	}
 	switch {
-	case nMasses == 1:
-		return bad("one mass says nothing", "give two of feed, accept and reject over the same time, or none")
-	case nMasses == 0 && nShares < 3:
-		return bad("without masses all three shares are needed: feed, accept and reject", "grade the missing sample, or weigh two of the streams over the same time")
-	case nShares < 2:
-		return bad("two shares are needed at least", "grade a sample of two of feed, accept and reject")
+	case weighed == 1:
+		return false, fault.Usagef("give two of feed, accept and reject over the same time, or none", "one mass says nothing")
+	case weighed == 0 && shares < 3:
+		return false, fault.Usagef("grade the missing sample, or weigh two of the streams over the same time", "without masses all three shares are needed: feed, accept and reject")
+	case shares < 2:
+		return false, fault.Usagef("grade a sample of two of feed, accept and reject", "two shares are needed at least")
 	case draws < 1000 || draws > 10_000_000:
-		return bad(fmt.Sprintf("%d draws", draws), "1000 to 10000000; 20000 is usual")
+		return false, fault.Usagef("1000 to 10000000; 20000 is usual", "%d draws", draws)
 	}
-	return nMasses > 0, nil
+	return weighed > 0, nil
 }
 
-// at returns the sorting that pick makes of the given figures.
+// at returns the balance that pick makes of the given figures, settled.
 func at(given [sorterInputs]*Figure, pick func(f Figure, i int) float64) sorting {
 	var s sorting
 	for i, g := range given {
@@ -306,6 +302,7 @@ func at(given [sorterInputs]*Figure, pick func(f Figure, i int) float64) sorting
 			s[i] = max(0, s[i])
 		}
 	}
+	s.settle()
 	return s
 }
 
@@ -326,14 +323,13 @@ func intervals(out *Sorter, given [sorterInputs]*Figure, results []sorterResult)
 	high := make([][]float64, len(results))
 	for k := range n {
 		s := at(given, func(f Figure, i int) float64 { return f.At(z[order[i][k]]) })
-		s.settle()
 		for i, r := range results {
-			v := r.value(&s)
-			if math.IsNaN(v) {
-				low[i], high[i] = append(low[i], 0), append(high[i], r.most)
-				continue
+			from := r.value(&s)
+			to := from
+			if math.IsNaN(from) {
+				from, to = 0, r.most
 			}
-			low[i], high[i] = append(low[i], v), append(high[i], v)
+			low[i], high[i] = append(low[i], from), append(high[i], to)
 		}
 	}
 	for i := range results {
@@ -342,7 +338,6 @@ func intervals(out *Sorter, given [sorterInputs]*Figure, results []sorterResult)
 		slices.Sort(high[i])
 		f.Low = stat.Quantile(0.025, stat.Empirical, low[i], nil)
 		f.High = stat.Quantile(0.975, stat.Empirical, high[i], nil)
-		f.Bare = false
 		if finite(f.Value) {
 			f.Low, f.High = min(f.Low, f.Value), max(f.High, f.Value)
 		}
@@ -366,10 +361,8 @@ func (s *Sorter) judge(given [sorterInputs]*Figure, results []sorterResult) {
 		f := &s.Figures[i]
 		width := f.Value.High - f.Value.Low
 		f.Told = finite(f.Value.Value) && finite(width) && (f.Unit != "%" || width <= tooWide)
-		if flow := f.Code == "removal" || f.Code == "good_loss" || f.Code == "reject_ratio"; flow && outside {
+		if flow := f.Code == "removal" || f.Code == "good_loss" || f.Code == "reject_ratio"; flow && (outside || !f.Told) {
 			f.Told = false
-			s.TooSmall = append(s.TooSmall, strings.ToLower(f.Name[:1])+f.Name[1:])
-		} else if !f.Told && flow {
 			s.TooSmall = append(s.TooSmall, strings.ToLower(f.Name[:1])+f.Name[1:])
 		}
 	}
@@ -387,18 +380,16 @@ func weakest(given [sorterInputs]*Figure, r sorterResult) string {
 		if g == nil {
 			continue
 		}
-		ends := make([]float64, 2)
-		for e, z := range []float64{-z95, z95} {
+		end := func(z float64) float64 {
 			s := at(given, func(f Figure, j int) float64 {
 				if j == i {
 					return f.At(z)
 				}
 				return f.Value
 			})
-			s.settle()
-			ends[e] = r.value(&s)
+			return r.value(&s)
 		}
-		moved := math.Abs(ends[1] - ends[0])
+		moved := math.Abs(end(z95) - end(-z95))
 		if math.IsNaN(moved) {
 			moved = r.most
 		}
@@ -407,162 +398,4 @@ func weakest(given [sorterInputs]*Figure, r sorterResult) string {
 		}
 	}
 	return name
-}
-
-// sorterBalances checks that the figures can be of one sorter.
-func sorterBalances(given [sorterInputs]*Figure, masses bool) ([]SorterBalance, error) {
-	if !masses {
-		return shareBalance(given)
-	}
-	out := []SorterBalance{}
-	var in []Figure
-	var place [sorterInputs]int
-	for i, g := range given {
-		place[i] = -1
-		if g != nil {
-			place[i] = len(in)
-			in = append(in, *g)
-		}
-	}
-	get := func(x []float64, i int) float64 { return x[place[i]] }
-	allMasses := given[feedMass] != nil && given[acceptMass] != nil && given[rejectMass] != nil
-	// A mass that was not weighed follows from the other two.
-	mass := func(x []float64, i int) float64 {
-		if place[i] >= 0 {
-			return get(x, i)
-		}
-		switch i {
-		case feedMass:
-			return get(x, acceptMass) + get(x, rejectMass)
-		case acceptMass:
-			return get(x, feedMass) - get(x, rejectMass)
-		}
-		return get(x, feedMass) - get(x, acceptMass)
-	}
-	for _, i := range []int{acceptMass, rejectMass} {
-		if given[feedMass] != nil && given[i] != nil && !allMasses {
-			f := Difference(*given[feedMass], *given[i])
-			if f.Value <= 0 {
-				unit := UnitFor(given[feedMass].Value)
-				return nil, impossibleSorter("rice", fmt.Sprintf("%s of feed, %s of %s", unit.write(given[feedMass].Value), unit.write(given[i].Value), strings.TrimSuffix(sampleNames[i], " mass")), "g", f)
-			}
-		}
-	}
-	add := func(what, formula string, missing func(x []float64) float64) error {
-		f := propagate(in, missing)
-		if f.stretched(beyond).High < 0 && !f.Bare {
-			return impossibleSorter(strings.TrimPrefix(what, "all "), describe(given), "g", f)
-		}
-		b := SorterBalance{What: what, Formula: formula, Unit: "g", Missing: f, Verdict: closure(f)}
-		out = append(out, b)
-		return nil
-	}
-	if allMasses {
-		if err := add("all rice", "F - A - J", func(x []float64) float64 {
-			return get(x, feedMass) - get(x, acceptMass) - get(x, rejectMass)
-		}); err != nil {
-			return nil, err
-		}
-	}
-	if given[feedShare] == nil || given[acceptShare] == nil || given[rejectShare] == nil {
-		return out, nil
-	}
-	if err := add("bad rice", "F·f - A·a - J·j", func(x []float64) float64 {
-		return (mass(x, feedMass)*get(x, feedShare) - mass(x, acceptMass)*get(x, acceptShare) - mass(x, rejectMass)*get(x, rejectShare)) / 100
-	}); err != nil {
-		return nil, err
-	}
-	err := add("good rice", "F·(1-f) - A·(1-a) - J·(1-j)", func(x []float64) float64 {
-		return (mass(x, feedMass)*(100-get(x, feedShare)) - mass(x, acceptMass)*(100-get(x, acceptShare)) - mass(x, rejectMass)*(100-get(x, rejectShare))) / 100
-	})
-	return out, err
-}
-
-// shareBalance checks that the feed lies between accept and reject, as a mass
-// balance demands.
-func shareBalance(given [sorterInputs]*Figure) ([]SorterBalance, error) {
-	f, a, j := *given[feedShare], *given[acceptShare], *given[rejectShare]
-	toA, toJ := Difference(a, f), Difference(j, f)
-	b := SorterBalance{What: "bad rice", Formula: "f between a and j", Unit: "points", Verdict: Closes, Missing: Exact(0)}
-	if f.Bare || a.Bare || j.Bare {
-		b.Missing.Bare = true
-	}
-	switch {
-	case toA.Value > 0 && toJ.Value > 0:
-		// Both outlets hold more bad rice than the feed: the nearer one counts.
-		b.Missing = nearer(toA, toJ).negated()
-		if toA.stretched(beyond).Low > 0 && toJ.stretched(beyond).Low > 0 && !b.Missing.Bare {
-			return nil, impossibleSorter("bad rice", describe(given), "points", b.Missing)
-		}
-	case toA.Value < 0 && toJ.Value < 0:
-		b.Missing = nearer(toA.negated(), toJ.negated())
-		if toA.stretched(beyond).High < 0 && toJ.stretched(beyond).High < 0 && !b.Missing.Bare {
-			return nil, impossibleSorter("good rice", describe(given), "points", b.Missing.negated())
-		}
-	}
-	b.Verdict = closure(b.Missing)
-	return []SorterBalance{b}, nil
-}
-
-func nearer(p, q Figure) Figure {
-	if p.Value < q.Value {
-		return p
-	}
-	return q
-}
-
-// closure is the verdict of what is missing.
-func closure(missing Figure) string {
-	switch {
-	case missing.Bare:
-		return Closes
-	case missing.High < 0:
-		return Excess
-	case missing.Low > 0:
-		return Loss
-	}
-	return Closes
-}
-
-// describe lists the figures of a sorter for a message.
-func describe(given [sorterInputs]*Figure) string {
-	unit := unitOf(given)
-	var parts []string
-	for k, name := range []string{"feed", "accept", "reject"} {
-		var s []string
-		if m := given[feedMass+k]; m != nil {
-			s = append(s, unit.write(m.Value))
-		}
-		if f := given[k]; f != nil {
-			s = append(s, trim(f.Value)+" % bad")
-		}
-		if len(s) > 0 {
-			parts = append(parts, name+" "+strings.Join(s, ", "))
-		}
-	}
-	return strings.Join(parts, "; ")
-}
-
-// unitOf returns the unit that the masses are readable in.
-func unitOf(given [sorterInputs]*Figure) MassUnit {
-	most := 0.0
-	for _, m := range given[feedMass:] {
-		if m != nil {
-			most = max(most, m.Value)
-		}
-	}
-	return UnitFor(most)
-}
-
-func impossibleSorter(what, numbers, unit string, missing Figure) error {
-	if most := max(math.Abs(missing.Low), math.Abs(missing.High)); unit == "g" && UnitFor(most).Name != unit {
-		u := UnitFor(most)
-		missing, unit = missing.times(1/u.Grams), u.Name
-	}
-	return &fault.Error{
-		Kind: fault.Usage, What: fmt.Sprintf("more %s out than in: %s: %.2f %s too much (95 %% interval %.2f to %.2f)",
-			what, numbers, -missing.Value, unit, -missing.High, -missing.Low),
-		Hint: "check which sample is which, and that all were drawn and weighed over the same time",
-		Err:  ErrBalance,
-	}
 }

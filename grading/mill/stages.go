@@ -1,7 +1,6 @@
 package mill
 
 import (
-	"fmt"
 	"math"
 	"slices"
 
@@ -91,18 +90,18 @@ const priorSamples = 2
 // Welch, Biometrika 34 (1947) 28-35, from memory).
 func CompareStages(stages []Stage) (*StagesResult, error) {
 	if len(stages) < 2 {
-		return nil, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("%d stage to compare", len(stages)), Hint: "give the samples of two stages or more, in the order of the flow"}
+		return nil, fault.Usagef("give the samples of two stages or more, in the order of the flow", "%d stage to compare", len(stages))
 	}
 	seen := map[string]bool{}
 	out := &StagesResult{Alpha: stagesAlpha, Widened: 1, Stages: []StageResult{}}
 	means := make([]stageMean, len(stages))
 	for i, s := range stages {
 		if seen[s.Name] {
-			return nil, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("stage %q comes twice", s.Name), Hint: "give the samples of one stage one after the other, and other stages other names"}
+			return nil, fault.Usagef("give the samples of one stage one after the other, and other stages other names", "stage %q comes twice", s.Name)
 		}
 		seen[s.Name] = true
 		if len(s.Broken) == 0 {
-			return nil, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("no sample of stage %q", s.Name), Hint: "give a sample of it, or leave it out"}
+			return nil, fault.Usagef("give a sample of it, or leave it out", "no sample of stage %q", s.Name)
 		}
 		means[i] = meanOf(s.Broken)
 	}

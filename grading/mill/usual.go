@@ -1,6 +1,6 @@
 package mill
 
-import "slices"
+import "math"
 
 // A Usual is what a figure usually is, from a source.
 type Usual struct {
@@ -57,12 +57,23 @@ func MillTypeCodes() []string {
 	return out
 }
 
-func millType(code string) (MillType, bool) {
-	i := slices.IndexFunc(MillTypes, func(m MillType) bool { return m.Code == code })
-	if i < 0 {
-		return MillType{}, false
+// content turns the usual yields of paddy into a share of milled rice: head
+// yield over recovery, like with like (50 of 68 % is 73.5 %).
+func (m *MillType) content() Usual {
+	u := Usual{Low: math.Round(1000*m.HeadYield.Low/m.Recovery.Low) / 10, Source: m.HeadYield.Source + "; worked out: head yield / recovery"}
+	if m.Recovery.High > 0 {
+		u.High = math.Round(1000*m.HeadYield.High/m.Recovery.High) / 10
 	}
-	return MillTypes[i], true
+	return u
+}
+
+// rest is the usual share of what is not u, of 100 %.
+func (u Usual) rest() Usual {
+	r := Usual{High: math.Round(10*(100-u.Low)) / 10, Source: u.Source}
+	if u.High > 0 {
+		r.Low = math.Round(10*(100-u.High)) / 10
+	}
+	return r
 }
 
 const irriFractions = "IRRI Rice Knowledge Bank, milling: 20 % husk, 8 to 12 % bran of the paddy"

@@ -1,7 +1,6 @@
 package mill
 
 import (
-	"fmt"
 	"strings"
 
 	"traytally/grading"
@@ -32,7 +31,7 @@ func ParseWeighed(s string, model grading.PieceModel) (f Figure, ok bool, err er
 		return Figure{}, true, err
 	}
 	if part.Value > whole.Value {
-		return Figure{}, true, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("%q: the part weighs more than the whole", s), Hint: "part over whole: 1.42g/25.31g"}
+		return Figure{}, true, fault.Usagef("part over whole: 1.42g/25.31g", "%q: the part weighs more than the whole", s)
 	}
 	r := part.Value / whole.Value
 	pieces := whole.Value * 1000 / kernelMG * (r/model.BrokenMean + 1 - r)

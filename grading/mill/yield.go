@@ -2,7 +2,7 @@ package mill
 
 import (
 	"fmt"
-	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -109,11 +109,21 @@ const (
 	HeadGraded     = "graded sample"
 )
 
-// A massPart is one fraction among the inputs of a balance.
+// A massPart is one fraction of a balance.
 type massPart struct {
-	name  string
-	w     *Weighing
-	index int // of its mass in the inputs; its moisture follows, if it has one of its own
+	name     string
+	mass     Figure
+	moisture *Figure
+	wet, dry quantity // grams as weighed, and at the basis; dry nil where it is not known
+	water    quantity // percent; nil without a moisture
+}
+
+// grams is the mass at the basis where dry is set, else as weighed.
+func (p *massPart) grams(dry bool) quantity {
+	if dry {
+		return p.dry
+	}
+	return p.wet
 }
 
 // leastMain is the share, percent, that the main product of a step surely is
@@ -136,90 +146,78 @@ func ComputeYield(in YieldInput) (*Yield, error) {
 	y := &yielder{in: in, out: Yield{
 		Masses: []YieldMass{}, Ratios: []YieldRatio{}, Balances: []YieldBalance{}, Doubts: []string{}, Missing: []NotPlanned{},
 	}}
-	if err := y.prepare(); err != nil {
+	if err := y.check(); err != nil {
 		return nil, err
 	}
+	if err := y.moistures(); err != nil {
+		return nil, err
+	}
+	y.weigh()
 	if err := y.balances(); err != nil {
 		return nil, err
 	}
-	y.ratios()
+	y.ratio("hulling_yield", "Hulling yield", y.husked, y.paddy, false, usualHulling)
+	y.ratio("milling_recovery", "Milling recovery", y.milled, y.paddy, false, y.mill.Recovery)
+	y.ratio("bran_removed", "Bran removed", y.milled, y.husked, true, usualBran, usualIndian)
+	y.ratio("milling_degree", "Milling degree", y.milled, y.husked, false)
+	if y.milled != nil {
+		y.headRatios()
+	}
 	return &y.out, nil
 }
 
 type yielder struct {
-	in   YieldInput
-	out  Yield
-	mill MillType
+	account // masses and moistures
+	in      YieldInput
+	out     Yield
+	mill    MillType
 	paddy, husked, milled,
 	husk, bran, head, brokens *massPart
-	inputs []Figure // masses and moistures, each once: what they share is correlated
 }
 
-func (y *yielder) prepare() error {
+func (y *yielder) check() error {
 	in := &y.in
-	var ok bool
-	if y.mill, ok = millType(in.Mill); !ok {
-		return &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("there is no kind of mill %q", in.Mill), Hint: "one of: " + strings.Join(MillTypeCodes(), ", ")}
-	}
-	if !(in.BasisPct >= 0 && in.BasisPct <= 30) {
-		return &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("moisture basis of %g %%", in.BasisPct), Hint: "percent from 0 (dry matter) to 30; usual is 14"}
-	}
-	if in.BasisPct > 0 && in.BasisPct < 1 {
-		return &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("moisture basis of %g: a fraction of one, not percent", in.BasisPct), Hint: fmt.Sprintf("did you mean %s?", trim(100*in.BasisPct))}
-	}
+	i := slices.IndexFunc(MillTypes, func(m MillType) bool { return m.Code == in.Mill })
 	chain := 0
 	for _, w := range []*Weighing{in.Paddy, in.Husked, in.Milled} {
 		if w != nil {
 			chain++
 		}
 	}
-	if chain < 2 {
-		return &fault.Error{
-			Kind: fault.Usage, What: "a yield compares two of paddy, husked and milled rice",
-			Hint: "give two weighings, for example --paddy 150.0g --milled 102.6g",
-		}
+	switch {
+	case i < 0:
+		return fault.Usagef("one of: "+strings.Join(MillTypeCodes(), ", "), "there is no kind of mill %q", in.Mill)
+	case !(in.BasisPct >= 0 && in.BasisPct <= 30):
+		return fault.Usagef("percent from 0 (dry matter) to 30; usual is 14", "moisture basis of %g %%", in.BasisPct)
+	case in.BasisPct > 0 && in.BasisPct < 1:
+		return fault.Usagef(fmt.Sprintf("did you mean %s?", trim(100*in.BasisPct)), "moisture basis of %g: a fraction of one, not percent", in.BasisPct)
+	case chain < 2:
+		return fault.Usagef("give two weighings, for example --paddy 150.0g --milled 102.6g", "a yield compares two of paddy, husked and milled rice")
+	case in.Milled == nil && (in.HeadMass != nil || in.BrokenMass != nil || in.BrokenShare != nil):
+		return fault.Usagef("give the mass of all milled rice: --milled 102.6g", "head rice or brokens without the milled rice they come from")
 	}
-	if in.Milled == nil && (in.HeadMass != nil || in.BrokenMass != nil || in.BrokenShare != nil) {
-		return &fault.Error{Kind: fault.Usage, What: "head rice or brokens without the milled rice they come from", Hint: "give the mass of all milled rice: --milled 102.6g"}
-	}
-	y.out.Mill = y.mill.Code
-	if err := y.moistures(); err != nil {
-		return err
-	}
-	y.paddy = y.part("paddy", in.Paddy)
-	y.husked = y.part("husked rice", in.Husked)
-	y.milled = y.part("milled rice", in.Milled)
-	y.husk = y.part("husk", in.Husk)
-	y.bran = y.part("bran", in.Bran)
-	if in.HeadMass != nil {
-		y.head = y.separated("head rice", *in.HeadMass)
-	}
-	if in.BrokenMass != nil {
-		y.brokens = y.separated("brokens", *in.BrokenMass)
-	}
+	y.mill, y.out.Mill = MillTypes[i], in.Mill
 	return nil
 }
 
 // moistures decides whether masses can be compared dry.
 func (y *yielder) moistures() error {
 	known, unknown := "", ""
-	for _, w := range []struct {
+	for _, x := range []struct {
 		name string
-		w    *Weighing
+		*Weighing
 	}{{"paddy", y.in.Paddy}, {"husked", y.in.Husked}, {"milled", y.in.Milled}} {
 		switch {
-		case w.w == nil:
-		case w.w.Moisture != nil:
-			known = w.name
+		case x.Weighing == nil:
+		case x.Moisture != nil:
+			known = x.name
 		default:
-			unknown = w.name
+			unknown = x.name
 		}
 	}
 	if known != "" && unknown != "" {
-		return &fault.Error{
-			Kind: fault.Usage, What: fmt.Sprintf("moisture is given for %s and not for %s: they cannot be compared dry", known, unknown),
-			Hint: fmt.Sprintf("add --%s-moisture, or leave all moistures out to compare masses as weighed", unknown),
-		}
+		return fault.Usagef(fmt.Sprintf("add --%s-moisture, or leave all moistures out to compare masses as weighed", unknown),
+			"moisture is given for %s and not for %s: they cannot be compared dry", known, unknown)
 	}
 	if y.out.DryMatter = known != ""; y.out.DryMatter {
 		y.out.BasisPct = &y.in.BasisPct
@@ -227,134 +225,122 @@ func (y *yielder) moistures() error {
 	return nil
 }
 
-// part enters a weighing into the inputs.
-func (y *yielder) part(name string, w *Weighing) *massPart {
-	if w == nil {
-		return nil
+// weigh enters all that was weighed.
+func (y *yielder) weigh() {
+	in := &y.in
+	for _, x := range []struct {
+		name string
+		w    *Weighing
+		to   **massPart
+	}{{"paddy", in.Paddy, &y.paddy}, {"husked rice", in.Husked, &y.husked}, {"milled rice", in.Milled, &y.milled}, {"husk", in.Husk, &y.husk}, {"bran", in.Bran, &y.bran}} {
+		if x.w == nil {
+			continue
+		}
+		p := &massPart{name: x.name, mass: x.w.Mass, moisture: x.w.Moisture, wet: y.enter(x.w.Mass)}
+		if p.moisture != nil {
+			p.water = y.enter(*p.moisture)
+		}
+		*x.to = y.listed(p)
 	}
-	p := &massPart{name: name, w: w, index: len(y.inputs)}
-	y.inputs = append(y.inputs, w.Mass)
-	moisture := Exact(0)
-	if w.Moisture != nil {
-		moisture = *w.Moisture
+	// Head rice and brokens have the moisture of the milled rice.
+	if in.HeadMass != nil {
+		y.head = y.listed(&massPart{name: "head rice", mass: *in.HeadMass, wet: y.enter(*in.HeadMass), moisture: y.milled.moisture, water: y.milled.water})
 	}
-	y.inputs = append(y.inputs, moisture)
-	y.list(name, "", w.Mass, w.Moisture)
+	if in.BrokenMass != nil {
+		y.brokens = y.listed(&massPart{name: "brokens", mass: *in.BrokenMass, wet: y.enter(*in.BrokenMass), moisture: y.milled.moisture, water: y.milled.water})
+	}
+}
+
+// listed completes a part and lists it.
+func (y *yielder) listed(p *massPart) *massPart {
+	if y.out.DryMatter && p.water != nil {
+		p.dry = func(x []float64) float64 { return y.onBasis(p.wet(x), p.water(x)) }
+	}
+	y.list(p.name, "", p.mass, p.moisture)
 	return p
 }
 
-// separated enters a part of the milled rice, which has that one's moisture.
-func (y *yielder) separated(name string, mass Figure) *massPart {
-	p := &massPart{name: name, w: &Weighing{Mass: mass, Moisture: y.in.Milled.Moisture}, index: len(y.inputs)}
-	y.inputs = append(y.inputs, mass)
-	y.list(name, "", mass, y.in.Milled.Moisture)
-	return p
+// onBasis brings a mass with a moisture to the basis.
+func (y *yielder) onBasis(mass, moisture float64) float64 {
+	return mass * (100 - moisture) / (100 - y.in.BasisPct)
 }
 
 func (y *yielder) list(name, from string, mass Figure, moisture *Figure) {
 	m := YieldMass{Fraction: name, Weighed: mass, Moisture: moisture, From: from}
 	if y.out.DryMatter && moisture != nil {
-		f := propagate([]Figure{mass, *moisture}, func(x []float64) float64 {
-			return x[0] * (100 - x[1]) / (100 - y.in.BasisPct)
-		})
+		f := propagate([]Figure{mass, *moisture}, func(x []float64) float64 { return y.onBasis(x[0], x[1]) })
 		m.OnBasis = &f
 	}
 	y.out.Masses = append(y.out.Masses, m)
 }
 
-// mass returns the mass of p for the inputs x: dry matter at the basis where
-// dry is set, else as weighed.
-func (y *yielder) mass(p *massPart, x []float64, dry bool) float64 {
-	if !dry {
-		return x[p.index]
-	}
-	moisture := p.index + 1
-	if p == y.head || p == y.brokens {
-		moisture = y.milled.index + 1
-	}
-	return x[p.index] * (100 - x[moisture]) / (100 - y.in.BasisPct)
-}
-
 // dryKnown reports whether all the parts can be compared dry.
-func (y *yielder) dryKnown(parts ...*massPart) bool {
-	for _, p := range parts {
-		if p.w.Moisture == nil {
-			return false
-		}
-	}
-	return y.out.DryMatter
+func dryKnown(parts ...*massPart) bool {
+	return !slices.ContainsFunc(parts, func(p *massPart) bool { return p.dry == nil })
 }
 
 // balances compares the steps and refuses what cannot be.
 func (y *yielder) balances() error {
-	type step struct {
-		name  string
-		in    *massPart
-		out   []*massPart
-		whole bool // all that can come out was weighed
+	if err := y.step("hulling", y.paddy, y.husked, y.husk); err != nil {
+		return err
 	}
-	var steps []step
-	add := func(name string, in *massPart, main, side *massPart) {
-		if in == nil || main == nil {
-			return
-		}
-		s := step{name: name, in: in, out: []*massPart{main}}
-		if side != nil {
-			s.out, s.whole = append(s.out, side), true
-		}
-		steps = append(steps, s)
+	if err := y.step("whitening", y.husked, y.milled, y.bran); err != nil {
+		return err
 	}
-	add("hulling", y.paddy, y.husked, y.husk)
-	add("whitening", y.husked, y.milled, y.bran)
 	if y.husked == nil {
-		s := step{name: "hulling and whitening", in: y.paddy, out: []*massPart{y.milled}}
-		for _, p := range []*massPart{y.husk, y.bran} {
-			if p != nil {
-				s.out = append(s.out, p)
-			}
-		}
-		s.whole = len(s.out) == 3
-		steps = append(steps, s)
-	}
-	switch {
-	case y.head != nil:
-		add("separation", y.milled, y.head, y.brokens)
-	case y.brokens != nil:
-		steps = append(steps, step{name: "separation", in: y.milled, out: []*massPart{y.brokens}})
-	}
-	for _, s := range steps {
-		dry := y.dryKnown(append(s.out, s.in)...)
-		missing := func(x []float64) float64 {
-			m := y.mass(s.in, x, dry)
-			for _, p := range s.out {
-				m -= y.mass(p, x, dry)
-			}
-			return m
-		}
-		f := propagate(y.inputs, missing)
-		if f.stretched(beyond).High < 0 {
-			return y.impossible(s.name, s.in, s.out, dry, f)
-		}
-		if err := y.tiny(s.name, s.in, s.out[0]); err != nil {
+		if err := y.step("hulling and whitening", y.paddy, y.milled, y.husk, y.bran); err != nil {
 			return err
 		}
-		b := YieldBalance{Step: s.name, In: s.in.name, Dry: dry, Missing: f, Verdict: closure(f)}
-		b.OfIn = propagate(y.inputs, func(x []float64) float64 { return 100 * missing(x) / y.mass(s.in, x, dry) })
-		for _, p := range s.out {
-			b.Out = append(b.Out, p.name)
+	}
+	if y.head == nil {
+		return y.step("separation", y.milled, y.brokens)
+	}
+	return y.step("separation", y.milled, y.head, y.brokens)
+}
+
+// step compares what went into a step with the main product and the other parts
+// that came out, of which those not weighed are nil.
+func (y *yielder) step(name string, in, main *massPart, others ...*massPart) error {
+	if in == nil || main == nil {
+		return nil
+	}
+	out := []*massPart{main}
+	for _, p := range others {
+		if p != nil {
+			out = append(out, p)
 		}
-		// A step whose husk, bran or brokens were not weighed has no balance to
-		// show: what is missing is just that.
-		if s.whole || b.Verdict == Excess {
-			y.out.Balances = append(y.out.Balances, b)
+	}
+	dry := dryKnown(append(out, in)...)
+	missing := func(x []float64) float64 {
+		m := in.grams(dry)(x)
+		for _, p := range out {
+			m -= p.grams(dry)(x)
 		}
+		return m
+	}
+	f := y.figure(missing)
+	if f.stretched(beyond).High < 0 {
+		return y.impossible(name, in, out, dry, f)
+	}
+	if err := y.tiny(name, in, main); err != nil {
+		return err
+	}
+	b := YieldBalance{Step: name, In: in.name, Dry: dry, Missing: f, Verdict: closure(f)}
+	b.OfIn = y.figure(func(x []float64) float64 { return 100 * missing(x) / in.grams(dry)(x) })
+	for _, p := range out {
+		b.Out = append(b.Out, p.name)
+	}
+	// A step whose husk, bran or brokens were not weighed has no balance to
+	// show: what is missing is just that.
+	if whole := len(others) > 0 && len(out) == 1+len(others); whole || b.Verdict == Excess {
+		y.out.Balances = append(y.out.Balances, b)
 	}
 	return nil
 }
 
 // tiny refuses a main product that is next to nothing, and doubts such a part.
 func (y *yielder) tiny(step string, in, out *massPart) error {
-	m, n := out.w.Mass.Value, in.w.Mass.Value
+	m, n := out.mass.Value, in.mass.Value
 	unit := UnitFor(max(m, n))
 	if main := out == y.husked || out == y.milled; main && 100*m < leastMain*n {
 		return &fault.Error{
@@ -370,15 +356,11 @@ func (y *yielder) tiny(step string, in, out *massPart) error {
 }
 
 func (y *yielder) impossible(step string, in *massPart, out []*massPart, dry bool, missing Figure) error {
-	unit := UnitFor(in.w.Mass.Value)
+	unit := UnitFor(in.mass.Value)
 	describe := func(p *massPart) string {
-		s := unit.write(p.w.Mass.Value) + " " + p.name
+		s := unit.write(p.mass.Value) + " " + p.name
 		if dry {
-			x := make([]float64, len(y.inputs))
-			for i := range x {
-				x[i] = y.inputs[i].Value
-			}
-			s += fmt.Sprintf(" (%.2f %s at %s %% moisture)", y.mass(p, x, true)/unit.Grams, unit.Name, trim(y.in.BasisPct))
+			s += fmt.Sprintf(" (%.2f %s at %s %% moisture)", y.onBasis(p.mass.Value, p.moisture.Value)/unit.Grams, unit.Name, trim(y.in.BasisPct))
 		}
 		return s
 	}
@@ -394,137 +376,86 @@ func (y *yielder) impossible(step string, in *massPart, out []*massPart, dry boo
 	}
 }
 
-// ratios works out the results that the inputs allow.
-func (y *yielder) ratios() {
-	y.ratio("hulling_yield", "Hulling yield", "husked rice / paddy", y.husked, y.paddy, false, usualHulling)
-	y.ratio("milling_recovery", "Milling recovery", "milled rice / paddy", y.milled, y.paddy, false, y.mill.Recovery)
-	y.ratio("bran_removed", "Bran removed", "(husked rice - milled rice) / husked rice", y.milled, y.husked, true, usualBran, usualIndian)
-	y.ratio("milling_degree", "Milling degree", "milled rice / husked rice", y.milled, y.husked, false)
-	if y.milled != nil {
-		y.headRatios()
-	}
-}
-
-func (y *yielder) ratio(code, name, formula string, part, of *massPart, removed bool, usual ...Usual) {
+// ratio adds the share that a part is of another, or that was removed to get it.
+func (y *yielder) ratio(code, name string, part, of *massPart, removed bool, usual ...Usual) {
 	if part == nil || of == nil {
 		return
 	}
-	y.result(code, name, formula, of, y.dryKnown(part, of), usual, func(dry bool) Figure {
-		return aShare(propagate(y.inputs, func(x []float64) float64 {
-			r := 100 * y.mass(part, x, dry) / y.mass(of, x, dry)
+	r := YieldRatio{Code: code, Name: name, Formula: part.name + " / " + of.name, Of: of.name, Usual: append([]Usual{}, usual...)} // never null
+	if removed {
+		r.Formula = fmt.Sprintf("(%s - %s) / %[1]s", of.name, part.name)
+	} else if share, ok := strings.CutSuffix(part.name, " × "+of.name); ok {
+		r.Formula = strings.Trim(share, "()")
+	}
+	percent := func(dry bool) Figure {
+		f := y.figure(func(x []float64) float64 {
+			p := 100 * part.grams(dry)(x) / of.grams(dry)(x)
 			if removed {
-				return 100 - r
+				return 100 - p
 			}
-			return r
-		}))
-	})
+			return p
+		})
+		// The interval ends at 0 and 100 %. The value stays what the formula
+		// gives, even where more came out than went in by chance.
+		f.Low, f.High = min(f.Value, max(0, f.Low)), max(f.Value, min(100, f.High))
+		return f
+	}
+	r.Value, r.AsWeighed = percent(dryKnown(part, of)), percent(false)
+	y.out.Ratios = append(y.out.Ratios, r)
 }
 
-// result adds a result; calc works it out from dry matter or as weighed.
-func (y *yielder) result(code, name, formula string, of *massPart, dry bool, usual []Usual, calc func(dry bool) Figure) {
-	y.out.Ratios = append(y.out.Ratios, YieldRatio{
-		Code: code, Name: name, Formula: formula, Of: of.name,
-		Value: calc(dry), AsWeighed: calc(false), Usual: append([]Usual{}, usual...), // never null
-	})
+// portion is a part of the milled rice by its share, 0..1.
+func (y *yielder) portion(name string, share quantity) *massPart {
+	of := func(whole quantity) quantity {
+		if whole == nil {
+			return nil
+		}
+		return func(x []float64) float64 { return share(x) * whole(x) }
+	}
+	return &massPart{name: name, wet: of(y.milled.wet), dry: of(y.milled.dry)}
 }
 
-// aShare returns f with its interval cut to 0 to 100 %. The value stays what
-// the formula gives, even where more came out than went in by chance.
-func aShare(f Figure) Figure {
-	f.Low, f.High = min(f.Value, max(0, f.Low)), max(f.Value, min(100, f.High))
-	return f
+// rest is what a part that was weighed leaves of the milled rice.
+func (y *yielder) rest(p *massPart) *massPart {
+	return y.portion("(milled rice - "+p.name+")", func(x []float64) float64 { return 1 - p.wet(x)/y.milled.wet(x) })
 }
 
 // headRatios adds what hangs on the share of head rice.
 func (y *yielder) headRatios() {
-	in := &y.in
-	inputs := y.inputs
-	// Shares of the milled rice, 0..1, and how formulas call their numerators.
-	var head, broken func(x []float64) float64
-	var headName, brokenName string
-	weighed := func(p *massPart) func(x []float64) float64 {
-		return func(x []float64) float64 { return x[p.index] / x[y.milled.index] }
-	}
-	rest := func(f func(x []float64) float64) func(x []float64) float64 {
-		return func(x []float64) float64 { return 1 - f(x) }
-	}
+	graded := y.in.BrokenShare
+	head, brokens := y.head, y.brokens
+	y.out.HeadFrom = HeadWeighed
 	switch {
-	case in.HeadMass != nil && in.BrokenMass != nil:
-		y.out.HeadFrom, headName, brokenName = HeadWeighed, "head rice", "brokens"
-		head, broken = weighed(y.head), weighed(y.brokens)
-	case in.HeadMass != nil:
-		y.out.HeadFrom, headName, brokenName = HeadWeighed, "head rice", "(milled rice - head rice)"
-		head = weighed(y.head)
-		broken = rest(head)
-	case in.BrokenMass != nil:
-		y.out.HeadFrom, headName, brokenName = BrokensWeighed, "(milled rice - brokens)", "brokens"
-		broken = weighed(y.brokens)
-		head = rest(broken)
-	case in.BrokenShare != nil:
-		y.out.HeadFrom, headName, brokenName = HeadGraded, "(1 - graded broken share) × milled rice", "graded broken share × milled rice"
-		share := len(inputs)
-		inputs = append(inputs[:share:share], *in.BrokenShare)
-		broken = func(x []float64) float64 { return x[share] / 100 }
-		head = rest(broken)
+	case head != nil && brokens != nil:
+	case head != nil:
+		brokens = y.rest(head)
+	case brokens != nil:
+		y.out.HeadFrom, head = BrokensWeighed, y.rest(brokens)
+	case graded != nil:
+		y.out.HeadFrom = HeadGraded
+		share := y.enter(*graded)
+		head = y.portion("(1 - graded broken share) × milled rice", func(x []float64) float64 { return 1 - share(x)/100 })
+		brokens = y.portion("graded broken share × milled rice", func(x []float64) float64 { return share(x) / 100 })
 	default:
+		y.out.HeadFrom = ""
 		y.out.Missing = append(y.out.Missing, NotPlanned{"head rice yield, broken share", "needs a graded sample of the milled rice, or its head rice or brokens weighed"})
 		return
 	}
-	calc := func(part func(x []float64) float64) Figure {
-		return aShare(propagate(inputs, func(x []float64) float64 { return 100 * part(x) }))
-	}
-	ofPaddy := func(code, name, formula string, part func(x []float64) float64, usual ...Usual) {
-		y.result(code, name, formula+" / paddy", y.paddy, y.dryKnown(y.paddy, y.milled), usual, func(dry bool) Figure {
-			return calc(func(x []float64) float64 { return part(x) * y.mass(y.milled, x, dry) / y.mass(y.paddy, x, dry) })
-		})
-	}
-	ofMilled := func(code, name, formula string, part func(x []float64) float64, usual Usual) {
-		y.result(code, name, shareOfMilled(formula), y.milled, false, []Usual{usual}, func(bool) Figure { return calc(part) })
-	}
-	if y.paddy != nil {
-		ofPaddy("head_rice_yield", "Head rice yield", headName, head, y.mill.HeadYield)
-		ofPaddy("brokens_of_paddy", "Brokens", brokenName, broken)
-	} else {
+	y.ratio("head_rice_yield", "Head rice yield", head, y.paddy, false, y.mill.HeadYield)
+	y.ratio("brokens_of_paddy", "Brokens", brokens, y.paddy, false)
+	if y.paddy == nil {
 		y.out.Missing = append(y.out.Missing, NotPlanned{"head rice yield", "needs the paddy weighed"})
 	}
-	content := y.usualContent()
-	ofMilled("head_rice_content", "Head rice content", headName, head, content)
-	ofMilled("broken_share", "Broken share", brokenName, broken, content.rest())
+	content := y.mill.content()
+	y.ratio("head_rice_content", "Head rice content", head, y.milled, false, content)
+	y.ratio("broken_share", "Broken share", brokens, y.milled, false, content.rest())
 	if y.out.HeadFrom == HeadGraded {
-		y.list("head rice", HeadGraded, propagate(inputs, func(x []float64) float64 { return head(x) * x[y.milled.index] }), in.Milled.Moisture)
+		y.list("head rice", HeadGraded, y.figure(head.wet), y.milled.moisture)
 		return
 	}
-	if in.BrokenShare != nil && !in.BrokenShare.Bare {
-		d := Difference(calc(broken), *in.BrokenShare)
+	if graded != nil && !graded.Bare {
+		d := Difference(y.out.Ratios[len(y.out.Ratios)-1].Value, *graded)
 		agrees := d.Low <= 0 && d.High >= 0
 		y.out.GradedAgrees = &agrees
 	}
-}
-
-// shareOfMilled is the formula of a part of the milled rice as its share.
-func shareOfMilled(part string) string {
-	if share, ok := strings.CutSuffix(part, " × milled rice"); ok {
-		return strings.Trim(share, "()")
-	}
-	return part + " / milled rice"
-}
-
-// rest is the usual share of what is not u, of 100 %.
-func (u Usual) rest() Usual {
-	r := Usual{Low: 0, High: math.Round(10*(100-u.Low)) / 10, Source: u.Source}
-	if u.High > 0 {
-		r.Low = math.Round(10*(100-u.High)) / 10
-	}
-	return r
-}
-
-// usualContent turns the usual yields of paddy into a share of milled rice:
-// head yield over recovery, like with like (50 of 68 % is 73.5 %).
-func (y *yielder) usualContent() Usual {
-	h, r := y.mill.HeadYield, y.mill.Recovery
-	u := Usual{Low: math.Round(1000*h.Low/r.Low) / 10, Source: h.Source + "; worked out: head yield / recovery"}
-	if r.High > 0 {
-		u.High = math.Round(1000*h.High/r.High) / 10
-	}
-	return u
 }

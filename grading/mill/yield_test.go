@@ -213,7 +213,7 @@ func TestYieldRefusals(t *testing.T) {
 	}{
 		{"more husked than paddy", func(in *YieldInput) { in.Husked = weigh(pm(151, 0.05)) }, "hulling: more out than in: 151 g husked rice out of 150 g paddy, 1.00 g too much", true},
 		{"more milled than husked", func(in *YieldInput) { in.Milled = weigh(pm(121, 0.05)) }, "whitening: more out than in", true},
-		{"more milled than paddy", func(in *YieldInput) { in.Husked = nil; in.Milled = weigh(pm(0.2, 0.0005).times(1000)) }, "hulling and whitening: more out than in", true},
+		{"more milled than paddy", func(in *YieldInput) { in.Husked = nil; in.Milled = weigh(pm(0.2, 0.0005).Times(1000)) }, "hulling and whitening: more out than in", true},
 		{"husk and husked over paddy", func(in *YieldInput) { in.Husk = weigh(pm(31, 0.05)) }, "120 g husked rice and 31 g husk out of 150 g paddy, 1.00 g too much (95 % interval 0.91 to 1.09 g)", true},
 		{"head and brokens over milled", func(in *YieldInput) { in.HeadMass, in.BrokenMass = ptr(pm(90, 0.05)), ptr(pm(20, 0.05)) }, "separation: more out than in", true},
 		{"brokens over milled", func(in *YieldInput) { in.BrokenMass = ptr(pm(110, 0.05)) }, "separation: more out than in", true},
@@ -282,7 +282,7 @@ func TestYieldConserves(t *testing.T) {
 			assert.Equal(t, Closes, bal.Verdict)
 		}
 		// Kilograms instead of grams, another basis: the same ratios.
-		k := func(w *Weighing) *Weighing { return &Weighing{w.Mass.times(1000), w.Moisture} }
+		k := func(w *Weighing) *Weighing { return &Weighing{w.Mass.Times(1000), w.Moisture} }
 		in.Paddy, in.Husk, in.Husked, in.Bran, in.Milled = k(in.Paddy), k(in.Husk), k(in.Husked), k(in.Bran), k(in.Milled)
 		in.BasisPct = 13
 		again, err := ComputeYield(in)

@@ -101,9 +101,9 @@ type Term struct {
 // A Band has one rate for each point up to a figure; the last of a list may go
 // on without end.
 type Band struct {
-	To              *Decimal `yaml:"to"`
-	PercentPerPoint *Decimal `yaml:"percent_per_point"`
-	MoneyPerPoint   *Decimal `yaml:"money_per_point"` // currency per Base.Per
+	To      *Decimal `yaml:"to"`
+	Percent *Decimal `yaml:"percent_per_point"`
+	Money   *Decimal `yaml:"money_per_point"` // currency per Base.Per
 }
 
 // A Step has one rate for figures up to To, To itself in.
@@ -144,22 +144,28 @@ func Parse(name string, data []byte) (*Contract, error) {
 // mostDigits bounds decimals: a millionth of a unit is beyond any trade.
 const mostDigits = 6
 
-func (c *Contract) check(bad func(where, what, hint string)) {
-	digits := func(where string, n standards.Whole) {
-		if n < 0 || n > mostDigits {
-			bad(where, fmt.Sprintf("%d decimals", n), fmt.Sprintf("0 to %d", mostDigits))
-		}
+// A problem is said with its place in the contract and a way out.
+type problem func(where, what, hint string)
+
+func (bad problem) digits(where string, n standards.Whole) {
+	if n < 0 || n > mostDigits {
+		bad(where, fmt.Sprintf("%d decimals", n), fmt.Sprintf("0 to %d", mostDigits))
 	}
-	oneOf := func(where, is string, of ...string) {
-		if !slices.Contains(of, is) {
-			bad(where, fmt.Sprintf("%q is none of its words", is), fmt.Sprintf("one of %q", of))
-		}
+}
+
+func (bad problem) oneOf(where, is string, of ...string) {
+	if !slices.Contains(of, is) {
+		bad(where, fmt.Sprintf("%q is none of its words", is), fmt.Sprintf("one of %q", of))
 	}
-	share := func(where string, d *Decimal, most int64) {
-		if d != nil && (d.Sign() < 0 || d.Cmp(big.NewRat(most, 1)) > 0) {
-			bad(where, d.String()+" cannot be", fmt.Sprintf("0 to %d", most))
-		}
+}
+
+func (bad problem) within(where string, d *Decimal, most int64) {
+	if d != nil && (d.Sign() < 0 || d.Cmp(big.NewRat(most, 1)) > 0) {
+		bad(where, d.String()+" cannot be", fmt.Sprintf("0 to %d", most))
 	}
+}
+
+func (c *Contract) check(bad problem) {
 	if c.Schema != 1 {
 		bad("schema", fmt.Sprintf("%d is not known here", c.Schema), "write schema: 1; see 'traytally settle template'")
 	}
@@ -175,103 +181,104 @@ func (c *Contract) check(bad func(where, what, hint string)) {
 	if (c.Base.Standard == "") != (c.Base.StandardGrade == "") {
 		bad("base.standard", "standard and standard_grade go together", "give both, or neither")
 	}
-	digits("rounding.mass_digits", c.Rounding.MassDigits)
-	digits("rounding.amount_digits", c.Rounding.AmountDigits)
-	oneOf("rounding.mode", string(c.Rounding.Mode), string(HalfUp), string(HalfEven))
+	bad.digits("rounding.mass_digits", c.Rounding.MassDigits)
+	bad.digits("rounding.amount_digits", c.Rounding.AmountDigits)
+	bad.oneOf("rounding.mode", string(c.Rounding.Mode), string(HalfUp), string(HalfEven))
 	if m := c.Mass; m != nil {
-		oneOf("mass.when", m.When, "above", "always")
-		digits("mass.digits", m.Digits)
+		bad.oneOf("mass.when", m.When, "above", "always")
+		bad.digits("mass.digits", m.Digits)
 		if m.Basis == nil || m.Basis.Cmp(big.NewRat(5, 1)) < 0 || m.Basis.Cmp(big.NewRat(30, 1)) > 0 {
 			bad("mass.basis", "a moisture in percent is wanted", "5 to 30, for example basis: 14.0")
 		}
-		share("mass.shrink_percent_per_point", m.ShrinkPercentPerPoint, 5)
-		share("mass.handling_percent", m.HandlingPercent, 20)
+		bad.within("mass.shrink_percent_per_point", m.ShrinkPercentPerPoint, 5)
+		bad.within("mass.handling_percent", m.HandlingPercent, 20)
 		if m.ShrinkPercentPerPoint != nil && m.When == "always" {
 			bad("mass.when", "a shrink per point is for rice above the basis", "when: above")
 		}
 	}
-	share("cap_percent", c.CapPercent, 100)
+	bad.within("cap_percent", c.CapPercent, 100)
 	if len(c.Terms) == 0 && c.Mass == nil {
 		bad("terms", "nothing in the contract depends on a figure", "see 'traytally settle template'")
 	}
 	seen := map[string]bool{}
 	for i := range c.Terms {
 		t := &c.Terms[i]
-		at := fmt.Sprintf("terms: %s", cmp.Or(t.label(), fmt.Sprintf("number %d", i+1)))
-		say := func(what, hint string) { bad(at, what, hint) }
-		if t.Factor == "" {
-			say("no factor", "factor: broken")
-		}
-		if seen[t.Factor] {
-			say("given twice", "put all of one factor's terms together")
-		}
+		t.check(bad, fmt.Sprintf("terms: %s", cmp.Or(t.label(), fmt.Sprintf("number %d", i+1))), seen[t.Factor])
 		seen[t.Factor] = true
-		digits(at+": digits", t.Digits)
-		share(at+": free", t.Free, 1000)
-		share(at+": cap_percent", t.CapPercent, 100)
-		if t.Base == nil {
-			say("no base", "the figure at which the base price holds: base: 5.0")
+	}
+}
+
+func (t *Term) check(bad problem, at string, twice bool) {
+	say := func(what, hint string) { bad(at, what, hint) }
+	if t.Factor == "" {
+		say("no factor", "factor: broken")
+	}
+	if twice {
+		say("given twice", "put all of one factor's terms together")
+	}
+	bad.digits(at+": digits", t.Digits)
+	bad.within(at+": free", t.Free, 1000)
+	bad.within(at+": cap_percent", t.CapPercent, 100)
+	if t.Base == nil {
+		say("no base", "the figure at which the base price holds: base: 5.0")
+		return
+	}
+	bands := len(t.Discount)+len(t.Premium) > 0
+	if bands && t.Free != nil && t.Free.Sign() > 0 {
+		bad.oneOf(at+": beyond_free", t.BeyondFree, "from_base", "from_free")
+	}
+	if bands {
+		bad.oneOf(at+": fractions", t.Fractions, "proportional", "started", "complete")
+	}
+	if t.Point != nil && t.Point.Sign() <= 0 {
+		say("a point of no size", "point: 0.5")
+	}
+	if len(t.Discount) > 0 && len(t.Steps) > 0 {
+		say("both discount and steps", "one of them tells what is taken off")
+	}
+	if !bands && len(t.Steps) == 0 && t.Reject == nil {
+		say("changes nothing", "give discount, premium, steps or reject")
+	}
+	if t.Reject != nil && t.away(exact(t.Reject)).Sign() < 0 {
+		say("reject lies on the better side of base", "if more is better, say more_is_better: true")
+	}
+	checkSide(t, say, "discount", t.Discount, 1)
+	checkSide(t, say, "premium", t.Premium, -1)
+	checkSide(t, say, "step", t.Steps, 1)
+}
+
+// checkSide checks the rates on the worse side of base, sign 1, or on the better.
+func checkSide[R Band | Step](t *Term, say func(what, hint string), what string, rates []R, sign int64) {
+	last := new(big.Rat)
+	var end *Decimal
+	for i := range rates {
+		r, n := Band(rates[i]), i+1
+		if (r.Percent == nil) == (r.Money == nil) || exact(r.Percent).Sign() < 0 || exact(r.Money).Sign() < 0 {
+			say(fmt.Sprintf("%s %d: one rate, not below nothing, is wanted", what, n), "in percent of the price, or in money")
+		}
+		if end = r.To; end == nil {
+			if n < len(rates) {
+				say(fmt.Sprintf("%s %d ends nowhere, and another follows", what, n), "give it to:")
+			}
 			continue
 		}
-		if t.Free != nil && t.Free.Sign() > 0 && len(t.Discount)+len(t.Premium) > 0 {
-			oneOf(at+": beyond_free", t.BeyondFree, "from_base", "from_free")
+		edge := mul(t.away(exact(end)), big.NewRat(sign, 1))
+		if edge.Cmp(last) <= 0 {
+			say(fmt.Sprintf("%s %d: to: %s does not lead farther away from base", what, n, end), "each begins where the one before ends, the first at base")
 		}
-		if len(t.Discount)+len(t.Premium) > 0 {
-			oneOf(at+": fractions", t.Fractions, "proportional", "started", "complete")
-		}
-		if t.Point != nil && t.Point.Sign() <= 0 {
-			say("a point of no size", "point: 0.5")
-		}
-		if len(t.Discount) > 0 && len(t.Steps) > 0 {
-			say("both discount and steps", "one of them tells what is taken off")
-		}
-		if len(t.Discount)+len(t.Premium)+len(t.Steps) == 0 && t.Reject == nil {
-			say("changes nothing", "give discount, premium, steps or reject")
-		}
-		if t.Reject != nil && t.away(exact(t.Reject)).Sign() < 0 {
-			say("reject lies on the better side of base", "if more is better, say more_is_better: true")
-		}
-		side := func(what string, n int, to func(int) *Decimal, rates func(int) (a, b *Decimal), sign int64) {
-			last := new(big.Rat)
-			for j := range n {
-				if a, b := rates(j); (a == nil) == (b == nil) || exact(a).Sign() < 0 || exact(b).Sign() < 0 {
-					say(fmt.Sprintf("%s %d: one rate, not below nothing, is wanted", what, j+1), "in percent of the price, or in money")
-				}
-				d := to(j)
-				if d == nil {
-					if j < n-1 {
-						say(fmt.Sprintf("%s %d ends nowhere, and another follows", what, j+1), "give it to:")
-					}
-					continue
-				}
-				edge := mul(t.away(exact(d)), big.NewRat(sign, 1))
-				if edge.Cmp(last) <= 0 {
-					say(fmt.Sprintf("%s %d: to: %s does not lead farther away from base", what, j+1, d), "each begins where the one before ends, the first at base")
-				}
-				last = edge
-			}
-			if n > 0 && sign > 0 && to(n-1) != nil && (t.Reject == nil || t.away(exact(t.Reject)).Cmp(last) > 0) {
-				say(fmt.Sprintf("nothing is said beyond %s", to(n-1)), "leave out the last to:, or reject what lies beyond it")
-			}
-		}
-		band := func(of []Band) (func(int) *Decimal, func(int) (a, b *Decimal)) {
-			return func(j int) *Decimal { return of[j].To }, func(j int) (a, b *Decimal) { return of[j].PercentPerPoint, of[j].MoneyPerPoint }
-		}
-		to, rates := band(t.Discount)
-		side("discount", len(t.Discount), to, rates, 1)
-		to, rates = band(t.Premium)
-		side("premium", len(t.Premium), to, rates, -1)
-		side("step", len(t.Steps), func(j int) *Decimal { return t.Steps[j].To },
-			func(j int) (a, b *Decimal) { return t.Steps[j].Percent, t.Steps[j].Money }, 1)
+		last = edge
+	}
+	if sign > 0 && end != nil && (t.Reject == nil || t.away(exact(t.Reject)).Cmp(last) > 0) {
+		say(fmt.Sprintf("nothing is said beyond %s", end), "leave out the last to:, or reject what lies beyond it")
 	}
 }
 
 // rate returns a rate in money per Base.Per.
-func (c *Contract) rate(percent, money *Decimal) *big.Rat {
-	if percent != nil {
-		return c.percent(percent)
+func (c *Contract) rate(r Band) *big.Rat {
+	if r.Percent != nil {
+		return c.percent(r.Percent)
 	}
-	return exact(money)
+	return exact(r.Money)
 }
 
 // percent returns a percentage of the base price.
@@ -309,11 +316,10 @@ func (c *Contract) change(t *Term, v *big.Rat) *big.Rat {
 func (c *Contract) step(t *Term, x *big.Rat) *big.Rat {
 	for _, s := range t.Steps {
 		if s.To == nil || x.Cmp(t.away(exact(s.To))) <= 0 {
-			return c.rate(s.Percent, s.Money)
+			return c.rate(Band(s))
 		}
 	}
-	s := t.Steps[len(t.Steps)-1]
-	return c.rate(s.Percent, s.Money)
+	return c.rate(Band(t.Steps[len(t.Steps)-1]))
 }
 
 // bands adds up what the bands take, or add, for a figure x away from base.
@@ -344,7 +350,7 @@ func (c *Contract) bands(t *Term, bands []Band, x *big.Rat) *big.Rat {
 			}
 			n.SetInt(whole)
 		}
-		sum = add(sum, mul(n, c.rate(b.PercentPerPoint, b.MoneyPerPoint)))
+		sum = add(sum, mul(n, c.rate(b)))
 		from = to
 	}
 	return sum

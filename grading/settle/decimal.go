@@ -48,7 +48,7 @@ func (d Decimal) MarshalJSON() ([]byte, error) { return []byte(`"` + d.String() 
 func (d Decimal) String() string { return d.FloatString(d.digits) }
 
 // Float returns the nearest binary number.
-func (d *Decimal) Float() float64 { f, _ := d.Float64(); return f }
+func (d *Decimal) Float() float64 { return float(&d.Rat) }
 
 // A Mode says where a number goes that lies midway between two roundings.
 type Mode string
@@ -63,7 +63,7 @@ const (
 
 // round returns x as the nearest multiple of 10^-digits.
 func (m Mode) round(x *big.Rat, digits int) *Decimal {
-	scale := new(big.Rat).SetInt(new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(digits)), nil))
+	scale := powerOfTen(digits)
 	y := new(big.Rat).Mul(x, scale)
 	num, den := new(big.Int).Abs(y.Num()), y.Denom()
 	q, rest := new(big.Int).QuoRem(num, den, new(big.Int))
@@ -78,6 +78,13 @@ func (m Mode) round(x *big.Rat, digits int) *Decimal {
 	d.Quo(new(big.Rat).SetInt(q), scale)
 	return d
 }
+
+func powerOfTen(n int) *big.Rat {
+	return new(big.Rat).SetInt(new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(n)), nil))
+}
+
+// float returns the nearest binary number.
+func float(x *big.Rat) float64 { f, _ := x.Float64(); return f }
 
 // exact returns the value of d, 0 where it is nil.
 func exact(d *Decimal) *big.Rat {

@@ -22,11 +22,11 @@ func (c *Contract) ParseMass(s string) (*Decimal, mill.Figure, error) {
 	}
 	number := leadingNumber.FindStringSubmatch(s)
 	if number == nil {
-		return nil, f, &fault.Error{Kind: fault.Usage, What: "mass " + s + ": not written plainly", Hint: "for example 24.98t"}
+		return nil, f, fault.Usagef("for example 24.98t", "mass %s: not written plainly", s)
 	}
 	m, err := ParseDecimal(number[1])
 	if err != nil {
-		return nil, f, &fault.Error{Kind: fault.Usage, What: "mass " + s + ": " + err.Error(), Hint: "for example 24.98t"}
+		return nil, f, fault.Usagef("for example 24.98t", "mass %s: %v", s, err)
 	}
 	grams := int64(1) // that one unit of the number is
 	switch {

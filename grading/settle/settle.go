@@ -6,10 +6,12 @@ import (
 	"math"
 	"math/big"
 	"slices"
+	"sort"
 
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"traytally/grading/mill"
+	"traytally/grading/standards"
 	"traytally/vision/kernel/fault"
 )
 
@@ -102,127 +104,139 @@ type Settlement struct {
 // *fault.Error.
 func (c *Contract) Settle(d Delivery) (*Settlement, error) {
 	if d.Mass == nil || d.Mass.Sign() <= 0 {
-		return nil, &fault.Error{Kind: fault.Usage, What: "a delivery without mass", Hint: "give the mass delivered: 24.98t"}
+		return nil, fault.Usagef("give the mass delivered: 24.98t", "a delivery without mass")
 	}
-	money := func(x *big.Rat) *Decimal { return c.Rounding.Mode.round(x, int(c.Rounding.AmountDigits)) }
 	s := &Settlement{
 		Currency: c.Base.Currency, Per: c.Base.Per, Price: c.Base.Price,
 		Delivered: d.Mass, Lines: []Line{}, Rejected: []string{}, Open: []string{}, Bare: []string{},
-	}
-	note := func(name string, f mill.Figure) {
-		if f.Bare && !slices.Contains(s.Bare, name) {
-			s.Bare = append(s.Bare, name)
-		}
 	}
 	factor := big.NewRat(1, 1)
 	if c.Mass != nil {
 		s.MassClause = c.Mass.Clause
 		if f, ok := d.Figures[Moisture]; ok {
-			s.Moisture, s.MoistureTaken = &f.Figure, c.taken(f.Value, int(c.Mass.Digits))
+			s.Moisture, s.MoistureTaken = &f.Figure, c.taken(f.Value, c.Mass.Digits)
 			factor = c.Mass.massFactor(exact(s.MoistureTaken))
-			note(Moisture, f.Figure)
+			s.Bare = noted(s.Bare, Moisture, f.Bare)
 		} else {
-			s.MassOpen = true
-			s.Open = append(s.Open, Moisture)
+			s.MassOpen, s.Open = true, append(s.Open, Moisture)
 		}
 	}
 	if factor.Sign() <= 0 {
-		return nil, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("at a moisture of %s %% the contract pays for no mass at all", s.MoistureTaken), Hint: "check the moisture, and the contract's shrink"}
+		return nil, fault.Usagef("check the moisture, and the contract's shrink", "at a moisture of %s %% the contract pays for no mass at all", s.MoistureTaken)
 	}
 	s.Adjusted = c.Rounding.Mode.round(mul(exact(d.Mass), factor), int(c.Rounding.MassDigits))
 	mass := exact(s.Adjusted)
-	s.Gross = money(mul(mass, exact(c.Base.Price)))
+	if mass.Sign() == 0 {
+		return nil, fault.Usagef("check the mass and its unit, and the contract's mass_digits", "a mass of %s %s is nothing at the contract's %d decimals", d.Mass, c.Base.Per, c.Rounding.MassDigits)
+	}
+	s.Gross = c.money(mul(mass, exact(c.Base.Price)))
 	sum, perUnit := exact(s.Gross), new(big.Rat)
 	for i := range c.Terms {
-		t := &c.Terms[i]
-		l := Line{Factor: t.Factor, Name: t.label(), Unit: t.unit(), Clause: t.Clause, Base: t.Base, Reject: t.Reject, Effect: Open}
-		f, ok := d.Figures[t.Factor]
-		if !ok {
-			if t.CapPercent != nil {
-				l.Most = money(mul(mass, c.percent(t.CapPercent)))
-			}
-			if !slices.Contains(s.Open, l.Name) {
-				s.Open = append(s.Open, l.Name)
-			}
-			s.Lines = append(s.Lines, l)
-			continue
-		}
-		note(l.Name, f.Figure)
-		l.Figure, l.From, l.Taken = &f.Figure, f.From, c.taken(f.Value, int(t.Digits))
-		change := c.change(t, exact(l.Taken))
-		perUnit = add(perUnit, change)
-		l.Amount = money(mul(mass, change))
-		sum = add(sum, exact(l.Amount))
-		switch {
-		case t.rejects(exact(l.Taken)):
-			l.Effect = Rejected
-			s.Rejected = append(s.Rejected, l.Name)
-		case change.Sign() < 0:
-			l.Effect = Discounted
-		case change.Sign() > 0:
-			l.Effect = Premium
-		default:
-			l.Effect = Unchanged
-		}
-		if !f.Bare {
-			cloud := c.cloud(f.Figure, int(t.Digits), func(v *big.Rat) float64 { x, _ := c.change(t, v).Float64(); return x })
-			lo, hi := cloud.quantile(0.025), cloud.quantile(0.975)
-			m := s.Adjusted.Float()
-			l.Low, l.High = money(new(big.Rat).SetFloat64(lo*m)), money(new(big.Rat).SetFloat64(hi*m))
-			if t.Reject != nil {
-				beyond := 0.0
-				for _, p := range c.cloud(f.Figure, int(t.Digits), func(v *big.Rat) float64 {
-					if t.rejects(v) {
-						return 1
-					}
-					return 0
-				}) {
-					beyond += p.x * p.p
-				}
-				beyond = 100 * min(1, beyond)
-				l.BeyondPct = &beyond
-			}
-		}
+		l, change := c.line(&c.Terms[i], d, mass)
 		s.Lines = append(s.Lines, l)
-	}
-	if c.CapPercent != nil {
-		least := new(big.Rat).Neg(c.percent(c.CapPercent))
-		if perUnit.Cmp(least) < 0 {
-			// What comes off is the cap to the last unit, whatever the lines' rounding.
-			back := &Decimal{digits: s.Gross.digits}
-			back.Sub(exact(money(mul(mass, least))), sub(sum, exact(s.Gross)))
-			s.Lines = append(s.Lines, Line{Factor: "cap", Name: fmt.Sprintf("at most %s %% off", c.CapPercent), Clause: c.CapClause, Effect: Premium, Amount: back})
-			sum = add(sum, exact(back))
+		s.Open = noted(s.Open, l.Name, l.Effect == Open)
+		s.Bare = noted(s.Bare, l.Name, l.Figure != nil && l.Figure.Bare)
+		if l.Effect == Rejected {
+			s.Rejected = append(s.Rejected, l.Name)
 		}
+		sum, perUnit = add(sum, exact(l.Amount)), add(perUnit, change)
 	}
-	s.Amount = money(sum)
-	s.FinalPrice = money(quo(exact(s.Amount), mass))
+	if least := c.least(); least != nil && perUnit.Cmp(least) < 0 {
+		// What comes off is the cap to the last unit, whatever the lines' rounding.
+		back := &Decimal{digits: s.Gross.digits}
+		back.Sub(exact(c.money(mul(mass, least))), sub(sum, exact(s.Gross)))
+		s.Lines = append(s.Lines, Line{Factor: "cap", Name: fmt.Sprintf("at most %s %% off", c.CapPercent), Clause: c.CapClause, Effect: Premium, Amount: back})
+		sum = add(sum, exact(back))
+	}
+	s.Amount = c.money(sum)
+	s.FinalPrice = c.money(quo(exact(s.Amount), mass))
 	if lo, hi, ok := c.interval(d); ok {
-		s.Low, s.High = money(new(big.Rat).SetFloat64(lo)), money(new(big.Rat).SetFloat64(hi))
+		s.Low, s.High = c.moneyOf(lo), c.moneyOf(hi)
 	}
 	return s, nil
 }
 
-func (t *Term) unit() string {
-	if t.Unit == "" {
-		return "%"
+// noted adds a name to a list that it is not in, where it is to be.
+func noted(names []string, name string, is bool) []string {
+	if is && !slices.Contains(names, name) {
+		return append(names, name)
 	}
-	return t.Unit
+	return names
 }
 
+func (c *Contract) money(x *big.Rat) *Decimal {
+	return c.Rounding.Mode.round(x, int(c.Rounding.AmountDigits))
+}
+
+func (c *Contract) moneyOf(x float64) *Decimal { return c.money(new(big.Rat).SetFloat64(x)) }
+
+// least is the change per Base.Per below which all terms together do not take
+// the price; nil without a cap.
+func (c *Contract) least() *big.Rat {
+	if c.CapPercent == nil {
+		return nil
+	}
+	return new(big.Rat).Neg(c.percent(c.CapPercent))
+}
+
+// line works out what a term does to the price of a mass, and the change per
+// Base.Per.
+func (c *Contract) line(t *Term, d Delivery, mass *big.Rat) (l Line, change *big.Rat) {
+	l = Line{Factor: t.Factor, Name: t.label(), Unit: t.unit(), Clause: t.Clause, Base: t.Base, Reject: t.Reject, Effect: Open}
+	f, ok := d.Figures[t.Factor]
+	if !ok {
+		if t.CapPercent != nil {
+			l.Most = c.money(mul(mass, c.percent(t.CapPercent)))
+		}
+		return l, new(big.Rat)
+	}
+	l.Figure, l.From, l.Taken = &f.Figure, f.From, c.taken(f.Value, t.Digits)
+	change = c.change(t, exact(l.Taken))
+	l.Amount = c.money(mul(mass, change))
+	l.Effect = Unchanged
+	switch {
+	case t.rejects(exact(l.Taken)):
+		l.Effect = Rejected
+	case change.Sign() < 0:
+		l.Effect = Discounted
+	case change.Sign() > 0:
+		l.Effect = Premium
+	}
+	if f.Bare {
+		return l, change
+	}
+	values := c.values(f.Figure, t.Digits)
+	changes, m := c.changes(t, values), float(mass)
+	l.Low, l.High = c.moneyOf(changes.quantile(0.025)*m), c.moneyOf(changes.quantile(0.975)*m)
+	if t.Reject != nil {
+		beyond := 0.0
+		for _, v := range values {
+			if t.rejects(v.value) {
+				beyond += v.p
+			}
+		}
+		beyond = 100 * min(1, beyond)
+		l.BeyondPct = &beyond
+	}
+	return l, change
+}
+
+func (t *Term) unit() string { return cmp.Or(t.Unit, "%") }
+
 // taken returns a measured figure as the contract takes it.
-func (c *Contract) taken(v float64, digits int) *Decimal {
+func (c *Contract) taken(v float64, digits standards.Whole) *Decimal {
 	// Figures are measured to six decimals at most; what lies behind them is
 	// the noise of binary fractions, which must not decide a half.
 	r := HalfUp.round(new(big.Rat).SetFloat64(v), 6)
-	return c.Rounding.Mode.round(exact(r), digits)
+	return c.Rounding.Mode.round(exact(r), int(digits))
 }
 
-// A point of a discrete distribution: the value x has the probability p.
-type point struct{ x, p float64 }
-
-// points are a discrete distribution.
-type points []point
+// A chance is a value that a figure may have, as the contract rounds it, and its
+// probability.
+type chance struct {
+	value *big.Rat
+	p     float64
+}
 
 // farOut is how many standard deviations of a figure are looked at on either
 // side; beyond them lie less than a millionth of all cases.
@@ -231,33 +245,29 @@ const farOut = 5
 // mostPoints bounds the values of one figure that are told apart.
 const mostPoints = 400
 
-// cloud returns how f(v) is distributed where v is a measured figure with the
-// interval of fig, rounded as the contract rounds it: normal on either side of
-// its value, cut at 0.
-func (c *Contract) cloud(fig mill.Figure, digits int, f func(*big.Rat) float64) points {
+// values returns what a measured figure with the interval of fig may be, rounded
+// as the contract rounds it: normal on either side of its value, cut at 0.
+func (c *Contract) values(fig mill.Figure, digits standards.Whole) []chance {
 	if fig.Bare || fig.Low == fig.High {
-		return points{{f(exact(c.taken(fig.Value, digits))), 1}}
+		return []chance{{exact(c.taken(fig.Value, digits)), 1}}
 	}
 	lower, upper := fig.Value-fig.At(-1), fig.At(1)-fig.Value
 	below := func(v float64) float64 { // the chance of less than v
-		sd := upper
-		if v < fig.Value {
-			sd = lower
-		}
-		if sd == 0 {
-			if v < fig.Value {
-				return 0
-			}
+		switch {
+		case v < fig.Value && lower == 0:
+			return 0
+		case v < fig.Value:
+			return distuv.UnitNormal.CDF((v - fig.Value) / lower)
+		case upper == 0:
 			return 1
 		}
-		return distuv.UnitNormal.CDF((v - fig.Value) / sd)
+		return distuv.UnitNormal.CDF((v - fig.Value) / upper)
 	}
-	step := math.Pow10(-digits)
+	step := math.Pow10(-int(digits))
 	least := math.Round(max(0, fig.Value-farOut*lower) / step)
 	most := math.Round((fig.Value + farOut*upper) / step)
 	by := math.Ceil(max(1, (most-least)/mostPoints))
-	unit := new(big.Rat).SetFrac(big.NewInt(1), new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(digits)), nil))
-	var out points
+	var out []chance
 	before := 0.0
 	for k := least; k < most+by; k += by {
 		p := below((k + by/2) * step)
@@ -265,10 +275,23 @@ func (c *Contract) cloud(fig mill.Figure, digits int, f func(*big.Rat) float64) 
 			p = 1
 		}
 		if p > before {
-			v := mul(new(big.Rat).SetInt64(int64(k)), unit)
-			out = append(out, point{f(v), p - before})
+			out = append(out, chance{quo(new(big.Rat).SetInt64(int64(k)), powerOfTen(int(digits))), p - before})
 			before = p
 		}
+	}
+	return out
+}
+
+// A point of a discrete distribution: the value x has the probability p.
+type point struct{ x, p float64 }
+
+// points are a discrete distribution.
+type points []point
+
+// changes returns how what a term adds to the price is distributed.
+func (c *Contract) changes(t *Term, values []chance) (out points) {
+	for _, v := range values {
+		out = append(out, point{float(c.change(t, v.value)), v.p})
 	}
 	return out
 }
@@ -327,27 +350,22 @@ const massQuantiles = 41
 func (c *Contract) interval(d Delivery) (low, high float64, ok bool) {
 	price := c.Base.Price.Float()
 	changes := points{{0, 1}}
-	wet := -1
+	var wet *Term
 	for i := range c.Terms {
 		t := &c.Terms[i]
 		f, found := d.Figures[t.Factor]
-		if !found {
-			continue
+		ok = ok || found && !f.Bare
+		switch {
+		case !found:
+		case t.Factor == Moisture:
+			wet = t
+		default:
+			changes = changes.plus(c.changes(t, c.values(f.Figure, t.Digits)).merge(0))
 		}
-		ok = ok || !f.Bare
-		if t.Factor == Moisture {
-			wet = i
-			continue
-		}
-		changes = changes.plus(c.cloud(f.Figure, int(t.Digits), func(v *big.Rat) float64 {
-			x, _ := c.change(t, v).Float64()
-			return x
-		}).merge(0))
 	}
 	least := math.Inf(-1)
-	if c.CapPercent != nil {
-		x, _ := c.percent(c.CapPercent).Float64()
-		least = -x
+	if x := c.least(); x != nil {
+		least = float(x)
 	}
 	masses := points{{d.Mass.Float(), 1}}
 	if m := d.MassFigure; !m.Bare && m.High > m.Low {
@@ -358,37 +376,13 @@ func (c *Contract) interval(d Delivery) (low, high float64, ok bool) {
 			masses = append(masses, point{m.At(z), 1.0 / massQuantiles})
 		}
 	}
-	// A case is one value of the moisture: what it does to the mass and to the
-	// price.
-	type moist struct{ factor, change, p float64 }
-	cases := []moist{{1, 0, 1}}
-	if f, found := d.Figures[Moisture]; found && (c.Mass != nil || wet >= 0) {
+	if f, found := d.Figures[Moisture]; found && c.Mass != nil {
 		ok = ok || !f.Bare
-		digits := 0
-		if c.Mass != nil {
-			digits = int(c.Mass.Digits)
-		}
-		if wet >= 0 {
-			digits = max(digits, int(c.Terms[wet].Digits))
-		}
-		cases = nil
-		var values []*big.Rat
-		for _, q := range c.cloud(f.Figure, digits, func(v *big.Rat) float64 { values = append(values, v); return 0 }) {
-			v := values[len(cases)]
-			k := moist{factor: 1, p: q.p}
-			if c.Mass != nil {
-				k.factor, _ = c.Mass.massFactor(exact(c.Rounding.Mode.round(v, int(c.Mass.Digits)))).Float64()
-			}
-			if wet >= 0 {
-				t := &c.Terms[wet]
-				k.change, _ = c.change(t, exact(c.Rounding.Mode.round(v, int(t.Digits)))).Float64()
-			}
-			cases = append(cases, k)
-		}
 	}
 	if !ok {
 		return 0, 0, false
 	}
+	cases := c.moistures(d, wet)
 	upTo := make([]float64, len(changes)) // cumulated
 	sum := 0.0
 	for i, q := range changes {
@@ -403,12 +397,7 @@ func (c *Contract) interval(d Delivery) (low, high float64, ok bool) {
 				if most < least {
 					continue
 				}
-				if i, _ := slices.BinarySearchFunc(changes, most-k.change, func(q point, x float64) int {
-					if q.x <= x {
-						return -1
-					}
-					return 1
-				}); i > 0 {
+				if i := sort.Search(len(changes), func(i int) bool { return changes[i].x > most-k.change }); i > 0 {
 					total += m.p * k.p * upTo[i-1]
 				}
 			}
@@ -427,6 +416,36 @@ func (c *Contract) interval(d Delivery) (low, high float64, ok bool) {
 		return hi
 	}
 	return quantile(0.025), quantile(0.975), true
+}
+
+// A moist is one value that the moisture may have: what it does to the mass and
+// to the price.
+type moist struct{ factor, change, p float64 }
+
+// moistures returns what the moisture may do; wet is the term on it, nil without.
+func (c *Contract) moistures(d Delivery, wet *Term) (out []moist) {
+	f, found := d.Figures[Moisture]
+	if !found || c.Mass == nil && wet == nil {
+		return []moist{{1, 0, 1}}
+	}
+	digits := standards.Whole(0)
+	if c.Mass != nil {
+		digits = c.Mass.Digits
+	}
+	if wet != nil {
+		digits = max(digits, wet.Digits)
+	}
+	for _, v := range c.values(f.Figure, digits) {
+		m := moist{factor: 1, p: v.p}
+		if c.Mass != nil {
+			m.factor = float(c.Mass.massFactor(exact(c.Rounding.Mode.round(v.value, int(c.Mass.Digits)))))
+		}
+		if wet != nil {
+			m.change = float(c.change(wet, exact(c.Rounding.Mode.round(v.value, int(wet.Digits)))))
+		}
+		out = append(out, m)
+	}
+	return out
 }
 
 // Unit returns the unit of a figure that the contract asks for.

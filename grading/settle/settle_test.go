@@ -260,6 +260,12 @@ func TestOpenAndRejected(t *testing.T) {
 	assert.Empty(t, s.Rejected, "15.00 after the contract's rounding")
 }
 
+// TestNothingPaidFor: a mass that rounds to nothing has no price a tonne.
+func TestNothingPaidFor(t *testing.T) {
+	_, err := contract(t, base("468", "t")+round2+"mass: {basis: 14.0, when: above, digits: 1}").Settle(delivery(t, "0.0004", nil))
+	require.ErrorContains(t, err, "a mass of 0.0004 t is nothing at the contract's 3 decimals")
+}
+
 // TestLinesAddUp holds every settlement to its own lines, and worse rice to no
 // more money.
 func TestLinesAddUp(t *testing.T) {

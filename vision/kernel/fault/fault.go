@@ -29,6 +29,12 @@ type Error struct {
 	Err  error  // cause, for callers that branch on it; What says what the user needs of it; may be nil
 }
 
+// Usagef returns an Error of the command line, or of what was handed in, with its
+// way out.
+func Usagef(hint, format string, a ...any) error {
+	return &Error{Kind: Usage, What: fmt.Sprintf(format, a...), Hint: hint}
+}
+
 // New returns an error about an input file.
 func New(path, hint, what string, a ...any) *Error {
 	return &Error{Path: path, What: fmt.Sprintf(what, a...), Hint: hint}
