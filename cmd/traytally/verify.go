@@ -111,7 +111,7 @@ func runVerify(ctx context.Context, o verifyOptions, u *ui) error {
 	if err := o.rule.Validate(); err != nil {
 		return err
 	}
-	r, err := o.request(u, true)
+	r, err := o.request(true)
 	if err != nil {
 		return err
 	}
@@ -342,13 +342,6 @@ func showRest(w io.Writer, missing []grading.NotAssessed, notes []string, standa
 	}
 	if standardsCaution != "" {
 		paragraph(w, plain(standardsCaution))
-	}
-}
-
-// bullet prints a text that hangs to the right of a sign.
-func bullet(w io.Writer, sign, s string) {
-	for i, line := range strings.Split(text.WrapSoft(plain(s), 74), "\n") {
-		fmt.Fprintf(w, "  %s %s\n", map[bool]string{true: sign, false: " "}[i == 0], strings.TrimRight(line, " "))
 	}
 }
 

@@ -4,6 +4,7 @@ package fault
 
 import (
 	"errors"
+	"fmt"
 	"strings"
 )
 
@@ -26,6 +27,11 @@ type Error struct {
 	What string // lower case, no full stop
 	Hint string // one way out; may be empty
 	Err  error  // cause, for callers that branch on it; What says what the user needs of it; may be nil
+}
+
+// New returns an error about an input file.
+func New(path, hint, what string, a ...any) *Error {
+	return &Error{Path: path, What: fmt.Sprintf(what, a...), Hint: hint}
 }
 
 // Error returns "path: what".
