@@ -4,8 +4,10 @@ import (
 	"fmt"
 	"math"
 
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/stat"
+	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // How the reference length was found.
@@ -180,7 +182,8 @@ func frequencies(count, prior [3]float64, weight float64) (q [3]float64) {
 	return q
 }
 
-// A seen is a piece as the fit sees it: its length z, and the bin of that.
+// A seen is a piece as the fit sees it: its length, in units of the most
+// frequent one, and the bin of that.
 type seen struct {
 	z    float64
 	bin  int
@@ -216,14 +219,14 @@ func (m *mixture) tabulate() {
 		t := (m.top*m.mu - z) / (m.top * m.s)
 		p, g := 0.0, 0.0
 		if t > -6 {
-			c := normalCDF(t)
+			c := distuv.UnitNormal.CDF(t)
 			p = math.Exp(m.b*(z-0.8)) * c
 			if t < 6 {
 				g = math.Exp(-t*t/2) / (math.Sqrt(2*math.Pi) * c) * z / (m.top * m.top * m.s)
 			}
 		}
 		m.part[i], m.rim[i] = p, g
-		m.far[i] = normalCDF((z-m.mu)/m.s - 3)
+		m.far[i] = distuv.UnitNormal.CDF((z-m.mu)/m.s - 3)
 		sf += m.far[i]
 		s0 += p
 		sz += p * z
@@ -250,38 +253,37 @@ func (m *mixture) hidden(z float64) float64 {
 	return m.unseen * min(1, max(0, (z/m.mu-unseenFrom)/(unseenTo-unseenFrom)))
 }
 
-func normalCDF(t float64) float64 {
-	switch {
-	case t > 6:
-		return 1
-	case t < -6:
-		return 0
-	}
-	return math.Erfc(-t/math.Sqrt2) / 2
+// asBroken takes c for a piece: how likely its look is, and the chance that its
+// break does not show, before and after the look.
+func (m *mixture) asBroken(c *seen) (likely, before, after float64) {
+	before = m.hidden(centre(c.bin))
+	hid := before * c.look.of(m.qw)
+	likely = hid + (1-before)*c.look.of(m.qb)
+	return likely, before, hid / likely
 }
 
 // modeLength returns the most frequent length of unbroken-looking pieces: the
 // peak of a smoothed histogram of log-length in which a piece counts by how
 // whole its tips look.
-func modeLength(length []float64, looks []look) float64 {
+func modeLength(pieces []seen) float64 {
 	const step = 0.005
 	lo, hi := math.Inf(1), 0.0
-	for _, l := range length {
-		lo, hi = min(lo, l), max(hi, l)
+	for i := range pieces {
+		lo, hi = min(lo, pieces[i].z), max(hi, pieces[i].z)
 	}
 	lo = max(lo, hi/100) // a range of 1:100 holds any piece worth the name
 	const pad = 24
 	h := make([]float64, int(math.Log(hi/lo)/step)+2*pad+2)
 	logLo := math.Log(lo)
-	for i, l := range length {
-		if l < lo {
+	for i := range pieces {
+		if pieces[i].z < lo {
 			continue
 		}
 		// Linear sharing between two bins: no jump when a length crosses a border.
-		f := (math.Log(l)-logLo)/step + pad
+		f := (math.Log(pieces[i].z)-logLo)/step + pad
 		j := int(f)
 		f -= float64(j)
-		w := looks[i].grown()
+		w := pieces[i].look.grown()
 		h[j] += w * (1 - f)
 		h[j+1] += w * f
 	}
@@ -317,49 +319,40 @@ func modeLength(length []float64, looks []look) float64 {
 // The error wraps ErrNoReference.
 func fitReference(pieces []Piece, measure LengthMeasure) (Reference, error) {
 	ref := Reference{Method: FromSample}
-	length := make([]float64, 0, len(pieces))
-	looks := make([]look, 0, len(pieces))
+	var in []seen
 	for i := range pieces {
 		if p := &pieces[i]; !p.covered() {
-			length = append(length, p.along(measure))
-			looks = append(looks, lookOf(p.Odds))
+			in = append(in, seen{z: p.along(measure), look: lookOf(p.Odds)})
 		}
 	}
-	if len(length) == 0 {
+	if len(in) == 0 {
 		return ref, fmt.Errorf("%w: no piece lies open", ErrNoReference)
 	}
-	unit := modeLength(length, looks)
-
+	all, unit := float64(len(in)), modeLength(in)
 	var below [3]float64
-	in := make([]seen, 0, len(length))
-	for i, l := range length {
-		z := l / unit
-		bin := int((z - fitFrom) / binW)
+	fitted := in[:0]
+	for _, c := range in {
+		c.z /= unit
+		c.bin = int((c.z - fitFrom) / binW)
 		switch {
-		case z < fitFrom:
-			looks[i].count(&below, priorBroken, 1)
-		case bin >= nBins:
+		case c.z < fitFrom:
+			c.look.count(&below, priorBroken, 1)
+		case c.bin >= nBins:
 			ref.tooLong++
 		default:
-			in = append(in, seen{z, bin, looks[i]})
+			fitted = append(fitted, c)
 		}
 	}
+	in = fitted
 
 	// What breaks look like on the surely broken teaches the prior for the rest.
 	tipPrior := frequencies(below, priorBroken, priorTips)
 	m := mixture{mu: 1, s: 0.05, w: 0.5, top: priorTop, qw: priorWhole, qb: tipPrior, unseen: priorUnseen}
 	m, r := em(m, in, tipPrior)
 
-	var nw float64
-	for i := range in {
-		nw += r[i]
-	}
-	ref.Length = m.mu * unit
-	ref.SD = m.s * unit
-	ref.N = nw
+	nw := floats.Sum(r)
+	ref.Length, ref.SD, ref.N = m.mu*unit, m.s*unit, nw
 	ref.SE = unit * m.standardError(in, r, nw)
-
-	all := float64(len(length))
 	switch {
 	case m.s/m.mu > maxCV:
 		return ref, fmt.Errorf("%w: lengths gather about no value (scatter %.0f %% of the length)", ErrNoReference, 100*m.s/m.mu)
@@ -384,12 +377,10 @@ func em(m mixture, in []seen, tipPrior [3]float64) (mixture, []float64) {
 		var cw, cb [3]float64
 		for i := range in {
 			c := &in[i]
-			h := m.hidden(centre(c.bin))
 			lw := c.look.of(m.qw)
+			broken, h, hid := m.asBroken(c)
 			a := m.w * m.whole[c.bin] * lw
-			shown := (1 - h) * c.look.of(m.qb)
-			hid := h * lw
-			b := (1 - m.w) * m.part[c.bin] * (shown + hid)
+			b := (1 - m.w) * m.part[c.bin] * broken
 			l := m.longer * m.far[c.bin] * lw
 			total := a + b + l + stray
 			p, q := a/total, b/total
@@ -402,7 +393,6 @@ func em(m mixture, in []seen, tipPrior [3]float64) (mixture, []float64) {
 			nl += l / total
 			sb += q * c.z
 			sg += q * m.rim[c.bin]
-			hid /= shown + hid
 			c.look.count(&cb, m.qb, q*(1-hid))
 			if h > 0 {
 				// Score of unseen times itself, and its expected square.
@@ -450,44 +440,32 @@ func em(m mixture, in []seen, tipPrior [3]float64) (mixture, []float64) {
 // number of unbroken kernels.
 func (m *mixture) standardError(in []seen, r []float64, nw float64) float64 {
 	const k = 6
-	var sum [k][k]float64
+	info := mat.NewSymDense(k, nil)
 	var known float64 // information about mu if the lengths scatter as s says
 	for i := range in {
 		c := &in[i]
 		z := centre(c.bin)
 		p, d := r[i], (z-m.mu)/m.s
-		h := m.hidden(z)
-		lw, lb := c.look.of(m.qw), c.look.of(m.qb)
-		hid := h * lw / (h*lw + (1-h)*lb)
-		score := [k]float64{
+		_, h, hid := m.asBroken(c)
+		info.SymRankOne(info, 1, mat.NewVecDense(k, []float64{
 			p * d / m.s,
 			p * (d*d - 1),
 			p - m.w,
 			(1 - p) * (z - m.partZ),
 			(1 - p) * (m.rim[c.bin] - m.partRim),
 			(1 - p) * (hid - h) / (1 - h) / m.unseen,
-		}
-		for a := range score {
-			for b := a; b < k; b++ {
-				sum[a][b] += score[a] * score[b]
-			}
-		}
+		}))
 		known += p * p / (m.s * m.s)
 	}
 	// Lengths that are all but equal have no scores to speak of.
-	if sum[0][0] < known/2 {
-		sum[0][0] = known
+	if info.At(0, 0) < known/2 {
+		info.SetSym(0, 0, known)
 	}
-	prior := [k]float64{
+	for a, prior := range [k]float64{
 		0, 2 * priorCVObs, 2 * priorPieces * m.w * (1 - m.w),
 		1 / (priorSlope * priorSlope), 1 / (priorTopSD * priorTopSD), 1 / (priorUnseenSD * priorUnseenSD),
-	}
-	info := mat.NewSymDense(k, nil)
-	for a := range sum {
-		for b := a; b < k; b++ {
-			info.SetSym(a, b, sum[a][b])
-		}
-		info.SetSym(a, a, sum[a][a]+prior[a])
+	} {
+		info.SetSym(a, a, info.At(a, a)+prior)
 	}
 	least := m.s / math.Sqrt(max(nw, 1))
 	var chol mat.Cholesky

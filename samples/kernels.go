@@ -169,7 +169,7 @@ func thin(pts []kernel.Point, tolerance float64) []kernel.Point {
 		a, b := at(s.from), at(s.to)
 		worst, d := -1, tolerance
 		for i := s.from + 1; i < s.to; i++ {
-			if e := offLine(at(i), a, b); e > d {
+			if e := at(i).DistToLine(a, b); e > d {
 				worst, d = i, e
 			}
 		}
@@ -185,16 +185,4 @@ func thin(pts []kernel.Point, tolerance float64) []kernel.Point {
 		}
 	}
 	return out
-}
-
-// offLine returns the distance of p from the straight piece a–b.
-func offLine(p, a, b kernel.Point) float64 {
-	d := b.Sub(a)
-	l := d.X*d.X + d.Y*d.Y
-	if l == 0 {
-		return p.Dist(a)
-	}
-	t := ((p.X-a.X)*d.X + (p.Y-a.Y)*d.Y) / l
-	t = min(1, max(0, t))
-	return p.Dist(kernel.Point{X: a.X + t*d.X, Y: a.Y + t*d.Y})
 }

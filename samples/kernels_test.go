@@ -28,7 +28,7 @@ func TestThinCircle(t *testing.T) {
 	for _, p := range circle {
 		nearest := math.Inf(1)
 		for i, a := range out {
-			nearest = min(nearest, offLine(p, a, out[(i+1)%len(out)]))
+			nearest = min(nearest, p.DistToLine(a, out[(i+1)%len(out)]))
 		}
 		// Half a diagonal of the grid's cell comes on top.
 		assert.Less(t, nearest, outlineTolerance+math.Sqrt2/2/outlineGrid)

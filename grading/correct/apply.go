@@ -1,8 +1,8 @@
 package correct
 
 import (
+	"cmp"
 	"fmt"
-	"math"
 	"slices"
 
 	"traytally/vision/kernel"
@@ -37,9 +37,7 @@ func Apply(trays []kernel.Tray, list []Correction, measure Measure) ([]kernel.Tr
 	for i := range out {
 		t := &out[i]
 		t.Kernels, t.Unresolved = slices.Clone(t.Kernels), slices.Clone(t.Unresolved)
-		for _, k := range t.Kernels {
-			first[i] = max(first[i], k.ID+1)
-		}
+		first[i] = nextID(t)
 	}
 	for i := range done {
 		c := &done[i]
@@ -48,7 +46,7 @@ func Apply(trays []kernel.Tray, list []Correction, measure Measure) ([]kernel.Tr
 			if len(c.At) == 2 {
 				at = " at " + c.At.String()
 			}
-			e := err.(*fault.Error)
+			e := fault.Of(err)
 			return nil, nil, bad(e.Hint, "correction %d (%s%s): %s", i+1, c.Do, at, e.What)
 		}
 		if err := c.check(); err != nil {
@@ -92,6 +90,15 @@ func Apply(trays []kernel.Tray, list []Correction, measure Measure) ([]kernel.Tr
 	return out, done, nil
 }
 
+// nextID is the first ID that no kernel of a tray has.
+func nextID(t *kernel.Tray) int {
+	id := 1
+	for i := range t.Kernels {
+		id = max(id, t.Kernels[i].ID+1)
+	}
+	return id
+}
+
 // A tray is one that is being corrected.
 type tray struct {
 	*kernel.Tray
@@ -111,7 +118,7 @@ func (t *tray) apply(c *Correction) (hit []int, err error) {
 	k := &t.Kernels[i]
 	hit = []int{k.ID}
 	if c.Do != Right && c.Do != Gone && c.Do != NotRice && k.Has(kernel.Foreign) && (c.Do != Unflag || c.Flag != kernel.Foreign) {
-		return nil, bad(fmt.Sprintf("say first that it is rice: {do: unflag, flag: foreign, at: [%g, %g]}", c.At[0], c.At[1]), "kernel %d is not rice", k.ID)
+		return nil, notRice(k, c.At)
 	}
 	switch c.Do {
 	case Whole:
@@ -139,21 +146,22 @@ func (t *tray) apply(c *Correction) (hit []int, err error) {
 	return hit, nil
 }
 
+func notRice(k *kernel.Kernel, at Place) error {
+	return bad(fmt.Sprintf("say first that it is rice: {do: unflag, flag: foreign, at: [%g, %g]}", at[0], at[1]), "kernel %d is not rice", k.ID)
+}
+
 // find returns the index of the kernel in whose outline a place lies.
 func (t *tray) find(at Place) (int, error) {
-	near, d := -1, math.Inf(1)
+	here := at.point()
 	for i := range t.Kernels {
-		k := &t.Kernels[i]
-		if contains(k.Outline, at.point()) {
+		if contains(t.Kernels[i].Outline, here) {
 			return i, nil
-		}
-		if e := at.point().Dist(kernel.Point{X: k.X, Y: k.Y}); e < d {
-			near, d = i, e
 		}
 	}
 	hint := "nothing was found on this picture; {do: add} outlines what was missed"
-	if near >= 0 {
-		k := &t.Kernels[near]
+	if len(t.Kernels) > 0 {
+		from := func(k kernel.Kernel) float64 { return here.Dist(kernel.Point{X: k.X, Y: k.Y}) }
+		k := slices.MinFunc(t.Kernels, func(a, b kernel.Kernel) int { return cmp.Compare(from(a), from(b)) })
 		hint = fmt.Sprintf("the nearest is kernel %d at %.0f,%.0f; places are pixels from the left and from the top", k.ID, k.X, k.Y)
 	}
 	return 0, bad(hint, "no kernel lies at %s", at)
@@ -175,13 +183,9 @@ func set(k *kernel.Kernel, c *Correction) error {
 	case f == kernel.Chalky:
 		k.ChalkShare = 1 // whatever share a standard asks for
 	}
-	var out []kernel.Flag
-	for _, g := range flags {
-		if g == f || k.Has(g) && (g != kernel.Odd || f == kernel.Odd) {
-			out = append(out, g)
-		}
-	}
-	k.Flags = out
+	k.Flags = slices.DeleteFunc(Flags(), func(g kernel.Flag) bool {
+		return g != f && (!k.Has(g) || g == kernel.Odd)
+	})
 	return nil
 }
 
@@ -204,14 +208,11 @@ type shape struct {
 
 // put takes kernels off the tray and lays what was made in their place.
 func (t *tray) put(c *Correction, shapes []shape, off ...int) error {
-	id := 0
-	for i := range t.Kernels {
-		id = max(id, t.Kernels[i].ID)
-	}
 	if t.measure != nil {
+		id := nextID(t.Tray)
 		for i, s := range shapes {
 			k := t.measure(t.Tray, s.outline, s.hidden, s.faces)
-			k.ID = id + 1 + i
+			k.ID = id + i
 			c.Made = append(c.Made, k)
 		}
 	} else if len(c.Made) != len(shapes) {
@@ -246,7 +247,7 @@ func (t *tray) join(c *Correction, i, j int) error {
 		return bad("at and with are places in two pieces", "both places lie in kernel %d", a.ID)
 	}
 	if b.Has(kernel.Foreign) {
-		return bad(fmt.Sprintf("say first that it is rice: {do: unflag, flag: foreign, at: [%g, %g]}", c.With[0], c.With[1]), "kernel %d is not rice", b.ID)
+		return notRice(b, c.With)
 	}
 	outline, gap := merge(a.Outline, b.Outline)
 	_, width := t.usual()

@@ -99,11 +99,7 @@ func bad(hint, format string, a ...any) error {
 // Decode reads a file of corrections; name stands for its path. Errors are
 // *fault.Error.
 func Decode(name string, data []byte) (*File, error) {
-	var f struct {
-		Sample      string        `yaml:"sample"`
-		Revision    int           `yaml:"revision"`
-		Corrections *[]Correction `yaml:"corrections"`
-	}
+	var f File
 	const look = "traytally log corrections CODE prints a file to begin with"
 	if p := standards.Decode(name, data, &f); len(p) > 0 {
 		hint := p.Hint()
@@ -118,21 +114,20 @@ func Decode(name string, data []byte) (*File, error) {
 	case f.Revision < 1:
 		return nil, bad("write the revision that you looked at, like revision: 1; "+look, "%s: does not say which revision of the sample it corrects", name)
 	}
-	for i := range *f.Corrections {
-		c := &(*f.Corrections)[i]
-		if err := c.check(); err != nil {
-			e := err.(*fault.Error)
+	for i := range f.Corrections {
+		if err := f.Corrections[i].check(); err != nil {
+			e := fault.Of(err)
 			e.What = fmt.Sprintf("%s: correction %d: %s", name, i+1, e.What)
 			return nil, e
 		}
 	}
-	return &File{f.Sample, f.Revision, *f.Corrections}, nil
+	return &f, nil
 }
 
 // check refuses a correction that says too little, too much or what cannot be.
 func (c *Correction) check() error {
 	if !slices.Contains(Kinds, c.Do) {
-		return bad("do is one of "+join(Kinds), "%q is nothing that can be done", c.Do)
+		return bad("do is one of "+fault.List(Kinds...), "%q is nothing that can be done", c.Do)
 	}
 	for _, field := range []struct {
 		name        string
@@ -140,7 +135,7 @@ func (c *Correction) check() error {
 		hint        string
 	}{
 		{"at", c.At != nil, c.Do != Add, "at: [x, y] is a place in the kernel, in pixels of the picture"},
-		{"flag", c.Flag != "", c.Do == Flag || c.Do == Unflag, "flag is one of " + join(flags)},
+		{"flag", c.Flag != "", c.Do == Flag || c.Do == Unflag, "flag is one of " + fault.List(flags...)},
 		{"line", c.Line != nil, c.Do == Cut, "line: [[x, y], [x, y]] goes right across the kernel to be cut"},
 		{"with", c.With != nil, c.Do == Join, "with: [x, y] is a place in the piece to be joined"},
 		{"outline", c.Outline != nil, c.Do == Add, "outline: [[x, y], [x, y], ...] goes round the missed kernel"},
@@ -159,7 +154,7 @@ func (c *Correction) check() error {
 	}
 	switch {
 	case c.Flag != "" && !slices.Contains(flags, c.Flag):
-		return bad("flag is one of "+join(flags), "there is no flag %q", c.Flag)
+		return bad("flag is one of "+fault.List(flags...), "there is no flag %q", c.Flag)
 	case c.Do == Cut && len(c.Line) != 2:
 		return bad("line: [[x, y], [x, y]] goes right across the kernel to be cut", "a line has two ends, not %d", len(c.Line))
 	case c.Do == Add && (len(c.Outline) < 3 || len(c.Outline) > 2000):
@@ -170,14 +165,6 @@ func (c *Correction) check() error {
 	return nil
 }
 
-func join[T ~string](list []T) string {
-	s := make([]string, len(list))
-	for i, v := range list {
-		s[i] = string(v)
-	}
-	return strings.Join(s, ", ")
-}
-
 // Encode writes the file as Decode reads it.
 func (f *File) Encode() []byte {
 	var b bytes.Buffer
@@ -186,8 +173,16 @@ func (f *File) Encode() []byte {
 		b.WriteString(" []")
 	}
 	b.WriteString("\n")
-	place := func(p Place) string { return "[" + strings.ReplaceAll(p.String(), ",", ", ") + "]" }
+	place := func(p Place) string {
+		if p == nil {
+			return ""
+		}
+		return "[" + strings.ReplaceAll(p.String(), ",", ", ") + "]"
+	}
 	places := func(ps []Place) string {
+		if ps == nil {
+			return ""
+		}
 		s := make([]string, len(ps))
 		for i, p := range ps {
 			s[i] = place(p)
@@ -199,20 +194,12 @@ func (f *File) Encode() []byte {
 		if c.Picture > 0 {
 			fmt.Fprintf(&b, ", picture: %d", c.Picture)
 		}
-		if c.Flag != "" {
-			fmt.Fprintf(&b, ", flag: %s", c.Flag)
-		}
-		if c.At != nil {
-			b.WriteString(", at: " + place(c.At))
-		}
-		if c.With != nil {
-			b.WriteString(", with: " + place(c.With))
-		}
-		if c.Line != nil {
-			b.WriteString(", line: " + places(c.Line))
-		}
-		if c.Outline != nil {
-			b.WriteString(", outline: " + places(c.Outline))
+		for _, field := range [...][2]string{
+			{"flag", string(c.Flag)}, {"at", place(c.At)}, {"with", place(c.With)}, {"line", places(c.Line)}, {"outline", places(c.Outline)},
+		} {
+			if field[1] != "" {
+				fmt.Fprintf(&b, ", %s: %s", field[0], field[1])
+			}
 		}
 		b.WriteString("}\n")
 	}

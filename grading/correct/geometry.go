@@ -1,6 +1,7 @@
 package correct
 
 import (
+	"iter"
 	"math"
 	"slices"
 
@@ -21,12 +22,23 @@ func area(p []point) float64 {
 	return s / 2
 }
 
+// crossings are the places along x at which the sides of p cross the height y.
+func crossings(p []point, y float64) iter.Seq[float64] {
+	return func(yield func(float64) bool) {
+		for i, a := range p {
+			b := p[(i+1)%len(p)]
+			if (a.Y > y) != (b.Y > y) && !yield(a.X+(y-a.Y)/(b.Y-a.Y)*(b.X-a.X)) {
+				return
+			}
+		}
+	}
+}
+
 // contains reports whether q lies inside p (even-odd rule).
 func contains(p []point, q point) bool {
 	in := false
-	for i, a := range p {
-		b := p[(i+1)%len(p)]
-		if (a.Y > q.Y) != (b.Y > q.Y) && q.X < a.X+(q.Y-a.Y)/(b.Y-a.Y)*(b.X-a.X) {
+	for x := range crossings(p, q.Y) {
+		if q.X < x {
 			in = !in
 		}
 	}
@@ -175,14 +187,7 @@ func finely(p []point) []point {
 func away(p []point, q point) float64 {
 	d := math.Inf(1)
 	for i, a := range p {
-		b := p[(i+1)%len(p)]
-		u := b.Sub(a)
-		l := u.X*u.X + u.Y*u.Y
-		t := 0.0
-		if l > 0 {
-			t = min(1, max(0, ((q.X-a.X)*u.X+(q.Y-a.Y)*u.Y)/l))
-		}
-		d = min(d, q.Dist(point{X: a.X + t*u.X, Y: a.Y + t*u.Y}))
+		d = min(d, q.DistToLine(a, p[(i+1)%len(p)]))
 	}
 	return d
 }
@@ -230,18 +235,11 @@ func Inside(outline []kernel.Point) Place {
 	if contains(outline, c) {
 		return Place{c.X, c.Y}
 	}
-	var crossings []float64
-	for i, a := range outline {
-		b := outline[(i+1)%len(outline)]
-		if (a.Y > c.Y) != (b.Y > c.Y) {
-			crossings = append(crossings, a.X+(c.Y-a.Y)/(b.Y-a.Y)*(b.X-a.X))
-		}
-	}
-	slices.Sort(crossings)
+	at := slices.Sorted(crossings(outline, c.Y))
 	best := 0.0
-	for i := 0; i+1 < len(crossings); i += 2 {
-		if w := crossings[i+1] - crossings[i]; w > best {
-			best, c.X = w, (crossings[i]+crossings[i+1])/2
+	for i := 0; i+1 < len(at); i += 2 {
+		if w := at[i+1] - at[i]; w > best {
+			best, c.X = w, (at[i]+at[i+1])/2
 		}
 	}
 	return Place{c.X, c.Y}

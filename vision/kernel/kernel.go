@@ -30,6 +30,16 @@ func (p Point) Dist(q Point) float64 {
 	return math.Sqrt(x*x + y*y) // math.Hypot guards against overflow, at several times the cost
 }
 
+// DistToLine returns the distance of p from the straight piece from a to b.
+func (p Point) DistToLine(a, b Point) float64 {
+	d := b.Sub(a)
+	t := 0.0
+	if l := d.X*d.X + d.Y*d.Y; l > 0 {
+		t = min(1, max(0, ((p.X-a.X)*d.X+(p.Y-a.Y)*d.Y)/l))
+	}
+	return p.Dist(Point{a.X + t*d.X, a.Y + t*d.Y})
+}
+
 // End says how one tip of a kernel looks.
 type End uint8
 
