@@ -444,7 +444,7 @@ func (o *PlanOptions) share(pct float64, n int) figure {
 		pieces, others, found = others, pieces, all-k
 	}
 	is, not, _, number := effective(pieces, others, found, all)
-	s := Share{Estimate: Estimate{Value: pct}, EffectiveN: number, Found: int(math.Ceil(found - 1e-9))}
+	s := Share{Interval: Interval{Estimate: Estimate{Value: pct}, EffectiveN: number}, Found: int(math.Ceil(found - 1e-9))}
 	if found >= enough && all-found >= enough {
 		s.shift = shiftOf(&is, &not)
 	}

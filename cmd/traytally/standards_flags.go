@@ -23,9 +23,13 @@ type standardFlags struct {
 }
 
 func (s *standardFlags) add(f *pflag.FlagSet) {
+	s.addLimits(f)
+	s.addSheet(f)
+}
+
+func (s *standardFlags) addLimits(f *pflag.FlagSet) {
 	f.StringVar(&s.standard, "standard", "", "judge by the published standard with this `CODE`; see 'traytally standards list'")
 	f.StringVar(&s.contract, "contract", "", "judge by the limits in `FILE`; see 'traytally standards template'")
-	s.addSheet(f)
 }
 
 // addSheet adds the flags for what no picture shows.

@@ -142,16 +142,12 @@ func runTune(ctx context.Context, o tuneOptions, u *ui) error {
 
 // looked returns the kernels that people looked at.
 func (o *tuneOptions) looked(ctx context.Context) ([]grading.Sorted, error) {
-	q, err := o.query()
-	if err != nil {
-		return nil, err
-	}
 	g, err := o.open(ctx, false)
 	if err != nil {
 		return nil, err
 	}
 	defer g.Close()
-	out, err := g.Sorted(ctx, q)
+	out, err := g.Sorted(ctx, o.Query)
 	if err == nil && len(out) == 0 {
 		return nil, inputError(g.Where(), "holds no kernel of these samples that somebody looked at", "look at some on the page of traytally bench, or with traytally log amend CODE --corrections FILE")
 	}

@@ -170,10 +170,10 @@ func runVerify(ctx context.Context, o verifyOptions, u *ui) error {
 type verifyDocument struct {
 	Schema string `json:"schema"`
 	*grading.Verification
-	Versions  map[string]string        `json:"versions"`
-	Pictures  []documentPicture        `json:"pictures"`
-	Broken    *grading.BrokenResult    `json:"broken"` // null where no picture was given
-	Reference *grading.ReferenceResult `json:"reference"`
+	Versions  map[string]string     `json:"versions"`
+	Pictures  []documentPicture     `json:"pictures"`
+	Broken    *grading.BrokenResult `json:"broken"` // null where no picture was given
+	Reference *grading.Reference    `json:"reference"`
 }
 
 var outcomeText = map[string]string{

@@ -2,7 +2,10 @@
 // mend. It imports nothing but the standard library.
 package fault
 
-import "errors"
+import (
+	"errors"
+	"fmt"
+)
 
 // A Kind says what of the user's is at fault; exit codes follow from it.
 type Kind uint8
@@ -23,6 +26,11 @@ type Error struct {
 	What string // lower case, no full stop
 	Hint string // one way out; may be empty
 	Err  error  // cause, for callers that branch on it; What says what the user needs of it; may be nil
+}
+
+// New returns an error about an input file.
+func New(path, hint, what string, a ...any) *Error {
+	return &Error{Path: path, What: fmt.Sprintf(what, a...), Hint: hint}
 }
 
 // Error returns "path: what".
