@@ -266,10 +266,7 @@ func (s *Sheet) Set(field, value string) error {
 	}
 	i := slices.Index(sheetFields(), field)
 	if i < 0 {
-		way := "fields: " + strings.Join(sheetFields(), ", ")
-		if near := standards.Nearest(field, sheetFields()); len(near) > 0 {
-			way = "did you mean " + strings.Join(near, ", ") + "?"
-		}
+		way := standards.DidYouMean(field, sheetFields(), "fields: "+strings.Join(sheetFields(), ", "))
 		return badEntry(field, way, "no such field")
 	}
 	switch p := reflect.ValueOf(s).Elem().Field(i).Addr().Interface().(type) {
@@ -423,10 +420,7 @@ func (s *Sheet) check(std *standards.Standard) error {
 		codes = append(codes, std.Factors[i].Code)
 	}
 	unknown := func(field, code string) error {
-		way := "its factors: " + strings.Join(codes, ", ")
-		if near := standards.Nearest(code, codes); len(near) > 0 {
-			way = "did you mean " + strings.Join(near, ", ") + "?"
-		}
+		way := standards.DidYouMean(code, codes, "its factors: "+strings.Join(codes, ", "))
 		return badEntry(field+code, way, "%s has no such factor", std.Code)
 	}
 	for _, code := range slices.Sorted(maps.Keys(s.Weighed)) {

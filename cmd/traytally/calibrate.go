@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"maps"
 	"math"
 	"os"
 	"path/filepath"
@@ -61,14 +62,9 @@ func profileNamed(file string, all map[string]*vision.ScaleProfile, name string)
 	if p := all[name]; p != nil {
 		return p, nil
 	}
-	var names []string
-	for n := range all {
-		names = append(names, n)
-	}
-	slices.Sort(names)
 	hint := "make one: traytally calibrate PICTURE --length MM --name " + shellWord(name)
-	if len(names) > 0 {
-		hint = "there is " + strings.Join(names, ", ")
+	if len(all) > 0 {
+		hint = "there is " + strings.Join(slices.Sorted(maps.Keys(all)), ", ")
 	}
 	return nil, inputError(file, fmt.Sprintf("has no scale profile %q", name), hint)
 }
@@ -88,36 +84,11 @@ type calibrateOptions struct {
 
 func newCalibrateCommand(u *ui) *cobra.Command {
 	o := calibrateOptions{}
-	cmd := &cobra.Command{
-		Use:   "calibrate PICTURE",
-		Short: "Find the scale of a scanner or stand from a thing of known size",
-		Long: `Finds the scale of a picture from something of known size in it, so that
-lengths are right where the stated resolution is not, or where none is stated:
-
-  --length MM             one object alone on a plain ground: the diameter of
-                          a round one, or the distance between the short sides
-                          of a block or bank card; with --width x and y apart
-  --points X,Y,X,Y --length MM
-                          two places in pixels, on a ruler, say
-  --card                  the printed card (see card), scanned flat
-
-Take a thing whose size you know to a thousandth, 50 mm or more. --name keeps
-what was found as a profile for grade --scale-profile. --check compares a later
-picture of the same thing with a profile, tells the drift and notes it there:
-do it daily. A drift of more than 0.5 % ends with exit code 13.
-
-Profiles lie in traytally/scale-profiles.yaml in the user's directory for
-settings, unless --profiles or TRAYTALLY_PROFILES names another file.`,
-		Example: `  traytally calibrate coin.png --length 24.25 --name office
-  traytally calibrate block.png --length 100 --width 9 --name office
-  traytally calibrate today.png --length 24.25 --check office
-  traytally grade tray.png --scale-profile office`,
-		Args: cobra.MatchAll(takesOne("picture", "coin.png --length 24.25"), excluding("name", "check", "card", "length", "card", "points", "width", "points")),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			o.picture = args[0]
-			return runCalibrate(cmd.Context(), o, time.Now(), u)
-		},
-	}
+	args := cobra.MatchAll(takesOne("picture", "coin.png --length 24.25"), excluding("name", "check", "card", "length", "card", "points", "width", "points"))
+	cmd := newCommand("calibrate", args, func(ctx context.Context, args []string) error {
+		o.picture = args[0]
+		return runCalibrate(ctx, o, time.Now(), u)
+	})
 	f := cmd.Flags()
 	f.Var(&ranged{v: &o.length, min: 1, max: 1000}, "length", "known length or diameter in `MM`")
 	f.Var(&ranged{v: &o.width, min: 1, max: 1000}, "width", "known width in `MM` of an oblong object")

@@ -28,31 +28,7 @@ const (
 
 func newCardCommand(u *ui) *cobra.Command {
 	o := cardOptions{CardSheet: vision.CardSheet{Paper: "a4"}, field: fieldDark}
-	cmd := &cobra.Command{
-		Use:   "card --out FILE",
-		Short: "Write a card to print that gives photos scale, square and white",
-		Long: `Writes a card to be printed at exact size, as PDF or SVG by the ending of the
-file. Rice laid on it and photographed with the whole card in the picture gets
-millimetres, straightened outlines and colours under known light.
-
-Print at 100 % (actual size, not fitted to the page) on matt white paper, and
-measure the line on the print with a ruler: it must be 150 mm long. Give what
-you measure to grade (--card-ruler). The field must be 150 mm wide and 197 mm
-high; a printer that stretches the page is not always seen in the photo.
-
-The field for the rice is printed black (--field dark) or left open for matt
-dark paper to be laid in (--field open). --strip makes a card to be cut out and
-laid beside the rice on a dark tray.
-
-Hold the camera straight above, far enough for the whole card, in even light
-without your own shadow; zoom in rather than go near.`,
-		Example: `  traytally card --out card.pdf
-  traytally card --paper letter --field open --out card.svg
-  traytally card --strip --out strip.pdf`,
-		RunE: func(cmd *cobra.Command, _ []string) error {
-			return runCard(cmd.Context(), o, u)
-		},
-	}
+	cmd := newCommand("card", nil, func(ctx context.Context, _ []string) error { return runCard(ctx, o, u) })
 	f := cmd.Flags()
 	f.StringVarP(&o.out, "out", "o", "", "write the card to this `FILE`, which ends in .pdf or .svg")
 	f.StringVar(&o.Paper, "paper", o.Paper, "`PAPER` to print on: "+strings.Join(vision.Papers(), " or "))

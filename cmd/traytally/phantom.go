@@ -43,37 +43,8 @@ const (
 
 func newPhantomCommand() *cobra.Command {
 	o := &phantomOptions{}
-	cmd := &cobra.Command{
-		Use:   "phantom --out PICTURE",
-		Short: "Draw a tray of invented rice whose truth is known",
-		Long: `Draws a picture of milled rice on a tray and writes the truth of every kernel
-beside it, to practise with and to check any measurement against. Nothing in
-the picture is real: sizes come from handbook tables, everything else is
-invented. The same flags draw the same picture.
-
-Shares are between 0 and 1. The three steps of --contact set how closely the
-kernels lie; --cover, --touch-share, --group-mean, --press and --gap change
-them one by one. Lengths are in millimetres.
-
-With --look phone kernels and picture look as real ones do: rims, clear and
-chalky zones, germ notches, furrows, shaded fractures; card, the hand's shadow,
-sharpening. --length-cv, --width-cv, --curve, --natural and what tells of tray,
-light and camera change it one by one. --pile lays kernels on others; the truth
-says how much of each is covered, and lists --coins and --caps as objects.
-
-With --photo the picture is a phone's, in perspective: the rice lies on the
-printed card (see card) or beside it. Its size in mm, --dpi, --light,
---light-drop, --shadow, --hand-shadow and --stops do not count then; the flags
-after --photo do.`,
-		Example: `  traytally phantom --out tray.png
-  traytally phantom --out hard.jpg --type slender --contact dense --broken-mass 8 --seed 7
-  traytally phantom --out defects.png --chalky 0.05 --yellow 0.02 --red 0.01 --stones 2
-  traytally phantom --out real.jpg --look phone --contact touching --pile 0.1 --coins 1
-  traytally phantom --out photo.jpg --photo card --tilt 12 --lean 40 --k1 0.03 --lamp 0.5`,
-		RunE: func(cmd *cobra.Command, _ []string) error {
-			return runPhantom(cmd, o)
-		},
-	}
+	cmd := newCommand("phantom", nil, nil)
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error { return runPhantom(cmd, o) }
 	o.addFlags(cmd.Flags())
 	return cmd
 }

@@ -36,47 +36,23 @@ type planOptions struct {
 
 func newPlanCommand(u *ui) *cobra.Command {
 	o := planOptions{PlanOptions: grading.DefaultPlanOptions()}
-	cmd := &cobra.Command{
-		Use:   "plan",
-		Short: "Tell how many kernels and trays a precision or a decision takes",
-		Long: `Tells how much rice to look at before anything is scanned: for a wanted half
-width of the broken percentage (--within), to decide about a limit (--limit), or
-about a grade (--standard with --grade): all of its limits that a picture shows,
-as verify does, the broken share as expected and the others at half of theirs.
---factor plans for one limit alone. With a limit it also tells how often a lot
-of each true share would be supported, contradicted or left open: the operating
-characteristic. Numbers per kg or per 500 g, such as paddy, take far more rice
-than a tray holds; with a grade it tells how much.
-
-With --lot it tells from how many bags, or points of a bulk load, to draw, and
-how much; samples of three bags or more, as arguments, tell how uneven the lot
-is, and that goes into the interval.
-
-The scatter is that of which kernels happen to be drawn. Differences between
-trays, and the uncertainty of the method (--method-u), come on top.`,
-		Example: `  traytally plan --expect 5 --within 0.5
-  traytally plan --expect 3 --standard us-long --grade 1
-  traytally plan --standard thai-white --grade "5 %" --factor paddy --expect 3
-  traytally plan --expect 3 --limit 5 --kernels 2000 --chart oc.svg
-  traytally plan --lot 400bags bag-7.json bag-151.json bag-320.json --within 1`,
-		Args: func(cmd *cobra.Command, args []string) error {
-			if o.lot != "" {
-				return nil // samples of the lot's bags
-			}
-			return noArgs(cmd, args)
-		},
-		RunE: func(cmd *cobra.Command, args []string) error {
-			if o.lot != "" {
-				return runPlanLot(cmd.Context(), o, args, u)
-			}
-			err := errors.Join(oneOf(cmd, "within", "limit"), oneOf(cmd, "limit", "standard"), oneOf(cmd, "limit", "contract"),
-				oneOf(cmd, "limit", "factor"), o.guardBand.settle(cmd, &o.Decision))
-			if err != nil {
-				return err
-			}
-			o.expected = cmd.Flags().Changed("expect")
-			return runPlan(cmd.Context(), o, u)
-		},
+	cmd := newCommand("plan", func(cmd *cobra.Command, args []string) error {
+		if o.lot != "" {
+			return nil // samples of the lot's bags
+		}
+		return noArgs(cmd, args)
+	}, nil)
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		if o.lot != "" {
+			return runPlanLot(cmd.Context(), o, args, u)
+		}
+		err := errors.Join(excluding("within", "limit", "limit", "standard", "limit", "contract", "limit", "factor")(cmd, nil),
+			o.guardBand.settle(cmd, &o.Decision))
+		if err != nil {
+			return err
+		}
+		o.expected = cmd.Flags().Changed("expect")
+		return runPlan(cmd.Context(), o, u)
 	}
 	f := cmd.Flags()
 	f.Float64Var(&o.ExpectPct, "expect", o.ExpectPct, "`FIGURE` expected of the lot: broken percent by mass, or what --factor is in (default with it: half of the limit)")
@@ -148,10 +124,10 @@ const planSchema = "traytally.plan/2"
 func (o *planOptions) write(ctx context.Context, u *ui, doc any, chart func(io.Writer) error, show func(io.Writer)) error {
 	var files []outFile
 	if o.chart != "" {
-		files = append(files, outFile{o.chart, chart})
+		files = []outFile{{o.chart, chart}}
 	}
-	for _, f := range append(files, outFile{path: o.json}) {
-		if err := (&output{json: f.path}).check(); err != nil {
+	for _, path := range []string{o.chart, o.json} {
+		if err := (&output{json: path}).check(); err != nil {
 			return err
 		}
 	}
@@ -262,16 +238,9 @@ func (o *planOptions) chooseLimit() (limit *standards.Limit, about string, err e
 		}
 	}
 	if o.factor != "" && !o.expected {
-		o.ExpectPct = limit.Value / 2
-		if !limit.Bound.Upper() {
-			o.ExpectPct = (100 + limit.Value) / 2
-		}
+		o.ExpectPct = grading.HalfOf(*limit)
 	}
-	mark := limit.Mark.String()
-	if mark != "" {
-		mark = " (" + mark + ")"
-	}
-	return limit, fmt.Sprintf("deciding about %s, %s: %s %s %g %s%s", std.Code, std.Grades[g], factor.Name, limit.Bound, limit.Value, limit.Unit, mark), nil
+	return limit, fmt.Sprintf("deciding about %s, %s: %s %s %g %s%s", std.Code, std.Grades[g], factor.Name, limit.Bound, limit.Value, limit.Unit, limit.Mark.Note()), nil
 }
 
 func (o *planOptions) noSuchFactor(std *standards.Standard, g int) error {
@@ -281,10 +250,7 @@ func (o *planOptions) noSuchFactor(std *standards.Standard, g int) error {
 			codes = append(codes, l.Factor.Code)
 		}
 	}
-	hint := "it limits: " + strings.Join(codes, ", ")
-	if near := standards.Nearest(o.factor, codes); len(near) > 0 {
-		hint = "did you mean " + strings.Join(near, ", ") + "?"
-	}
+	hint := standards.DidYouMean(o.factor, codes, "it limits: "+strings.Join(codes, ", "))
 	return usageError(fmt.Sprintf("%s has no factor %q", std.Code, o.factor), hint)
 }
 

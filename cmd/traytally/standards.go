@@ -19,42 +19,18 @@ import (
 )
 
 func newStandardsCommand(u *ui) *cobra.Command {
-	cmd := &cobra.Command{
-		Use:   "standards",
-		Short: "List, show and check the limits that rice is graded by",
-		Long: `Shows the published standards that traytally knows, checks a buyer's own limits
-in the same form, and applies every definition of broken to one sample.
-
-A limit was read in the text, read in a page that restates the text (†), or is
-from memory (*). Check a marked one in the printed standard before a dispute
-rests on it.`,
-		Example: "  traytally standards list\n  traytally standards show us-long",
-		Args:    unknownCommand,
-		RunE:    func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
-	}
-	cmd.AddCommand(
-		newStandardsListCommand(u), newStandardsShowCommand(u), newStandardsCheckCommand(u),
-		newStandardsTemplateCommand(u), newStandardsCompareCommand(u),
-	)
-	return cmd
+	return group("standards", newStandardsListCommand(u), newStandardsShowCommand(u), newStandardsCheckCommand(u),
+		newStandardsTemplateCommand(u), newStandardsCompareCommand(u))
 }
 
 func newStandardsListCommand(u *ui) *cobra.Command {
-	return &cobra.Command{
-		Use:   "list",
-		Short: "List the standards by their codes",
-		Long: `Lists the codes that --standard takes by the document behind them, with the
-number of its limits that were read in the text, read in a page that restates
-it, or are from memory. A limit for several kinds of rice counts once.`,
-		Example: "  traytally standards list",
-		RunE: func(*cobra.Command, []string) error {
-			eds, err := standards.Editions()
-			if err != nil {
-				return err
-			}
-			return u.print(func(w io.Writer) { listEditions(w, eds) })
-		},
-	}
+	return newCommand("standards list", nil, func(context.Context, []string) error {
+		eds, err := standards.Editions()
+		if err != nil {
+			return err
+		}
+		return u.print(func(w io.Writer) { listEditions(w, eds) })
+	})
 }
 
 func listEditions(w io.Writer, eds []*standards.Edition) {
@@ -124,57 +100,38 @@ func join(sep string, parts ...string) string {
 }
 
 func newStandardsCheckCommand(u *ui) *cobra.Command {
-	return &cobra.Command{
-		Use:   "check FILE",
-		Short: "Check a file of limits before anything is judged by it",
-		Long: `Reads a contract file as strictly as grading does and lists everything wrong
-with it, each with its line and column: unknown words, limits in fractions where
-percent are meant, size classes or grades that leave a gap or overlap, grades
-out of order.`,
-		Example: "  traytally standards check contract.yaml",
-		Args:    takesOne("file", "contract.yaml"),
-		RunE: func(_ *cobra.Command, args []string) error {
-			path := args[0]
-			ed, err := standards.LoadContract(path)
-			if problems, ok := errors.AsType[standards.Problems](err); ok && len(problems) > 1 {
-				for _, p := range problems {
-					u.say("error", p.String(), p.Hint)
-				}
-				return inputError(path, fmt.Sprintf("%d errors", len(problems)), "mend them from the top; later ones may follow from earlier ones")
+	return newCommand("standards check", takesOne("file", "contract.yaml"), func(_ context.Context, args []string) error {
+		path := args[0]
+		ed, err := standards.LoadContract(path)
+		if problems, ok := errors.AsType[standards.Problems](err); ok && len(problems) > 1 {
+			for _, p := range problems {
+				u.say("error", p.String(), p.Hint)
 			}
-			if err != nil {
-				return inStandardWords(err, path)
+			return inputError(path, fmt.Sprintf("%d errors", len(problems)), "mend them from the top; later ones may follow from earlier ones")
+		}
+		if err != nil {
+			return inStandardWords(err, path)
+		}
+		return u.print(func(w io.Writer) {
+			for _, v := range ed.Variants {
+				fmt.Fprintf(w, "%s: in order: %s (%s), grades %s\n", plain(path), plain(v.Title), v.Code, plain(strings.Join(v.Grades, ", ")))
 			}
-			return u.print(func(w io.Writer) {
-				for _, v := range ed.Variants {
-					fmt.Fprintf(w, "%s: in order: %s (%s), grades %s\n", plain(path), plain(v.Title), v.Code, plain(strings.Join(v.Grades, ", ")))
-				}
-			})
-		},
-	}
+		})
+	})
 }
 
 func newStandardsTemplateCommand(u *ui) *cobra.Command {
-	o := templateOptions{}
-	cmd := &cobra.Command{
-		Use:   "template [CODE]",
-		Short: "Print a contract file to fill in",
-		Long: `Prints a file of limits with comments, to fill in with a buyer's own. With a
-code it starts from that standard, so that only what the contract changes needs
-to be changed.`,
-		Example: "  traytally standards template --out contract.yaml\n  traytally standards template us-long",
-		Args:    atMostOne("standard", "see 'traytally standards list'"),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			file := standards.Template
-			if len(args) == 1 {
-				var err error
-				if file, err = standards.TemplateFrom(args[0]); err != nil {
-					return err
-				}
+	var o templateOptions
+	cmd := newCommand("standards template", atMostOne("standard", "see 'traytally standards list'"), func(ctx context.Context, args []string) error {
+		file := standards.Template
+		if len(args) == 1 {
+			var err error
+			if file, err = standards.TemplateFrom(args[0]); err != nil {
+				return err
 			}
-			return o.write(cmd.Context(), u, file, "Fill it in, then: traytally standards check %s")
-		},
-	}
+		}
+		return o.write(ctx, u, file, "Fill it in, then: traytally standards check %s")
+	})
 	o.add(cmd.Flags())
 	return cmd
 }

@@ -18,19 +18,10 @@ import (
 func newStandardsCompareCommand(u *ui) *cobra.Command {
 	o := gradeOptions{length: string(grading.Caliper)}
 	var contract string
-	cmd := &cobra.Command{
-		Use:   "compare PICTURE...",
-		Short: "Apply every definition of broken to the same kernels",
-		Long: `Measures the pictures of one sample and tells its broken percentage by mass by
-the definition of every standard, side by side. The same kernels can be 3 %
-broken in one country and 6 % in another.`,
-		Example: "  traytally standards compare tray.jpg\n  traytally standards compare tray.jpg --json -",
-		Args:    needsPicture,
-		RunE: func(cmd *cobra.Command, args []string) error {
-			o.pictures = args
-			return runCompare(cmd.Context(), o, contract, u)
-		},
-	}
+	cmd := newCommand("standards compare", needsPicture, func(ctx context.Context, args []string) error {
+		o.pictures = args
+		return runCompare(ctx, o, contract, u)
+	})
 	o.addSampleFlags(cmd)
 	f := cmd.Flags()
 	f.StringVar(&contract, "contract", "", "compare with the contract in `FILE` too")

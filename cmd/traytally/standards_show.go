@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"cmp"
+	"context"
 	"fmt"
 	"io"
 	"maps"
@@ -19,29 +20,20 @@ import (
 func newStandardsShowCommand(u *ui) *cobra.Command {
 	var flags standardFlags
 	var to output
-	cmd := &cobra.Command{
-		Use:   "show [CODE]",
-		Short: "Show the limits, definitions and sources of a standard",
-		Long: `Shows one standard: its limits grade by grade, what counts under each, how far a
-picture decides it, the size classes and the sources. --contract shows a
-contract file in the same way.`,
-		Example: "  traytally standards show thai-white\n  traytally standards show us-long --json -\n  traytally standards show --contract contract.yaml",
-		Args:    atMostOne("standard", "see 'traytally standards list'"),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			if len(args) == 1 {
-				flags.standard = args[0]
-			}
-			if !flags.given() {
-				return usageError("no standard given", "name one, for example: traytally standards show us-long")
-			}
-			std, _, err := flags.limits()
-			if err != nil {
-				return err
-			}
-			to.quiet = to.json != ""
-			return u.answer(cmd.Context(), to, std.Table(), func(w io.Writer) { showStandard(w, std) })
-		},
-	}
+	cmd := newCommand("standards show", atMostOne("standard", "see 'traytally standards list'"), func(ctx context.Context, args []string) error {
+		if len(args) == 1 {
+			flags.standard = args[0]
+		}
+		if !flags.given() {
+			return usageError("no standard given", "name one, for example: traytally standards show us-long")
+		}
+		std, _, err := flags.limits()
+		if err != nil {
+			return err
+		}
+		to.quiet = to.json != ""
+		return u.answer(ctx, to, std.Table(), func(w io.Writer) { showStandard(w, std) })
+	})
 	f := cmd.Flags()
 	f.StringVar(&flags.contract, "contract", "", "show the contract in `FILE`")
 	to.addJSON(f)

@@ -35,46 +35,18 @@ type tuneOptions struct {
 
 func newTuneCommand(u *ui) *cobra.Command {
 	o := tuneOptions{}
-	cmd := &cobra.Command{
-		Use:   "tune [FOLDER]",
-		Short: "Learn colour limits from kernels that you sorted by hand",
-		Long: `Learns a colour profile from pictures of kernels sorted by hand. FOLDER has one
-subfolder for each class, named
-
-  accept  chalky  yellow  red  red_streaked  damaged  paddy  foreign
-
-accept holds sound kernels and cannot be left out; of the others take those you
-care about. In each lie pictures of kernels of that class alone: scans of
-many, or one small picture of each. All must be taken on the same tray, in the
-same light and at the same resolution.
-
-A limit moves only where that sorts more of your kernels right. The table tells
-how kernels are sorted by limits that were learned without them
-(cross-validation), which is what to expect of kernels that the profile has not
-seen. Thirty kernels of a class are few; eight are the least.
-
-With --corrections the kernels that people looked at in the register's samples
-count as sorted by hand, alone or with those of a folder: sound ones where no
-flag was left on them, the others by their flag.
-
-With --out the profile is written as a file that grade --profile reads; each
-limit stands in it with its meaning and its origin.`,
-		Example: `  traytally tune sorted --out our-rice.yaml
-  traytally grade tray.jpg --profile our-rice.yaml
-  traytally tune --corrections --variety long --out our-rice.yaml`,
-		Args: cobra.MatchAll(func(cmd *cobra.Command, args []string) error {
-			if o.corrected && len(args) == 0 {
-				return nil
-			}
-			return takesOne("folder", "sorted")(cmd, args)
-		}, excluding("dpi", "scale")),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			if len(args) > 0 {
-				o.folder = args[0]
-			}
-			return runTune(cmd.Context(), o, u)
-		},
+	args := func(cmd *cobra.Command, args []string) error {
+		if o.corrected && len(args) == 0 {
+			return nil
+		}
+		return takesOne("folder", "sorted")(cmd, args)
 	}
+	cmd := newCommand("tune", cobra.MatchAll(args, excluding("dpi", "scale")), func(ctx context.Context, args []string) error {
+		if len(args) > 0 {
+			o.folder = args[0]
+		}
+		return runTune(ctx, o, u)
+	})
 	f := cmd.Flags()
 	f.StringVarP(&o.out, "out", "o", "", "write the profile to `FILE`")
 	o.addJSON(f)

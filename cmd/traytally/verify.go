@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"strings"
@@ -38,52 +37,29 @@ func (g *guardBand) settle(cmd *cobra.Command, rule *grading.Decision) error {
 	if cmd.Flags().Changed("guard-band") {
 		rule.GuardBand = &g.points
 	}
-	return errors.Join(oneOf(cmd, "guard-band", "consumer-risk"), oneOf(cmd, "guard-band", "producer-risk"))
+	return excluding("guard-band", "consumer-risk", "guard-band", "producer-risk")(cmd, nil)
 }
 
 func newVerifyCommand(u *ui) *cobra.Command {
 	o := verifyOptions{rule: grading.DefaultDecision()}
-	cmd := &cobra.Command{
-		Use:   "verify [PICTURE... | RESULT.json | CODE] --standard CODE --declared GRADE",
-		Short: "Tell whether a sample supports the grade it was sold as",
-		Long: `Tells whether a sample supports the declared grade, contradicts it, or proves
-nothing either way, and what to do next. The sample is its pictures, the result
-that grade wrote as JSON, a code of the register, or shares sorted and weighed
-by hand (--weighed), alone or beside one of these.
-
-A limit counts as met or passed only where the whole interval lies on one side
-of it, so that neither side of a dispute is wronged by chance more often than
-the risks say. The producer's risk is shared among the limits that an interval
-could contradict. A limit from memory, or one for which outlines stand in for a
-sieve, contradicts nobody: it says by hand.
-
-Other figures on the sample sheet are taken as exact. What neither the pictures
-nor the sheet decide is named as not assessed.
-
-` + registerHelp,
-		Example: `  traytally verify tray.jpg --standard us-long --declared "U.S. No. 2"
-  traytally verify tray-1.jpg tray-2.jpg --standard thai-white --declared "5 %" --sheet sheet.yaml
-  traytally verify lot-17.json --contract contract.yaml --declared first --consumer-risk 0.05
-  traytally verify --standard us-long --declared 2 --weighed broken=4.1/98.7 --balance-u 0.01`,
-		Args: func(cmd *cobra.Command, args []string) error {
-			if len(args) == 0 && (len(o.weighed)+len(o.found) > 0 || o.sheet != "") {
-				return nil
-			}
-			return needsPicture(cmd, args)
-		},
-		RunE: func(cmd *cobra.Command, args []string) error {
-			if err := o.guardBand.settle(cmd, &o.rule); err != nil {
-				return err
-			}
-			o.pictures = args
-			for _, w := range o.weighed {
-				o.found = append(o.found, "weighed."+w)
-			}
-			if o.balance != "" {
-				o.found = append(o.found, "balance_u_g="+o.balance)
-			}
-			return runVerify(cmd.Context(), o, u)
-		},
+	cmd := newCommand("verify", func(cmd *cobra.Command, args []string) error {
+		if len(args) == 0 && (len(o.weighed)+len(o.found) > 0 || o.sheet != "") {
+			return nil
+		}
+		return needsPicture(cmd, args)
+	}, nil)
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		if err := o.guardBand.settle(cmd, &o.rule); err != nil {
+			return err
+		}
+		o.pictures = args
+		for _, w := range o.weighed {
+			o.found = append(o.found, "weighed."+w)
+		}
+		if o.balance != "" {
+			o.found = append(o.found, "balance_u_g="+o.balance)
+		}
+		return runVerify(cmd.Context(), o, u)
 	}
 	o.addSampleFlags(cmd)
 	o.standardFlags.add(cmd.Flags())

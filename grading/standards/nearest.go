@@ -68,3 +68,12 @@ func editDistance(a, b string) int {
 	}
 	return row[len(t)]
 }
+
+// DidYouMean is the way out of a slip in a name: the names that look like it, else
+// what is said otherwise.
+func DidYouMean(typed string, names []string, otherwise string) string {
+	if near := Nearest(typed, names); len(near) > 0 {
+		return "did you mean " + strings.Join(near, ", ") + "?"
+	}
+	return otherwise
+}
