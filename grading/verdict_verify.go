@@ -205,10 +205,7 @@ func (c *Check) finding() string {
 	if c.UsedLow != nil {
 		s += fmt.Sprintf(" (%.2f to %.2f)", *c.UsedLow, *c.UsedHigh)
 	}
-	s += ", " + c.LimitText
-	if m := c.Mark.String(); m != "" {
-		s += " (" + m + ")"
-	}
+	s += ", " + c.LimitText + c.Mark.Note()
 	if c.Verdict == ByHand {
 		s += ", by hand: " + c.byHand()
 	}

@@ -96,11 +96,7 @@ func ParseList(name string, data []byte) ([]Listed, error) {
 			return nil, fail(1, "each column has a name of its own", "two columns are named %q", head[i])
 		case slices.Contains(known, head[i]) || strings.HasPrefix(head[i], byHand) && len(head[i]) > len(byHand):
 		default:
-			hint := wanted
-			if near := standards.Nearest(head[i], known); len(near) > 0 {
-				hint = "did you mean " + strings.Join(near, ", ") + "?"
-			}
-			return nil, fail(1, hint, "there is no column %q", head[i])
+			return nil, fail(1, standards.DidYouMean(head[i], known, wanted), "there is no column %q", head[i])
 		}
 	}
 	if !slices.Contains(head, "picture") {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"maps"
 	"math"
 	"os"
 	"path/filepath"
@@ -61,14 +62,9 @@ func profileNamed(file string, all map[string]*vision.ScaleProfile, name string)
 	if p := all[name]; p != nil {
 		return p, nil
 	}
-	var names []string
-	for n := range all {
-		names = append(names, n)
-	}
-	slices.Sort(names)
 	hint := "make one: traytally calibrate PICTURE --length MM --name " + shellWord(name)
-	if len(names) > 0 {
-		hint = "there is " + strings.Join(names, ", ")
+	if len(all) > 0 {
+		hint = "there is " + strings.Join(slices.Sorted(maps.Keys(all)), ", ")
 	}
 	return nil, inputError(file, fmt.Sprintf("has no scale profile %q", name), hint)
 }
@@ -88,7 +84,8 @@ type calibrateOptions struct {
 
 func newCalibrateCommand(u *ui) *cobra.Command {
 	o := calibrateOptions{}
-	cmd := newCommand("calibrate", cobra.MatchAll(takesOne("picture", "coin.png --length 24.25"), excluding("name", "check", "card", "length", "card", "points", "width", "points")), func(ctx context.Context, args []string) error {
+	args := cobra.MatchAll(takesOne("picture", "coin.png --length 24.25"), excluding("name", "check", "card", "length", "card", "points", "width", "points"))
+	cmd := newCommand("calibrate", args, func(ctx context.Context, args []string) error {
 		o.picture = args[0]
 		return runCalibrate(ctx, o, time.Now(), u)
 	})

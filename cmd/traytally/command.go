@@ -24,10 +24,14 @@ var manuals = template.Must(template.New("").Funcs(template.FuncMap{
 }).ParseFS(manualFiles, "help/commands/*.txt"))
 
 // newCommand returns a command with its manual; name is its path below the program.
+// With nil for args it takes none.
 func newCommand(name string, args cobra.PositionalArgs, run func(ctx context.Context, args []string) error) *cobra.Command {
 	var b strings.Builder
 	if err := manuals.ExecuteTemplate(&b, strings.ReplaceAll(name, " ", "-")+".txt", nil); err != nil {
 		panic(err) // a command without a manual
+	}
+	if args == nil {
+		args = noArgs
 	}
 	use, rest, _ := strings.Cut(b.String(), "\n")
 	short, rest, _ := strings.Cut(rest, "\n")

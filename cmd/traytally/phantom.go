@@ -43,10 +43,8 @@ const (
 
 func newPhantomCommand() *cobra.Command {
 	o := &phantomOptions{}
-	cmd := newCommand("phantom", noArgs, nil)
-	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
-		return runPhantom(cmd, o)
-	}
+	cmd := newCommand("phantom", nil, nil)
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error { return runPhantom(cmd, o) }
 	o.addFlags(cmd.Flags())
 	return cmd
 }

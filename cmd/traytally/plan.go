@@ -46,8 +46,8 @@ func newPlanCommand(u *ui) *cobra.Command {
 		if o.lot != "" {
 			return runPlanLot(cmd.Context(), o, args, u)
 		}
-		err := errors.Join(oneOf(cmd, "within", "limit"), oneOf(cmd, "limit", "standard"), oneOf(cmd, "limit", "contract"),
-			oneOf(cmd, "limit", "factor"), o.guardBand.settle(cmd, &o.Decision))
+		err := errors.Join(excluding("within", "limit", "limit", "standard", "limit", "contract", "limit", "factor")(cmd, nil),
+			o.guardBand.settle(cmd, &o.Decision))
 		if err != nil {
 			return err
 		}
@@ -124,10 +124,10 @@ const planSchema = "traytally.plan/2"
 func (o *planOptions) write(ctx context.Context, u *ui, doc any, chart func(io.Writer) error, show func(io.Writer)) error {
 	var files []outFile
 	if o.chart != "" {
-		files = append(files, outFile{o.chart, chart})
+		files = []outFile{{o.chart, chart}}
 	}
-	for _, f := range append(files, outFile{path: o.json}) {
-		if err := (&output{json: f.path}).check(); err != nil {
+	for _, path := range []string{o.chart, o.json} {
+		if err := (&output{json: path}).check(); err != nil {
 			return err
 		}
 	}
@@ -238,16 +238,9 @@ func (o *planOptions) chooseLimit() (limit *standards.Limit, about string, err e
 		}
 	}
 	if o.factor != "" && !o.expected {
-		o.ExpectPct = limit.Value / 2
-		if !limit.Bound.Upper() {
-			o.ExpectPct = (100 + limit.Value) / 2
-		}
+		o.ExpectPct = grading.HalfOf(*limit)
 	}
-	mark := limit.Mark.String()
-	if mark != "" {
-		mark = " (" + mark + ")"
-	}
-	return limit, fmt.Sprintf("deciding about %s, %s: %s %s %g %s%s", std.Code, std.Grades[g], factor.Name, limit.Bound, limit.Value, limit.Unit, mark), nil
+	return limit, fmt.Sprintf("deciding about %s, %s: %s %s %g %s%s", std.Code, std.Grades[g], factor.Name, limit.Bound, limit.Value, limit.Unit, limit.Mark.Note()), nil
 }
 
 func (o *planOptions) noSuchFactor(std *standards.Standard, g int) error {
@@ -257,10 +250,7 @@ func (o *planOptions) noSuchFactor(std *standards.Standard, g int) error {
 			codes = append(codes, l.Factor.Code)
 		}
 	}
-	hint := "it limits: " + strings.Join(codes, ", ")
-	if near := standards.Nearest(o.factor, codes); len(near) > 0 {
-		hint = "did you mean " + strings.Join(near, ", ") + "?"
-	}
+	hint := standards.DidYouMean(o.factor, codes, "it limits: "+strings.Join(codes, ", "))
 	return usageError(fmt.Sprintf("%s has no factor %q", std.Code, o.factor), hint)
 }
 

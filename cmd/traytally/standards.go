@@ -19,14 +19,12 @@ import (
 )
 
 func newStandardsCommand(u *ui) *cobra.Command {
-	return group("standards",
-		newStandardsListCommand(u), newStandardsShowCommand(u), newStandardsCheckCommand(u),
-		newStandardsTemplateCommand(u), newStandardsCompareCommand(u),
-	)
+	return group("standards", newStandardsListCommand(u), newStandardsShowCommand(u), newStandardsCheckCommand(u),
+		newStandardsTemplateCommand(u), newStandardsCompareCommand(u))
 }
 
 func newStandardsListCommand(u *ui) *cobra.Command {
-	return newCommand("standards list", noArgs, func(_ context.Context, _ []string) error {
+	return newCommand("standards list", nil, func(context.Context, []string) error {
 		eds, err := standards.Editions()
 		if err != nil {
 			return err
@@ -123,7 +121,7 @@ func newStandardsCheckCommand(u *ui) *cobra.Command {
 }
 
 func newStandardsTemplateCommand(u *ui) *cobra.Command {
-	o := templateOptions{}
+	var o templateOptions
 	cmd := newCommand("standards template", atMostOne("standard", "see 'traytally standards list'"), func(ctx context.Context, args []string) error {
 		file := standards.Template
 		if len(args) == 1 {

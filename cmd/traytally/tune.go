@@ -19,7 +19,6 @@ import (
 	"traytally/grading"
 	"traytally/vision"
 	"traytally/vision/kernel"
-	"traytally/vision/kernel/fault"
 )
 
 // tuneOptions are the flags of the tune command.
@@ -36,12 +35,13 @@ type tuneOptions struct {
 
 func newTuneCommand(u *ui) *cobra.Command {
 	o := tuneOptions{}
-	cmd := newCommand("tune", cobra.MatchAll(func(cmd *cobra.Command, args []string) error {
+	args := func(cmd *cobra.Command, args []string) error {
 		if o.corrected && len(args) == 0 {
 			return nil
 		}
 		return takesOne("folder", "sorted")(cmd, args)
-	}, excluding("dpi", "scale")), func(ctx context.Context, args []string) error {
+	}
+	cmd := newCommand("tune", cobra.MatchAll(args, excluding("dpi", "scale")), func(ctx context.Context, args []string) error {
 		if len(args) > 0 {
 			o.folder = args[0]
 		}
@@ -142,7 +142,13 @@ func sortedPictures(folder string) ([]sortedClass, error) {
 	case err != nil:
 		return nil, inputError(folder, "cannot be read as a folder", "name a folder with a subfolder for each class")
 	}
-	names := fault.List(grading.TuneClasses[:]...)
+	names := ""
+	for i, c := range grading.TuneClasses {
+		if i > 0 {
+			names += ", "
+		}
+		names += string(c)
+	}
 	found := map[kernel.Flag]bool{}
 	for _, e := range entries {
 		if strings.HasPrefix(e.Name(), ".") || !e.IsDir() {

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"strings"
@@ -38,7 +37,7 @@ func (g *guardBand) settle(cmd *cobra.Command, rule *grading.Decision) error {
 	if cmd.Flags().Changed("guard-band") {
 		rule.GuardBand = &g.points
 	}
-	return errors.Join(oneOf(cmd, "guard-band", "consumer-risk"), oneOf(cmd, "guard-band", "producer-risk"))
+	return excluding("guard-band", "consumer-risk", "guard-band", "producer-risk")(cmd, nil)
 }
 
 func newVerifyCommand(u *ui) *cobra.Command {

@@ -66,16 +66,6 @@ func (ps Problems) Hint() string {
 	return ""
 }
 
-// unknown is about a standard's code that no embedded file has; near are known
-// codes that look like it, nearest first.
-func unknown(code string, near []string) error {
-	hint := "'traytally standards list' shows all; a buyer's own limits go in a file: --contract FILE"
-	if len(near) > 0 {
-		hint = "did you mean " + strings.Join(near, ", ") + "? 'traytally standards list' shows all"
-	}
-	return &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("there is no standard %q", code), Hint: hint}
-}
-
 // An Edition is one file with its variants.
 type Edition struct {
 	File     *File
@@ -134,7 +124,11 @@ func Lookup(code string) (*Standard, error) {
 		}
 		codes = append(codes, s.Code)
 	}
-	return nil, unknown(code, Nearest(code, codes))
+	hint := "'traytally standards list' shows all; a buyer's own limits go in a file: --contract FILE"
+	if near := DidYouMean(code, codes, ""); near != "" {
+		hint = near + " 'traytally standards list' shows all"
+	}
+	return nil, &fault.Error{Kind: fault.Usage, What: fmt.Sprintf("there is no standard %q", code), Hint: hint}
 }
 
 // LoadContract reads a contract file. Errors are Problems, or those of reading
@@ -279,9 +273,7 @@ func decodeProblem(name string, err error, into any) Problem {
 				p.Message = fmt.Sprintf("%q stands where %s is wanted", tk.Value, kindName(wrongType.DstType))
 			case errors.As(err, &unknown):
 				p.Message = fmt.Sprintf("unknown key %q", tk.Value)
-				if near := Nearest(tk.Value, keysOf(into)); len(near) > 0 {
-					p.Hint = "did you mean " + strings.Join(near, ", ") + "?"
-				}
+				p.Hint = DidYouMean(tk.Value, keysOf(into), "")
 			}
 		}
 	default:

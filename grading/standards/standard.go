@@ -159,6 +159,14 @@ func (m Mark) String() string {
 	return map[Mark]string{Restated: "restated", FromMemory: "from memory"}[m]
 }
 
+// Note is the mark as it stands behind a limit in a text: " (restated)", or nothing.
+func (m Mark) Note() string {
+	if s := m.String(); s != "" {
+		return " (" + s + ")"
+	}
+	return ""
+}
+
 // Worse returns the mark that says less of m and n.
 func (m Mark) Worse(n Mark) Mark {
 	order := []Mark{Unmarked, Read, Restated, FromMemory}
