@@ -214,7 +214,7 @@ func (v *view) flagLegend() (out []legendItem) {
 					n++
 				}
 			}
-			out = append(out, legendItem{s.Name, v.className(s.Name), "", flagColours[s.Name], n})
+			out = append(out, legendItem{s.Name, v.NameOf(s.Name), "", flagColours[s.Name], n})
 		}
 	}
 	return out

@@ -103,7 +103,7 @@ func (v *view) front() error {
 	if err != nil {
 		return err
 	}
-	changed := len(v.changed(row))
+	changed := len(v.Changed(row))
 	for _, part := range []float64{1, 0.8, 0.6, 0.45} { // of the texts
 		v.First = first{}
 		if v.First.fill(v, changed, part); len(v.First.Limits) >= leastLimits || v.First.left == 0 {
@@ -154,7 +154,7 @@ func (f *first) fill(v *view, changed int, part float64) {
 	f.Seal = v.T("in no register: the audit trail does not seal this report")
 	if n := len(v.in.History); n > 0 {
 		last := v.in.History[n-1]
-		actor, _ := cut(visible(last.Actor), mostFact)
+		actor, _ := cut(Visible(last.Actor), mostFact)
 		f.Seal = v.T("Entry no. %d of the audit trail, %s, by %s; seal %s", int(last.Seq), v.DateTime(last.At), actor, short(last.Hash))
 	}
 	for i, p := range v.rec.Pictures[:min(2, len(v.rec.Pictures))] { // sums of others stand in the long report
@@ -247,11 +247,11 @@ func (f *first) limits(v *view, room float64) {
 		return 0
 	}
 	slices.SortStableFunc(order, func(a, b int) int { return rank(a) - rank(b) })
-	marks := map[string]bool{}
-	f.Key = v.verdictKey(func(code string) bool {
-		return slices.ContainsFunc(order, func(i int) bool { return v.Limits[i].Verdict == code })
-	})
-	room -= titleHigh + theadHigh + linesHigh(f.Key, textW, 7.5) + 6
+	all := make([]limitRow, len(order))
+	for n, i := range order {
+		all[n] = v.Limits[i]
+	}
+	room -= titleHigh + theadHigh + linesHigh(v.verdictKey(all...), textW, 7.5) + 6
 	kept := map[int]limitRow{}
 	for _, i := range order {
 		l := v.Limits[i]
@@ -268,14 +268,13 @@ func (f *first) limits(v *view, room float64) {
 			break
 		}
 		kept[i] = l
-		marks[l.Verdict] = true
 	}
-	f.Key = v.verdictKey(func(code string) bool { return marks[code] })
 	for i := range v.Limits {
 		if l, ok := kept[i]; ok {
 			f.Limits = append(f.Limits, l)
 		}
 	}
+	f.Key = v.verdictKey(f.Limits...)
 	f.Unlisted = v.Unlisted
 	if f.left = told - len(kept); f.left > 0 {
 		f.Unlisted = v.T("%d more limits are in the long report.", f.left)

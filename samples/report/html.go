@@ -35,17 +35,7 @@ var page = template.Must(template.New("report").Funcs(template.FuncMap{
 
 // What the page's template asks for beside the view's own texts.
 
-func (v *view) Shown(code string) verdict        { return v.verdictOf(code) }
-func (v *view) ClassName(c grading.Class) string { return v.className(string(c)) }
-func (v *view) Share(share float64) string       { return v.Number(100*share, 0) }
-func (v *view) End(e string) string              { return v.Said(e) }
-func (v *view) Named(flags []string) string {
-	names := make([]string, len(flags))
-	for i, f := range flags {
-		names[i] = v.className(f)
-	}
-	return strings.Join(names, ", ")
-}
+func (v *view) Share(share float64) string { return v.Number(100*share, 0) }
 
 // LongCode reports whether the code is set small.
 func (v *view) LongCode() bool { return codeSize(v.Code) < codeSize("") }
@@ -133,7 +123,7 @@ func HTML(w io.Writer, in Input) error {
 	if err != nil {
 		return err
 	}
-	data.AllSettings = visible(string(settings))
+	data.AllSettings = Visible(string(settings))
 	data.Policy = fmt.Sprintf("default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src '%s'; base-uri 'none'; form-action 'none'", scriptHash(scriptText))
 	data.IntervalChart = template.HTML(chart.Inline(182, 16, v.T("the broken share with its interval and the limits"), func(c chart.Canvas) { v.drawInterval(c, 182) }))
 	data.Histogram = template.HTML(chart.Inline(182, 62, v.T("how many kernels have which length"), func(c chart.Canvas) { v.drawHistogram(c, 182, 62) }))

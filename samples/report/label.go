@@ -98,7 +98,7 @@ func (l *Label) draw(c chart.Canvas, w, h float64, wide func(text string, size f
 	pad := padOf(w, h)
 	var facts []string
 	if l.Lot != "" {
-		facts = append(facts, l.Words.T("Lot")+" "+visible(l.Lot))
+		facts = append(facts, l.Words.T("Lot")+" "+Visible(l.Lot))
 	}
 	if !l.Date.IsZero() {
 		facts = append(facts, l.Words.Date(l.Date))

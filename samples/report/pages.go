@@ -299,14 +299,14 @@ func (p *pdfPage) limits(v *view, limits []limitRow, key, unlisted string) {
 		if soft := strings.Trim(l.Clause+"; "+l.Note, "; "); soft != "" {
 			factor.runs = append(factor.runs, run{soft, 7, false, pale})
 		}
-		says := v.verdictOf(l.Verdict)
+		says := v.VerdictOf(l.Verdict)
 		rows = append(rows, []cell{
 			said(l.Grade, 8.5, c), factor, said(l.Limit, 8.5, c), said(l.Found, 8.5, c), said(l.Interval, 8.5, c),
-			{runs: []run{{says.Mark + " " + says.Word, 8.5, l.Verdict == grading.Fails, says.colour}}},
+			{runs: []run{{says.Mark + " " + v.T(says.Word), 8.5, l.Verdict == grading.Fails, says.colour}}},
 		})
 		tint = append(tint, l.Limiting)
 	}
-	p.table(v.limitHead(), limitWidths, []bool{false, false, false, true, true, false}, rows, tint)
+	p.table(v.LimitHead(), limitWidths, []bool{false, false, false, true, true, false}, rows, tint)
 	p.Ln(0.6)
 	p.para(key, 7, pale)
 	if unlisted != "" {

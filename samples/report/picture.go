@@ -2,7 +2,9 @@ package report
 
 import (
 	"bytes"
+	"cmp"
 	"image"
+	"image/color"
 	"image/draw"
 	"image/jpeg"
 	"math"
@@ -50,7 +52,18 @@ type crop struct {
 	x, y, side   float64     // the square shown, in pixels of the picture
 	img          image.Image // nil where the picture is not at hand
 	why          string      // class or flags
+	rank         int         // what goes first, see gallery
+	size         float64     // and among those of one rank
 }
+
+// flagOrder is the order of flagged kernels in the gallery, others before them.
+var flagOrder = []string{"paddy", "red", "red_streaked", "yellow", "damaged", "chalky"}
+
+// Ranks of a crop beside the places in flagOrder, and -1.
+const (
+	foreignBody = -2
+	plainBroken = 100
+)
 
 // gallery picks the kernels that tell why the sample is what it is: foreign
 // bodies and flagged kernels first, then brokens from the largest on, since
@@ -62,49 +75,29 @@ func (v *view) gallery() (crops []crop, more int) {
 		for j := range t.Kernels {
 			r := &v.res.Kernels[row]
 			if r.Class != grading.Head || len(r.Flags) > 0 {
-				why := v.T(lookOf(r.Class).name)
-				if len(r.Flags) > 0 && r.Class != grading.ForeignBody {
-					why = v.className(r.Flags[0])
+				c := crop{tray: i, kernel: j, row: row, why: v.T(lookOf(r.Class).name), rank: plainBroken, size: v.length(r)}
+				switch {
+				case r.Class == grading.ForeignBody:
+					c.rank = foreignBody
+				case len(r.Flags) > 0:
+					c.why, c.rank, c.size = v.NameOf(r.Flags[0]), slices.Index(flagOrder, r.Flags[0]), 0
 				}
-				crops = append(crops, crop{tray: i, kernel: j, row: row, why: why})
+				crops = append(crops, c)
 			}
 			row++
 		}
 	}
-	order := func(c crop) int {
-		r := &v.res.Kernels[c.row]
-		switch {
-		case r.Class == grading.ForeignBody:
-			return 0
-		case len(r.Flags) > 0:
-			return 1
-		}
-		return 2
-	}
 	slices.SortStableFunc(crops, func(a, b crop) int {
-		if d := order(a) - order(b); d != 0 {
-			return d
-		}
-		if order(a) == 1 {
-			return flagRank(v.res.Kernels[a.row].Flags[0]) - flagRank(v.res.Kernels[b.row].Flags[0])
-		}
-		switch x, y := v.length(&v.res.Kernels[a.row]), v.length(&v.res.Kernels[b.row]); {
-		case x > y:
-			return -1
-		case x < y:
-			return 1
-		}
-		return 0
+		return cmp.Or(cmp.Compare(a.rank, b.rank), cmp.Compare(b.size, a.size))
 	})
 	if len(crops) > maxCrops {
 		// Flagged kernels do not push out the brokens altogether, nor the reverse.
-		first := 0
-		for first < len(crops) && order(crops[first]) < 2 {
-			first++
+		first := len(crops)
+		if i := slices.IndexFunc(crops, func(c crop) bool { return c.rank == plainBroken }); i >= 0 {
+			first = i
 		}
 		brokens := min(len(crops)-first, max(maxCrops/2, maxCrops-first))
-		kept := slices.Clone(crops[:maxCrops-brokens])
-		kept = append(kept, crops[first:first+brokens]...)
+		kept := append(crops[:maxCrops-brokens:maxCrops-brokens], crops[first:first+brokens]...)
 		more, crops = len(crops)-len(kept), kept
 	}
 	for n := range crops {
@@ -120,8 +113,7 @@ func (v *view) gallery() (crops []crop, more int) {
 			continue
 		}
 		side := int(c.side)
-		square := image.NewNRGBA(image.Rect(0, 0, side, side))
-		draw.Draw(square, square.Bounds(), image.Black, image.Point{}, draw.Src)
+		square := imaging.New(side, side, color.Black)
 		draw.Draw(square, square.Bounds(), img, img.Bounds().Min.Add(image.Pt(int(c.x), int(c.y))), draw.Src)
 		// What lies outside the picture stays black.
 		c.img = square
@@ -130,10 +122,6 @@ func (v *view) gallery() (crops []crop, more int) {
 		}
 	}
 	return crops, more
-}
-
-func flagRank(f string) int {
-	return slices.Index([]string{"paddy", "red", "red_streaked", "yellow", "damaged", "chalky"}, f)
 }
 
 // wholeLengthPx is the whole-kernel length in pixels of the tray.
@@ -189,8 +177,7 @@ func contactSheet(crops []crop, columns int) (sheet *image.NRGBA, side int) {
 		return nil, 0
 	}
 	side = min(cropPixels, (side+15)/16*16)
-	sheet = image.NewNRGBA(image.Rect(0, 0, columns*side, (len(crops)+columns-1)/columns*side))
-	draw.Draw(sheet, sheet.Bounds(), image.Black, image.Point{}, draw.Src)
+	sheet = imaging.New(columns*side, (len(crops)+columns-1)/columns*side, color.Black)
 	for i := range crops {
 		if c := &crops[i]; c.img != nil {
 			at := image.Rect(0, 0, side, side).Add(image.Pt(i%columns*side, i/columns*side))
