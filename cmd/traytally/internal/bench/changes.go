@@ -160,11 +160,9 @@ func (s *Server) facts(w http.ResponseWriter, r *http.Request) error {
 	}
 	return s.changeByForm(w, r, func(ctx context.Context, why string) (*samples.Record, error) {
 		return s.lab.Register.Amend(ctx, r.PathValue("code"), why, func(facts *samples.Facts) error {
-			for name, to := range map[string]*string{
-				"lot": &facts.Lot, "party": &facts.Party, "line": &facts.Line, "variety": &facts.Variety, "stage": &facts.Stage, "note": &facts.Note,
-			} {
-				if f.Has(name) {
-					*to = strings.TrimSpace(strings.ReplaceAll(f.Get(name), "\r\n", "\n"))
+			for _, t := range facts.Texts() {
+				if f.Has(t.Name) {
+					*t.Text = strings.TrimSpace(strings.ReplaceAll(f.Get(t.Name), "\r\n", "\n"))
 				}
 			}
 			if !f.Has("moisture") && !f.Has("mass") {

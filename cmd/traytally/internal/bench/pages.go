@@ -37,14 +37,13 @@ type Frame struct {
 	Languages []words.Language
 	By        string // who worked here last
 	Words     *words.Words
-	Asked     bool // a token is asked for
 }
 
 func (s *Server) frame(r *http.Request, here string) Frame {
 	w := s.words(r)
 	return Frame{
 		Here: here, Folder: report.Visible(s.lab.Folder), Version: s.lab.Version, Tag: w.Tag(), Note: w.Note(),
-		Languages: words.Languages(), By: report.Visible(cookie(r, cookieBy)), Words: w, Asked: s.o.Token != "",
+		Languages: words.Languages(), By: report.Visible(cookie(r, cookieBy)), Words: w,
 	}
 }
 
