@@ -420,19 +420,19 @@ func (p *pdfPage) gallery(v *view) error {
 			p.room(side + captionH + 1)
 		}
 		x, y := margin+col*(side+between), p.GetY()
-		scale := side / c.side
+		scale := side / c.Side
 		p.ClipRect(x, y, side, side, false)
 		p.box(x, y, side, side, darkBG)
-		if c.img != nil {
+		if c.Img != nil {
 			p.show(pic, x-col*side, y-float64(i/columns)*side, side*columns, sheetH)
 		}
-		p.pen(lookOf(v.res.Kernels[c.row].Class).colour, 0.2)
-		p.polygon(v.in.Trays[c.tray].Kernels[c.kernel].Outline, x-c.x*scale, y-c.y*scale, scale)
+		p.pen(lookOf(c.Row.Class).colour, 0.2)
+		p.polygon(c.Kernel.Outline, x-c.X*scale, y-c.Y*scale, scale)
 		p.ClipEnd()
 		p.style(6, false, ink)
-		p.Text(x, y+side+2.6, p.plain(c.why))
+		p.Text(x, y+side+2.6, p.plain(c.Why))
 		p.style(6, false, pale)
-		p.Text(x, y+side+5.2, p.plain(v.caption(c)))
+		p.Text(x, y+side+5.2, p.plain(v.Caption(*c)))
 		if i%columns == columns-1 || i == len(crops)-1 {
 			p.SetXY(margin, y+side+captionH+1)
 		}
