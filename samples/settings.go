@@ -74,7 +74,7 @@ func (s *Settings) LoadStandard() (*standards.Standard, error) {
 	if s.Contract != "" {
 		ed, problems := standards.Parse("contract of the sample", []byte(s.Contract))
 		if ed == nil {
-			return nil, problems.Errors()
+			return nil, problems
 		}
 		editions = []*standards.Edition{ed}
 	}

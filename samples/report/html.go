@@ -13,6 +13,7 @@ import (
 	"io"
 	"strconv"
 	"strings"
+	"sync"
 
 	"traytally/grading"
 	"traytally/grading/chart"
@@ -28,15 +29,17 @@ var styleText string
 //go:embed report.js
 var scriptText string
 
-var page = template.Must(template.New("report").Funcs(template.FuncMap{
-	"join":   strings.Join,
-	"colour": func(c grading.Class) string { return lookOf(c).colour.String() },
-	"f2":     chart.F2,
-	"points": points,
-	"ref":    ref,
-	"add":    func(a, b int) int { return a + b },
-	"photo":  func(img image.Image) (template.URL, error) { return dataURL(img, cropQuality) },
-}).Parse(pageText))
+var page = sync.OnceValue(func() *template.Template {
+	return template.Must(template.New("report").Funcs(template.FuncMap{
+		"join":   strings.Join,
+		"colour": func(c grading.Class) string { return lookOf(c).colour.String() },
+		"f2":     chart.F2,
+		"points": points,
+		"ref":    ref,
+		"add":    func(a, b int) int { return a + b },
+		"photo":  func(img image.Image) (template.URL, error) { return dataURL(img, cropQuality) },
+	}).Parse(pageText))
+})
 
 // What the page's template asks for beside the view's own texts.
 
@@ -136,7 +139,7 @@ func HTML(w io.Writer, in Input) error {
 	data.Flags = v.flagLegend()
 	data.Crops, data.More = v.gallery()
 	var out bytes.Buffer
-	if err := page.Execute(&out, &data); err != nil {
+	if err := page().Execute(&out, &data); err != nil {
 		return fmt.Errorf("report: %w", err)
 	}
 	return writeSealed(w, out.Bytes(), in, "<!-- %s -->", "</html>")

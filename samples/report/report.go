@@ -433,7 +433,7 @@ func (v *view) method() {
 	ref := &res.Reference
 	if ref.Told() {
 		origin := ""
-		switch about := v.Number(ref.NUnbroken, 0); ref.Method {
+		switch about := v.Number(ref.N, 0); ref.Method {
 		case grading.FromSample:
 			origin = v.T("the mean of this sample's own unbroken kernels (about %s of them)", about)
 		case grading.FromPicked:
