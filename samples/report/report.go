@@ -164,6 +164,7 @@ type view struct {
 	Outcome    string // the grade, or the trade class
 	Under      string // the standard, or what a trade class is
 	Because    []string
+	changes    int    // how many of Because say what people changed
 	Standing   string // proven, not excluded
 	LimitTitle string
 	Limits     []limitRow // of the grade shown, where something is known
@@ -217,7 +218,8 @@ func newView(in Input) (*view, error) {
 	v.shares()
 	v.method()
 	v.fineprint()
-	return v, v.front()
+	v.front()
+	return v, nil
 }
 
 func (v *view) identity() {
@@ -307,7 +309,8 @@ func (v *view) corrected() error {
 	if err != nil {
 		return err
 	}
-	v.Because = append(v.Changed(row), v.Because...)
+	changed := v.Changed(row)
+	v.Because, v.changes = append(changed, v.Because...), len(changed)
 	if row.AsMeasured != nil {
 		kinds := map[correct.Kind]int{}
 		for _, c := range v.rec.Corrections {
