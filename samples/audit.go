@@ -70,7 +70,6 @@ func (g *Register) addEntry(ctx context.Context, tx *sql.Tx, e Entry) (Entry, er
 			return e, ErrGone
 		}
 	}
-	at := stamp(e.At)
 	var last string
 	err := tx.QueryRowContext(ctx, "SELECT seq, at, hash FROM audit ORDER BY seq DESC LIMIT 1").Scan(&e.Seq, &last, &e.Prev)
 	if errors.Is(err, sql.ErrNoRows) {
@@ -80,13 +79,12 @@ func (g *Register) addEntry(ctx context.Context, tx *sql.Tx, e Entry) (Entry, er
 	}
 	// Where the clock was set back, an entry has the time of the one before it.
 	if t, err := time.Parse(time.RFC3339Nano, last); err == nil && t.After(e.At) {
-		e.At, at = t, stamp(t)
+		e.At = t
 	}
 	e.Seq++
 	e.Hash = e.computeHash()
-	_, err = tx.ExecContext(ctx, g.kind.sql("INSERT INTO audit (seq, at, action, code, revision, actor, reason, body, prev, hash) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"),
-		e.Seq, at, e.Action, e.Code, e.Revision, e.Actor, e.Reason, e.Body, e.Prev, e.Hash)
-	return e, err
+	return e, g.exec(ctx, tx, "INSERT INTO audit (seq, at, action, code, revision, actor, reason, body, prev, hash) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+		e.Seq, stamp(e.At), e.Action, e.Code, e.Revision, e.Actor, e.Reason, e.Body, e.Prev, e.Hash)
 }
 
 // made notes an entry that is on the disk.

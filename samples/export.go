@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/csv"
 	"encoding/json"
+	"errors"
 	"io"
 	"iter"
 	"path/filepath"
@@ -156,9 +157,7 @@ func WriteCSV(w io.Writer, rows []Row, refused ...Refusal) error {
 	for i, c := range columns {
 		record[i] = c.name
 	}
-	if err := out.Write(record); err != nil {
-		return err
-	}
+	out.Write(record) // Error tells whatever failed
 	for _, line := range lines(rows, refused) {
 		for j, v := range line {
 			switch v := v.(type) {
@@ -174,9 +173,7 @@ func WriteCSV(w io.Writer, rows []Row, refused ...Refusal) error {
 				record[j] = v.Format(time.RFC3339)
 			}
 		}
-		if err := out.Write(record); err != nil {
-			return err
-		}
+		out.Write(record)
 	}
 	out.Flush()
 	return out.Error()
@@ -189,9 +186,6 @@ func WriteXLSX(w io.Writer, rows []Row, refused ...Refusal) error {
 	f := excelize.NewFile()
 	defer f.Close()
 	const sheet = "samples"
-	if err := f.SetSheetName("Sheet1", sheet); err != nil {
-		return err
-	}
 	head, err := f.NewStyle(&excelize.Style{
 		Font: &excelize.Font{Bold: true}, Fill: excelize.Fill{Type: "pattern", Pattern: 1, Color: []string{"E7E9EC"}},
 		Border: []excelize.Border{{Type: "bottom", Color: "555555", Style: 1}},
@@ -204,25 +198,21 @@ func WriteXLSX(w io.Writer, rows []Row, refused ...Refusal) error {
 	if err != nil {
 		return err
 	}
-	s, err := f.NewStreamWriter(sheet)
-	if err != nil {
+	if err := f.SetSheetName("Sheet1", sheet); err != nil {
 		return err
 	}
-	for i, c := range columns {
-		if err := s.SetColWidth(i+1, i+1, c.width); err != nil {
-			return err
-		}
-	}
-	if err := s.SetPanes(&excelize.Panes{Freeze: true, XSplit: 1, YSplit: 1, TopLeftCell: "B2", ActivePane: "bottomRight"}); err != nil {
+	s, err := f.NewStreamWriter(sheet)
+	if err != nil {
 		return err
 	}
 	names := make([]any, len(columns))
 	for i, c := range columns {
 		names[i] = excelize.Cell{StyleID: head, Value: c.name}
+		err = errors.Join(err, s.SetColWidth(i+1, i+1, c.width))
 	}
-	if err := s.SetRow("A1", names); err != nil {
-		return err
-	}
+	err = errors.Join(err,
+		s.SetPanes(&excelize.Panes{Freeze: true, XSplit: 1, YSplit: 1, TopLeftCell: "B2", ActivePane: "bottomRight"}),
+		s.SetRow("A1", names))
 	for i, line := range lines(rows, refused) {
 		for j, v := range line {
 			switch v := v.(type) {
@@ -233,19 +223,11 @@ func WriteXLSX(w io.Writer, rows []Row, refused ...Refusal) error {
 				line[j] = excelize.Cell{StyleID: date, Value: time.Date(v.Year(), v.Month(), v.Day(), v.Hour(), v.Minute(), v.Second(), 0, time.UTC)}
 			}
 		}
-		cell, err := excelize.CoordinatesToCellName(1, i+2)
-		if err != nil {
-			return err
-		}
-		if err := s.SetRow(cell, line); err != nil {
-			return err
-		}
-	}
-	if err := s.Flush(); err != nil {
-		return err
+		err = errors.Join(err, s.SetRow("A"+strconv.Itoa(i+2), line))
 	}
 	// No date of making: the same rows give the same bytes.
-	if err := f.SetDocProps(&excelize.DocProperties{Creator: "traytally", Created: "2000-01-01T00:00:00Z", Modified: "2000-01-01T00:00:00Z"}); err != nil {
+	err = errors.Join(err, s.Flush(), f.SetDocProps(&excelize.DocProperties{Creator: "traytally", Created: "2000-01-01T00:00:00Z", Modified: "2000-01-01T00:00:00Z"}))
+	if err != nil {
 		return err
 	}
 	return f.Write(w)

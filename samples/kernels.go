@@ -161,23 +161,23 @@ func thin(pts []kernel.Point, tolerance float64) []kernel.Point {
 	keep := make([]bool, len(pts))
 	keep[0], keep[far] = true, true
 	at := func(i int) kernel.Point { return pts[i%len(pts)] }
-	type span struct{ from, to int }
-	todo := []span{{0, far}, {far, len(pts)}}
-	for len(todo) > 0 {
-		s := todo[len(todo)-1]
-		todo = todo[:len(todo)-1]
-		a, b := at(s.from), at(s.to)
+	var between func(from, to int)
+	between = func(from, to int) {
 		worst, d := -1, tolerance
-		for i := s.from + 1; i < s.to; i++ {
+		a, b := at(from), at(to)
+		for i := from + 1; i < to; i++ {
 			if e := at(i).DistToLine(a, b); e > d {
 				worst, d = i, e
 			}
 		}
 		if worst >= 0 {
 			keep[worst%len(pts)] = true
-			todo = append(todo, span{s.from, worst}, span{worst, s.to})
+			between(from, worst)
+			between(worst, to)
 		}
 	}
+	between(0, far)
+	between(far, len(pts))
 	var out []kernel.Point
 	for i, p := range pts {
 		if keep[i] {

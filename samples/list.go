@@ -178,7 +178,9 @@ func listed(name string, line int, fields map[string]string) (*Listed, error) {
 		}
 	}
 	f := &l.Facts
-	f.Lot, f.Party, f.Line, f.Variety, f.Stage, f.Note = fields["lot"], fields["party"], fields["line"], fields["variety"], fields["stage"], fields["note"]
+	for _, t := range f.Texts() {
+		*t.Text = fields[t.Name]
+	}
 	for _, t := range []struct {
 		column string
 		to     *time.Time

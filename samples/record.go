@@ -100,6 +100,20 @@ type Facts struct {
 	Sheet *grading.Sheet `json:"sheet,omitempty"`
 }
 
+// A FactText is a fact in words with its name, as JSON has it.
+type FactText struct {
+	Name string
+	Text *string
+	most int // characters
+}
+
+// Texts returns the facts in words.
+func (f *Facts) Texts() []FactText {
+	return []FactText{
+		{"lot", &f.Lot, maxText}, {"party", &f.Party, maxText}, {"line", &f.Line, maxText}, {"variety", &f.Variety, maxText}, {"stage", &f.Stage, maxText}, {"note", &f.Note, maxNote},
+	}
+}
+
 // IsZero reports whether nothing is stated.
 func (f *Facts) IsZero() bool { return string(mustJSON(f)) == "{}" }
 
@@ -139,15 +153,10 @@ const (
 
 // Validate returns a *fault.Error for the first fact that cannot be.
 func (f *Facts) Validate() error {
-	for _, t := range []struct {
-		name, text string
-	}{{"lot", f.Lot}, {"party", f.Party}, {"line", f.Line}, {"variety", f.Variety}, {"stage", f.Stage}} {
-		if err := checkText(t.name, t.text, maxText, false); err != nil {
+	for _, t := range f.Texts() {
+		if err := checkText(t.Name, *t.Text, t.most, t.Name == "note"); err != nil {
 			return err
 		}
-	}
-	if err := checkText("note", f.Note, maxNote, true); err != nil {
-		return err
 	}
 	for _, t := range []struct {
 		name string

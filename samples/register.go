@@ -94,12 +94,11 @@ type dialect struct {
 	numbered bool   // parameters are $1, $2 … and not ?
 	// snapshot is how a transaction sees one moment of the database.
 	snapshot sql.IsolationLevel
-	objects  string // the query for all that it is built of
 }
 
 var (
-	sqliteDialect   = dialect{name: "sqlite", objects: sqliteObjects}
-	postgresDialect = dialect{name: "postgres", numbered: true, snapshot: sql.LevelRepeatableRead, objects: postgresObjects}
+	sqliteDialect   = dialect{name: "sqlite"}
+	postgresDialect = dialect{name: "postgres", numbered: true, snapshot: sql.LevelRepeatableRead}
 )
 
 // migrations returns the names of the migrations, oldest first.
@@ -422,6 +421,12 @@ func (g *Register) each(ctx context.Context, q querier, query string, args []any
 	return rows.Err()
 }
 
+// exec runs a statement in a transaction.
+func (g *Register) exec(ctx context.Context, tx *sql.Tx, statement string, args ...any) error {
+	_, err := tx.ExecContext(ctx, g.kind.sql(statement), args...)
+	return err
+}
+
 // texts returns the only column of a query.
 func (g *Register) texts(ctx context.Context, q querier, query string, args ...any) (out []string, err error) {
 	err = g.each(ctx, q, query, args, func(rows *sql.Rows) error {
@@ -460,7 +465,7 @@ func (g *Register) setVersion(ctx context.Context, tx *sql.Tx, v int) error {
 		}
 	}
 	for _, s := range statements {
-		if _, err := tx.ExecContext(ctx, s); err != nil {
+		if err := g.exec(ctx, tx, s); err != nil {
 			return err
 		}
 	}
@@ -487,7 +492,7 @@ func (g *Register) write(ctx context.Context, fn func(*sql.Tx) error) error {
 			fmt.Sprintf("SET LOCAL lock_timeout = %d", busyWait.Milliseconds()),
 			fmt.Sprintf("SELECT pg_advisory_xact_lock(%d)", advisoryLock),
 		} {
-			if _, err := tx.ExecContext(ctx, s); err != nil {
+			if err := g.exec(ctx, tx, s); err != nil {
 				return err
 			}
 		}

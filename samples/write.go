@@ -68,11 +68,11 @@ func (g *Register) add(ctx context.Context, rec *Record, reason string) (added b
 		if err != nil {
 			return err
 		}
-		if _, err = tx.ExecContext(ctx, g.kind.sql("INSERT INTO kernels (sample, kernels) VALUES (?, ?)"), id, r.kernels); err != nil {
+		if err = g.exec(ctx, tx, "INSERT INTO kernels (sample, kernels) VALUES (?, ?)", id, r.kernels); err != nil {
 			return err
 		}
 		for i, p := range r.allPictures() {
-			if _, err = tx.ExecContext(ctx, g.kind.sql("INSERT INTO pictures (sample, position, sha256, path) VALUES (?, ?, ?, ?)"), id, i, p.SHA256, p.Path); err != nil {
+			if err = g.exec(ctx, tx, "INSERT INTO pictures (sample, position, sha256, path) VALUES (?, ?, ?, ?)", id, i, p.SHA256, p.Path); err != nil {
 				return err
 			}
 		}
@@ -240,7 +240,7 @@ func (g *Register) addRevision(ctx context.Context, tx *sql.Tx, id int64, r *Rec
 		return Entry{}, err
 	}
 	document := mustJSON(r)
-	_, err = tx.ExecContext(ctx, g.kind.sql("INSERT INTO revisions (sample, revision, sampled_at, row, search, document) VALUES (?, ?, ?, ?, ?, ?)"),
+	err = g.exec(ctx, tx, "INSERT INTO revisions (sample, revision, sampled_at, row, search, document) VALUES (?, ?, ?, ?, ?, ?)",
 		id, r.Revision, stamp(row.At), string(mustJSON(row)), r.searchText(), compress(document))
 	if err != nil {
 		return Entry{}, err
@@ -259,8 +259,10 @@ func (r *Record) allPictures() []Picture {
 
 // searchText is what find looks through, in lower case.
 func (r *Record) searchText() string {
-	f := &r.Facts
-	texts := []string{r.Code, f.Lot, f.Party, f.Line, f.Variety, f.Stage, f.Note}
+	texts := []string{r.Code}
+	for _, f := range r.Facts.Texts() {
+		texts = append(texts, *f.Text)
+	}
 	texts = append(texts, r.FormerCodes...)
 	for _, p := range r.Pictures {
 		texts = append(texts, filepath.Base(p.Path))
@@ -291,10 +293,9 @@ type Refusal struct {
 // the audit trail.
 func (g *Register) Refuse(ctx context.Context, key string, r Refusal) error {
 	return g.fault(g.write(ctx, func(tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, g.kind.sql(`INSERT INTO refused (key, path, at, reason, hint) VALUES (?, ?, ?, ?, ?)
-ON CONFLICT (key) DO UPDATE SET path = excluded.path, at = excluded.at, reason = excluded.reason, hint = excluded.hint`),
+		return g.exec(ctx, tx, `INSERT INTO refused (key, path, at, reason, hint) VALUES (?, ?, ?, ?, ?)
+ON CONFLICT (key) DO UPDATE SET path = excluded.path, at = excluded.at, reason = excluded.reason, hint = excluded.hint`,
 			key, text(r.Path), stamp(r.At), text(r.Reason), text(r.Hint))
-		return err
 	}))
 }
 

@@ -87,19 +87,15 @@ func (v *view) length(k *grading.KernelRow) float64 {
 // drawHistogram draws the lengths of the rice, w × h mm, with the limit and
 // the whole-kernel length where they are told.
 func (v *view) drawHistogram(c chart.Canvas, w, h float64) {
-	var lengths []float64
-	var classes []grading.Class
-	longest := 0.0
+	var rice []*grading.KernelRow
+	longest := v.res.Reference.Length * 1.1
 	for i := range v.res.Kernels {
-		k := &v.res.Kernels[i]
-		if k.Class == grading.ForeignBody {
-			continue
+		if k := &v.res.Kernels[i]; k.Class != grading.ForeignBody {
+			rice = append(rice, k)
+			longest = max(longest, v.length(k))
 		}
-		l := v.length(k)
-		lengths, classes = append(lengths, l), append(classes, k.Class)
-		longest = max(longest, l)
 	}
-	longest = max(longest, v.res.Reference.Length*1.1) * 1.02
+	longest *= 1.02
 	// Forty bins of a round width, with the limit on an edge of one, so that
 	// every bar is on one side of it.
 	limit := v.res.Params.Cut * v.res.Reference.Length
@@ -108,24 +104,20 @@ func (v *view) drawHistogram(c chart.Canvas, w, h float64) {
 		step = limit / math.Max(1, math.Round(limit/(longest/40)))
 	}
 	bins := int(math.Ceil(longest / step))
-	n := make([][]int, bins)
+	n := make([]map[grading.Class]int, bins)
 	for i := range n {
-		n[i] = make([]int, len(looks))
+		n[i] = map[grading.Class]int{}
 	}
 	most := 0
-	for i, l := range lengths {
-		b := min(bins-1, int(math.Floor(l/step+1e-9)))
-		if broken := classes[i] != grading.Head; broken && limit > 0 && float64(b)*step >= limit-1e-9 && classes[i] != grading.Untold {
+	for _, k := range rice {
+		b := min(bins-1, int(math.Floor(v.length(k)/step+1e-9)))
+		if k.Class != grading.Head && k.Class != grading.Untold && limit > 0 && float64(b)*step >= limit-1e-9 {
 			b = max(0, b-1) // rounding at the limit's own edge
 		}
-		for j := range looks {
-			if looks[j].class == classes[i] {
-				n[b][j]++
-			}
-		}
+		n[b][k.Class]++
 		sum := 0
-		for _, k := range n[b] {
-			sum += k
+		for _, of := range n[b] {
+			sum += of
 		}
 		most = max(most, sum)
 	}
@@ -134,17 +126,17 @@ func (v *view) drawHistogram(c chart.Canvas, w, h float64) {
 	wide := (p.Right - p.Left) / float64(bins)
 	for b := range n {
 		base := 0.0
-		for j, k := range n[b] {
+		for _, l := range looks {
+			k := float64(n[b][l.class])
 			if k == 0 {
 				continue
 			}
-			col := looks[j].colour
-			if looks[j].class == grading.Head {
-				col = bar
+			if l.class == grading.Head {
+				l.colour = bar
 			}
-			top := p.Y(base + float64(k))
-			c.Rect(p.X(float64(b)*step)+0.15, top, wide-0.3, p.Y(base)-top, col)
-			base += float64(k)
+			top := p.Y(base + k)
+			c.Rect(p.X(float64(b)*step)+0.15, top, wide-0.3, p.Y(base)-top, l.colour)
+			base += k
 		}
 	}
 	p.Columns(8, v.T("length, %s", v.unit))
@@ -214,7 +206,7 @@ func (v *view) flagLegend() (out []legendItem) {
 					n++
 				}
 			}
-			out = append(out, legendItem{s.Name, v.className(s.Name), "", flagColours[s.Name], n})
+			out = append(out, legendItem{s.Name, v.NameOf(s.Name), "", flagColours[s.Name], n})
 		}
 	}
 	return out

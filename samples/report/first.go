@@ -84,7 +84,7 @@ func linesHigh(s string, w, size float64) float64 {
 	return math.Ceil(float64(letters(s))*mm*0.53/w) * mm * 1.42
 }
 
-// Heights on the first page, mm, as report.css and pdf.go have them, whichever is
+// Heights on the first page, mm, as report.css and pages.go have them, whichever is
 // higher.
 const (
 	sheetHigh   = pageH - 14 - 16 // between the margins of the page
@@ -98,34 +98,28 @@ const (
 )
 
 // front fills in the first page from the rest of the view.
-func (v *view) front() error {
-	row, err := v.rec.Row()
-	if err != nil {
-		return err
-	}
-	changed := len(v.changed(row))
+func (v *view) front() {
 	for _, part := range []float64{1, 0.8, 0.6, 0.45} { // of the texts
 		v.First = first{}
-		if v.First.fill(v, changed, part); len(v.First.Limits) >= leastLimits || v.First.left == 0 {
+		if v.First.fill(v, part); len(v.First.Limits) >= leastLimits || v.First.left == 0 {
 			break
 		}
 	}
-	return nil
 }
 
-// fill takes the given part of the lengths of texts. changed is how many of the
-// reasons say what people changed, which always stand on the page.
-func (f *first) fill(v *view, changed int, part float64) {
+// fill takes the given part of the lengths of texts. What people changed always
+// stands on the page.
+func (f *first) fill(v *view, part float64) {
 	most := func(letters int) int { return int(float64(letters) * part) }
 	f.Because = slices.Clone(v.Because)
-	n := changed + max(most(mostReasons), 1)
-	if most(mostReasons) == 0 && changed > 0 { // the table of limits says them too
-		f.Because = f.Because[:changed]
+	n := v.changes + max(most(mostReasons), 1)
+	if most(mostReasons) == 0 && v.changes > 0 { // the table of limits says them too
+		f.Because = f.Because[:v.changes]
 	} else if len(f.Because) > n {
 		f.Because = append(f.Because[:n], v.T("and %d more reasons", len(f.Because)-n))
 	}
 	for i, b := range f.Because {
-		if i >= changed { // figures as measured stay whole
+		if i >= v.changes { // figures as measured stay whole
 			f.Because[i], _ = cut(b, most(mostWhy))
 		}
 	}
@@ -154,7 +148,7 @@ func (f *first) fill(v *view, changed int, part float64) {
 	f.Seal = v.T("in no register: the audit trail does not seal this report")
 	if n := len(v.in.History); n > 0 {
 		last := v.in.History[n-1]
-		actor, _ := cut(visible(last.Actor), mostFact)
+		actor, _ := cut(Visible(last.Actor), mostFact)
 		f.Seal = v.T("Entry no. %d of the audit trail, %s, by %s; seal %s", int(last.Seq), v.DateTime(last.At), actor, short(last.Hash))
 	}
 	for i, p := range v.rec.Pictures[:min(2, len(v.rec.Pictures))] { // sums of others stand in the long report
@@ -247,11 +241,11 @@ func (f *first) limits(v *view, room float64) {
 		return 0
 	}
 	slices.SortStableFunc(order, func(a, b int) int { return rank(a) - rank(b) })
-	marks := map[string]bool{}
-	f.Key = v.verdictKey(func(code string) bool {
-		return slices.ContainsFunc(order, func(i int) bool { return v.Limits[i].Verdict == code })
-	})
-	room -= titleHigh + theadHigh + linesHigh(f.Key, textW, 7.5) + 6
+	all := make([]limitRow, len(order))
+	for n, i := range order {
+		all[n] = v.Limits[i]
+	}
+	room -= titleHigh + theadHigh + linesHigh(v.verdictKey(all...), textW, 7.5) + 6
 	kept := map[int]limitRow{}
 	for _, i := range order {
 		l := v.Limits[i]
@@ -268,14 +262,13 @@ func (f *first) limits(v *view, room float64) {
 			break
 		}
 		kept[i] = l
-		marks[l.Verdict] = true
 	}
-	f.Key = v.verdictKey(func(code string) bool { return marks[code] })
 	for i := range v.Limits {
 		if l, ok := kept[i]; ok {
 			f.Limits = append(f.Limits, l)
 		}
 	}
+	f.Key = v.verdictKey(f.Limits...)
 	f.Unlisted = v.Unlisted
 	if f.left = told - len(kept); f.left > 0 {
 		f.Unlisted = v.T("%d more limits are in the long report.", f.left)

@@ -33,22 +33,17 @@ var page = sync.OnceValue(func() *template.Template {
 	return template.Must(template.New("report").Funcs(template.FuncMap{
 		"join":   strings.Join,
 		"colour": func(c grading.Class) string { return lookOf(c).colour.String() },
+		"f2":     chart.F2,
+		"points": points,
+		"ref":    ref,
+		"add":    func(a, b int) int { return a + b },
+		"photo":  func(img image.Image) (template.URL, error) { return dataURL(img, cropQuality) },
 	}).Parse(pageText))
 })
 
 // What the page's template asks for beside the view's own texts.
 
-func (v *view) Shown(code string) verdict        { return v.verdictOf(code) }
-func (v *view) ClassName(c grading.Class) string { return v.className(string(c)) }
-func (v *view) Share(share float64) string       { return v.Number(100*share, 0) }
-func (v *view) End(e string) string              { return v.Said(e) }
-func (v *view) Named(flags []string) string {
-	names := make([]string, len(flags))
-	for i, f := range flags {
-		names[i] = v.className(f)
-	}
-	return strings.Join(names, ", ")
-}
+func (v *view) Share(share float64) string { return v.Number(100*share, 0) }
 
 // LongCode reports whether the code is set small.
 func (v *view) LongCode() bool { return codeSize(v.Code) < codeSize("") }
@@ -73,23 +68,10 @@ type htmlTray struct {
 	Description string
 }
 
-type htmlCrop struct {
-	View    string // the viewBox, px of the picture
-	X, Y, S string
-	Photo   template.URL
-	Points  string
-	Colour  string
-	Stroke  string
-	Caption string
-	Why     string
-	Ref     string // id of the kernel's row
-}
-
 // A htmlKernel is a row of the table of kernels.
 type htmlKernel struct {
-	Ref  string
-	Tray int
-	*grading.KernelRow
+	Tray int // index
+	grading.KernelRow
 }
 
 // pageFoot is the style that prints the sample and the number of the page at the
@@ -123,7 +105,7 @@ func HTML(w io.Writer, in Input) error {
 		Trays         []htmlTray
 		Legend        []legendItem
 		Flags         []legendItem
-		Crops         []htmlCrop
+		Crops         []crop
 		More          int
 		Kernels       []htmlKernel
 		ManyTrays     bool
@@ -136,38 +118,26 @@ func HTML(w io.Writer, in Input) error {
 	if err != nil {
 		return err
 	}
-	data.AllSettings = visible(string(settings))
+	data.AllSettings = Visible(string(settings))
 	data.Policy = fmt.Sprintf("default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src '%s'; base-uri 'none'; form-action 'none'", scriptHash(scriptText))
 	data.IntervalChart = template.HTML(chart.Inline(182, 16, v.T("the broken share with its interval and the limits"), func(c chart.Canvas) { v.drawInterval(c, 182) }))
 	data.Histogram = template.HTML(chart.Inline(182, 62, v.T("how many kernels have which length"), func(c chart.Canvas) { v.drawHistogram(c, 182, 62) }))
 	if v.hasColour() {
 		data.Colour = template.HTML(chart.Inline(182, 58, v.T("lightness and yellowness of every kernel"), func(c chart.Canvas) { v.drawColour(c, 182, 58) }))
 	}
-	row := 0
 	for i := range in.Trays {
-		t := &v.in.Trays[i]
-		rows := v.res.Kernels[row : row+len(t.Kernels)]
-		ht, err := v.htmlTray(i, t, rows)
+		tray, err := v.htmlTray(i)
 		if err != nil {
 			return err
 		}
-		data.Trays = append(data.Trays, ht)
-		for j := range rows {
-			data.Kernels = append(data.Kernels, htmlKernel{ref(i, rows[j].ID), i + 1, &rows[j]})
+		data.Trays = append(data.Trays, tray)
+		for _, r := range v.rows(i) {
+			data.Kernels = append(data.Kernels, htmlKernel{i, r})
 		}
-		row += len(rows)
 	}
 	data.Legend = v.legendOf(v.res.Kernels)
 	data.Flags = v.flagLegend()
-	crops, more := v.gallery()
-	data.More = more
-	for i := range crops {
-		c, err := v.htmlCrop(&crops[i])
-		if err != nil {
-			return err
-		}
-		data.Crops = append(data.Crops, c)
-	}
+	data.Crops, data.More = v.gallery()
 	var out bytes.Buffer
 	if err := page().Execute(&out, &data); err != nil {
 		return fmt.Errorf("report: %w", err)
@@ -209,7 +179,8 @@ func points(pts []kernel.Point) string {
 	return b.String()
 }
 
-func (v *view) htmlTray(i int, t *kernel.Tray, rows []grading.KernelRow) (htmlTray, error) {
+func (v *view) htmlTray(i int) (htmlTray, error) {
+	t, rows := &v.in.Trays[i], v.rows(i)
 	photo, err := dataURL(reduced(v.in.Photos[i].Image), overlayQuality)
 	if err != nil {
 		return htmlTray{}, err
@@ -238,24 +209,11 @@ func (v *view) htmlTray(i int, t *kernel.Tray, rows []grading.KernelRow) (htmlTr
 	return out, nil
 }
 
-func (v *view) htmlCrop(c *crop) (htmlCrop, error) {
-	photo, err := dataURL(c.img, cropQuality)
-	t := &v.in.Trays[c.tray]
-	k, r := &t.Kernels[c.kernel], &v.res.Kernels[c.row]
-	return htmlCrop{
-		View: chart.F2(c.x) + " " + chart.F2(c.y) + " " + chart.F2(c.side) + " " + chart.F2(c.side),
-		X:    chart.F2(c.x), Y: chart.F2(c.y), S: chart.F2(c.side), Photo: photo,
-		Points: points(k.Outline), Colour: lookOf(r.Class).colour.String(), Stroke: chart.F2(c.side / 90),
-		Caption: v.caption(c), Why: c.why, Ref: ref(c.tray, r.ID),
-	}, err
-}
-
-// caption names a kernel of the gallery and gives its length.
-func (v *view) caption(c *crop) string {
-	r := &v.res.Kernels[c.row]
-	id := strconv.Itoa(r.ID)
+// Caption names a kernel of the gallery and gives its length.
+func (v *view) Caption(c crop) string {
+	id := strconv.Itoa(c.Row.ID)
 	if len(v.in.Trays) > 1 {
-		id = strconv.Itoa(c.tray+1) + "/" + id
+		id = strconv.Itoa(c.Tray+1) + "/" + id
 	}
-	return id + " · " + v.Number(v.length(r), 1) + " " + v.unit
+	return id + " · " + v.Number(v.length(c.Row), 1) + " " + v.unit
 }

@@ -95,92 +95,97 @@ func (l *Label) draw(c chart.Canvas, w, h float64, wide func(text string, size f
 		return err
 	}
 	c.Rect(0, 0, w, h, chart.White)
+	facts := l.facts()
+	modules := float64(mark.Bounds().Dx() + 2*quiet)
+	lines := codePt*lineOf + factPt*lineOf*float64(len(facts))
 	pad := padOf(w, h)
-	var facts []string
+	roomW, roomH := w-2*pad, h-2*pad
+	// Bars take the width. The text of a square mark stands beside it where that
+	// leaves it room, else below.
+	square := l.Kind == QR
+	beside := square && roomW-roomH >= besideMM
+	side := roomW
+	switch {
+	case beside:
+		side = min(roomW, roomH)
+	case square:
+		side = min(roomW, roomH-lines)
+	}
+	dots := math.Floor(side / modules / labelDot)
+	if dots < leastDots {
+		need := leastDots*labelDot*modules + 2*padMost
+		hint := fmt.Sprintf("give it %.0f mm of width or more, or take --kind qr", math.Ceil(need))
+		if square {
+			hint = fmt.Sprintf("give it %.0f × %.0f mm or more", math.Ceil(need), math.Ceil(need+lines))
+		}
+		return &fault.Error{What: fmt.Sprintf("the code %s does not fit on a label of %s × %s mm", l.Code, trimmed(w), trimmed(h)), Hint: hint}
+	}
+	bars := roomH - lines
+	if !square && bars < barLeast {
+		return &fault.Error{What: fmt.Sprintf("a label %s mm high leaves no room for bars and text", trimmed(h)), Hint: fmt.Sprintf("give it %.0f mm or more", math.Ceil(lines+barLeast+2*padMost))}
+	}
+	m := dots * labelDot // of a module
+	side = m * modules
+	free := m * float64(quiet)
+	middle := func(room float64) float64 { return math.Floor((room-side)/2/labelDot) * labelDot }
+	switch {
+	case beside:
+		drawModules(c, mark, pad+free, middle(h)+free, m, m)
+		l.write(c, facts, pad+side, max(pad, (h-lines)/2), roomW-side, -1, wide)
+	case square:
+		drawModules(c, mark, middle(w)+free, pad+free, m, m)
+		l.write(c, facts, pad, pad+side, roomW, 0, wide)
+	default:
+		drawModules(c, mark, middle(w)+free, pad, m, bars)
+		l.write(c, facts, pad, pad+bars, roomW, 0, wide)
+	}
+	return nil
+}
+
+// facts are what stands below the code.
+func (l *Label) facts() (facts []string) {
 	if l.Lot != "" {
-		facts = append(facts, l.Words.T("Lot")+" "+visible(l.Lot))
+		facts = append(facts, l.Words.T("Lot")+" "+Visible(l.Lot))
 	}
 	if !l.Date.IsZero() {
 		facts = append(facts, l.Words.Date(l.Date))
 	}
-	modules := mark.Bounds().Dx() + 2*quiet
-	lines := codePt*lineOf + factPt*lineOf*float64(len(facts))
-	roomW, roomH := w-2*pad, h-2*pad
-	text := func(x, y, w float64, at int) {
-		place := x + w/2*float64(at+1)
-		put := func(s string, size float64, bold bool) {
-			y += size * lineOf
-			for size > leastPt && wide(s, size, bold) > w {
-				size -= 0.5
-			}
-			for r := []rune(s); len(r) > 1 && wide(s, size, bold) > w; s = string(r) + "…" {
-				r = r[:len(r)-1]
-			}
-			c.Text(place, y-0.3*size*chart.MMPerPt, s, at, size, bold, chart.Ink)
+	return facts
+}
+
+// write writes code and facts from y down into w mm from x on, smaller where they
+// are wide, cut where that is not enough.
+func (l *Label) write(c chart.Canvas, facts []string, x, y, w float64, at int, wide func(text string, size float64, bold bool) float64) {
+	for i, s := range append([]string{l.Code}, facts...) {
+		size, bold := factPt, i == 0
+		if bold {
+			size = codePt
 		}
-		put(l.Code, codePt, true)
-		for _, f := range facts {
-			put(f, factPt, false)
+		y += size * lineOf
+		for size > leastPt && wide(s, size, bold) > w {
+			size -= 0.5
 		}
+		for r := []rune(s); len(r) > 1 && wide(s, size, bold) > w; s = string(r) + "…" {
+			r = r[:len(r)-1]
+		}
+		c.Text(x+w/2*float64(at+1), y-0.3*size*chart.MMPerPt, s, at, size, bold, chart.Ink)
 	}
-	if l.Kind == QR {
-		// The text stands beside the mark where that leaves it room, else below.
-		beside := roomW-roomH >= besideMM
-		side := min(roomW, roomH)
-		if !beside {
-			side = min(roomW, roomH-lines)
-		}
-		dots := math.Floor(side / float64(modules) / labelDot)
-		if need := leastDots * labelDot * float64(modules); dots < leastDots {
-			return &fault.Error{What: fmt.Sprintf("the code %s does not fit on a label of %s × %s mm", l.Code, trimmed(w), trimmed(h)),
-				Hint: fmt.Sprintf("give it %.0f × %.0f mm or more", math.Ceil(need+2*padMost), math.Ceil(need+lines+2*padMost))}
-		}
-		m := dots * labelDot
-		side = m * float64(modules)
-		if beside {
-			modulesOf(c, mark, pad+m*quietQR, math.Floor((h-side)/2/labelDot)*labelDot+m*quietQR, m, 0)
-			text(pad+side, max(pad, (h-lines)/2), roomW-side, -1)
-		} else {
-			modulesOf(c, mark, math.Floor((w-side)/2/labelDot)*labelDot+m*quietQR, pad+m*quietQR, m, 0)
-			text(pad, pad+side, roomW, 0)
-		}
-		return nil
-	}
-	dots := math.Floor(roomW / float64(modules) / labelDot)
-	if dots < leastDots {
-		return &fault.Error{What: fmt.Sprintf("the code %s does not fit on a label of %s × %s mm", l.Code, trimmed(w), trimmed(h)),
-			Hint: fmt.Sprintf("give it %.0f mm of width or more, or take --kind qr", math.Ceil(leastDots*labelDot*float64(modules)+2*padMost))}
-	}
-	bars := roomH - lines
-	if bars < barLeast {
-		return &fault.Error{What: fmt.Sprintf("a label %s mm high leaves no room for bars and text", trimmed(h)), Hint: fmt.Sprintf("give it %.0f mm or more", math.Ceil(lines+barLeast+2*padMost))}
-	}
-	m := dots * labelDot
-	x := math.Floor((w-m*float64(modules))/2/labelDot) * labelDot
-	modulesOf(c, mark, x+m*quiet128, pad, m, bars)
-	text(pad, pad+bars, roomW, 0)
-	return nil
 }
 
 func trimmed(v float64) string { return (*words.Words)(nil).Number(v, -1) }
 
-// modulesOf draws the dark modules of a mark from x, y on, each m mm wide, and high
-// mm high; 0: as high as wide.
-func modulesOf(c chart.Canvas, mark barcode.Barcode, x, y, m, high float64) {
+// drawModules draws the dark modules of a mark from x, y on, each m mm wide and high
+// mm high, those side by side as one.
+func drawModules(c chart.Canvas, mark barcode.Barcode, x, y, m, high float64) {
 	b := mark.Bounds()
-	if high == 0 {
-		high = m
-	}
 	for row := range b.Dy() {
-		for i := 0; i < b.Dx(); {
-			n := 0
-			for i+n < b.Dx() && mark.At(b.Min.X+i+n, b.Min.Y+row) == color.Black {
+		for i, n := 0, 0; i < b.Dx(); i += n + 1 {
+			for n = 0; i+n < b.Dx() && mark.At(b.Min.X+i+n, b.Min.Y+row) == color.Black; {
 				n++
 			}
 			if n > 0 {
 				c.Rect(x+float64(i)*m, y+float64(row)*high, float64(n)*m, high, 0)
 			}
-			i += max(1, n)
 		}
 	}
 }

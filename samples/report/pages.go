@@ -299,14 +299,14 @@ func (p *pdfPage) limits(v *view, limits []limitRow, key, unlisted string) {
 		if soft := strings.Trim(l.Clause+"; "+l.Note, "; "); soft != "" {
 			factor.runs = append(factor.runs, run{soft, 7, false, pale})
 		}
-		says := v.verdictOf(l.Verdict)
+		says := v.VerdictOf(l.Verdict)
 		rows = append(rows, []cell{
 			said(l.Grade, 8.5, c), factor, said(l.Limit, 8.5, c), said(l.Found, 8.5, c), said(l.Interval, 8.5, c),
-			{runs: []run{{says.Mark + " " + says.Word, 8.5, l.Verdict == grading.Fails, says.colour}}},
+			{runs: []run{{says.Mark + " " + v.T(says.Word), 8.5, l.Verdict == grading.Fails, says.colour}}},
 		})
 		tint = append(tint, l.Limiting)
 	}
-	p.table(v.limitHead(), limitWidths, []bool{false, false, false, true, true, false}, rows, tint)
+	p.table(v.LimitHead(), limitWidths, []bool{false, false, false, true, true, false}, rows, tint)
 	p.Ln(0.6)
 	p.para(key, 7, pale)
 	if unlisted != "" {
@@ -420,19 +420,19 @@ func (p *pdfPage) gallery(v *view) error {
 			p.room(side + captionH + 1)
 		}
 		x, y := margin+col*(side+between), p.GetY()
-		scale := side / c.side
+		scale := side / c.Side
 		p.ClipRect(x, y, side, side, false)
 		p.box(x, y, side, side, darkBG)
-		if c.img != nil {
+		if c.Img != nil {
 			p.show(pic, x-col*side, y-float64(i/columns)*side, side*columns, sheetH)
 		}
-		p.pen(lookOf(v.res.Kernels[c.row].Class).colour, 0.2)
-		p.polygon(v.in.Trays[c.tray].Kernels[c.kernel].Outline, x-c.x*scale, y-c.y*scale, scale)
+		p.pen(lookOf(c.Row.Class).colour, 0.2)
+		p.polygon(c.Kernel.Outline, x-c.X*scale, y-c.Y*scale, scale)
 		p.ClipEnd()
 		p.style(6, false, ink)
-		p.Text(x, y+side+2.6, p.plain(c.why))
+		p.Text(x, y+side+2.6, p.plain(c.Why))
 		p.style(6, false, pale)
-		p.Text(x, y+side+5.2, p.plain(v.caption(c)))
+		p.Text(x, y+side+5.2, p.plain(v.Caption(*c)))
 		if i%columns == columns-1 || i == len(crops)-1 {
 			p.SetXY(margin, y+side+captionH+1)
 		}

@@ -2,7 +2,9 @@ package report
 
 import (
 	"bytes"
+	"cmp"
 	"image"
+	"image/color"
 	"image/draw"
 	"image/jpeg"
 	"math"
@@ -45,95 +47,82 @@ func encodeJPEG(img image.Image, quality int) ([]byte, error) {
 // A crop is one kernel of the gallery, cut from the picture at the same scale
 // as all others.
 type crop struct {
-	tray, kernel int         // index of the tray, and of the kernel in it
-	row          int         // index in the result's kernels
-	x, y, side   float64     // the square shown, in pixels of the picture
-	img          image.Image // nil where the picture is not at hand
-	why          string      // class or flags
+	Tray       int // index
+	Kernel     *kernel.Kernel
+	Row        *grading.KernelRow
+	X, Y, Side float64     // the square shown, in pixels of the picture
+	Img        image.Image // nil where the picture is not at hand
+	Why        string      // class or flags
+	rank       int         // what goes first, see gallery
+	size       float64     // and among those of one rank
 }
+
+// Line is the width of the outline that is drawn on it.
+func (c crop) Line() float64 { return c.Side / 90 }
+
+// flagOrder is the order of flagged kernels in the gallery, others before them.
+var flagOrder = []string{"paddy", "red", "red_streaked", "yellow", "damaged", "chalky"}
+
+// Ranks of a crop beside the places in flagOrder, and -1.
+const (
+	foreignBody = -2
+	plainBroken = 100
+)
 
 // gallery picks the kernels that tell why the sample is what it is: foreign
 // bodies and flagged kernels first, then brokens from the largest on, since
 // those near the limit are the ones in doubt. more is how many did not fit.
 func (v *view) gallery() (crops []crop, more int) {
-	row := 0
 	for i := range v.in.Trays {
-		t := &v.in.Trays[i]
-		for j := range t.Kernels {
-			r := &v.res.Kernels[row]
-			if r.Class != grading.Head || len(r.Flags) > 0 {
-				why := v.T(lookOf(r.Class).name)
-				if len(r.Flags) > 0 && r.Class != grading.ForeignBody {
-					why = v.className(r.Flags[0])
-				}
-				crops = append(crops, crop{tray: i, kernel: j, row: row, why: why})
+		rows := v.rows(i)
+		for j := range rows {
+			r := &rows[j]
+			c := crop{Tray: i, Kernel: &v.in.Trays[i].Kernels[j], Row: r, Why: v.NameOf(r.Class), rank: plainBroken, size: v.length(r)}
+			switch {
+			case r.Class == grading.ForeignBody:
+				c.rank = foreignBody
+			case len(r.Flags) > 0:
+				c.Why, c.rank, c.size = v.NameOf(r.Flags[0]), slices.Index(flagOrder, r.Flags[0]), 0
+			case r.Class == grading.Head:
+				continue
 			}
-			row++
+			crops = append(crops, c)
 		}
-	}
-	order := func(c crop) int {
-		r := &v.res.Kernels[c.row]
-		switch {
-		case r.Class == grading.ForeignBody:
-			return 0
-		case len(r.Flags) > 0:
-			return 1
-		}
-		return 2
 	}
 	slices.SortStableFunc(crops, func(a, b crop) int {
-		if d := order(a) - order(b); d != 0 {
-			return d
-		}
-		if order(a) == 1 {
-			return flagRank(v.res.Kernels[a.row].Flags[0]) - flagRank(v.res.Kernels[b.row].Flags[0])
-		}
-		switch x, y := v.length(&v.res.Kernels[a.row]), v.length(&v.res.Kernels[b.row]); {
-		case x > y:
-			return -1
-		case x < y:
-			return 1
-		}
-		return 0
+		return cmp.Or(cmp.Compare(a.rank, b.rank), cmp.Compare(b.size, a.size))
 	})
 	if len(crops) > maxCrops {
 		// Flagged kernels do not push out the brokens altogether, nor the reverse.
-		first := 0
-		for first < len(crops) && order(crops[first]) < 2 {
-			first++
+		first := len(crops)
+		if i := slices.IndexFunc(crops, func(c crop) bool { return c.rank == plainBroken }); i >= 0 {
+			first = i
 		}
 		brokens := min(len(crops)-first, max(maxCrops/2, maxCrops-first))
-		kept := slices.Clone(crops[:maxCrops-brokens])
-		kept = append(kept, crops[first:first+brokens]...)
+		kept := append(crops[:maxCrops-brokens:maxCrops-brokens], crops[first:first+brokens]...)
 		more, crops = len(crops)-len(kept), kept
 	}
-	for n := range crops {
-		c := &crops[n]
-		t := &v.in.Trays[c.tray]
-		k := &t.Kernels[c.kernel]
-		c.side = math.Ceil(1.18 * v.wholeLengthPx(t))
-		c.side = max(c.side, math.Ceil(1.1*k.LengthPx))
-		cx, cy := middle(k)
-		c.x, c.y = math.Round(cx-c.side/2), math.Round(cy-c.side/2)
-		img := v.in.Photos[c.tray].Image
-		if img == nil {
-			continue
-		}
-		side := int(c.side)
-		square := image.NewNRGBA(image.Rect(0, 0, side, side))
-		draw.Draw(square, square.Bounds(), image.Black, image.Point{}, draw.Src)
-		draw.Draw(square, square.Bounds(), img, img.Bounds().Min.Add(image.Pt(int(c.x), int(c.y))), draw.Src)
-		// What lies outside the picture stays black.
-		c.img = square
-		if side > cropPixels {
-			c.img = imaging.Resize(square, cropPixels, cropPixels, imaging.Box)
-		}
+	for i := range crops {
+		v.cutOut(&crops[i])
 	}
 	return crops, more
 }
 
-func flagRank(f string) int {
-	return slices.Index([]string{"paddy", "red", "red_streaked", "yellow", "damaged", "chalky"}, f)
+// cutOut cuts a kernel out of its picture.
+func (v *view) cutOut(c *crop) {
+	c.Side = max(math.Ceil(1.18*v.wholeLengthPx(&v.in.Trays[c.Tray])), math.Ceil(1.1*c.Kernel.LengthPx))
+	x, y := middle(c.Kernel)
+	c.X, c.Y = math.Round(x-c.Side/2), math.Round(y-c.Side/2)
+	img := v.in.Photos[c.Tray].Image
+	if img == nil {
+		return
+	}
+	square := imaging.New(int(c.Side), int(c.Side), color.Black) // what lies outside the picture stays black
+	draw.Draw(square, square.Bounds(), img, img.Bounds().Min.Add(image.Pt(int(c.X), int(c.Y))), draw.Src)
+	c.Img = square
+	if int(c.Side) > cropPixels {
+		c.Img = imaging.Resize(square, cropPixels, cropPixels, imaging.Box)
+	}
 }
 
 // wholeLengthPx is the whole-kernel length in pixels of the tray.
@@ -181,20 +170,19 @@ func usualWidth(t *kernel.Tray) float64 {
 // a JPEG do not run over its edge. It is nil where no crop has a picture.
 func contactSheet(crops []crop, columns int) (sheet *image.NRGBA, side int) {
 	for i := range crops {
-		if c := &crops[i]; c.img != nil {
-			side = max(side, c.img.Bounds().Dx())
+		if c := &crops[i]; c.Img != nil {
+			side = max(side, c.Img.Bounds().Dx())
 		}
 	}
 	if side == 0 {
 		return nil, 0
 	}
 	side = min(cropPixels, (side+15)/16*16)
-	sheet = image.NewNRGBA(image.Rect(0, 0, columns*side, (len(crops)+columns-1)/columns*side))
-	draw.Draw(sheet, sheet.Bounds(), image.Black, image.Point{}, draw.Src)
+	sheet = imaging.New(columns*side, (len(crops)+columns-1)/columns*side, color.Black)
 	for i := range crops {
-		if c := &crops[i]; c.img != nil {
+		if c := &crops[i]; c.Img != nil {
 			at := image.Rect(0, 0, side, side).Add(image.Pt(i%columns*side, i/columns*side))
-			draw.Draw(sheet, at, imaging.Resize(c.img, side, side, imaging.Linear), image.Point{}, draw.Src)
+			draw.Draw(sheet, at, imaging.Resize(c.Img, side, side, imaging.Linear), image.Point{}, draw.Src)
 		}
 	}
 	return sheet, side

@@ -16,7 +16,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"unicode"
 
 	"traytally/grading"
 	"traytally/grading/chart"
@@ -51,75 +50,6 @@ type Input struct {
 type Photo struct {
 	Image   image.Image // of the tray's width and height; nil where not at hand
 	Missing string      // for people: "the file was moved"
-}
-
-// A look is how a class of kernels is drawn. Colours: M. Okabe and K. Ito,
-// Color Universal Design, J*FLY, 2008, told apart by every kind of colour
-// vision; letters tell them apart without colour.
-type look struct {
-	class  grading.Class
-	name   string
-	letter string
-	colour chart.Colour
-	width  float64 // of the outline, in kernel widths
-}
-
-// Colours of the report beside those of charts.
-var (
-	ground chart.Colour = 0xf3f5f7
-	bar    chart.Colour = 0x9fb4c7 // unbroken kernels in the histogram
-	darkBG chart.Colour = 0x141820
-
-	ink, pale, rule, stop, good, doubt = chart.Ink, chart.Pale, chart.Rule, chart.Stop, chart.Good, chart.Doubt
-)
-
-var looks = []look{
-	{grading.Head, words.Key("head"), "", 0x56b4e9, 0.06},
-	{grading.LargeBroken, words.Key("large broken"), "L", 0xe69f00, 0.15},
-	{grading.MediumBroken, words.Key("medium broken"), "M", 0xd55e00, 0.15},
-	{grading.SmallBroken, words.Key("small broken"), "S", 0xcc79a7, 0.15},
-	{grading.Chip, words.Key("chip"), "C", 0xf0e442, 0.15},
-	{grading.AnyBroken, words.Key("broken"), "B", 0xd55e00, 0.15},
-	{grading.Untold, words.Key("not told"), "?", 0x999999, 0.15},
-	{grading.ForeignBody, words.Key("not rice"), "X", 0x009e73, 0.15},
-}
-
-func lookOf(c grading.Class) *look {
-	for i := range looks {
-		if looks[i].class == c {
-			return &looks[i]
-		}
-	}
-	return &looks[len(looks)-1]
-}
-
-// A legendItem is a class or flag with how many kernels have it.
-type legendItem struct {
-	Class, Name, Letter string
-	Colour              chart.Colour
-	N                   int
-}
-
-// legendOf counts the kernels of each class that occurs.
-func (v say) legendOf(rows []grading.KernelRow) (out []legendItem) {
-	for _, l := range looks {
-		it := legendItem{Class: string(l.class), Name: v.T(l.name), Letter: l.letter, Colour: l.colour}
-		for i := range rows {
-			if rows[i].Class == l.class {
-				it.N++
-			}
-		}
-		if it.N > 0 {
-			out = append(out, it)
-		}
-	}
-	return out
-}
-
-// flagColours are for the colour plot and the gallery.
-var flagColours = map[string]chart.Colour{
-	"chalky": 0x56b4e9, "yellow": 0xe69f00, "red": 0xd55e00,
-	"red_streaked": 0xcc79a7, "damaged": 0x0072b2, "paddy": 0x009e73, "odd": 0x808080, "foreign": 0x000000,
 }
 
 // A pair is a label and its text.
@@ -165,6 +95,7 @@ type view struct {
 	Outcome    string // the grade, or the trade class
 	Under      string // the standard, or what a trade class is
 	Because    []string
+	changes    int    // how many of Because say what people changed
 	Standing   string // proven, not excluded
 	LimitTitle string
 	Limits     []limitRow // of the grade shown, where something is known
@@ -214,11 +145,12 @@ func newView(in Input) (*view, error) {
 		return nil, err
 	}
 	v.limits()
-	v.markKey()
+	v.Key = v.verdictKey(slices.Concat(v.Limits, v.AllLimits)...) // of all tables
 	v.shares()
 	v.method()
 	v.fineprint()
-	return v, v.front()
+	v.front()
+	return v, nil
 }
 
 func (v *view) identity() {
@@ -231,7 +163,7 @@ func (v *view) identity() {
 		if text == "" {
 			text = v.Labels.NotStated
 		}
-		v.Facts = append(v.Facts, pair{label, visible(text)})
+		v.Facts = append(v.Facts, pair{label, Visible(text)})
 	}
 	add(v.T("Lot"), f.Lot)
 	add(v.T("Party"), f.Party)
@@ -257,9 +189,9 @@ func (v *view) identity() {
 
 func (v *view) verdict() {
 	b := &v.res.Broken
-	v.Broken = v.pct(b.MassPct.Value)
-	v.Interval = v.interval(b.MassPct.Estimate)
-	v.ByCount = v.T("%s by count (%s)", v.pct(b.CountPct.Value), v.interval(b.CountPct.Estimate))
+	v.Broken = v.Pct(b.MassPct.Value)
+	v.Interval = v.Between(b.MassPct.Estimate)
+	v.ByCount = v.T("%s by count (%s)", v.Pct(b.CountPct.Value), v.Between(b.CountPct.Estimate))
 	if !v.res.Reference.Told() {
 		v.Broken = v.T("not told")
 		v.Standing = v.T("The whole-kernel length cannot be told from this sample; the interval is what the tips of the kernels allow.")
@@ -308,7 +240,8 @@ func (v *view) corrected() error {
 	if err != nil {
 		return err
 	}
-	v.Because = append(v.changed(row), v.Because...)
+	changed := v.Changed(row)
+	v.Because, v.changes = append(changed, v.Because...), len(changed)
 	if row.AsMeasured != nil {
 		kinds := map[correct.Kind]int{}
 		for _, c := range v.rec.Corrections {
@@ -340,7 +273,7 @@ func (v *view) limits() {
 			}
 			v.Limits = append(v.Limits, limitRow{
 				Grade: v.T("%s %% broken", v.Number(limit, -1)), Factor: v.T("broken kernels"), Limit: v.T("at most %s", v.T("%s %%", v.Number(limit, -1))),
-				Found: v.pct(e.Value), Interval: v.interval(e), Verdict: verdict,
+				Found: v.Pct(e.Value), Interval: v.Between(e), Verdict: verdict,
 			})
 		}
 		return
@@ -375,14 +308,6 @@ func (v *view) limits() {
 	if unknown > 0 {
 		v.Unlisted = v.T("Of %d further limits nothing is known here: see “Not assessed”.", unknown)
 	}
-}
-
-// markKey says what the marks in the tables of limits mean.
-func (v *view) markKey() {
-	v.Key = v.verdictKey(func(code string) bool {
-		is := func(l limitRow) bool { return l.Verdict == code }
-		return slices.ContainsFunc(v.Limits, is) || slices.ContainsFunc(v.AllLimits, is)
-	})
 }
 
 func (v *view) limit(l *grading.Line) limitRow {
@@ -421,9 +346,9 @@ func (v *view) marked(l *grading.Line) string {
 func (v *view) shares() {
 	for _, s := range v.res.Shares {
 		row := shareRow{
-			Name: v.className(s.Name), Found: strconv.Itoa(s.Found),
-			Mass: v.pct(s.MassPct.Value), MassInterval: v.interval(s.MassPct.Estimate),
-			Count: v.pct(s.CountPct.Value), CountInterval: v.interval(s.CountPct.Estimate),
+			Name: v.NameOf(s.Name), Found: strconv.Itoa(s.Found),
+			Mass: v.Pct(s.MassPct.Value), MassInterval: v.Between(s.MassPct.Estimate),
+			Count: v.Pct(s.CountPct.Value), CountInterval: v.Between(s.CountPct.Estimate),
 		}
 		switch s.Kind {
 		case grading.KindClass:
@@ -465,7 +390,7 @@ func (v *view) method() {
 	add(v.T("The interval is for the lot: it holds the lot's true share in 95 of 100 samples, if kernels were drawn at random. Standard uncertainties in points: drawing of kernels %s, scatter of trays %s, lengths near the limit %s, whole-kernel length %s; groups not taken apart widen it by %s.",
 		v.Number(b.Budget.Sampling, 2), v.Number(b.Budget.Trays, 2), v.Number(b.Budget.NearLimit, 2), v.Number(b.Budget.Reference, 2), v.Number(b.Budget.Unresolved, 2)))
 	if o := b.Other; o != nil {
-		add(v.T("By the other length (%s) the share would be %s by mass (%s).", v.Said(string(o.Measure)), v.pct(o.MassPct.Value), v.interval(o.MassPct.Estimate)))
+		add(v.T("By the other length (%s) the share would be %s by mass (%s).", v.Said(string(o.Measure)), v.Pct(o.MassPct.Value), v.Between(o.MassPct.Estimate)))
 	}
 	if wh := res.Whiteness; wh != nil {
 		kind := v.T("absolute: colours were brought to a patch of known reflectance")
@@ -479,7 +404,7 @@ func (v *view) method() {
 		left = append(left, v.T("%d pieces cut by the picture's edge", n))
 	}
 	if n := res.Unresolved.Clusters; n > 0 {
-		left = append(left, v.T("%d touching groups that could not be taken apart (%s of the rice)", n, v.pct(100*res.Unresolved.AreaShare)))
+		left = append(left, v.T("%d touching groups that could not be taken apart (%s of the rice)", n, v.Pct(100*res.Unresolved.AreaShare)))
 	}
 	if len(left) > 0 {
 		add(v.T("Left out of the count: %s.", strings.Join(left, "; ")))
@@ -503,7 +428,7 @@ func (v *view) fineprint() {
 	seen := map[grading.NotAssessed]bool{}
 	add := func(list []grading.NotAssessed) {
 		for _, n := range list {
-			n.What, n.Why = v.className(n.What), v.Said(n.Why)
+			n.What, n.Why = v.NameOf(n.What), v.Said(n.Why)
 			if !seen[n] {
 				seen[n] = true
 				v.Missing = append(v.Missing, n)
@@ -558,11 +483,11 @@ func (v *view) fineprint() {
 			if e.Reason != "" {
 				text += ": " + e.Reason
 			}
-			v.History = append(v.History, pair{v.DateTime(e.At), visible(text)})
+			v.History = append(v.History, pair{v.DateTime(e.At), Visible(text)})
 		}
 	}
 	if v.in.Command != "" {
-		v.Origin = append(v.Origin, pair{v.T("To recompute it"), visible(v.in.Command)})
+		v.Origin = append(v.Origin, pair{v.T("To recompute it"), Visible(v.in.Command)})
 	}
 	if r.Code != "" {
 		v.Origin = append(v.Origin, pair{v.T("In the register"), "traytally log recheck " + r.Code})
@@ -597,39 +522,8 @@ func (v *view) settingsText(s *samples.Settings) string {
 	return strings.Join(parts, "; ")
 }
 
-// visible makes characters that are not seen, or that turn the direction of
-// what follows, seen: they become U+FFFD. Breaks of lines stay.
-func visible(s string) string {
-	return strings.Map(func(r rune) rune {
-		if r != '\n' && (unicode.IsControl(r) || r >= 0x2028 && r <= 0x202e || r >= 0x2066 && r <= 0x2069) {
-			return '\ufffd'
-		}
-		return r
-	}, s)
-}
-
 // baseName is the name of a picture's file, for people.
-func baseName(path string) string { return visible(filepath.Base(path)) }
-
-// A verdict is how the verdict on a limit is shown, in words and by shape.
-type verdict struct {
-	Word, Mark string
-	colour     chart.Colour
-}
-
-func (v say) verdictOf(code string) verdict {
-	switch code {
-	case grading.Meets:
-		return verdict{v.T("meets"), "●", good}
-	case grading.Fails:
-		return verdict{v.T("fails"), "■", stop}
-	case grading.NotProven:
-		return verdict{v.T("not proven"), "○", doubt}
-	case grading.ByHand:
-		return verdict{v.T("by hand"), "□", doubt}
-	}
-	return verdict{v.T("not assessed"), "–", pale}
-}
+func baseName(path string) string { return Visible(filepath.Base(path)) }
 
 // rows are the result's kernels of one tray.
 func (v *view) rows(tray int) []grading.KernelRow {

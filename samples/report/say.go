@@ -1,7 +1,10 @@
 package report
 
 import (
+	"fmt"
+	"slices"
 	"strings"
+	"unicode"
 
 	"traytally/grading"
 	"traytally/grading/chart"
@@ -16,15 +19,15 @@ type say struct{ *words.Words }
 // english is what the terminal and single charts speak.
 var english say
 
-// pct writes a percentage: one decimal, two below one percent.
-func (v say) pct(x float64) string {
+// Pct writes a percentage: one decimal, two below one percent.
+func (v say) Pct(x float64) string {
 	if x > 0 && x < 1 {
 		return v.T("%s %%", v.Number(x, 2))
 	}
 	return v.T("%s %%", v.Number(x, 1))
 }
 
-func (v say) interval(e grading.Estimate) string {
+func (v say) Between(e grading.Estimate) string {
 	d := 1
 	if e.High < 1 {
 		d = 2
@@ -38,41 +41,36 @@ func (v say) plot(p chart.Plot) chart.Plot {
 	return p
 }
 
-// classNames are the names of classes and flags beside those of looks, by their
-// codes.
-var classNames = map[string]string{
-	"chalky": words.Key("chalky"), "yellow": words.Key("yellow"), "red": words.Key("red"), "red_streaked": words.Key("red streaked"),
-	"damaged": words.Key("damaged"), "paddy": words.Key("paddy"), "odd": words.Key("odd"), "foreign": words.Key("foreign"),
-}
-
-// className makes the code of a class or flag readable, and says the name of a
+// NameOf makes the code of a class or flag readable, and says the name of a
 // factor of a standard.
-func (v say) className(code string) string {
+func (v say) NameOf(code any) string {
+	c := fmt.Sprint(code)
+	name := strings.ReplaceAll(c, "_", " ")
 	for i := range looks {
-		if string(looks[i].class) == code {
+		if string(looks[i].class) == c {
 			return v.T(looks[i].name)
 		}
 	}
-	if name, ok := classNames[code]; ok {
+	if _, flag := flagColours[c]; flag {
 		return v.T(name)
 	}
-	return v.Said(strings.ReplaceAll(code, "_", " "))
+	return v.Said(name)
 }
 
-// changed says what people changed of a sample: that it was withdrawn, and how
+// Changed says what people changed of a sample: that it was withdrawn, and how
 // many kernels they corrected, with the figures as measured.
-func (v say) changed(r *samples.Row) (out []string) {
+func (v say) Changed(r *samples.Row) (out []string) {
 	if r.Withdrawn {
 		out = append(out, v.T("withdrawn: this sample does not count"))
 	}
 	if m := r.AsMeasured; m != nil {
-		broken := v.pct(m.BrokenMass.Value)
+		broken := v.Pct(m.BrokenMass.Value)
 		if m.Untold {
 			broken = v.T("not told")
 		}
-		by, _ := cut(visible(strings.Join(r.By, ", ")), mostFact)
+		by, _ := cut(Visible(strings.Join(r.By, ", ")), mostFact)
 		out = append(out, v.T("%d kernels corrected by hand by %s; as measured: broken %s (%s), %s",
-			r.Corrected, by, broken, v.interval(m.BrokenMass), v.Said(m.Outcome)))
+			r.Corrected, by, broken, v.Between(m.BrokenMass), v.Said(m.Outcome)))
 	}
 	return out
 }
@@ -89,22 +87,59 @@ var correctionNames = map[correct.Kind]string{
 	correct.NotRice: words.Key("not rice"), correct.Gone: words.Key("gone"), correct.Cut: words.Key("cut"), correct.Join: words.Key("join"), correct.Add: words.Key("add"),
 }
 
+// A verdict is how the verdict on a limit is shown, in words and by shape, and
+// what that means.
+type verdict struct {
+	code, Word, Mark, means string
+	colour                  chart.Colour
+}
+
+var verdicts = []verdict{
+	{grading.Meets, words.Key("meets"), "●", words.Key("● the whole interval is within the limit"), good},
+	{grading.Fails, words.Key("fails"), "■", words.Key("■ the whole interval is outside"), stop},
+	{grading.NotProven, words.Key("not proven"), "○", words.Key("○ the limit lies inside the interval"), doubt},
+	{grading.ByHand, words.Key("by hand"), "□", words.Key("□ outside by the picture; to be looked up, or done by hand"), doubt},
+	{grading.Unassessed, words.Key("not assessed"), "–", words.Key("– neither picture nor sheet decide it"), pale},
+}
+
+// VerdictOf returns how a verdict is shown.
+func (v say) VerdictOf(code string) verdict {
+	for _, is := range verdicts {
+		if is.code == code {
+			return is
+		}
+	}
+	return verdicts[len(verdicts)-1]
+}
+
 // verdictKey says what the marks of those verdicts mean that occur.
-func (v say) verdictKey(occurs func(verdict string) bool) string {
+func (v say) verdictKey(rows ...limitRow) string {
 	var parts []string
-	for _, k := range []struct{ code, text string }{
-		{grading.Meets, words.Key("● the whole interval is within the limit")}, {grading.Fails, words.Key("■ the whole interval is outside")},
-		{grading.NotProven, words.Key("○ the limit lies inside the interval")}, {grading.ByHand, words.Key("□ outside by the picture; to be looked up, or done by hand")},
-		{grading.Unassessed, words.Key("– neither picture nor sheet decide it")},
-	} {
-		if occurs(k.code) {
-			parts = append(parts, v.T(k.text))
+	for _, is := range verdicts {
+		if slices.ContainsFunc(rows, func(l limitRow) bool { return l.Verdict == is.code }) {
+			parts = append(parts, v.T(is.means))
 		}
 	}
 	return strings.Join(parts, "   ")
 }
 
-// limitHead are the heads of the table of limits.
-func (v say) limitHead() []string {
+// LimitHead are the heads of the table of limits.
+func (v say) LimitHead() []string {
 	return []string{v.T("Grade"), v.T("What is limited"), v.T("Limit"), v.T("Found"), v.T("95 %% interval"), v.T("Verdict")}
+}
+
+// Letter returns the letter by which a class is told apart without colour;
+// empty for head kernels.
+func Letter(c grading.Class) string { return lookOf(c).letter }
+
+// Visible makes text of people's own harmless and visible: characters that are
+// not seen, or that turn the direction of what follows, become U+FFFD. Breaks of
+// lines stay.
+func Visible(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r != '\n' && (unicode.IsControl(r) || r >= 0x2028 && r <= 0x202e || r >= 0x2066 && r <= 0x2069) {
+			return '\ufffd'
+		}
+		return r
+	}, s)
 }

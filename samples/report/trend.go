@@ -11,7 +11,6 @@ import (
 	"sync"
 	"time"
 
-	"traytally/grading"
 	"traytally/grading/chart"
 	"traytally/samples"
 	"traytally/samples/words"
@@ -30,7 +29,7 @@ func TrendSVG(w io.Writer, charts []samples.Chart) error {
 	y := 4.0
 	for i := range charts {
 		c := &charts[i]
-		s.Text(0, y, english.chartTitle(c), -1, 9.5, true, ink)
+		s.Text(0, y, english.ChartTitle(c), -1, 9.5, true, ink)
 		y += 3
 		s.At(y, func(to chart.Canvas) { english.drawChart(to, c, chartW, chartH) })
 		y += chartH + 2
@@ -40,20 +39,21 @@ func TrendSVG(w io.Writer, charts []samples.Chart) error {
 		}
 		y += 6
 	}
-	for _, l := range folded(english.chartKey()+" Screening aid from pictures; no official grade.", 150) {
+	for _, l := range folded(english.ChartKey()+" Screening aid from pictures; no official grade.", 150) {
 		s.Text(0, y, l, -1, chart.Small, false, pale)
 		y += 3.4
 	}
 	return s.Document(w, chartW, y-2, "broken share by mass, sample by sample")
 }
 
-// chartKey says what is drawn in a chart, in the words of samples.ChartFormula and
+// ChartKey says what is drawn in a chart, in the words of samples.ChartFormula and
 // samples.RunRule.
-func (v say) chartKey() string {
+func (v say) ChartKey() string {
 	return v.T("Limits: mean ± 3·(mean moving range)/1.128, not below 0 %% nor above 100 %% (chart of individual values; NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2). Square: beyond a limit. Ring: eight samples in a row on one side of the mean (Western Electric rules; NIST/SEMATECH e-Handbook, 6.3.2). Grey bars: 95 %% interval of each sample.")
 }
 
-func (v say) chartTitle(c *samples.Chart) string {
+// ChartTitle names a chart, with what it is of.
+func (v say) ChartTitle(c *samples.Chart) string {
 	if c.By == "" {
 		return v.T("Broken share by mass, %d samples", len(c.Points))
 	}
@@ -61,7 +61,7 @@ func (v say) chartTitle(c *samples.Chart) string {
 	if group == "" {
 		group = "not stated"
 	}
-	return "Broken share by mass, " + c.By + " " + visible(group) + ", " + v.T("%d samples", len(c.Points))
+	return "Broken share by mass, " + c.By + " " + Visible(group) + ", " + v.T("%d samples", len(c.Points))
 }
 
 // folded breaks a text into lines of at most n letters.
@@ -202,7 +202,7 @@ var indexText string
 
 var indexPage = sync.OnceValue(func() *template.Template {
 	return template.Must(template.New("index").Funcs(template.FuncMap{
-		"seen": visible, "fact": fact,
+		"seen": Visible, "fact": fact,
 	}).Parse(indexText))
 })
 
@@ -223,14 +223,8 @@ type indexView struct {
 	Facts []string // those that some sample states
 }
 
-func (v *indexView) Pct(x float64) string               { return v.pct(x) }
-func (v *indexView) Interval(e grading.Estimate) string { return v.interval(e) }
-func (v *indexView) Changed(r IndexRow) []string        { return v.changed(&r.Row) }
-func (v *indexView) ChartTitle() string                 { return v.chartTitle(v.Chart) }
-func (v *indexView) ChartKey() string                   { return v.chartKey() }
-
 // Outcome says the outcome of a sample, and Doubts what to bear in mind of it.
-func (v *indexView) Outcome(r IndexRow) string { return visible(v.Said(r.Outcome())) }
+func (v *indexView) Outcome(r IndexRow) string { return Visible(v.Said(r.Outcome())) }
 
 func (v *indexView) Doubts(r IndexRow) string {
 	var parts []string

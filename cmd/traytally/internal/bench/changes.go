@@ -131,18 +131,12 @@ func (s *Server) changeByForm(w http.ResponseWriter, r *http.Request, do func(ct
 }
 
 func (s *Server) withdraw(w http.ResponseWriter, r *http.Request) error {
-	if err := form(w, r); err != nil {
-		return err
-	}
 	return s.changeByForm(w, r, func(ctx context.Context, why string) (*samples.Record, error) {
 		return s.lab.Register.Withdraw(ctx, r.PathValue("code"), why, r.PostForm.Get("undo") == "")
 	})
 }
 
 func (s *Server) rename(w http.ResponseWriter, r *http.Request) error {
-	if err := form(w, r); err != nil {
-		return err
-	}
 	return s.changeByForm(w, r, func(ctx context.Context, why string) (*samples.Record, error) {
 		return s.lab.Register.Rename(ctx, r.PathValue("code"), strings.TrimSpace(r.PostForm.Get("to")), why)
 	})
@@ -150,9 +144,6 @@ func (s *Server) rename(w http.ResponseWriter, r *http.Request) error {
 
 // facts changes the facts that a form holds; those that it lacks stay.
 func (s *Server) facts(w http.ResponseWriter, r *http.Request) error {
-	if err := form(w, r); err != nil {
-		return err
-	}
 	f := r.PostForm
 	number := func(name string, to **float64) error {
 		text := strings.TrimSpace(strings.Replace(f.Get(name), ",", ".", 1)) // a decimal comma is one
@@ -169,11 +160,9 @@ func (s *Server) facts(w http.ResponseWriter, r *http.Request) error {
 	}
 	return s.changeByForm(w, r, func(ctx context.Context, why string) (*samples.Record, error) {
 		return s.lab.Register.Amend(ctx, r.PathValue("code"), why, func(facts *samples.Facts) error {
-			for name, to := range map[string]*string{
-				"lot": &facts.Lot, "party": &facts.Party, "line": &facts.Line, "variety": &facts.Variety, "stage": &facts.Stage, "note": &facts.Note,
-			} {
-				if f.Has(name) {
-					*to = strings.TrimSpace(strings.ReplaceAll(f.Get(name), "\r\n", "\n"))
+			for _, t := range facts.Texts() {
+				if f.Has(t.Name) {
+					*t.Text = strings.TrimSpace(strings.ReplaceAll(f.Get(t.Name), "\r\n", "\n"))
 				}
 			}
 			if !f.Has("moisture") && !f.Has("mass") {
@@ -206,11 +195,11 @@ func (s *Server) report(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	kind := cmp.Or(r.URL.Query().Get("kind"), "html")
-	ending, mime := "html", "text/html; charset=utf-8"
+	ending, mime := kind, "application/pdf"
 	switch kind {
 	case "html", "page":
+		ending, mime = "html", "text/html; charset=utf-8"
 	case "pdf":
-		ending, mime = "pdf", "application/pdf"
 	default:
 		return &refusal{status: http.StatusNotFound, text: "there is no such kind of report"}
 	}

@@ -260,8 +260,6 @@ func (j *judge) why(r *grading.KernelRow) []string {
 		say(words.Key("Without a whole-kernel length its ends decide, and they do not tell."))
 	case r.Class == grading.AnyBroken:
 		say(words.Key("An end looks fractured; without a whole-kernel length its size is not told."))
-	case r.Class == grading.Head:
-		say(words.Key("It has %s of the mean whole length; whole counts from %s on."), ratio, cut)
 	case r.Class == grading.Chip:
 		say(words.Key("It has %s of the mean whole length and would fall through a round hole of %s mm."), ratio, w.Number(j.res.Params.ChipHoleMM, -1))
 	default:
@@ -275,22 +273,22 @@ func (j *judge) why(r *grading.KernelRow) []string {
 		say(words.Key("Its ends look: %s; %s."), seen[0], seen[1])
 	}
 	for _, f := range r.Flags {
-		switch kernel.Flag(f) {
-		case kernel.Chalky:
+		if kernel.Flag(f) == kernel.Chalky {
 			say(words.Key("Chalky: %s %% of what is seen is opaque; from %s %% on it counts."), w.Number(100*r.ChalkShare, 0), w.Number(100*j.chalky, 0))
-		case kernel.Yellow:
-			say(words.Key("Yellow: its colour as a whole is beyond what sound kernels of this sample show."))
-		case kernel.Red, kernel.RedStreaked:
-			say(words.Key("Red bran is seen on it."))
-		case kernel.Damaged:
-			say(words.Key("Damaged: a dark spot or a stain is seen on it."))
-		case kernel.Paddy:
-			say(words.Key("Paddy: it is as brown as husk, or brownish and longer than rice without husk."))
-		case kernel.Odd:
-			say(words.Key("Its colour is beyond what sound kernels of this sample show; the kind is not told."))
+		} else if text, ok := flagReasons[kernel.Flag(f)]; ok {
+			say(text)
 		}
 	}
 	return out
+}
+
+// flagReasons say what a flag goes by, but for chalk, which is counted.
+var flagReasons = map[kernel.Flag]string{
+	kernel.Yellow: words.Key("Yellow: its colour as a whole is beyond what sound kernels of this sample show."),
+	kernel.Red:    words.Key("Red bran is seen on it."), kernel.RedStreaked: words.Key("Red bran is seen on it."),
+	kernel.Damaged: words.Key("Damaged: a dark spot or a stain is seen on it."),
+	kernel.Paddy:   words.Key("Paddy: it is as brown as husk, or brownish and longer than rice without husk."),
+	kernel.Odd:     words.Key("Its colour is beyond what sound kernels of this sample show; the kind is not told."),
 }
 
 // Doubts are only for the order in which kernels are offered to be looked at.

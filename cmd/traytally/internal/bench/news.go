@@ -1,6 +1,7 @@
 package bench
 
 import (
+	"cmp"
 	"slices"
 	"strings"
 	"sync"
@@ -69,11 +70,7 @@ func (n *News) Put(it Item) {
 	}
 	it.Since = time.Now()
 	n.items[key] = it
-	if it.State == Refused {
-		n.tell(Ended{Refused: true})
-		return
-	}
-	n.tell(Ended{})
+	n.tell(Ended{Refused: it.State == Refused})
 }
 
 // Drop tells that pictures are no item any more: gone, or registered.
@@ -145,17 +142,14 @@ func (n *News) state() (items []Item, next Next, last, trouble string) {
 	for _, it := range n.items {
 		items = append(items, it)
 	}
+	rank := func(it Item) int {
+		if it.State == Refused {
+			return 0
+		}
+		return 1
+	}
 	slices.SortFunc(items, func(a, b Item) int {
-		if (a.State == Refused) != (b.State == Refused) {
-			if a.State == Refused {
-				return -1
-			}
-			return 1
-		}
-		if c := a.Since.Compare(b.Since); c != 0 {
-			return c
-		}
-		return strings.Compare(nameOf(a.Pictures), nameOf(b.Pictures))
+		return cmp.Or(rank(a)-rank(b), a.Since.Compare(b.Since), strings.Compare(nameOf(a.Pictures), nameOf(b.Pictures)))
 	})
 	return items, n.next, n.last, n.trouble
 }

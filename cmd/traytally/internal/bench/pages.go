@@ -37,14 +37,13 @@ type Frame struct {
 	Languages []words.Language
 	By        string // who worked here last
 	Words     *words.Words
-	Asked     bool // a token is asked for
 }
 
 func (s *Server) frame(r *http.Request, here string) Frame {
 	w := s.words(r)
 	return Frame{
 		Here: here, Folder: report.Visible(s.lab.Folder), Version: s.lab.Version, Tag: w.Tag(), Note: w.Note(),
-		Languages: words.Languages(), By: report.Visible(cookie(r, cookieBy)), Words: w, Asked: s.o.Token != "",
+		Languages: words.Languages(), By: report.Visible(cookie(r, cookieBy)), Words: w,
 	}
 }
 
@@ -110,25 +109,15 @@ const (
 	SignalNone   = "none"   // judged by nothing, or nothing could be told
 )
 
-// An Outcome is the result of a sample in a few words.
+// An Outcome is the result of a sample with what it comes to.
 type Outcome struct {
-	Row       samples.Row
-	Signal    string
-	Broken    string // "5.31", or "" where it is not told
-	Low, High string // of the 95 % interval
-	Outcome   string // grade or trade class
-	Under     string // by what it was judged
-	Limit     string // the limit that decides, and what was found
-	Warnings  []grading.Warning
-	Missing   []grading.NotAssessed
-	Shares    []grading.ShareResult
-	Limits    []grading.Line // assessed ones of the grade found, and those that keep it out of a better one
-	Reference grading.Reference
-	Groups    int // not taken apart
-	CutByEdge int
-	ByCount   grading.Interval
-	Measured  *samples.AsMeasured // nil where nobody corrected
-	Sheet     *grading.Sheet
+	*grading.Result
+	Row     samples.Row
+	Signal  string
+	Under   string // by what it was judged
+	Limit   string // the limit that decides, and what was found
+	Missing []grading.NotAssessed
+	Limits  []grading.Line // assessed ones of the grade found, and those that keep it out of a better one
 }
 
 func outcomeOf(rec *samples.Record, w *words.Words) (*Outcome, error) {
@@ -140,23 +129,14 @@ func outcomeOf(rec *samples.Record, w *words.Words) (*Outcome, error) {
 	if err != nil {
 		return nil, err
 	}
-	e := res.Broken.MassPct
-	o := &Outcome{
-		Row: *row, Outcome: w.Said(report.Visible(row.Outcome())), Warnings: res.Warnings, Missing: res.NotAssessed, Shares: res.Shares,
-		Reference: res.Reference, Groups: res.Unresolved.Clusters, CutByEdge: res.CutByEdge, ByCount: res.Broken.CountPct,
-		Low: w.Number(e.Low, 2), High: w.Number(e.High, 2), Measured: row.AsMeasured, Signal: signalOf(res), Sheet: rec.Facts.Sheet,
-	}
-	if res.Reference.Told() {
-		o.Broken = w.Number(e.Value, 2)
-	}
+	o := &Outcome{Result: res, Row: *row, Signal: signalOf(res), Missing: res.NotAssessed}
 	switch {
 	case res.Grade != nil:
 		o.judgedBy(res.Grade, w)
 	case res.TradeClass != nil:
-		c := res.TradeClass
 		o.Under = w.T("trade class, common practice; no standard was applied")
-		if c.LimitPct != nil {
-			o.Limit = w.T("limit %s %%, found %s %%", w.Number(*c.LimitPct, -1), w.Number(e.Value, 2))
+		if limit := res.TradeClass.LimitPct; limit != nil {
+			o.Limit = w.T("limit %s %%, found %s %%", w.Number(*limit, -1), w.Number(res.Broken.MassPct.Value, 2))
 		}
 	}
 	return o, nil
@@ -164,16 +144,15 @@ func outcomeOf(rec *samples.Record, w *words.Words) (*Outcome, error) {
 
 func (o *Outcome) judgedBy(g *grading.Grade, w *words.Words) {
 	o.Under = report.Visible(g.Title + ", " + g.Edition)
-	o.Missing = append(slices.Clone(o.Missing), g.NotAssessed...)
-	line := func(l *grading.Line) string {
-		return w.T("%s: limit %s, found %s", w.Said(report.Visible(l.Limit)), w.Said(report.Visible(l.LimitText)), w.Said(report.Visible(l.ValueText)))
-	}
+	o.Missing = slices.Concat(o.Missing, g.NotAssessed)
+	said := func(text string) string { return w.Said(report.Visible(text)) }
 	switch {
 	case len(g.Limiting) > 0:
-		o.Limit = line(&g.Limiting[0])
+		l := &g.Limiting[0]
+		o.Limit = w.T("%s: limit %s, found %s", said(l.Limit), said(l.LimitText), said(l.ValueText))
 	case g.ClosestLimit != nil:
 		c := g.ClosestLimit
-		o.Limit = w.T("%s: limit %s, found %s", w.Said(report.Visible(c.Name)), w.Number(c.LimitValue, -1)+" "+c.Unit, w.Number(c.Value, 2)+" "+c.Unit)
+		o.Limit = w.T("%s: limit %s, found %s", said(c.Name), w.Number(c.LimitValue, -1)+" "+c.Unit, w.Number(c.Value, 2)+" "+c.Unit)
 	}
 	for i := range g.Lines {
 		l := &g.Lines[i]
@@ -271,7 +250,7 @@ func (s *Server) nowData(ctx context.Context, w *words.Words) (Now, error) {
 
 // A List is the samples that a query picks.
 type List struct {
-	Rows  []ListRow
+	Rows  []samples.Row
 	Of    int        // how many there are, shown or not
 	Query url.Values // that picked them
 	Sort  string
@@ -320,14 +299,6 @@ func (l List) Order(column string) string {
 // All reports whether no day, lot or line is picked.
 func (l List) All() bool {
 	return l.Query.Get("day")+l.Query.Get("lot")+l.Query.Get("line") == ""
-}
-
-// A ListRow is a sample in the list.
-type ListRow struct {
-	samples.Row
-	Outcome  string
-	Doubts   []string
-	Standing []string
 }
 
 // mostRows is how many samples a list shows at once. Our own choice: more are
@@ -391,15 +362,8 @@ func (s *Server) list(r *http.Request) (List, error) {
 		}
 		return c
 	})
-	l.Of = len(rows)
-	if err := s.current(r.Context(), &l); err != nil {
-		return l, err
-	}
-	w := s.words(r)
-	for i := range rows[:min(len(rows), mostRows)] {
-		l.Rows = append(l.Rows, listRow(&rows[i], w))
-	}
-	return l, nil
+	l.Rows, l.Of = rows[:min(len(rows), mostRows)], len(rows)
+	return l, s.current(r.Context(), &l)
 }
 
 // current finds the lot and the line that are worked on.
@@ -417,27 +381,6 @@ func (s *Server) current(ctx context.Context, l *List) error {
 		l.Lot, l.Line = cmp.Or(l.Lot, rec.Facts.Lot), cmp.Or(l.Line, rec.Facts.Line)
 	}
 	return err
-}
-
-func listRow(r *samples.Row, w *words.Words) ListRow {
-	out := ListRow{Row: *r, Outcome: w.Said(report.Visible(r.Outcome()))}
-	if r.NotProven {
-		out.Doubts = append(out.Doubts, w.T("not proven"))
-	}
-	if r.Warnings > 0 {
-		out.Doubts = append(out.Doubts, w.T("%d warnings", r.Warnings))
-	}
-	if r.Withdrawn {
-		out.Standing = append(out.Standing, w.T("withdrawn, does not count"))
-	}
-	if m := r.AsMeasured; m != nil {
-		before := w.Number(m.BrokenMass.Value, 2) + " %"
-		if m.Untold {
-			before = w.T("not told")
-		}
-		out.Standing = append(out.Standing, w.T("%d kernels corrected by %s; as measured %s, %s", r.Corrected, report.Visible(strings.Join(r.By, ", ")), before, w.Said(report.Visible(m.Outcome))))
-	}
-	return out
 }
 
 func (s *Server) day(w http.ResponseWriter, r *http.Request) error {
@@ -492,12 +435,10 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) error {
 		case <-beat.C:
 			fmt.Fprint(w, ":\n\n")
 		case e := <-ended:
-			doc := struct {
-				Ended []Ended `json:"ended"`
-			}{[]Ended{}}
+			told := []Ended{}
 			for more := true; more; {
 				if e != (Ended{}) {
-					doc.Ended = append(doc.Ended, e)
+					told = append(told, e)
 				}
 				select {
 				case e = <-ended:
@@ -505,7 +446,7 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) error {
 					more = false
 				}
 			}
-			b, _ := json.Marshal(doc) // plain data
+			b, _ := json.Marshal(map[string][]Ended{"ended": told}) // plain data
 			fmt.Fprintf(w, "event: changed\ndata: %s\n\n", b)
 		}
 	}
@@ -532,14 +473,10 @@ func (s *Server) trend(w http.ResponseWriter, r *http.Request) error {
 			return err
 		}
 	}
-	_, picture, _ := strings.Cut(svg.String(), "<svg") // without the prolog of a file
-	if picture != "" {
-		// The page's policy lets no style in but its own sheet, which has the
-		// picture's one rule.
-		before, rest, _ := strings.Cut(picture, "<style>")
-		_, rest, _ = strings.Cut(rest, "</style>")
-		picture = "<svg" + before + rest
-	}
+	// The page's policy lets no style in but its own sheet, which has the
+	// picture's one rule.
+	picture, rest, _ := strings.Cut(svg.String(), "<style>")
+	_, rest, _ = strings.Cut(rest, "</style>")
 	return s.page(w, r, "trend.tmpl", "trend", struct {
 		Frame
 		Query  url.Values
@@ -547,7 +484,7 @@ func (s *Server) trend(w http.ResponseWriter, r *http.Request) error {
 		Groups []string
 		Charts []samples.Chart
 		SVG    template.HTML
-	}{s.frame(r, "trend"), v, v.Get("by"), samples.GroupBy, charts, template.HTML(picture)})
+	}{s.frame(r, "trend"), v, v.Get("by"), samples.GroupBy, charts, template.HTML(picture + rest)})
 }
 
 func (s *Server) agreement(w http.ResponseWriter, r *http.Request) error {
@@ -568,9 +505,6 @@ func (s *Server) agreement(w http.ResponseWriter, r *http.Request) error {
 
 // setNext says what is entered with the pictures that come next.
 func (s *Server) setNext(w http.ResponseWriter, r *http.Request) error {
-	if err := form(w, r); err != nil {
-		return err
-	}
 	f := r.PostForm
 	n := Next{
 		Code: strings.TrimSpace(f.Get("code")), Lot: strings.TrimSpace(f.Get("lot")), Line: strings.TrimSpace(f.Get("line")),

@@ -139,6 +139,14 @@ func (s *Server) Handler() http.Handler {
 			}
 		})
 	}
+	handleForm := func(pattern string, h func(http.ResponseWriter, *http.Request) error) {
+		handle(pattern, func(w http.ResponseWriter, r *http.Request) error {
+			if err := form(w, r); err != nil {
+				return err
+			}
+			return h(w, r)
+		})
+	}
 	handle("GET /{$}", s.day)
 	handle("GET /now", s.now)
 	handle("GET /rows", s.rows)
@@ -149,23 +157,23 @@ func (s *Server) Handler() http.Handler {
 		return s.page(w, r, "help.tmpl", "help", s.frame(r, "help"))
 	})
 	handle("POST /pictures", s.take)
-	handle("POST /next", s.setNext)
-	handle("POST /language", s.language)
+	handleForm("POST /next", s.setNext)
+	handleForm("POST /language", s.language)
 	handle("GET /sample/{code}", s.sample)
 	handle("GET /sample/{code}/kernels", s.kernels)
 	handle("GET /sample/{code}/tile", s.tile)
 	handle("GET /sample/{code}/crop", s.crop)
 	handle("POST /sample/{code}/try", s.try)
 	handle("POST /sample/{code}/save", s.save)
-	handle("POST /sample/{code}/withdraw", s.withdraw)
-	handle("POST /sample/{code}/rename", s.rename)
-	handle("POST /sample/{code}/facts", s.facts)
+	handleForm("POST /sample/{code}/withdraw", s.withdraw)
+	handleForm("POST /sample/{code}/rename", s.rename)
+	handleForm("POST /sample/{code}/facts", s.facts)
 	handle("GET /sample/{code}/report", s.report)
 	handle("GET /sample/{code}/label", s.label)
 	handle("GET /sample/{code}/corrections", s.corrections)
 	handle("GET /static/{name}", s.static)
 	handle("GET /login", s.login)
-	handle("POST /login", s.enter)
+	handleForm("POST /login", s.enter)
 	handle("/", func(http.ResponseWriter, *http.Request) error {
 		return &refusal{status: http.StatusNotFound, text: "there is no such page", hint: "begin with the day"}
 	})
@@ -252,9 +260,6 @@ func (s *Server) login(w http.ResponseWriter, r *http.Request) error {
 // enter takes a token. Tries wait for each other, and a wrong one for a while:
 // so many cannot be tried.
 func (s *Server) enter(w http.ResponseWriter, r *http.Request) error {
-	if err := form(w, r); err != nil {
-		return err
-	}
 	s.entering.Lock()
 	right := same(r.PostForm.Get("token"), s.o.Token) && s.o.Token != ""
 	if !right {
@@ -289,9 +294,6 @@ func cookie(r *http.Request, name string) string {
 }
 
 func (s *Server) language(w http.ResponseWriter, r *http.Request) error {
-	if err := form(w, r); err != nil {
-		return err
-	}
 	s.setCookie(w, cookieTag, words.In(r.PostForm.Get("language")).Tag(), false)
 	http.Redirect(w, r, back(r), http.StatusSeeOther)
 	return nil
