@@ -13,12 +13,12 @@ import (
 )
 
 // take brings what a library of Go decoded, or could not, to BGR.
-func take(format string, data []byte, in *Info, m image.Image, err error) (*raster.Image, error) {
+func take(data []byte, in *Info, m image.Image, err error) (*raster.Image, error) {
 	if err != nil {
-		return nil, libraryError(format, data, err)
+		return nil, libraryError(in.Format, data, err)
 	}
 	if m.Bounds() != image.Rect(0, 0, in.Width, in.Height) {
-		return nil, malformed("damaged %s: two sizes", format)
+		return nil, malformed("damaged %s: two sizes", in.Format)
 	}
 	release(in) // the library's buffers
 	out, err := raster.New(in.Width, in.Height)

@@ -12,32 +12,32 @@ const minBytes = 12
 // Sniff tells the type of a file from its first bytes, never from its name.
 // What is none of the five types is a *fault.Error that names what it looks like
 // where that is easy to see.
-func Sniff(data []byte) (Format, error) {
+func Sniff(data []byte) (string, error) {
 	if len(data) == 0 {
-		return Unknown, malformed("the file is empty")
+		return "", malformed("the file is empty")
 	}
 	if len(data) < minBytes {
-		return Unknown, malformed("the file ends early: %d bytes are too few for a picture", len(data))
+		return "", malformed("the file ends early: %d bytes are too few for a picture", len(data))
 	}
 	has := func(sig string) bool { return len(data) >= len(sig) && string(data[:len(sig)]) == sig }
 	switch {
 	case has("\xff\xd8\xff"):
-		return JPEG, nil
+		return "JPEG", nil
 	case has("\x89PNG\r\n\x1a\n"):
-		return PNG, nil
+		return "PNG", nil
 	case has("II*\x00"), has("MM\x00*"):
-		return TIFF, nil
+		return "TIFF", nil
 	case has("II+\x00"), has("MM\x00+"):
-		return Unknown, unsupported("a BigTIFF, which is not supported")
+		return "", unsupported("a BigTIFF, which is not supported")
 	case has("BM"):
-		return BMP, nil
+		return "BMP", nil
 	case has("RIFF") && string(data[8:12]) == "WEBP":
-		return WebP, nil
+		return "WebP", nil
 	}
 	if name := lookalike(data); name != "" {
-		return Unknown, unsupported("this looks like %s, not a JPEG, PNG, TIFF, BMP or WebP picture", name)
+		return "", unsupported("this looks like %s, not a JPEG, PNG, TIFF, BMP or WebP picture", name)
 	}
-	return Unknown, unsupported("not a JPEG, PNG, TIFF, BMP or WebP picture")
+	return "", unsupported("not a JPEG, PNG, TIFF, BMP or WebP picture")
 }
 
 // signatures are the first bytes of common other files, from memory of their
