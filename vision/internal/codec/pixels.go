@@ -114,14 +114,6 @@ func narrow(c color.Color) (bgr [3]byte) {
 	return bgr
 }
 
-// lay brings BGRA to BGR laid over black.
-func lay(bgr, bgra []byte) {
-	for i := range len(bgr) / 3 {
-		p, q := bgra[4*i:4*i+4:4*i+4], bgr[3*i:3*i+3:3*i+3]
-		q[0], q[1], q[2] = over(p[0], p[3]), over(p[1], p[3]), over(p[2], p[3])
-	}
-}
-
 // libraryError makes what a library of Go says an error for the user.
 func libraryError(format string, data []byte, err error) error {
 	if errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {

@@ -2,8 +2,8 @@ package codec
 
 import (
 	"bytes"
+	"net/http"
 	"strings"
-	"unicode/utf8"
 )
 
 // minBytes is below the smallest header of any type read here.
@@ -99,26 +99,14 @@ func lookalike(data []byte) string {
 
 // textKind names the text that head starts, or returns "" when it is none.
 func textKind(head []byte) string {
-	head = bytes.TrimPrefix(head, []byte("\xef\xbb\xbf"))
-	for rest := head; len(rest) > 0; {
-		r, n := utf8.DecodeRune(rest)
-		if r == utf8.RuneError && n <= 1 {
-			if len(rest) < utf8.UTFMax && !utf8.FullRune(rest) {
-				break // cut inside a character by the 4096-byte window
-			}
-			return ""
-		}
-		if r < ' ' && r != '\t' && r != '\n' && r != '\r' && r != '\f' {
-			return ""
-		}
-		rest = rest[n:]
-	}
-	t := strings.ToLower(strings.TrimSpace(string(head)))
-	switch {
-	case strings.HasPrefix(t, "<svg"), strings.HasPrefix(t, "<?xml") && strings.Contains(t, "<svg"):
-		return "an SVG drawing"
-	case strings.HasPrefix(t, "<!doctype html"), strings.HasPrefix(t, "<html"):
+	t := bytes.ToLower(bytes.TrimSpace(head))
+	switch kind := http.DetectContentType(head); {
+	case !strings.HasPrefix(kind, "text/"):
+		return ""
+	case strings.HasPrefix(kind, "text/html"):
 		return "a web page"
+	case bytes.HasPrefix(t, []byte("<svg")), bytes.HasPrefix(t, []byte("<?xml")) && bytes.Contains(t, []byte("<svg")):
+		return "an SVG drawing"
 	}
 	return "text"
 }
