@@ -158,17 +158,7 @@ func HTML(w io.Writer, in Input) error {
 		row += len(rows)
 	}
 	data.Legend = v.legendOf(v.res.Kernels)
-	for _, f := range v.flagsSeen() {
-		n := 0
-		for j := range v.res.Kernels {
-			for _, g := range v.res.Kernels[j].Flags {
-				if g == f {
-					n++
-				}
-			}
-		}
-		data.Flags = append(data.Flags, legendItem{f, v.className(f), "", flagColours[f], n})
-	}
+	data.Flags = v.flagLegend()
 	crops, more := v.gallery()
 	data.More = more
 	for i := range crops {

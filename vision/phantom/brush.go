@@ -28,13 +28,13 @@ const (
 
 func (s *scene) brush(k *piece) *brush {
 	b := &brush{k: k, length: k.body.length(), ground: s.light.ground}
-	b.limb = s.p.Limb * lerp(1, s.rim+k.paint.rim, s.p.Natural)
+	b.limb = s.p.Limb * lerp(1, s.light.rim+k.paint.rim, s.p.Natural)
 	b.sin, b.cos = math.Sincos(k.turn)
 	lamp := s.light.lamp
 	b.light = point{X: lamp.X*b.cos + lamp.Y*b.sin, Y: lamp.Y*b.cos - lamp.X*b.sin}
 	px := s.p.pxPerMM()
 	rise := 1.0 // of the rim that casts the shadow, against a kernel's on the tray
-	if k.top {
+	if k.OnTop {
 		rise = 1.6
 	} else if k.thing != nil {
 		rise = k.thing.rise
@@ -57,6 +57,12 @@ func (s *scene) brush(k *piece) *brush {
 	}
 	b.bounds = boxOf(b.outline).grown(reach)
 	return b
+}
+
+// toBody turns what is given from the piece's centre on the tray, mm, into the
+// frame of its body.
+func (b *brush) toBody(dx, dy float64) (x, y float64) {
+	return dx*b.cos + dy*b.sin + b.k.centre.X, dy*b.cos - dx*b.sin + b.k.centre.Y
 }
 
 // grown moves each corner of the polygon outwards.

@@ -1,41 +1,79 @@
 package phantom
 
 import (
+	"context"
 	"image"
 	"math"
 	"math/rand/v2"
 	"sync"
+
+	"traytally/vision/internal/parallel"
+	"traytally/vision/internal/pixel"
 )
 
 // A canvas is a part of a picture in linear light, with a rim for the blur.
 type canvas struct {
-	halo   int             // width of the rim in px
 	rect   image.Rectangle // of the picture, without rim
 	outer  image.Rectangle // with rim
-	w      int             // of outer
 	pix    []float32       // outer, three values each
 	row    []float32
 	kernel []float32 // of the blur
 }
 
-// newCanvas has room for parts of w by h pixels.
-func newCanvas(w, h int, blurPx float64) canvas {
-	kernel := gaussian(blurPx)
+// render draws a picture in parts, on all processors. Each is its own from
+// the light, which paint fills in, to the noise, the random streams of which
+// count from noise, so that their order does not matter. The light is
+// recorded through cast.
+func render(size, part image.Point, p *Params, cast [3]float32, noise int, paint func(c *canvas, i int)) *image.RGBA {
+	img := image.NewRGBA(image.Rectangle{Max: size})
+	kernel := gaussian(p.BlurPx)
 	halo := len(kernel) / 2
-	n := 3 * (w + 2*halo) * (h + 2*halo)
-	return canvas{halo: halo, pix: make([]float32, n), row: make([]float32, n), kernel: kernel}
+	room := 3 * (part.X + 2*halo) * (part.Y + 2*halo)
+	cols, rows := (size.X-1)/part.X+1, (size.Y-1)/part.Y+1
+	canvases := make([]*canvas, parallel.Workers())
+	each(cols*rows, func(worker, i int) {
+		if canvases[worker] == nil {
+			canvases[worker] = &canvas{pix: make([]float32, room), row: make([]float32, room), kernel: kernel}
+		}
+		c := canvases[worker]
+		corner := image.Pt(i%cols*part.X, i/cols*part.Y)
+		c.rect = image.Rectangle{Min: corner, Max: corner.Add(part)}.Intersect(img.Rect)
+		c.outer = c.rect.Inset(-halo)
+		c.pix = c.pix[:3*c.outer.Dx()*c.outer.Dy()]
+		paint(c, i)
+		c.develop(img, p, cast, stream(p.Seed, streamNoise, noise+i))
+	})
+	sharpen(img, p.Sharpen)
+	return img
 }
 
-func (c *canvas) place(r image.Rectangle) {
-	c.rect, c.outer = r, r.Inset(-c.halo)
-	c.w = c.outer.Dx()
-	c.pix = c.pix[:3*c.w*c.outer.Dy()]
+// each shares out a picture's parts over the cores.
+func each(n int, do func(worker, i int)) {
+	_ = parallel.Each(context.Background(), n, do) // fails by its context only
+}
+
+// pixels calls do for those pixels of r that the canvas holds, with where they
+// begin in pix and their place in the picture.
+func (c *canvas) pixels(r image.Rectangle, do func(i, x, y int)) {
+	r = r.Intersect(c.outer)
+	for y := r.Min.Y; y < r.Max.Y; y++ {
+		for x := r.Min.X; x < r.Max.X; x++ {
+			do(3*((y-c.outer.Min.Y)*c.outer.Dx()+x-c.outer.Min.X), x, y)
+		}
+	}
 }
 
 // mix lays a share of a colour over what is at i of pix.
 func (c *canvas) mix(i int, o colour, share float32) {
 	for k, v := range o {
 		c.pix[i+k] += (v - c.pix[i+k]) * share
+	}
+}
+
+// dim takes away light at i of pix.
+func (c *canvas) dim(i int, v float32) {
+	for k := range 3 {
+		c.pix[i+k] *= v
 	}
 }
 
@@ -84,7 +122,7 @@ func (c *canvas) blur() {
 		out := c.row[3*y*w : 3*(y+1)*w]
 		clear(out)
 		for k, f := range c.kernel {
-			accumulate(out, c.pix[3*(y*c.w+k):], f)
+			accumulate(out, c.pix[3*(y*c.outer.Dx()+k):], f)
 		}
 	}
 	for y := range h {
@@ -109,10 +147,7 @@ func gaussian(sigma float64) []float32 {
 	g := make([]float32, 2*halo+1)
 	sum := 0.0
 	for i := range g {
-		w := 1.0
-		if halo > 0 {
-			w = math.Exp(-sq(float64(i-halo)/sigma) / 2)
-		}
+		w := math.Exp(-sq(float64(i-halo)/max(sigma, 1e-9)) / 2)
 		g[i] = float32(w)
 		sum += w
 	}
@@ -131,13 +166,7 @@ const encodeSteps = 1 << 14
 var srgb = func() *[encodeSteps + 1]float32 {
 	t := new([encodeSteps + 1]float32)
 	for i := range t {
-		v := float64(i) / encodeSteps
-		if v <= 0.0031308 {
-			v *= 12.92
-		} else {
-			v = 1.055*math.Pow(v, 1/2.4) - 0.055
-		}
-		t[i] = float32(255 * v)
+		t[i] = float32(pixel.Encode(float64(i) / encodeSteps))
 	}
 	return t
 }()
@@ -172,6 +201,14 @@ func runningMean(dst, src []float32, w, h, radius int) {
 	}
 }
 
+// soften is two running means each way, which are close to a Gaussian.
+func soften(v, other []float32, w, h, radius int) {
+	for range 2 {
+		runningMean(other, v, w, h, radius)
+		runningMean(v, other, h, w, radius)
+	}
+}
+
 // sharpen adds to each pixel the share by of what its brightness differs from
 // the mean about it, two running means of 3 pixels each way, as phones do to
 // a finished picture. Where by is 0 it does nothing.
@@ -186,10 +223,7 @@ func sharpen(img *image.RGBA, by float64) {
 		bright[i] = 0.299*float32(p[0]) + 0.587*float32(p[1]) + 0.114*float32(p[2])
 	}
 	copy(mean, bright)
-	for range 2 {
-		runningMean(other, mean, w, h, 1)
-		runningMean(mean, other, h, w, 1)
-	}
+	soften(mean, other, w, h, 1)
 	for i := range bright {
 		d := float32(by) * (bright[i] - mean[i])
 		for c, v := range img.Pix[4*i : 4*i+3] {

@@ -3,8 +3,6 @@ package phantom
 import (
 	"math"
 	"math/rand/v2"
-
-	"traytally/vision/kernel"
 )
 
 // A fracture is a curve that cuts a body in two and keeps one side. It runs
@@ -59,20 +57,14 @@ func wobble(seed uint64, t float64) float64 {
 // the curve does not part p into just two pieces.
 func (f *fracture) cut(p []point) ([]point, bool) {
 	n := len(p)
-	stay := make([]bool, n)
-	changes, start := 0, -1
+	stays := func(i int) bool { return f.side(p[(i+n)%n]) > 0 }
+	var starts []int // of runs of corners that stay
 	for i := range p {
-		stay[i] = f.side(p[i]) > 0
-	}
-	for i := range p {
-		if stay[i] != stay[(i+1)%n] {
-			changes++
-			if !stay[i] {
-				start = (i + 1) % n
-			}
+		if stays(i) && !stays(i-1) {
+			starts = append(starts, i)
 		}
 	}
-	if changes != 2 {
+	if len(starts) != 1 {
 		return nil, false
 	}
 	meet := func(in, out point) float64 { // where the side from in to out meets the curve
@@ -88,13 +80,13 @@ func (f *fracture) cut(p []point) ([]point, bool) {
 		}
 		return f.own(q).Y
 	}
-	kept := make([]point, 0, n+40)
-	i := start
-	for ; stay[i]; i = (i + 1) % n {
-		kept = append(kept, p[i])
+	var kept []point
+	i := starts[0]
+	for ; stays(i); i++ {
+		kept = append(kept, p[i%n])
 	}
-	f.from = meet(kept[len(kept)-1], p[i])
-	f.to = meet(kept[0], p[(start+n-1)%n])
+	f.from = meet(kept[len(kept)-1], p[i%n])
+	f.to = meet(kept[0], p[(starts[0]+n-1)%n])
 	step := 0.12
 	if f.rough > 0 {
 		step = 0.04
@@ -129,7 +121,7 @@ func breakOff(r *rand.Rand, uncut *piece, least, most, splinter, even float64) *
 	length := b.length()
 	for try := 0; ; try++ {
 		k := *uncut
-		k.intact = false
+		k.Intact = false
 		keep := uniform(r, least, most)
 		split := r.Float64() < splinter
 		if !split || r.Float64() < 0.5 {
@@ -142,11 +134,11 @@ func breakOff(r *rand.Rand, uncut *piece, least, most, splinter, even float64) *
 			}
 			if start > 0 {
 				k.fractures = append(k.fractures, face(r, b, start*length, 1))
-				k.ends[0] = kernel.EndBroken
+				k.Ends[0] = endBroken
 			}
 			if start+keep < 1 {
 				k.fractures = append(k.fractures, face(r, b, (start+keep)*length, -1))
-				k.ends[1] = kernel.EndBroken
+				k.Ends[1] = endBroken
 			}
 		}
 		if split {
@@ -155,11 +147,11 @@ func breakOff(r *rand.Rand, uncut *piece, least, most, splinter, even float64) *
 				along: true, at: lerp(low, high, uniform(r, 0.3, 0.7)), slope: uniform(r, -0.04, 0.04),
 				rough: uniform(r, 0.02, 0.08), seed: r.Uint64(), keep: sign(r),
 			})
-			k.ends = [2]kernel.End{kernel.EndBroken, kernel.EndBroken}
+			k.Ends = [2]string{endBroken, endBroken}
 		}
 		if try > 60 { // a plain cut always works
 			k.fractures = []fracture{{at: lerp(least, most, 0.5) * length, keep: -1}}
-			k.ends = [2]kernel.End{kernel.EndIntact, kernel.EndBroken}
+			k.Ends = [2]string{endIntact, endBroken}
 		}
 		ok := true
 		for i := range k.fractures {
@@ -169,6 +161,9 @@ func breakOff(r *rand.Rand, uncut *piece, least, most, splinter, even float64) *
 			}
 		}
 		if ok && (math.Abs(signedArea(k.outline)) > 0.35 || try > 60) {
+			if k.Ends[1] == endBroken {
+				k.Notch[1] = 0
+			}
 			return &k
 		}
 	}

@@ -87,25 +87,17 @@ func hull(p []point) []point {
 
 // calipers returns the greatest and the least distance of two parallel lines
 // that hold the polygon with this hull between them. The least stands on a
-// side of the hull, so going once round the sides with the corner farthest
-// from each (rotating calipers) finds both.
+// side of the hull.
 func calipers(h []point) (greatest, least float64) {
-	if len(h) < 3 {
-		return h[0].Dist(h[len(h)-1]), 0
-	}
 	least = math.Inf(1)
-	far := 1
 	for i, q := range h {
 		r := h[(i+1)%len(h)]
-		for {
-			next := (far + 1) % len(h)
-			if cross(q, r, h[next]) <= cross(q, r, h[far]) {
-				break
-			}
-			far = next
+		far := 0.0
+		for _, o := range h {
+			far = max(far, cross(q, r, o))
+			greatest = max(greatest, q.Dist(o))
 		}
-		least = min(least, cross(q, r, h[far])/q.Dist(r))
-		greatest = max(greatest, q.Dist(h[far]), r.Dist(h[far]))
+		least = min(least, far/q.Dist(r))
 	}
 	return greatest, least
 }
@@ -121,17 +113,28 @@ func extent(p []point, angle float64) float64 {
 	return high - low
 }
 
-// inside reports whether q lies in the polygon, by the number of sides to its
-// right.
-func inside(p []point, q point) bool {
-	in := false
+// crossings returns where the line at x, along y, crosses the polygon,
+// ascending.
+func crossings(p []point, x float64) []float64 {
+	ys := make([]float64, 0, 4)
 	for i, j := 0, len(p)-1; i < len(p); j, i = i, i+1 {
-		a, b := p[i], p[j]
-		if (a.Y > q.Y) != (b.Y > q.Y) && q.X < a.X+(q.Y-a.Y)/(b.Y-a.Y)*(b.X-a.X) {
-			in = !in
+		a, c := p[j], p[i]
+		if (a.X <= x) == (c.X <= x) {
+			continue
 		}
+		if a.X > c.X {
+			a, c = c, a
+		}
+		ys = append(ys, a.Y+(x-a.X)/(c.X-a.X)*(c.Y-a.Y))
 	}
-	return in
+	slices.Sort(ys)
+	return ys
+}
+
+// inside reports whether q lies in the polygon.
+func inside(p []point, q point) bool {
+	before, _ := slices.BinarySearch(crossings(p, q.X), q.Y)
+	return before%2 == 1
 }
 
 // toOutline returns the distance of q from the nearest side.
@@ -244,23 +247,17 @@ func relation(p, q []point, pb, qb box, far float64) (pressed, clear float64) {
 func travel(p, q []point, d point) float64 {
 	best := math.Inf(1)
 	cast := func(from, onto []point, d point) {
-		// In the turned frame the ray runs along x.
-		turn := func(v point) point { return point{X: v.X*d.X + v.Y*d.Y, Y: v.Y*d.X - v.X*d.Y} }
+		// In the turned frame the ray runs along y.
+		turn := func(v point) point { return point{X: v.Y*d.X - v.X*d.Y, Y: v.X*d.X + v.Y*d.Y} }
 		to := mapped(onto, turn)
-		bb := boxOf(to)
+		b := boxOf(to)
 		for _, v := range from {
-			v = turn(v)
-			if v.Y < bb.y0 || v.Y > bb.y1 {
+			if v = turn(v); v.X < b.x0 || v.X > b.x1 {
 				continue
 			}
-			for i, j := 0, len(to)-1; i < len(to); j, i = i, i+1 {
-				a, b := to[i], to[j]
-				if (a.Y > v.Y) == (b.Y > v.Y) {
-					continue
-				}
-				if s := a.X + (v.Y-a.Y)/(b.Y-a.Y)*(b.X-a.X) - v.X; s >= 0 && s < best {
-					best = s
-				}
+			ys := crossings(to, v.X)
+			if i, _ := slices.BinarySearch(ys, v.Y); i < len(ys) {
+				best = min(best, ys[i]-v.Y)
 			}
 		}
 	}
@@ -272,23 +269,6 @@ func travel(p, q []point, d point) float64 {
 // strips is the number of strips in which areas and volumes are summed, by the
 // midpoint rule.
 const strips = 240
-
-// crossings returns where the line at x, along y, crosses the polygon,
-// ascending.
-func crossings(p []point, x float64) []float64 {
-	var ys []float64
-	for i, j := 0, len(p)-1; i < len(p); j, i = i, i+1 {
-		a, c := p[j], p[i]
-		if a.X > c.X {
-			a, c = c, a
-		}
-		if a.X <= x && x < c.X {
-			ys = append(ys, a.Y+(x-a.X)/(c.X-a.X)*(c.Y-a.Y))
-		}
-	}
-	slices.Sort(ys)
-	return ys
-}
 
 // hidden returns the share of p's area that lies in one or more of the others,
 // exact in y.

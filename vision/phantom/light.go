@@ -21,51 +21,47 @@ var trayColours = map[Tray]colour{
 	TrayGreen: lab(38, -23, 14),
 }
 
-// A lighting gives the share of the full light that reaches a place, as a
-// polynomial of second degree.
+// A lighting is the light on a tray, by the place in px, and the ground on
+// which it falls.
 type lighting struct {
-	one, x, y, xx, yy float64
-	weave             float64
-	weaveX, weaveY    point // across the threads, in threads per px
-	grain             float64
-	ground            colour
-
-	lamp  point   // the side from which the light comes
-	fall  float64 // of a kernel's shadow, mm
-	soft  float64 // of its rim, mm
-	cast  [3]float32
-	stuff Ground
-	mm    float64       // per px
-	hand  float64       // share lost in the shadow of the hand
-	edges [2][3]float64 // of that shadow: a·x + b·y + c is positive within, 1 where it is full
-	twist point         // direction of the stuff's grain
+	share  func(x, y float64) float64 // of the full light that reaches a place
+	hand   float64                    // share lost in the shadow of the hand
+	edges  [2][3]float64              // of that shadow: a·x + b·y + c is positive within, 1 where it is full
+	lamp   point                      // the side from which the light comes
+	fall   float64                    // of a kernel's shadow, mm
+	soft   float64                    // of its rim, mm
+	rim    float64                    // of kernels: 1 dark rims, -1 bright ones
+	cast   [3]float32
+	ground colour
+	stuff  Ground
+	twist  point   // direction of the stuff's grain and of the threads
+	weave  float64 // contrast of the threads
+	thread float64 // mm
 }
 
 func (s *scene) lighting() lighting {
-	r := stream(s.p.Seed, streamLight, 0)
+	p, r := s.p, stream(s.p.Seed, streamLight, 0)
 	w, h := float64(s.w), float64(s.h)
+	gain := math.Exp2(p.Stops)
 	l := lighting{
-		one: 1, weave: s.p.Weave, grain: 1 / (0.14 * s.p.pxPerMM()), ground: trayColours[s.p.Tray],
+		share:  func(_, _ float64) float64 { return gain },
+		ground: trayColours[p.Tray], stuff: p.Ground, weave: p.Weave,
 		lamp: lampSide, fall: shadowMM, soft: shadowSoftMM, cast: [3]float32{1, 1, 1},
-		stuff: s.p.Ground, mm: 1 / s.p.pxPerMM(),
 	}
 	cx, cy := w*uniform(r, 0.45, 0.55), h*uniform(r, 0.45, 0.55)
 	way := polar(uniform(r, 0, 2*math.Pi))
-	twist := uniform(r, -0.2, 0.2)
-	thread := 1 / (uniform(r, 0.55, 0.8) * s.p.pxPerMM())
-	l.weaveX, l.weaveY = move(point{}, polar(twist), thread), move(point{}, polar(twist+math.Pi/2), thread)
-	switch s.p.Light {
+	l.twist = polar(uniform(r, -0.2, 0.2))
+	l.thread = uniform(r, 0.55, 0.8)
+	switch p.Light {
 	case LightFallOff: // 1 - drop·(distance from the middle / that of the farthest corner)²
 		far := sq(max(cx, w-cx)) + sq(max(cy, h-cy))
-		d := s.p.LightDrop / far
-		l.one = 1 - d*(cx*cx+cy*cy)
-		l.x, l.y, l.xx, l.yy = 2*d*cx, 2*d*cy, -d, -d
+		l.share = func(x, y float64) float64 { return gain * (1 - p.LightDrop*(sq(x-cx)+sq(y-cy))/far) }
 	case LightGradient: // from 1 in one corner to 1 - drop in the opposite one
 		reach := math.Abs(way.X)*w/2 + math.Abs(way.Y)*h/2
-		l.x, l.y = s.p.LightDrop/2*way.X/reach, s.p.LightDrop/2*way.Y/reach
-		l.one = 1 - s.p.LightDrop/2 - l.x*w/2 - l.y*h/2
+		l.share = func(x, y float64) float64 {
+			return gain * (1 - p.LightDrop/2*(1-((x-w/2)*way.X+(y-h/2)*way.Y)/reach))
+		}
 	}
-	l.twist = polar(twist)
 	if l.stuff == GroundCloth && l.weave == 0 {
 		l.weave = 0.5
 	}
@@ -73,51 +69,14 @@ func (s *scene) lighting() lighting {
 	return l
 }
 
-// at returns the share of light at a place in px.
-func (l *lighting) at(x, y float64) float64 {
-	v := l.one + x*(l.x+l.xx*x) + y*(l.y+l.yy*y)
-	if l.hand > 0 {
-		in := 1.0
-		for _, e := range l.edges {
-			in = min(in, e[0]*x+e[1]*y+e[2])
-		}
-		v *= 1 - l.hand*smooth(0, 1, in)
-	}
-	return v
-}
-
-// texture returns the brightness of the tray at a place against its mean.
-func (l *lighting) texture(x, y float64) float64 {
-	v := 1 + 0.1*noise(x*l.grain, y*l.grain)
-	if l.weave > 0 {
-		// Plain weave: at each crossing one of the two threads is on top.
-		a, b := x*l.weaveX.X+y*l.weaveX.Y, x*l.weaveY.X+y*l.weaveY.Y
-		i, j := math.Floor(a), math.Floor(b)
-		top, along := a-i, b-j
-		if (int(i)+int(j))&1 == 1 {
-			top, along = along, top
-		}
-		round := (1 - sq(2*top-1)) * (0.6 + 0.4*(1-sq(2*along-1))) // 0..1, mean 0.58
-		v *= 1 + l.weave*(1.4*(round-0.58)+0.25*noise(i*0.37+j*7.1, j*0.53))
-	}
-	if l.stuff != GroundSheet {
-		v *= l.grown(x*l.mm, y*l.mm)
-	}
-	return max(0, v)
-}
-
-// naturalLight adds exposure, the hand's shadow, and for a natural look the
-// chances of the picture: the lamp's side and height, white balance, the rims,
-// the ground's colour.
+// naturalLight adds the hand's shadow, and for a natural look the chances of
+// the picture: the lamp's side and height, white balance, the rims, the
+// ground's colour.
 func (s *scene) naturalLight(l *lighting) {
-	gain := math.Exp2(s.p.Stops)
-	for _, v := range []*float64{&l.one, &l.x, &l.y, &l.xx, &l.yy} {
-		*v *= gain
-	}
 	r := stream(s.p.Seed, streamLight, 1)
 	if l.hand = s.p.HandShadow; l.hand > 0 {
 		// A corner of the shadow lies in the middle half of the picture.
-		soft := uniform(r, 2, 6) / l.mm
+		soft := uniform(r, 2, 6) * s.p.pxPerMM()
 		x, y := float64(s.w)*uniform(r, 0.25, 0.75), float64(s.h)*uniform(r, 0.25, 0.75)
 		way := uniform(r, 0, 2*math.Pi)
 		for i, a := range [2]float64{way, way + uniform(r, 1.2, 1.9)} {
@@ -128,7 +87,7 @@ func (s *scene) naturalLight(l *lighting) {
 	if s.p.Natural > 0 {
 		l.lamp, l.fall, l.soft = polar(uniform(r, 0, 2*math.Pi)), uniform(r, 0.2, 0.7), uniform(r, 0.08, 0.2)
 		l.cast = [3]float32{float32(uniform(r, 0.86, 0.98)), 1, float32(uniform(r, 0.88, 1))}
-		s.rim = uniform(r, -0.8, 1)
+		l.rim = uniform(r, -0.8, 1)
 		strong, shift := uniform(r, 0.7, 1.5), float32(uniform(r, 0.8, 1.25))
 		grey := 0.2126*l.ground[0] + 0.7152*l.ground[1] + 0.0722*l.ground[2] // Y of CIE 1931
 		for i, v := range l.ground {
@@ -137,9 +96,41 @@ func (s *scene) naturalLight(l *lighting) {
 	}
 }
 
-// grown is the brightness of the ground's stuff, mean about 1, at a place in mm.
-func (l *lighting) grown(x, y float64) float64 {
+// at returns the light at a place in px, 1 being full.
+func (l *lighting) at(x, y float64) float64 {
+	v := l.share(x, y)
+	if l.hand > 0 {
+		in := 1.0
+		for _, e := range l.edges {
+			in = min(in, e[0]*x+e[1]*y+e[2])
+		}
+		v *= 1 - l.hand*smooth(0, 1, in)
+	}
+	return v
+}
+
+// texture returns the brightness of the ground at a place in mm against its
+// mean.
+func (l *lighting) texture(x, y float64) float64 {
+	v := 1 + 0.1*noise(x/0.14, y/0.14)
 	x, y = x*l.twist.X+y*l.twist.Y, y*l.twist.X-x*l.twist.Y
+	if l.weave > 0 {
+		// Plain weave: at each crossing one of the two threads is on top.
+		a, b := x/l.thread, y/l.thread
+		i, j := math.Floor(a), math.Floor(b)
+		top, along := a-i, b-j
+		if (int(i)+int(j))&1 == 1 {
+			top, along = along, top
+		}
+		round := (1 - sq(2*top-1)) * (0.6 + 0.4*(1-sq(2*along-1))) // 0..1, mean 0.58
+		v *= 1 + l.weave*(1.4*(round-0.58)+0.25*noise(i*0.37+j*7.1, j*0.53))
+	}
+	return max(0, v*l.grown(x, y))
+}
+
+// grown is the brightness of the ground's stuff, mean about 1, at a place in
+// mm along and across its grain.
+func (l *lighting) grown(x, y float64) float64 {
 	switch l.stuff {
 	case GroundCard: // clouds, and fibres in two directions
 		fibres := max(0, noise(x/1.3, y/0.14)-0.45) + max(0, noise(x/0.14+9, y/1.1)-0.45)

@@ -110,7 +110,7 @@ func (p Params) tint(k *piece) {
 	}
 	t.chalk = lab(89+1.5*normal(r), -0.2+0.3*normal(r), 4+normal(r))
 	t.base, t.cover = raw, raw
-	switch k.defect {
+	switch k.Defect {
 	case chalky:
 		t.soft = 0.6
 	case yellow:
@@ -149,10 +149,10 @@ func (p Params) tint(k *piece) {
 		t.base = lab(uniform(r, 13, 32), uniform(r, 2, 8), uniform(r, 2, 12))
 		t.ribs, t.mottle, t.glass = 0, 0.12, 0
 	}
-	if k.defect != red && k.defect != streaked && k.defect != spot {
+	if k.Defect != red && k.Defect != streaked && k.Defect != spot {
 		t.cover = t.base
 	}
-	if p.Natural > 0 && !k.defect.foreign() {
+	if p.Natural > 0 && !k.Foreign() {
 		p.naturalPaint(r, t)
 	}
 	k.paint = t
@@ -162,7 +162,7 @@ func (p Params) tint(k *piece) {
 func (p Params) dress(k *piece) {
 	r, t := k.look, k.paint
 	offset := func() [2]float64 { return [2]float64{uniform(r, 0, 200), uniform(r, 0, 200)} }
-	if k.chalk > 0 {
+	if k.Chalk > 0 {
 		f := field{at: 0.5, long: 0.5, wide: 1, offset: offset()}
 		switch r.IntN(4) {
 		case 0: // core
@@ -175,10 +175,10 @@ func (p Params) dress(k *piece) {
 			f.patchy = 0.6
 		}
 		f.patchy *= 1 - 0.6*p.Natural
-		t.layers = append(t.layers, k.layer(f, k.chalk, layer{colour: t.chalk, chalk: true, softness: uniform(r, 0.04, 0.25) * (1 + 2*p.Natural)}))
+		t.layers = append(t.layers, k.layer(f, k.Chalk, layer{colour: t.chalk, chalk: true, softness: uniform(r, 0.04, 0.25) * (1 + 2*p.Natural)}))
 	}
 	bb := boxOf(k.outline)
-	switch k.defect {
+	switch k.Defect {
 	case red:
 		f := field{at: uniform(r, 0.2, 0.8), long: 0.6, side: uniform(r, -0.7, 0.7), wide: 1.2, patchy: 0.55, offset: offset()}
 		t.layers = append(t.layers, k.layer(f, t.covered, layer{colour: t.cover, softness: uniform(r, 0.05, 0.25)}))

@@ -127,7 +127,7 @@ func (p Params) things() []*piece {
 		}
 		k := whole(bodyOf(q, 0.1))
 		k.outline = q
-		k.thing, k.defect, k.look = t, name, r
+		k.thing, k.Defect, k.look = t, name, r
 		k.measure()
 		all = append(all, k)
 	}

@@ -146,8 +146,8 @@ func TestPile(t *testing.T) {
 					}
 				}
 			}
-			assert.InDelta(t, float64(hid)/float64(all), k.covered, 0.012)
-			assert.Less(t, k.covered, 0.7) // 0.6 by what lies on it, and neighbours press a little
+			assert.InDelta(t, float64(hid)/float64(all), k.Covered, 0.012)
+			assert.Less(t, k.Covered, 0.7) // 0.6 by what lies on it, and neighbours press a little
 		}
 	}
 }
@@ -213,7 +213,7 @@ func TestGrounds(t *testing.T) {
 		var n, sum, squares float64
 		for y := 0.5; y < float64(s.h); y += 3 {
 			for x := 0.5; x < float64(s.w); x += 3 {
-				v := s.light.texture(x, y)
+				v := s.light.texture(x/s.p.pxPerMM(), y/s.p.pxPerMM())
 				n, sum, squares = n+1, sum+v, squares+v*v
 			}
 		}
@@ -280,7 +280,7 @@ func TestNaturalShades(t *testing.T) {
 	s, err := small(func(p *Params) { p.Natural, p.BrokenShare = 1, 0 }).scene()
 	require.NoError(t, err)
 	same := func(*brush) {}
-	at := func(rim, eta float64) float64 { s.rim = rim; return shadesOf(s, 0.5, eta, same) }
+	at := func(rim, eta float64) float64 { s.light.rim = rim; return shadesOf(s, 0.5, eta, same) }
 	assert.InDelta(t, at(1, 0), at(-0.8, 0), 0.01, "the middle stays")
 	assert.Greater(t, at(-0.8, 0.95), at(1, 0.95)*1.2)
 	through := func(eta float64) float64 {

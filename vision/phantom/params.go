@@ -349,34 +349,26 @@ func (p Params) sizeMM() (w, h float64) {
 	return max(30, h*math.Sqrt2) + 2*p.MarginMM, max(22, h) + 2*p.MarginMM
 }
 
-// A defect is how a piece differs from sound rice; the text is that of the
-// truth file.
-type defect string
-
+// How a piece differs from sound rice, as the truth file has it.
 const (
-	sound    defect = "none"
-	chalky   defect = "chalky"
-	yellow   defect = "yellow"
-	red      defect = "red"
-	streaked defect = "streaked"
-	black    defect = "black"
-	spot     defect = "spot"
-	paddy    defect = "paddy"
-	stone    defect = "stone"
-	husk     defect = "husk"
-	seed     defect = "seed"
-
-	coin      defect = "coin"
-	bottleCap defect = "cap"
+	sound     = "none"
+	chalky    = "chalky"
+	yellow    = "yellow"
+	red       = "red"
+	streaked  = "streaked"
+	black     = "black"
+	spot      = "spot"
+	paddy     = "paddy"
+	stone     = "stone"
+	husk      = "husk"
+	seed      = "seed"
+	coin      = "coin"
+	bottleCap = "cap"
 )
-
-func (d defect) foreign() bool {
-	return d == stone || d == husk || d == seed || d == coin || d == bottleCap
-}
 
 type defectShare struct {
 	share     float64
-	defect    defect
+	defect    string
 	low, high float64 // share of the surface that is chalky
 }
 

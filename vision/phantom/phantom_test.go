@@ -141,18 +141,14 @@ func TestCoverage(t *testing.T) {
 	p := small(func(p *Params) { p.Crowd(Dense); p.DPI = 450 })
 	s, err := p.scene()
 	require.NoError(t, err)
-	tl := newTile(s)
 	for _, k := range s.pieces {
 		s.p.dress(k)
 		b := s.brush(k)
 		var sum, sx, sy float64
 		for y := 0; y < s.h; y += tileSize {
 			for x := 0; x < s.w; x += tileSize {
-				tl.place(image.Rect(x, y, min(s.w, x+tileSize), min(s.h, y+tileSize)))
-				if !tl.cover(b.outline, 0, 0, tl.rect) {
-					continue
-				}
-				tl.eachCovered(tl.outer, func(_, x, y int, a uint8) {
+				tile := image.Rect(x, y, min(s.w, x+tileSize), min(s.h, y+tileSize))
+				covered(b.outline, 0, 0, tile, func(_, x, y int, a uint8) {
 					sum += float64(a) / 255
 					sx += float64(a) / 255 * float64(x)
 					sy += float64(a) / 255 * float64(y)
@@ -160,7 +156,7 @@ func TestCoverage(t *testing.T) {
 			}
 		}
 		// Coverage comes in 255 steps and corners in 1/512 px.
-		assert.InEpsilon(t, k.area*sq(p.pxPerMM()), sum, 0.004)
+		assert.InEpsilon(t, k.Area*sq(p.pxPerMM()), sum, 0.004)
 		assert.InDelta(t, p.toPx(k.at.X), sx/sum, 0.02)
 		assert.InDelta(t, p.toPx(k.at.Y), sy/sum, 0.02)
 	}
@@ -253,7 +249,7 @@ func TestLooseKeepsClear(t *testing.T) {
 	p := small(func(p *Params) { p.Count = 150 })
 	truth := mustLay(t, p)
 	assert.Zero(t, truth.Touching)
-	assert.Equal(t, "loose", truth.Kind)
+	assert.Equal(t, Loose, truth.Kind)
 	groups := map[int]bool{}
 	for _, k := range truth.Kernels {
 		groups[k.Group] = true
@@ -284,7 +280,7 @@ func TestContacts(t *testing.T) {
 	}{{Touching, 0.6, 0.72}, {Dense, 0.93, 1}} {
 		p := small(func(p *Params) { p.Count = 200; p.Crowd(c.contact); p.BrokenShare = 0.2 })
 		truth := mustLay(t, p)
-		assert.Equal(t, string(c.contact), truth.Kind)
+		assert.Equal(t, c.contact, truth.Kind)
 		share := float64(truth.Touching) / float64(truth.N)
 		assert.True(t, share >= c.low && share <= c.high, "%s: %g touch", c.contact, share)
 		deepest := 0.0
@@ -353,10 +349,10 @@ func TestDefects(t *testing.T) {
 	})
 	s, err := p.scene()
 	require.NoError(t, err)
-	seen := map[defect]int{}
+	seen := map[string]int{}
 	parts := 0
 	for _, k := range s.pieces {
-		seen[k.defect]++
+		seen[k.Defect]++
 		p.dress(k)
 		hidden := map[int]int{} // places under each layer
 		n := 0
@@ -369,21 +365,21 @@ func TestDefects(t *testing.T) {
 			}
 		})
 		share := func(i int) float64 { return float64(hidden[i]) / float64(n) }
-		if k.chalk > 0 {
+		if k.Chalk > 0 {
 			// Another grid than the one that the share was set on.
-			assert.InDelta(t, k.chalk, share(0), 0.02)
+			assert.InDelta(t, k.Chalk, share(0), 0.02)
 		}
 		switch {
-		case k.defect == chalky:
-			assert.GreaterOrEqual(t, k.chalk, 0.75)
-		case k.chalk > 0:
-			assert.Equal(t, sound, k.defect)
-			assert.Less(t, k.chalk, 0.75)
-			if k.chalk > 0.5 {
+		case k.Defect == chalky:
+			assert.GreaterOrEqual(t, k.Chalk, 0.75)
+		case k.Chalk > 0:
+			assert.Equal(t, sound, k.Defect)
+			assert.Less(t, k.Chalk, 0.75)
+			if k.Chalk > 0.5 {
 				parts++
 			}
 		}
-		switch k.defect {
+		switch k.Defect {
 		case red:
 			assert.Greater(t, share(0), 0.25)
 		case streaked:
@@ -395,19 +391,19 @@ func TestDefects(t *testing.T) {
 			}
 			assert.GreaterOrEqual(t, run, 0.5*(bb.x1-bb.x0))
 			// A streak may leave a narrow piece, so this is a bound for kernels.
-			if k.intact {
-				assert.Less(t, area/k.area, 0.25)
+			if k.Intact {
+				assert.Less(t, area/k.Area, 0.25)
 			}
 		case spot:
 			assert.NotEmpty(t, k.paint.spots)
 		case paddy:
-			assert.True(t, k.intact)
+			assert.True(t, k.Intact)
 		}
 	}
 	assert.Equal(t, 6, seen[stone])
 	assert.Equal(t, 5, seen[husk])
 	assert.Equal(t, 4, seen[seed])
-	for _, d := range []defect{chalky, yellow, red, streaked, black, spot, paddy, sound} {
+	for _, d := range []string{chalky, yellow, red, streaked, black, spot, paddy, sound} {
 		assert.Greater(t, seen[d], 3, d)
 	}
 	assert.Greater(t, parts, 5)

@@ -180,7 +180,5 @@ func DrawPhoto(p Photo) (*image.RGBA, *PhotoTruth, error) {
 		k.X, k.Y = c.X, c.Y
 		k.Outline = mapped(k.Outline, place)
 	}
-	img := ph.draw()
-	sharpen(img, r.Sharpen)
-	return img, t, nil
+	return ph.draw(), t, nil
 }

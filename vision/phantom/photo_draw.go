@@ -6,7 +6,6 @@ import (
 	"slices"
 
 	"traytally/vision/internal/card"
-	"traytally/vision/internal/parallel"
 	"traytally/vision/kernel"
 )
 
@@ -32,10 +31,9 @@ type photograph struct {
 	sheet  card.Rect // on the card
 	field  card.Rect
 
-	discs   *grid[disc]
-	solids  *grid[*solid]
-	lamp    [3]float64
-	lampTop float64
+	discs  *grid[disc]
+	solids *grid[*solid]
+	lamp   [3]float64 // the near one
 }
 
 // A disc is a mark's code and rings, or a dot.
@@ -65,12 +63,6 @@ func newPhotograph(p Photo, s *scene) *photograph {
 	}
 	ph.view = newView(&p, kernel.Point{X: aim.X + p.AimX, Y: aim.Y + p.AimY})
 	ph.lamp = [3]float64{aim.X - 220, aim.Y - 160, 420}
-	for y := -150.0; y <= 400; y += 10 {
-		for x := -150.0; x <= 350; x += 10 {
-			ph.lampTop = max(ph.lampTop, ph.lampAt(x, y))
-		}
-	}
-
 	around := box{
 		min(ph.sheet.X0, ph.field.X0), min(ph.sheet.Y0, ph.field.Y0),
 		max(ph.sheet.X1, ph.field.X1), max(ph.sheet.Y1, ph.field.Y1),
@@ -96,18 +88,13 @@ func newPhotograph(p Photo, s *scene) *photograph {
 	return ph
 }
 
-// lampAt is the light of the near lamp: falling with the square of the
-// distance and with the slant.
-func (ph *photograph) lampAt(x, y float64) float64 {
-	d2 := sq(x-ph.lamp[0]) + sq(y-ph.lamp[1]) + sq(ph.lamp[2])
-	return ph.lamp[2] / (d2 * math.Sqrt(d2))
-}
-
 // light is the share of the full light at a place of the card.
 func (ph *photograph) light(x, y float64) float64 {
 	v := 1.0
 	if ph.p.Lamp > 0 {
-		v = 1 - ph.p.Lamp + ph.p.Lamp*ph.lampAt(x, y)/ph.lampTop
+		// Falling with the square of the distance and with the slant, 1 below it.
+		d2 := 1 + (sq(x-ph.lamp[0])+sq(y-ph.lamp[1]))/sq(ph.lamp[2])
+		v = 1 - ph.p.Lamp + ph.p.Lamp/(d2*math.Sqrt(d2))
 	}
 	if ph.p.ShadowDepth > 0 {
 		edge := lerp(ph.p.ShadowTopMM, ph.p.ShadowBottomMM, y/ph.layout.H)
@@ -190,9 +177,8 @@ func (ph *photograph) tray(x, y float64) colour {
 	if !ph.p.Beside && ph.p.OpenRimMM == 0 && ph.p.Rice.Tray == TrayBlack {
 		return blackness // printed
 	}
-	px := ph.s.p.pxPerMM()
 	l := &ph.s.light
-	return l.ground.times(float32(l.texture((x-ph.field.X0)*px, (y-ph.field.Y0)*px)))
+	return l.ground.times(float32(l.texture(x-ph.field.X0, y-ph.field.Y0)))
 }
 
 // ink tells whether a place lies on the disc or mark, and whether it is black.
@@ -221,8 +207,7 @@ func (d *disc) ink(x, y float64, layout int) (black, any bool) {
 // per mm of height, down to the piece. It returns the height and the place in
 // the frame of the body.
 func (o *solid) hit(x, y, lx, ly float64) (z, bx, by float64, ok bool) {
-	dx, dy := x-o.at.X, y-o.at.Y
-	ux, uy := dx*o.cos+dy*o.sin+o.k.centre.X, dy*o.cos-dx*o.sin+o.k.centre.Y
+	ux, uy := o.toBody(x-o.at.X, y-o.at.Y)
 	wx, wy := lx*o.cos+ly*o.sin, ly*o.cos-lx*o.sin
 	ex, ey := ux+wx*o.top, uy+wy*o.top
 	if !o.bounds.meets(box{min(ux, ex), min(uy, ey), max(ux, ex), max(uy, ey)}) {
@@ -318,50 +303,32 @@ func edged(c []colour, at, stride int) bool {
 	return false
 }
 
-// draw draws the photo in bands of rows on all processors, one ray to a pixel
-// and four where a neighbour differs.
+// draw draws the photo in bands of rows, one ray to a pixel and four where a
+// neighbour differs.
 func (ph *photograph) draw() *image.RGBA {
-	w, h := ph.p.Width, ph.p.Height
-	img := image.NewRGBA(image.Rect(0, 0, w, h))
-	const band = 64
-	type worker struct {
-		canvas
-		centre []colour // one ray to each pixel of the canvas and one pixel round it
-	}
-	workers := make([]worker, parallel.Workers())
-	for i := range workers {
-		c := newCanvas(w, band, ph.p.Rice.BlurPx)
-		workers[i] = worker{c, make([]colour, (w+2*c.halo+2)*(band+2*c.halo+2))}
-	}
-	each((h+band-1)/band, func(of, b int) {
-		c := &workers[of]
-		c.place(image.Rect(0, b*band, w, min(h, (b+1)*band)))
-		rays := c.outer.Inset(-1)
+	size, band := image.Pt(ph.p.Width, ph.p.Height), image.Pt(ph.p.Width, 64)
+	return render(size, band, &ph.p.Rice, [3]float32{1, 1, 1}, 1<<20, func(c *canvas, _ int) {
+		rays := c.outer.Inset(-1) // one to each pixel of the canvas and one pixel round it
 		stride := rays.Dx()
-		for y := range rays.Dy() {
-			for x := range stride {
-				c.centre[y*stride+x] = ph.colourAt(float64(rays.Min.X+x), float64(rays.Min.Y+y))
+		centre := make([]colour, 0, stride*rays.Dy())
+		for y := rays.Min.Y; y < rays.Max.Y; y++ {
+			for x := rays.Min.X; x < rays.Max.X; x++ {
+				centre = append(centre, ph.colourAt(float64(x), float64(y)))
 			}
 		}
-		i := 0
-		for y := range c.outer.Dy() {
-			for x := range c.w {
-				at := (y+1)*stride + x + 1
-				s := c.centre[at]
-				if edged(c.centre, at, stride) {
-					s = colour{}
-					// A turned square: four different rows and columns.
-					for _, o := range [4][2]float64{{-0.375, -0.125}, {0.125, -0.375}, {0.375, 0.125}, {-0.125, 0.375}} {
-						for k, v := range ph.colourAt(float64(c.outer.Min.X+x)+o[0], float64(c.outer.Min.Y+y)+o[1]) {
-							s[k] += v / 4
-						}
+		c.pixels(c.outer, func(i, x, y int) {
+			at := (y-rays.Min.Y)*stride + x - rays.Min.X
+			s := centre[at]
+			if edged(centre, at, stride) {
+				s = colour{}
+				// A turned square: four different rows and columns.
+				for _, o := range [4][2]float64{{-0.375, -0.125}, {0.125, -0.375}, {0.375, 0.125}, {-0.125, 0.375}} {
+					for k, v := range ph.colourAt(float64(x)+o[0], float64(y)+o[1]) {
+						s[k] += v / 4
 					}
 				}
-				copy(c.pix[i:], s[:])
-				i += 3
 			}
-		}
-		c.develop(img, &ph.p.Rice, [3]float32{1, 1, 1}, stream(ph.p.Rice.Seed, streamNoise, 1<<20+b))
+			copy(c.pix[i:], s[:])
+		})
 	})
-	return img
 }

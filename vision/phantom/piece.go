@@ -4,64 +4,67 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
-
-	"traytally/vision/kernel"
+	"sort"
 )
 
-// A piece is what lies on the tray: a body, or what fractures left of it.
+// A piece is what lies on the tray: a body, or what fractures left of it. The
+// angle of its Kernel is that in the frame of the body; the truth gets what
+// hangs on the place from here.
 type piece struct {
+	Kernel
 	body      *body
 	fractures []fracture
 	outline   []point // in the frame of the body
-	intact    bool
-	ends      [2]kernel.End
-	defect    defect
-	chalk     float64 // share of the surface, wanted
+	centre    point   // of its area
 	look      *rand.Rand
 
-	// Measures of the outline and of the solid on it, in the frame of the body.
-	centre                                    point
-	length, width, axis, area, convex, volume float64
-	angle                                     float64 // of the axis
-	notch                                     float64 // depth of the germ notch at the end of greater x, mm
-
 	// Where it lies.
-	coarse   []point // fewer corners, about the centre
+	coarse   []point // about 45 of the outline's corners, about the centre: within 0.02 mm of it
 	reach    float64 // greatest distance of the outline from the centre
 	at       point   // on the tray, mm
 	turn     float64 // rad
 	placed   []point // coarse, on the tray
 	bounds   box
 	contacts []*piece // what it touches
-	group    int
-	top      bool    // to lie on others
-	covered  float64 // share of the area that others hide
 
 	paint *paint // set by tint and dress
 	thing *thing // where it is one
 }
 
-// measure fills in the measures.
+// measure fills in the measures of the outline and of the solid on it.
 func (k *piece) measure() {
 	var xx, xy, yy float64
-	k.area, k.centre, xx, xy, yy = moments(k.outline)
+	k.Area, k.centre, xx, xy, yy = moments(k.outline)
 	h := hull(k.outline)
-	k.convex = math.Abs(signedArea(h))
-	k.length, k.width = calipers(h)
-	k.angle = math.Atan2(2*xy, xx-yy) / 2
-	k.axis = extent(h, k.angle)
-	if k.intact {
-		k.volume = k.body.wholeVolume()
+	k.Solidity = min(1, k.Area/math.Abs(signedArea(h)))
+	k.Length, k.Width = calipers(h)
+	k.Angle = math.Atan2(2*xy, xx-yy) / 2
+	k.Axis = extent(h, k.Angle)
+	if k.Intact {
+		k.Volume = k.body.wholeVolume()
 	} else {
-		k.volume = k.body.volume(k.outline)
+		k.Volume = k.body.volume(k.outline)
+	}
+	k.coarse, k.reach = nil, 0
+	for i, q := range k.outline {
+		k.reach = max(k.reach, q.Dist(k.centre))
+		if i%max(1, len(k.outline)/40) == 0 {
+			k.coarse = append(k.coarse, q.Sub(k.centre))
+		}
 	}
 }
+
+// Ends of a piece, as the truth file has them.
+const (
+	endIntact = "intact"
+	endBroken = "broken"
+)
 
 // whole makes a piece of an uncut body.
 func whole(b *body) *piece {
 	return &piece{
-		body: b, outline: b.outline(), intact: true, defect: sound,
-		ends: [2]kernel.End{kernel.EndIntact, kernel.EndIntact},
+		body: b, outline: b.outline(),
+		Kernel: Kernel{Intact: true, Defect: sound, Ends: [2]string{endIntact, endIntact}},
 	}
 }
 
@@ -91,8 +94,7 @@ func (p Params) uncut(i int) *piece {
 		chalk = uniform(d, 0.04, 0.42) // below every limit, as WhiteBelly
 	}
 	k := whole(b)
-	k.notch = notch
-	k.defect, k.chalk, k.look = class, chalk, stream(p.Seed, streamLook, i)
+	k.Notch[1], k.Defect, k.Chalk, k.look = notch, class, chalk, stream(p.Seed, streamLook, i)
 	return k
 }
 
@@ -104,7 +106,7 @@ func (p Params) kernels() []*piece {
 	all := make([]*piece, p.Count)
 	for i := range all {
 		all[i] = p.uncut(i)
-		if p.BrokenMass == 0 && all[i].defect != paddy &&
+		if p.BrokenMass == 0 && all[i].Defect != paddy &&
 			stream(p.Seed, streamBreak, i).Float64() < p.BrokenShare {
 			all[i] = broken(i, all[i])
 		}
@@ -122,7 +124,7 @@ func (p Params) breakToMass(all []*piece, broken func(int, *piece) *piece) {
 	cut := make([]*piece, len(all))
 	var order []int // in which they break
 	for i, k := range all {
-		if k.defect == paddy {
+		if k.Defect == paddy {
 			continue
 		}
 		cut[i] = broken(i, k)
@@ -138,16 +140,10 @@ func (p Params) breakToMass(all []*piece, broken func(int, *piece) *piece) {
 		_, mass, _ := brokenShares(mix)
 		return mass
 	}
-	low, high := 0, len(order) // the share grows with m but for the odd step
-	for high-low > 1 {
-		if m := (low + high) / 2; share(m) < p.BrokenMass {
-			low = m
-		} else {
-			high = m
-		}
-	}
-	best := low
-	for m := max(0, low-3); m <= min(len(order), high+3); m++ {
+	// The share grows with m but for the odd step.
+	near := sort.Search(len(order), func(m int) bool { return share(m) >= p.BrokenMass })
+	best := near
+	for m := max(0, near-4); m <= min(len(order), near+3); m++ {
 		if math.Abs(share(m)-p.BrokenMass) < math.Abs(share(best)-p.BrokenMass) {
 			best = m
 		}
@@ -158,7 +154,7 @@ func (p Params) breakToMass(all []*piece, broken func(int, *piece) *piece) {
 }
 
 // drawDefect draws what a piece suffers from, and its chalky share.
-func (p Params) drawDefect(r *rand.Rand) (defect, float64) {
+func (p Params) drawDefect(r *rand.Rand) (defect string, chalk float64) {
 	at := r.Float64()
 	for _, d := range p.defects() {
 		if at < d.share {
@@ -172,11 +168,11 @@ func (p Params) drawDefect(r *rand.Rand) (defect, float64) {
 // foreignBodies draws stones, husks and seeds.
 func (p Params) foreignBodies() []*piece {
 	var all []*piece
-	add := func(n int, d defect, make func(r *rand.Rand) *piece) {
+	add := func(n int, defect string, make func(r *rand.Rand) *piece) {
 		for range n {
 			r := stream(p.Seed, streamForeign, len(all))
 			k := make(r)
-			k.defect, k.look = d, stream(p.Seed, streamLook, 1<<24+len(all))
+			k.Defect, k.look = defect, stream(p.Seed, streamLook, 1<<24+len(all))
 			k.measure()
 			all = append(all, k)
 		}

@@ -3,6 +3,7 @@ package phantom
 import (
 	"cmp"
 	"fmt"
+	"iter"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -24,26 +25,11 @@ func (k *piece) onTray(q point) point {
 // outlineOnTray returns the outline where the piece lies.
 func (k *piece) outlineOnTray() []point { return mapped(k.outline, k.onTray) }
 
-// prepare makes what placing needs of a measured piece: a polygon with
-// about 45 of the corners, which lies within about 0.02 mm of the outline.
-func (k *piece) prepare() {
-	step := max(1, len(k.outline)/40)
-	for i, q := range k.outline {
-		k.reach = max(k.reach, q.Dist(k.centre))
-		if i%step == 0 {
-			k.coarse = append(k.coarse, q.Sub(k.centre))
-		}
-	}
-}
-
 // pose moves the piece to a place.
 func (k *piece) pose(at point, turn float64) {
 	k.at, k.turn = at, turn
 	sin, cos := math.Sincos(turn)
-	k.placed = k.placed[:0]
-	for _, q := range k.coarse {
-		k.placed = append(k.placed, spun(q, at, sin, cos))
-	}
+	k.placed = mapped(k.coarse, func(q point) point { return spun(q, at, sin, cos) })
 	k.bounds = boxOf(k.placed)
 }
 
@@ -54,13 +40,12 @@ func (k *piece) to(o *piece, far float64) (pressed, clear float64) {
 
 // A layout places pieces on a tray.
 type layout struct {
-	p       Params
-	r       *rand.Rand
-	w, h    float64
-	grid    *grid[*piece] // placed, by their centres
-	all     []*piece      // placed
-	reach   float64       // greatest of all pieces
-	scratch []*piece
+	p     Params
+	r     *rand.Rand
+	w, h  float64
+	grid  *grid[*piece] // placed, by their centres
+	all   []*piece      // placed
+	reach float64       // greatest of all pieces
 }
 
 func newLayout(p Params, pieces []*piece) *layout {
@@ -74,27 +59,34 @@ func newLayout(p Params, pieces []*piece) *layout {
 	return l
 }
 
-// near returns the placed pieces whose bounds meet b. The slice is good until
-// the next call.
-func (l *layout) near(b box) []*piece {
-	l.scratch = l.scratch[:0]
-	for cell := range l.grid.in(b.grown(l.reach)) {
-		for _, k := range *cell {
-			if k.bounds.meets(b) {
-				l.scratch = append(l.scratch, k)
+// near yields the placed pieces whose bounds meet b.
+func (l *layout) near(b box) iter.Seq[*piece] {
+	return func(yield func(*piece) bool) {
+		for cell := range l.grid.in(b.grown(l.reach)) {
+			for _, k := range *cell {
+				if k.bounds.meets(b) && !yield(k) {
+					return
+				}
 			}
 		}
 	}
-	return l.scratch
+}
+
+// touched returns the placed pieces that the piece presses into.
+func (l *layout) touched(k *piece) (all []*piece) {
+	for o := range l.near(k.bounds) {
+		if pressed, _ := k.to(o, 0); pressed > 0 {
+			all = append(all, o)
+		}
+	}
+	return all
 }
 
 // put enters a piece where it lies, and joins it with what it touches.
 func (l *layout) put(k *piece) {
-	for _, o := range l.near(k.bounds) {
-		if pressed, _ := k.to(o, 0); pressed > 0 {
-			k.contacts = append(k.contacts, o)
-			o.contacts = append(o.contacts, k)
-		}
+	k.contacts = l.touched(k)
+	for _, o := range k.contacts {
+		o.contacts = append(o.contacts, k)
 	}
 	l.all = append(l.all, k)
 	l.grid.enter(boxRound(k.at, 0), k)
@@ -108,7 +100,7 @@ func (l *layout) inMargin(k *piece) bool {
 // free reports whether the piece presses into others by no more than press, and
 // keeps clear of those it does not touch.
 func (l *layout) free(k *piece, press float64) bool {
-	for _, o := range l.near(k.bounds.grown(l.p.GapMM)) {
+	for o := range l.near(k.bounds.grown(l.p.GapMM)) {
 		pressed, clear := k.to(o, l.p.GapMM+1e-3)
 		if pressed > press || pressed == 0 && clear < l.p.GapMM {
 			return false
@@ -132,11 +124,11 @@ func (l *layout) scatter(k *piece) bool {
 // pile lays the piece on one that lies on the tray, or on several, so that it
 // hides no less than pileLeast of one and no more than pileMost of any.
 func (l *layout) pile(k *piece) bool {
-	k.top = true
+	k.OnTop = true
 	for range 1000 {
 		host := l.all[l.r.IntN(len(l.all))]
 		u := polar(host.axisOnTray())
-		along, side := uniform(l.r, -0.6, 0.6)*host.length, uniform(l.r, -0.9, 0.9)*host.width
+		along, side := uniform(l.r, -0.6, 0.6)*host.Length, uniform(l.r, -0.9, 0.9)*host.Width
 		k.pose(spun(point{X: along, Y: side}, host.at, u.Y, u.X), uniform(l.r, 0, 2*math.Pi))
 		if ok, most := l.rests(k); l.inMargin(k) && ok && most >= pileLeast {
 			l.put(k)
@@ -149,17 +141,17 @@ func (l *layout) pile(k *piece) bool {
 // rests reports whether the piece may lie where it is, with nothing but pieces
 // of the tray under it, and the greatest share of one that is hidden then.
 func (l *layout) rests(k *piece) (ok bool, most float64) {
-	for _, o := range slices.Clone(l.near(k.bounds.grown(l.p.GapMM))) {
+	for o := range l.near(k.bounds.grown(l.p.GapMM)) {
 		pressed, clear := k.to(o, l.p.GapMM+1e-3)
 		switch {
-		case o.top || o.thing != nil:
+		case o.OnTop || o.thing != nil:
 			if pressed > 0 || clear < l.p.GapMM {
 				return false, 0
 			}
 		case pressed > 0:
 			over := [][]point{k.placed}
 			for _, c := range o.contacts {
-				if c.top {
+				if c.OnTop {
 					over = append(over, c.placed)
 				}
 			}
@@ -189,11 +181,8 @@ func (l *layout) layAcross(k *piece) bool {
 			at.Y = l.h - lerp(b.y0, b.y1, in)
 		}
 		k.pose(at, k.turn)
-		b = k.bounds
-		if b.x1 < 0.4 || b.y1 < 0.4 || b.x0 > l.w-0.4 || b.y0 > l.h-0.4 {
-			continue // a corner holds next to nothing of it
-		}
-		if l.free(k, 0) {
+		// A corner may hold next to nothing of it.
+		if k.bounds.meets(box{0.4, 0.4, l.w - 0.4, l.h - 0.4}) && l.free(k, 0) {
 			l.put(k)
 			return true
 		}
@@ -206,10 +195,8 @@ func (l *layout) layAcross(k *piece) bool {
 // starts inside something or meets nothing.
 func (l *layout) approach(k *piece, from point, turn float64, d point, depth, far float64) bool {
 	k.pose(from, turn)
-	for _, o := range l.near(k.bounds) {
-		if pressed, _ := k.to(o, 0); pressed > 0 {
-			return false
-		}
+	if len(l.touched(k)) > 0 {
+		return false
 	}
 	start := k.bounds
 	way := box{
@@ -217,7 +204,7 @@ func (l *layout) approach(k *piece, from point, turn float64, d point, depth, fa
 		max(start.x1, start.x1+far*d.X), max(start.y1, start.y1+far*d.Y),
 	}
 	s := math.Inf(1)
-	for _, o := range l.near(way) {
+	for o := range l.near(way) {
 		s = min(s, travel(k.placed, o.placed, d))
 	}
 	if s > far {
@@ -228,23 +215,19 @@ func (l *layout) approach(k *piece, from point, turn float64, d point, depth, fa
 }
 
 // axisOnTray returns the direction of the piece's axis on the tray.
-func (k *piece) axisOnTray() float64 { return k.angle + k.turn }
+func (k *piece) axisOnTray() float64 { return k.Angle + k.turn }
 
 // push lays the piece against one of the hosts.
 func (l *layout) push(k *piece, hosts []*piece) bool {
 	weights := l.p.Mix.list()
 	for range 70 {
 		host := hosts[len(hosts)-1-l.r.IntN(min(len(hosts), 12))]
-		if !l.meet(k, host, hosts, pick(l.r, weights)) || !l.inMargin(k) || !l.free(k, l.p.PressMM) {
-			continue
-		}
-		l.put(k)
-		if len(k.contacts) > 0 {
+		// A contact may be so shallow that the coarse polygons miss it: the
+		// group of the truth comes from contacts only, so press on.
+		if l.meet(k, host, hosts, pick(l.r, weights)) && l.inMargin(k) && l.free(k, l.p.PressMM) && len(l.touched(k)) > 0 {
+			l.put(k)
 			return true
 		}
-		// So shallow that the coarse polygons missed it: the group of the
-		// truth comes from contacts only, so press on.
-		l.take(k)
 	}
 	return false
 }
@@ -262,15 +245,15 @@ func (l *layout) meet(k, host *piece, hosts []*piece, way int) bool {
 	case 1: // flank along flank
 		axis = along + uniform(l.r, -0.12, 0.12)
 		d = polar(along + sign(l.r)*math.Pi/2)
-		slide(along, uniform(l.r, -0.35, 0.35)*host.length)
+		slide(along, uniform(l.r, -0.35, 0.35)*host.Length)
 	case 2: // tip to tip
 		axis = along + uniform(l.r, -0.3, 0.3)
 		d = polar(along + math.Pi*float64(l.r.IntN(2)))
-		slide(along+math.Pi/2, uniform(l.r, -0.2, 0.2)*host.width)
+		slide(along+math.Pi/2, uniform(l.r, -0.2, 0.2)*host.Width)
 	case 3: // tip against a flank
 		axis = along + math.Pi/2 + uniform(l.r, -0.4, 0.4)
 		d = polar(along + sign(l.r)*math.Pi/2)
-		slide(along, uniform(l.r, -0.42, 0.42)*host.length)
+		slide(along, uniform(l.r, -0.42, 0.42)*host.Length)
 	case 4: // into a corner
 		return len(host.contacts) > 0 && l.bridge(k, host, host.contacts[l.r.IntN(len(host.contacts))], axis, depth)
 	case 5:
@@ -278,23 +261,15 @@ func (l *layout) meet(k, host *piece, hosts []*piece, way int) bool {
 	case 6: // a ring
 		o := hosts[l.r.IntN(len(hosts))]
 		gap := host.at.Dist(o.at)
-		if o == host || gap < 0.6*k.length || gap > 1.9*k.length || slices.Contains(host.contacts, o) {
+		if o == host || gap < 0.6*k.Length || gap > 1.9*k.Length || slices.Contains(host.contacts, o) {
 			return false
 		}
 		return l.bridge(k, host, o, math.Atan2(o.at.Y-host.at.Y, o.at.X-host.at.X)+uniform(l.r, -0.25, 0.25), depth)
 	default:
-		slide(math.Atan2(d.X, -d.Y), uniform(l.r, -0.35, 0.35)*host.length)
+		slide(math.Atan2(d.X, -d.Y), uniform(l.r, -0.35, 0.35)*host.Length)
 	}
 	far := host.reach + k.reach + 0.5
-	return l.approach(k, move(target, d, -far), axis-k.angle, d, depth, 2*far)
-}
-
-// take removes the piece placed last.
-func (l *layout) take(k *piece) {
-	l.all = l.all[:len(l.all)-1]
-	for cell := range l.grid.in(boxRound(k.at, 0)) {
-		*cell = (*cell)[:len(*cell)-1]
-	}
+	return l.approach(k, move(target, d, -far), axis-k.Angle, d, depth, 2*far)
 }
 
 // bridge moves the piece against a and b at once: it slides along the line of
@@ -305,7 +280,7 @@ func (l *layout) bridge(k *piece, a, b *piece, axis, depth float64) bool {
 	d := polar(ab + sign(l.r)*math.Pi/2 + uniform(l.r, -0.3, 0.3))
 	half := a.at.Dist(b.at)/2 + 0.5
 	far := a.reach + b.reach + k.reach
-	turn := axis - k.angle
+	turn := axis - k.Angle
 	low, high := -half, half
 	middle := point{X: (a.at.X + b.at.X) / 2, Y: (a.at.Y + b.at.Y) / 2}
 	for range 14 {
@@ -333,11 +308,12 @@ func (l *layout) bridge(k *piece, a, b *piece, axis, depth float64) bool {
 // faceToFace moves a cut face of the piece against one of a host, or of any
 // other piece where no host has one.
 func (l *layout) faceToFace(k *piece, hosts []*piece, depth float64) bool {
-	fit := cutOf(hosts)
+	uncut := func(o *piece) bool { return len(o.fractures) == 0 }
+	fit := slices.DeleteFunc(slices.Clone(hosts), uncut)
 	if len(fit) == 0 {
-		fit = cutOf(l.all)
+		fit = slices.DeleteFunc(slices.Clone(l.all), uncut)
 	}
-	if len(k.fractures) == 0 || len(fit) == 0 {
+	if uncut(k) || len(fit) == 0 {
 		return false
 	}
 	o := fit[l.r.IntN(len(fit))]
@@ -349,16 +325,6 @@ func (l *layout) faceToFace(k *piece, hosts []*piece, depth float64) bool {
 	far := k.reach + o.reach
 	from := move(move(apart, out, far), point{X: -out.Y, Y: out.X}, uniform(l.r, -0.3, 0.3))
 	return l.approach(k, from, turn, move(point{}, out, -1), depth, far+1)
-}
-
-// cutOf returns those that have a cut face.
-func cutOf(all []*piece) (cut []*piece) {
-	for _, o := range all {
-		if len(o.fractures) > 0 {
-			cut = append(cut, o)
-		}
-	}
-	return cut
 }
 
 // pick draws an index by weight.
@@ -381,9 +347,6 @@ func pick(r *rand.Rand, weights []float64) int {
 // the cut kernels. It returns all kernels that the truth lists, in reading order.
 func (p Params) lay(listed, across, things []*piece) ([]*piece, error) {
 	all := slices.Concat(listed, across, things)
-	for _, k := range all {
-		k.prepare()
-	}
 	l := newLayout(p, all)
 	if !every(things, l.scatter) || !every(across, l.layAcross) || !l.layRice(listed) {
 		return nil, &fault.Error{
@@ -450,26 +413,23 @@ func (l *layout) pushAnywhere(k *piece, groups [][]*piece) bool {
 }
 
 // number gives pieces that touch, directly or through others, the same group
-// number, and counts contacts.
+// number.
 func number(all []*piece) {
 	seen := make(map[*piece]bool, len(all))
 	group := 0
-	for _, k := range all {
-		if seen[k] {
-			continue
-		}
-		seen[k] = true
-		for todo := []*piece{k}; len(todo) > 0; {
-			q := todo[len(todo)-1]
-			todo = todo[:len(todo)-1]
-			q.group = group
-			for _, o := range q.contacts {
-				if !seen[o] {
-					seen[o] = true
-					todo = append(todo, o)
-				}
+	var join func(k *piece)
+	join = func(k *piece) {
+		seen[k], k.Group = true, group
+		for _, o := range k.contacts {
+			if !seen[o] {
+				join(o)
 			}
 		}
-		group++
+	}
+	for _, k := range all {
+		if !seen[k] {
+			join(k)
+			group++
+		}
 	}
 }

@@ -9,7 +9,6 @@ type scene struct {
 	pieces []*piece // those that the picture's edge cuts and things too; what is drawn later lies on top
 	w, h   int
 	light  lighting
-	rim    float64 // of the picture: 1 dark rims, -1 bright ones
 }
 
 func (p Params) scene() (*scene, error) {
@@ -35,40 +34,29 @@ func (p Params) scene() (*scene, error) {
 	stream(p.Seed, streamOrder, 0).Shuffle(len(s.pieces), func(i, j int) { s.pieces[i], s.pieces[j] = s.pieces[j], s.pieces[i] })
 	if p.Pile > 0 {
 		slices.SortStableFunc(s.pieces, func(a, b *piece) int {
-			if a.top == b.top {
+			if a.OnTop == b.OnTop {
 				return 0
-			} else if a.top {
+			} else if a.OnTop {
 				return 1
 			}
 			return -1
 		})
-		s.hide()
+		for i, k := range s.pieces {
+			var over [][]point // what hides parts of it
+			for _, o := range s.pieces[i+1:] {
+				if slices.Contains(k.contacts, o) {
+					over = append(over, o.outlineOnTray())
+				}
+			}
+			k.Covered = hidden(k.outlineOnTray(), over)
+		}
 	}
 	s.truth = p.truth(listed)
 	s.truth.CutByEdge = len(across)
 	for _, k := range things {
-		s.truth.Objects = append(s.truth.Objects, Object{Kind: string(k.defect), X: p.toPx(k.at.X), Y: p.toPx(k.at.Y), Diameter: k.length})
+		s.truth.Objects = append(s.truth.Objects, Object{Kind: k.Defect, X: p.toPx(k.at.X), Y: p.toPx(k.at.Y), Diameter: k.Length})
 	}
 	s.w, s.h = s.truth.Width, s.truth.Height
 	s.light = s.lighting()
 	return s, nil
-}
-
-// hide notes what share of each piece is hidden by what is drawn later.
-func (s *scene) hide() {
-	drawn := make(map[*piece]int, len(s.pieces))
-	for i, k := range s.pieces {
-		drawn[k] = i
-	}
-	for i, k := range s.pieces {
-		var over [][]point
-		for _, o := range k.contacts {
-			if drawn[o] > i {
-				over = append(over, o.outlineOnTray())
-			}
-		}
-		if len(over) > 0 {
-			k.covered = hidden(k.outlineOnTray(), over)
-		}
-	}
 }

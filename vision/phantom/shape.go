@@ -207,15 +207,8 @@ func bodyOf(p []point, kappa float64) *body {
 	for i := range n + 1 {
 		// Just inside the ends, where the polygon still has two sides.
 		x := lerp(bb.x0, bb.x1, min(1-1e-9, max(1e-9, float64(i)/n)))
-		low, high := math.Inf(1), math.Inf(-1)
-		for j, q := range p {
-			r := p[(j+1)%len(p)]
-			if (q.X > x) != (r.X > x) {
-				y := q.Y + (x-q.X)/(r.X-q.X)*(r.Y-q.Y)
-				low, high = min(low, y), max(high, y)
-			}
-		}
-		b.x, b.low, b.high = append(b.x, x-bb.x0), append(b.low, low), append(b.high, high)
+		ys := crossings(p, x)
+		b.x, b.low, b.high = append(b.x, x-bb.x0), append(b.low, ys[0]), append(b.high, ys[len(ys)-1])
 	}
 	return b
 }

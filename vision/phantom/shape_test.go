@@ -81,9 +81,9 @@ func TestMomentsOfRectangle(t *testing.T) {
 	assert.InDelta(t, 6*2*2*2/12.0, yy, 1e-9)
 	assert.InDelta(t, 0, xy, 1e-9)
 	for _, angle := range []float64{0, 0.4, 1.5, -1.2} {
-		k := piece{outline: rectangle(6, 2, angle), intact: true, body: ellipse(size{6, 2, 1}, 9)}
+		k := piece{outline: rectangle(6, 2, angle), Kernel: Kernel{Intact: true}, body: ellipse(size{6, 2, 1}, 9)}
 		k.measure()
-		assert.InDelta(t, angle, k.angle, 1e-9)
+		assert.InDelta(t, angle, k.Angle, 1e-9)
 	}
 }
 
@@ -149,16 +149,16 @@ func TestCutEllipsoid(t *testing.T) {
 	area := math.Abs(signedArea(b.outline()))
 	for _, f := range []float64{0.25, 0.5, 0.75, 0.9} {
 		k := whole(b)
-		k.intact = false
+		k.Intact = false
 		k.fractures = []fracture{{at: 7 * f, keep: -1}}
 		var ok bool
 		k.outline, ok = k.fractures[0].cut(k.outline)
 		require.True(t, ok)
 		k.measure()
-		assert.InEpsilon(t, f*f*(3-2*f), k.volume/b.wholeVolume(), 2e-3, "volume of %g", f)
+		assert.InEpsilon(t, f*f*(3-2*f), k.Volume/b.wholeVolume(), 2e-3, "volume of %g", f)
 		h := 2*f - 1
 		segment := 0.5 + (math.Asin(h)+h*math.Sqrt(1-h*h))/math.Pi
-		assert.InEpsilon(t, segment, k.area/area, 1e-3, "area of %g", f)
+		assert.InEpsilon(t, segment, k.Area/area, 1e-3, "area of %g", f)
 		face := k.fractures[0]
 		assert.InDelta(t, 7*f, face.middle.X, 1e-9)
 		assert.InDelta(t, 1, face.direction.X, 1e-9, "the face looks away from what is kept")

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"io"
 	"math"
+	"slices"
 
 	"traytally/vision/kernel"
 )
@@ -17,7 +18,7 @@ const wholeShare = 0.75
 // here.
 type Truth struct {
 	Seed    uint64  `json:"seed"`
-	Kind    string  `json:"kind"` // "loose", "touching" or "dense", by the share of pieces that touch
+	Kind    Contact `json:"kind"` // by the share of pieces that touch
 	Type    Kind    `json:"type"`
 	Width   int     `json:"width_px"` // of the picture
 	Height  int     `json:"height_px"`
@@ -78,7 +79,9 @@ type Kernel struct {
 }
 
 // Foreign reports whether k is no rice.
-func (k *Kernel) Foreign() bool { return defect(k.Defect).foreign() }
+func (k *Kernel) Foreign() bool {
+	return slices.Contains([]string{stone, husk, seed, coin, bottleCap}, k.Defect)
+}
 
 // Encode writes t as indented JSON.
 func (t *Truth) Encode(w io.Writer) error { return encodeJSON(w, t) }
@@ -92,33 +95,27 @@ func encodeJSON(w io.Writer, v any) error {
 // brokenShares returns the mean whole-kernel length in mm and the shares of
 // the rice that are broken by mass and by count, in percent.
 func brokenShares(all []*piece) (mean, massPct, countPct float64) {
-	n := 0
-	for _, k := range all {
-		if k.intact && k.defect != paddy && !k.defect.foreign() {
-			mean += k.length
-			n++
+	rice := slices.DeleteFunc(slices.Clone(all), func(k *piece) bool { return k.Foreign() })
+	if len(rice) == 0 {
+		return 0, 0, 0
+	}
+	wholes := 0.0
+	for _, k := range rice {
+		if k.Intact && k.Defect != paddy {
+			mean += k.Length
+			wholes++
 		}
 	}
-	if n > 0 {
-		mean /= float64(n)
-	}
-	var mass, brokenMass float64
-	count, broken := 0, 0
-	for _, k := range all {
-		if k.defect.foreign() {
-			continue
-		}
-		mass += k.volume
-		count++
-		if k.length < wholeShare*mean {
-			brokenMass += k.volume
+	mean /= max(1, wholes)
+	var mass, brokenMass, broken float64
+	for _, k := range rice {
+		mass += k.Volume
+		if k.Length < wholeShare*mean {
+			brokenMass += k.Volume
 			broken++
 		}
 	}
-	if count == 0 {
-		return mean, 0, 0
-	}
-	return mean, 100 * brokenMass / mass, 100 * float64(broken) / float64(count)
+	return mean, 100 * brokenMass / mass, 100 * broken / float64(len(rice))
 }
 
 // truth writes down what the pieces are.
@@ -132,32 +129,22 @@ func (p Params) truth(all []*piece) *Truth {
 	t.MeanWholeLength, t.BrokenMass, t.BrokenCount = brokenShares(all)
 	for i, k := range all {
 		tk := &t.Kernels[i]
-		*tk = Kernel{
-			Length: k.length, Width: k.width, Axis: k.axis, Area: k.area, Volume: k.volume,
-			Intact: k.intact, Defect: string(k.defect), Chalk: k.chalk,
-			X: p.toPx(k.at.X), Y: p.toPx(k.at.Y), Group: k.group, Contacts: len(k.contacts),
-			Angle: math.Remainder(k.angle+k.turn, math.Pi), Solidity: min(1, k.area/k.convex),
-			Ends: [2]string{k.ends[0].String(), k.ends[1].String()},
-			Lab:  k.paint.lab(k.chalk), OnTop: k.top, Covered: k.covered,
-			Outline: mapped(k.outlineOnTray(), func(q point) point { return point{X: p.toPx(q.X), Y: p.toPx(q.Y)} }),
-		}
-		if k.ends[1] == kernel.EndIntact {
-			tk.Notch[1] = k.notch
-		}
+		*tk = k.Kernel
+		tk.X, tk.Y, tk.Angle = p.toPx(k.at.X), p.toPx(k.at.Y), math.Remainder(k.axisOnTray(), math.Pi)
+		tk.Contacts, tk.Lab = len(k.contacts), k.paint.lab(k.Chalk)
+		tk.Outline = mapped(k.outlineOnTray(), func(q point) point { return point{X: p.toPx(q.X), Y: p.toPx(q.Y)} })
 		if t.MeanWholeLength > 0 {
-			tk.Fraction = k.length / t.MeanWholeLength
+			tk.Fraction = k.Length / t.MeanWholeLength
 		}
 		if len(k.contacts) > 0 {
 			t.Touching++
 		}
 	}
-	switch share := float64(t.Touching) / float64(max(1, t.N)); {
-	case share >= 0.85:
-		t.Kind = string(Dense)
-	case share > 0:
-		t.Kind = string(Touching)
-	default:
-		t.Kind = string(Loose)
+	t.Kind = Loose
+	if share := float64(t.Touching) / float64(max(1, t.N)); share >= 0.85 {
+		t.Kind = Dense
+	} else if share > 0 {
+		t.Kind = Touching
 	}
 	return t
 }

@@ -5,6 +5,7 @@ package fault
 import (
 	"errors"
 	"fmt"
+	"strings"
 )
 
 // A Kind says what of the user's is at fault; exit codes follow from it.
@@ -43,6 +44,15 @@ func (e *Error) Error() string {
 
 // Unwrap returns the cause.
 func (e *Error) Unwrap() error { return e.Err }
+
+// List names what there is to choose from, for a hint.
+func List[T ~string](choice ...T) string {
+	names := make([]string, len(choice))
+	for i, c := range choice {
+		names[i] = string(c)
+	}
+	return strings.Join(names, ", ")
+}
 
 // Of returns the first Error that err is or wraps, or nil.
 func Of(err error) *Error {
