@@ -297,8 +297,8 @@ func (c *Card) places() []card.Point {
 	return append(corners[:], c.area.Middle())
 }
 
-func (c *Card) warn(code, metric string, value, limit float64, hint, format string, a ...any) {
-	c.Warnings = append(c.Warnings, kernel.Warning{Code: code, Text: fmt.Sprintf(format, a...), Hint: hint, Value: value, Limit: limit, Metric: metric})
+func (c *Card) warn(code, metric string, value, limit float64, hint, text string, a ...any) {
+	c.Warnings = append(c.Warnings, doubt(code, metric, value, limit, hint, text, a...))
 }
 
 // judgeLight fills in Light and warns of what it doubts.

@@ -125,12 +125,12 @@ func MeasureOnCard(ctx context.Context, p *Picture, c *Card, o MeasureOptions) (
 		return nil, err
 	}
 	if unused {
-		t.Warnings = append(t.Warnings, kernel.Warning{Code: "grey_patch_unused",
-			Text: "the grey patch was not used: colours are balanced by the paper of the card", Hint: "leave out the grey patch where there is a card in the picture"})
+		t.Warnings = append(t.Warnings, doubt("grey_patch_unused", "", 0, 0, "leave out the grey patch where there is a card in the picture",
+			"the grey patch was not used: colours are balanced by the paper of the card"))
 	}
 	if coin {
-		t.Warnings = append(t.Warnings, kernel.Warning{Code: "coin_unused",
-			Text: "the coin was not used: the scale is that of the card", Hint: "leave out --coin where there is a card in the picture, or add --card off"})
+		t.Warnings = append(t.Warnings, doubt("coin_unused", "", 0, 0, "leave out --coin where there is a card in the picture, or add --card off",
+			"the coin was not used: the scale is that of the card"))
 	}
 	ground := groundOf(flat)
 	shifts := c.shifts(p, t.Kernels, ground)
@@ -212,12 +212,10 @@ func MeasureBy(ctx context.Context, p *Picture, m Method) (*kernel.Tray, error) 
 	}
 	t, err := Measure(ctx, p, m.MeasureOptions)
 	if err == nil && m.Profile != nil {
-		if d := m.Profile.lastDrift(); math.Abs(d) > MaxScaleDrift {
-			t.Warnings = append(t.Warnings, kernel.Warning{
-				Code: "scale_drifted", Text: fmt.Sprintf("the scale had drifted by %+.2f %% from profile %s when it was last checked", d, m.Device),
-				Hint:  "find out why, then calibrate again: traytally calibrate",
-				Value: math.Abs(d), Limit: MaxScaleDrift, Metric: "drift of the scale, %",
-			})
+		if d := m.Profile.lastCheck().Worst(); math.Abs(d) > MaxScaleDrift {
+			t.Warnings = append(t.Warnings, doubt("scale_drifted", "drift of the scale, %", math.Abs(d), MaxScaleDrift,
+				"find out why, then calibrate again: traytally calibrate",
+				"the scale had drifted by %+.2f %% from profile %s when it was last checked", d, m.Device))
 		}
 	}
 	return t, err

@@ -68,16 +68,16 @@ func (s *ScaleProfile) scaleFor(p *Picture) (x, y float64, err error) {
 	case s.StoredX > 0 && s.StoredY > 0 && p.PxPerMMX > 0 && p.PxPerMMY > 0:
 		return s.PxPerMMX / s.StoredX * p.PxPerMMX, s.PxPerMMY / s.StoredY * p.PxPerMMY, nil
 	case s.StoredX > 0:
-		return 0, 0, &fault.Error{Path: p.Name, What: "states no resolution, and the scale profile was made from a picture that did",
-			Hint: "scan with the same program and settings as for the profile"}
+		err = fault.New(p.Name, "scan with the same program and settings as for the profile",
+			"states no resolution, and the scale profile was made from a picture that did")
 	case p.PxPerMMX > 0:
-		return 0, 0, &fault.Error{Path: p.Name, What: "states a resolution, and the scale profile was made from a picture that did not",
-			Hint: "make the profile anew from such a picture: traytally calibrate"}
+		err = fault.New(p.Name, "make the profile anew from such a picture: traytally calibrate",
+			"states a resolution, and the scale profile was made from a picture that did not")
 	case s.WidthPx != p.Width || s.HeightPx != p.Height:
-		return 0, 0, &fault.Error{Path: p.Name, What: fmt.Sprintf("has %d × %d pixels, and the scale profile was made from %d × %d without a stated resolution", p.Width, p.Height, s.WidthPx, s.HeightPx),
-			Hint: "take the picture as that for the profile, at the same distance and size"}
+		err = fault.New(p.Name, "take the picture as that for the profile, at the same distance and size",
+			"has %d × %d pixels, and the scale profile was made from %d × %d without a stated resolution", p.Width, p.Height, s.WidthPx, s.HeightPx)
 	}
-	return s.PxPerMMX, s.PxPerMMY, nil
+	return s.PxPerMMX, s.PxPerMMY, err
 }
 
 // Apply gives a picture the profile's scale: what it states, corrected, or,
@@ -88,24 +88,20 @@ func (s *ScaleProfile) Apply(name string, p *Picture) error {
 		return err
 	}
 	p.PxPerMMX, p.PxPerMMY = x, y
-	p.ScaleSource = fmt.Sprintf("scale profile %s (%s, made %s, %s)", name, s.Method, s.Made.Format(time.DateOnly), s.lastCheck())
+	checked := "not checked since"
+	if c := s.lastCheck(); len(s.Checks) > 0 {
+		checked = fmt.Sprintf("checked %s: drift %+.2f %%", c.At.Format(time.DateOnly), c.Worst())
+	}
+	p.ScaleSource = fmt.Sprintf("scale profile %s (%s, made %s, %s)", name, s.Method, s.Made.Format(time.DateOnly), checked)
 	return nil
 }
 
-func (s *ScaleProfile) lastCheck() string {
-	if len(s.Checks) == 0 {
-		return "not checked since"
+// lastCheck returns the last one, or none.
+func (s *ScaleProfile) lastCheck() (c ScaleCheck) {
+	if n := len(s.Checks); n > 0 {
+		c = s.Checks[n-1]
 	}
-	c := s.Checks[len(s.Checks)-1]
-	return fmt.Sprintf("checked %s: drift %+.2f %%", c.At.Format(time.DateOnly), c.Worst())
-}
-
-// lastDrift returns the drift that the last check found, %; 0 without one.
-func (s *ScaleProfile) lastDrift() float64 {
-	if len(s.Checks) == 0 {
-		return 0
-	}
-	return s.Checks[len(s.Checks)-1].Worst()
+	return c
 }
 
 // Check compares what was found in a later picture with the profile and notes
@@ -141,8 +137,8 @@ const MaxProfileBytes = 4 << 20
 // ReadScaleProfiles reads what WriteScaleProfiles wrote. file names it in
 // errors, which are *fault.Error.
 func ReadScaleProfiles(file string, data []byte) (map[string]*ScaleProfile, error) {
-	bad := func(format string, a ...any) error {
-		return &fault.Error{Path: file, What: fmt.Sprintf(format, a...), Hint: "correct the file, or remove it and calibrate again"}
+	bad := func(what string, a ...any) error {
+		return fault.New(file, "correct the file, or remove it and calibrate again", what, a...)
 	}
 	if len(data) > MaxProfileBytes {
 		return nil, bad("has %d bytes, more than the limit of %d", len(data), MaxProfileBytes)

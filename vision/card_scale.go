@@ -93,9 +93,9 @@ func CalibratePoints(p *Picture, a, b kernel.Point, length float64) (*Calibratio
 	d := a.Dist(b)
 	switch {
 	case !inside(a) || !inside(b):
-		return nil, &fault.Error{Path: p.Name, What: fmt.Sprintf("a point lies outside the picture of %d × %d pixels", p.Width, p.Height), Hint: "give points in pixels from the upper left corner"}
+		return nil, fault.New(p.Name, "give points in pixels from the upper left corner", "a point lies outside the picture of %d × %d pixels", p.Width, p.Height)
 	case !(d >= 50) || !(length > 0):
-		return nil, &fault.Error{Path: p.Name, What: fmt.Sprintf("the points lie %.0f pixels apart, too near for a scale", d), Hint: "take points at least 50 pixels apart, better several hundred"}
+		return nil, fault.New(p.Name, "take points at least 50 pixels apart, better several hundred", "the points lie %.0f pixels apart, too near for a scale", d)
 	}
 	s := d / length
 	angle := math.Atan((b.Y - a.Y) / (b.X - a.X))
@@ -118,8 +118,8 @@ func (c *Card) Calibration(p *Picture) (*Calibration, error) {
 		low, high = min(low, b), max(high, a)
 	}
 	if high/low > 1+maxAnisotropy {
-		return nil, &fault.Error{Path: p.Name, What: fmt.Sprintf("the scale differs by %.1f %% over the card: a slanted view, not a scan", 100*(high/low-1)),
-			Hint: "scan the card flat on the glass; photos with the card in them need no calibration"}
+		return nil, fault.New(p.Name, "scan the card flat on the glass; photos with the card in them need no calibration",
+			"the scale differs by %.1f %% over the card: a slanted view, not a scan", 100*(high/low-1))
 	}
 	x, y := c.found.Camera.PerMM(card.Point{X: lay.W / 2, Y: lay.H / 2})
 	actual := c.actual()

@@ -63,9 +63,7 @@ func (c *coin) tilt() float64 {
 // the one by which the usual kernel is of a usual size. What seemed to be rice
 // on it is taken out of r.
 func coinOf(ctx context.Context, p *Picture, r *segment.Result, mm float64) (*coin, error) {
-	bad := func(hint, format string, a ...any) (*coin, error) {
-		return nil, &fault.Error{Path: p.Name, What: fmt.Sprintf(format, a...), Hint: hint}
-	}
+	bad := func(hint, what string, a ...any) (*coin, error) { return nil, fault.New(p.Name, hint, what, a...) }
 	least := mm / 2 * max(r.Model.Length/maxUsualLengthMM, r.Model.Width/maxUsualWidthMM)
 	most := mm / 2 * min(r.Model.Length/minUsualLengthMM, r.Model.Width/minUsualWidthMM)
 	px := card.Pixels(pixelsOf(p))
@@ -118,17 +116,14 @@ func (c *coin) source(mm float64) string {
 
 // warnings are the doubts about a scale by a coin.
 func (c *coin) warnings() []kernel.Warning {
-	out := []kernel.Warning{{
-		Code: "coin_height", Text: fmt.Sprintf("the coin's face lies above the tray by the coin's thickness, so that in a photo the scale reads too large and lengths too short: by %.1f %% for a coin %d mm thick seen from %d mm", 100*float64(coinThick)/coinFrom, coinThick, coinFrom),
-		Hint: "take a thin coin, hold the camera farther away and zoom in, or use the printed card; a scan is free of this",
-	}}
+	out := []kernel.Warning{doubt("coin_height", "", 0, 0,
+		"take a thin coin, hold the camera farther away and zoom in, or use the printed card; a scan is free of this",
+		"the coin's face lies above the tray by the coin's thickness, so that in a photo the scale reads too large and lengths too short: by %.1f %% for a coin %d mm thick seen from %d mm", 100*float64(coinThick)/coinFrom, coinThick, coinFrom)}
 	if t := c.tilt(); t > maxCoinTilt {
 		long, short := c.Axes()
-		out = append(out, kernel.Warning{
-			Code: "coin_tilted", Text: fmt.Sprintf("the picture was taken at a slant: the coin is %.1f %% longer one way than the other, and so lengths depend on how kernels lie", 100*(long/short-1)),
-			Hint:  "hold the camera straight above the middle of the tray, or use the printed card, which takes the slant out",
-			Value: t, Limit: maxCoinTilt, Metric: "tilt of the view, degrees",
-		})
+		out = append(out, doubt("coin_tilted", "tilt of the view, degrees", t, maxCoinTilt,
+			"hold the camera straight above the middle of the tray, or use the printed card, which takes the slant out",
+			"the picture was taken at a slant: the coin is %.1f %% longer one way than the other, and so lengths depend on how kernels lie", 100*(long/short-1)))
 	}
 	return out
 }

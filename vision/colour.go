@@ -119,23 +119,17 @@ func surfaces(ctx context.Context, p *Picture, r *segment.Result, t *kernel.Tray
 		t.BurntShare = float64(burnt) / float64(pixels)
 	}
 	if t.BurntShare > burntOut {
-		t.Warnings = append(t.Warnings, kernel.Warning{
-			Code:  "burnt_out",
-			Text:  fmt.Sprintf("the picture is too bright: %.1f %% of the kernels' pixels are at the top of the range", 100*t.BurntShare),
-			Hint:  "take it again with less light or a shorter exposure; chalk and whiteness cannot be told in burnt-out places",
-			Value: t.BurntShare, Limit: burntOut, Metric: "share of kernel pixels with a channel at 254 or more of 255",
-		})
+		t.Warnings = append(t.Warnings, doubt("burnt_out", "share of kernel pixels with a channel at 254 or more of 255", t.BurntShare, burntOut,
+			"take it again with less light or a shorter exposure; chalk and whiteness cannot be told in burnt-out places",
+			"the picture is too bright: %.1f %% of the kernels' pixels are at the top of the range", 100*t.BurntShare))
 	}
 	if !ok {
 		return nil
 	}
 	if scale := t.PxPerMM; scale > 0 && scale < streakScale {
-		t.Warnings = append(t.Warnings, kernel.Warning{
-			Code:  "streaks_unsure",
-			Text:  fmt.Sprintf("red streaks thinner than %.2f mm are not all seen at %.1f pixels per mm", 1.5/scale, scale),
-			Hint:  "scan at 300 dpi or more to have red-streaked kernels assessed",
-			Value: scale, Limit: streakScale, Metric: "pixels per mm",
-		})
+		t.Warnings = append(t.Warnings, doubt("streaks_unsure", "pixels per mm", scale, streakScale,
+			"scan at 300 dpi or more to have red-streaked kernels assessed",
+			"red streaks thinner than %.2f mm are not all seen at %.1f pixels per mm", 1.5/scale, scale))
 	}
 	opaque := colour.NewOpaque(look, chalk)
 	for i := range t.Kernels {
@@ -208,7 +202,7 @@ func isNeutral(tray [3]float64) bool {
 // patchLevel returns the mean linear blue, green and red of a place.
 func patchLevel(p *Picture, at image.Rectangle) (level [3]float64, err error) {
 	bad := func(what, hint string) error {
-		return &fault.Error{Path: p.Name, What: fmt.Sprintf("the grey patch at %d,%d of %d × %d pixels %s", at.Min.X, at.Min.Y, at.Dx(), at.Dy(), what), Hint: hint}
+		return fault.New(p.Name, hint, "the grey patch at %d,%d of %d × %d pixels %s", at.Min.X, at.Min.Y, at.Dx(), at.Dy(), what)
 	}
 	if !at.In(image.Rect(0, 0, p.Width, p.Height)) || at.Dx() < 4 || at.Dy() < 4 {
 		return level, bad("does not lie in the picture", "give x,y,width,height of a grey or white place in the picture, 4 pixels wide or more")

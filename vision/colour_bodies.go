@@ -24,10 +24,7 @@ func setAside(r *segment.Result, t *kernel.Tray, c *coin) {
 		if n > 1 {
 			what = fmt.Sprintf("%d large things that are no rice lie in the picture", n)
 		}
-		t.Warnings = append(t.Warnings, kernel.Warning{
-			Code: "object", Text: what, Hint: "clear the tray of it, or crop the picture",
-			Value: float64(n), Metric: "things",
-		})
+		t.Warnings = append(t.Warnings, doubt("object", "things", float64(n), 0, "clear the tray of it, or crop the picture", "%s", what))
 	}
 }
 

@@ -30,7 +30,7 @@ func Join(name string, ps []*Picture) (joined *Picture, places []image.Rectangle
 			return nil, nil, fmt.Errorf("%s is closed", p.Name)
 		}
 		if a, b := p.PxPerMMX, ps[0].PxPerMMX; math.Abs(a-b) > 0.01*math.Max(a, b) {
-			return nil, nil, &fault.Error{Path: p.Name, What: fmt.Sprintf("has another scale than %s", ps[0].Name), Hint: "take all pictures at one resolution, or give it with --dpi"}
+			return nil, nil, fault.New(p.Name, "take all pictures at one resolution, or give it with --dpi", "has another scale than %s", ps[0].Name)
 		}
 		area += (p.Width + joinGap) * (p.Height + joinGap)
 		widest = max(widest, p.Width)
@@ -61,7 +61,7 @@ func Join(name string, ps []*Picture) (joined *Picture, places []image.Rectangle
 	}
 	height := y + shelf + joinGap
 	if int64(width)*int64(height) > DefaultMaxPixels {
-		return nil, nil, &fault.Error{Path: name, What: fmt.Sprintf("%d pictures of together %d megapixels are too many to join", len(ps), area/1e6), Hint: "take fewer, or cut them closer to the kernels"}
+		return nil, nil, fault.New(name, "take fewer, or cut them closer to the kernels", "%d pictures of together %d megapixels are too many to join", len(ps), area/1e6)
 	}
 	pix := make([]byte, 3*width*height)
 	var ground [3]byte

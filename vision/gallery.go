@@ -5,7 +5,9 @@ import (
 	"fmt"
 	"image"
 	"image/color"
+	"image/draw"
 	"math"
+	"slices"
 
 	"github.com/disintegration/imaging"
 
@@ -17,7 +19,7 @@ import (
 // lies around it dimmed. It is good after the Picture is closed.
 type Crop struct {
 	img     *image.NRGBA
-	outline []vertex // in the crop, pixel corners integers
+	outline []kernel.Point // in the crop, pixel corners integers
 }
 
 // Sizes of a gallery, in pixels.
@@ -86,22 +88,17 @@ func newCrop(p *Picture, k *kernel.Kernel, zoom, room float64) *Crop {
 	sin, cos := math.Sincos(k.AngleRad)
 	mid := float64(img.Bounds().Dx()) / 2
 	c := &Crop{}
-	lo, hi := vertex{math.MaxFloat32, math.MaxFloat32}, vertex{}
 	for _, v := range k.Outline {
 		dx, dy := z*(v.X-float64(cx)), z*(v.Y-float64(cy))
-		q := vertex{float32(mid + dx*cos + dy*sin), float32(mid + dy*cos - dx*sin)}
-		lo.x, lo.y = min(lo.x, q.x), min(lo.y, q.y)
-		hi.x, hi.y = max(hi.x, q.x), max(hi.y, q.y)
-		if n := len(c.outline); n == 0 || c.outline[n-1].dist(q) >= 0.8 {
-			c.outline = append(c.outline, q)
-		}
+		c.outline = append(c.outline, kernel.Point{X: mid + dx*cos + dy*sin, Y: mid + dy*cos - dx*sin})
 	}
-	margin := float32(z * room)
-	rect := image.Rect(int(lo.x-margin), int(lo.y-margin), int(math.Ceil(float64(hi.x+margin))), int(math.Ceil(float64(hi.y+margin)))).Intersect(img.Bounds())
+	c.outline = sparse(c.outline)
+	lo, hi := bounds(c.outline)
+	margin := z * room
+	rect := image.Rect(int(lo.X-margin), int(lo.Y-margin), int(math.Ceil(hi.X+margin)), int(math.Ceil(hi.Y+margin))).Intersect(img.Bounds())
 	c.img = imaging.Crop(img, rect)
-	for i := range c.outline {
-		c.outline[i].x -= float32(rect.Min.X)
-		c.outline[i].y -= float32(rect.Min.Y)
+	for i, v := range c.outline {
+		c.outline[i] = v.Sub(kernel.Point{X: float64(rect.Min.X), Y: float64(rect.Min.Y)})
 	}
 	c.dim()
 	return c
@@ -109,16 +106,12 @@ func newCrop(p *Picture, k *kernel.Kernel, zoom, room float64) *Crop {
 
 // dim takes two thirds of the light off what lies around the kernel.
 func (c *Crop) dim() {
-	b := c.img.Bounds()
-	in := newCanvas(b.Dx(), b.Dy())
-	for i := range in.img.Pix {
-		in.img.Pix[i] = 0
-	}
-	in.fillPlain(c.outline, color.NRGBA{0xff, 0xff, 0xff, 0xff})
-	for i := 0; i < len(c.img.Pix); i += 4 {
-		keep := 85 + int(in.img.Pix[i])*170/255
+	in := coverage(c.img.Bounds(), c.outline)
+	for i, m := range in.Pix {
+		keep := 85 + int(m)*170/255
 		for k := range 3 {
-			c.img.Pix[i+k] = uint8(int(c.img.Pix[i+k]) * keep / 255)
+			v := &c.img.Pix[4*i+k]
+			*v = uint8(int(*v) * keep / 255)
 		}
 	}
 }
@@ -199,7 +192,7 @@ func DrawGallery(title string, groups []GalleryGroup, notes []string) ([]byte, e
 
 func (c *canvas) badge(x, y, w, h int, col color.NRGBA) {
 	pts := corners(float64(x), float64(y), float64(x+w), float64(y+h))
-	c.fillPlain(pts, col)
+	c.plain(pts, col)
 	c.stroke(pts, 2, labelLight, 0)
 }
 
@@ -211,21 +204,17 @@ func (c *canvas) cell(x, y int, g *GalleryGroup, it *GalleryItem, number *letter
 	img, outline := it.Crop.img, it.Crop.outline
 	if s := math.Min(float64(w)/float64(b.Dx()), float64(h)/float64(b.Dy())); s < 1 {
 		img = imaging.Resize(img, max(1, int(s*float64(b.Dx()))), max(1, int(s*float64(b.Dy()))), imaging.Box)
-		outline = nil
-		for _, v := range it.Crop.outline {
-			outline = append(outline, vertex{v.x * float32(s), v.y * float32(s)})
+		outline = slices.Clone(outline)
+		for i, v := range outline {
+			outline[i] = kernel.Point{X: v.X * s, Y: v.Y * s}
 		}
 		b = img.Bounds()
 	}
 	x0, y0 := x+gap+(w-b.Dx())/2, y+(h-b.Dy())/2
-	for j := range b.Dy() {
-		for i := range b.Dx() {
-			copy(c.img.Pix[c.img.PixOffset(x0+i, y0+j):][:4], img.Pix[img.PixOffset(i, j):][:4])
-		}
-	}
-	pts := make([]vertex, len(outline))
+	draw.Draw(c.img, b.Add(image.Pt(x0, y0)), img, b.Min, draw.Src)
+	pts := make([]kernel.Point, len(outline))
 	for i, v := range outline {
-		pts[i] = vertex{v.x + float32(x0), v.y + float32(y0)}
+		pts[i] = kernel.Point{X: v.X + float64(x0), Y: v.Y + float64(y0)}
 	}
 	dash := 0.0
 	if g.Dashed {

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"errors"
-	"fmt"
 	"math"
 	"slices"
 
@@ -41,8 +40,7 @@ const sameScale = 0.01
 // leave a result standing come as Tray.Warnings.
 func Measure(ctx context.Context, p *Picture, o MeasureOptions) (*kernel.Tray, error) {
 	if p.Width < 16 || p.Height < 16 {
-		return nil, &fault.Error{Path: p.Name, What: fmt.Sprintf("the picture is %d × %d pixels, too small to hold a kernel", p.Width, p.Height),
-			Hint: "scan the tray at 300 dpi or more"}
+		return nil, fault.New(p.Name, "scan the tray at 300 dpi or more", "the picture is %d × %d pixels, too small to hold a kernel", p.Width, p.Height)
 	}
 	t := &kernel.Tray{Picture: p.Name, WidthPx: p.Width, HeightPx: p.Height, Warnings: slices.Clone(p.Warnings)}
 	aspect := 1.0 // vertical over horizontal pixel size
@@ -50,11 +48,9 @@ func Measure(ctx context.Context, p *Picture, o MeasureOptions) (*kernel.Tray, e
 	case o.PxPerMM > 0:
 		t.PxPerMM, t.ScaleSource = o.PxPerMM, o.ScaleSource
 		if off := math.Abs(o.PxPerMM/p.PxPerMMX - 1); p.PxPerMMX > 0 && off > sameScale {
-			t.Warnings = append(t.Warnings, kernel.Warning{
-				Code: "scale_differs", Text: fmt.Sprintf("the scale given, %.4g dpi, is not the %s", o.PxPerMM*25.4, p.ScaleSource),
-				Hint:  "give the scale of the picture as it is, or leave it out",
-				Value: 100 * off, Limit: 100 * sameScale, Metric: "difference of the scales, %",
-			})
+			t.Warnings = append(t.Warnings, doubt("scale_differs", "difference of the scales, %", 100*off, 100*sameScale,
+				"give the scale of the picture as it is, or leave it out",
+				"the scale given, %.4g dpi, is not the %s", o.PxPerMM*25.4, p.ScaleSource))
 		}
 	case o.CoinMM > 0: // once kernels tell which round thing it is
 	case p.PxPerMMX > 0 && p.PxPerMMY > 0:

@@ -193,7 +193,7 @@ func Decode(name string, data []byte, o OpenOptions) (*Picture, error) {
 		return nil, refusal(name, err)
 	}
 	return &Picture{
-		Name: name, Format: in.Format.String(),
+		Name: name, Format: in.Format,
 		Width: img.Width(), Height: img.Height(),
 		SHA256:   hex.EncodeToString(digest[:]),
 		PxPerMMX: in.PxPerMMX, PxPerMMY: in.PxPerMMY, ScaleSource: in.ScaleSource,

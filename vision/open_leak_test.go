@@ -19,7 +19,7 @@ func TestOpenLeavesNothing(t *testing.T) {
 		damaged[i] = 0
 	}
 	for _, data := range [][]byte{
-		ht.PNG(m), ht.PNG(ht.TwoTone(9, 9, true)), ht.JPEG(m), ht.TIFFOf(m, 0), damaged, ht.PNG(m)[:200], nil, []byte("text, not a picture"),
+		ht.PNG(m), ht.PNG(ht.SeeThrough(9, 9)), ht.JPEG(m), ht.TIFFOf(m, 0), damaged, ht.PNG(m)[:200], nil, []byte("text, not a picture"),
 	} {
 		p, err := vision.Decode("tray", data, vision.OpenOptions{})
 		if err == nil {

@@ -81,7 +81,7 @@ func TestOpen(t *testing.T) {
 
 func TestOpenOnePixel(t *testing.T) {
 	m := ht.Pattern(1, 1)
-	for _, data := range [][]byte{ht.PNG(m), ht.TIFFOf(m, 0), ht.BMP(m, 0, 0), ht.JPEG(m), ht.WebP(ht.TwoTone(1, 1, false), nil)} {
+	for _, data := range [][]byte{ht.PNG(m), ht.TIFFOf(m, 0), ht.BMP(m, 0, 0), ht.JPEG(m), ht.WebP(ht.Pattern(1, 1), nil)} {
 		p := open(t, data)
 		assert.Equal(t, [2]int{1, 1}, [2]int{p.Width, p.Height}, p.Format)
 		assert.Len(t, p.Pix(), 3, p.Format)
@@ -122,7 +122,7 @@ func TestLosslessAsGoReadsThem(t *testing.T) {
 		})
 	}
 	bm := func(m image.Image) []byte { return encode(func(b *bytes.Buffer) error { return bmp.Encode(b, m) }) }
-	opaque, two, see := ht.Pattern(21, 9), ht.TwoTone(21, 9, false), ht.TwoTone(21, 9, true)
+	opaque, see := ht.Pattern(21, 9), ht.SeeThrough(21, 9)
 	for _, c := range []struct {
 		name string
 		data []byte
@@ -147,7 +147,7 @@ func TestLosslessAsGoReadsThem(t *testing.T) {
 		{"BMP colour", bm(opaque), opaque},
 		{"BMP grey", bm(grey), grey},
 		{"BMP palette", bm(indexed), indexed},
-		{"WebP", ht.WebP(two, nil), two},
+		{"WebP", ht.WebP(opaque, nil), opaque},
 		{"WebP alpha", ht.WebP(see, nil), see},
 		{"WebP alpha and EXIF", ht.WebP(see, ht.Exif(binary.LittleEndian, []ht.Field{ht.Short(274, 1)}, nil)), see},
 	} {
@@ -204,7 +204,7 @@ func TestRawPNGAsGoReadsThem(t *testing.T) {
 // once.
 func TestOrientation(t *testing.T) {
 	const w, h = 24, 16
-	opaque, see, smooth := ht.Pattern(w, h), ht.TwoTone(w, h, true), ht.Smooth(w, h)
+	opaque, see, smooth := ht.Pattern(w, h), ht.SeeThrough(w, h), ht.Smooth(w, h)
 	grey16 := ht.TIFFPage{W: w, H: h, Bits: 16, Samples: 1, Photometric: 1, Rows: 5}
 	var raw []byte
 	for i := range w * h {
@@ -315,7 +315,7 @@ func TestOpenTooLarge(t *testing.T) {
 func TestCut(t *testing.T) {
 	m := ht.Pattern(60, 40)
 	for _, data := range [][]byte{
-		ht.JPEG(m), ht.PNG(m), ht.TIFFOf(m, 0), ht.TIFFOf(m, 9), ht.BMP(m, 0, 0), ht.WebP(ht.TwoTone(60, 40, true), nil),
+		ht.JPEG(m), ht.PNG(m), ht.TIFFOf(m, 0), ht.TIFFOf(m, 9), ht.BMP(m, 0, 0), ht.WebP(ht.SeeThrough(60, 40), nil),
 	} {
 		for n := 1; n < len(data); n += 1 + len(data)/150 {
 			e := refused(t, data[:n])
@@ -427,7 +427,7 @@ func TestPeakMemory(t *testing.T) {
 		"JPEG": ht.JPEG(ht.Smooth(w, h)), "JPEG on its side": ht.JPEG(ht.Smooth(w, h), ht.APP1(side)),
 		"PNG": ht.PNG(noise), "PNG with a profile": ht.PNG(noise, ht.Chunk("iCCP", []byte("p\x00\x00x"))),
 		"TIFF": ht.TIFFOf(noise, 0), "TIFF strips": ht.TIFFOf(noise, 16), "BMP": ht.BMP(noise, 0, 0),
-		"WebP": ht.WebP(ht.TwoTone(w, h, false), nil),
+		"WebP": ht.WebP(ht.Pattern(w, h), nil),
 	} {
 		t.Run(name, func(t *testing.T) {
 			cmd := exec.Command(os.Args[0], "-test.run", "^TestPeakMemory$", "-test.v")
@@ -500,7 +500,7 @@ func BenchmarkOpen(b *testing.B) {
 		data []byte
 	}{
 		{"JPEG", ht.JPEG(m)}, {"PNG", ht.PNG(m)}, {"TIFF", ht.TIFFOf(m, 16)}, {"TIFF-deflate", encode(tiff.Deflate)},
-		{"BMP", ht.BMP(m, 0, 0)}, {"WebP-lossless", ht.WebP(ht.TwoTone(w, h, false), nil)},
+		{"BMP", ht.BMP(m, 0, 0)}, {"WebP-lossless", ht.WebP(ht.Pattern(w, h), nil)},
 	} {
 		b.Run(c.name, func(b *testing.B) {
 			path := write(b, "tray", c.data)

@@ -153,7 +153,7 @@ func (b *Backdrop) Draw(t *kernel.Tray, marks []Mark, o OverlayOptions) ([]byte,
 	sorted := slices.Clone(marks)
 	slices.SortStableFunc(sorted, func(p, q Mark) int { return p.Kernel - q.Kernel })
 	thin, thick := max(1.4, b.width*0.06), max(2.5, b.width*0.17)
-	outlines := make([][]vertex, len(sorted))
+	outlines := make([][]kernel.Point, len(sorted))
 	for i, m := range sorted {
 		outlines[i] = b.outline(t.Kernels[m.Kernel].Outline)
 		s := &o.Styles[m.Style]
@@ -216,17 +216,25 @@ func (b *Backdrop) Draw(t *kernel.Tray, marks []Mark, o OverlayOptions) ([]byte,
 // one in the backdrop, where pixel corners are.
 func (b *Backdrop) at(x, y float64) (float64, float64) { return (x + 0.5) * b.sx, (y + 0.5) * b.sy }
 
-// outline converts an outline, leaving out corners nearer than the eye sees.
-func (b *Backdrop) outline(pts []kernel.Point) []vertex {
-	out := make([]vertex, 0, len(pts))
+// outline converts an outline.
+func (b *Backdrop) outline(pts []kernel.Point) []kernel.Point {
+	out := make([]kernel.Point, len(pts))
+	for i, p := range pts {
+		out[i].X, out[i].Y = b.at(p.X, p.Y)
+	}
+	return sparse(out)
+}
+
+// sparse leaves out corners nearer to the one before than the eye sees.
+func sparse(pts []kernel.Point) []kernel.Point {
+	const near = 0.8 // px
+	out := pts[:0]
 	for _, p := range pts {
-		x, y := b.at(p.X, p.Y)
-		v := vertex{float32(x), float32(y)}
-		if n := len(out); n == 0 || out[n-1].dist(v) >= 0.8 {
-			out = append(out, v)
+		if n := len(out); n == 0 || out[n-1].Dist(p) >= near {
+			out = append(out, p)
 		}
 	}
-	if n := len(out); n > 1 && out[n-1].dist(out[0]) < 0.8 {
+	if n := len(out); n > 1 && out[n-1].Dist(out[0]) < near {
 		out = out[:n-1]
 	}
 	return out

@@ -5,30 +5,25 @@ import (
 	"image/color"
 	"image/draw"
 	"math"
-	"unicode/utf8"
 
+	xdraw "golang.org/x/image/draw"
 	"golang.org/x/image/font"
 	"golang.org/x/image/font/gofont/gobold"
 	"golang.org/x/image/font/gofont/goregular"
 	"golang.org/x/image/font/opentype"
 	"golang.org/x/image/math/fixed"
 	"golang.org/x/image/vector"
+
+	"traytally/vision/kernel"
 )
 
-// A vertex is a position on a canvas or backdrop; pixel corners are integers.
-type vertex struct{ x, y float32 }
-
-func (v vertex) dist(w vertex) float32 {
-	return float32(math.Hypot(float64(v.x-w.x), float64(v.y-w.y)))
-}
-
-// A canvas is drawn on with edges smoothed by area coverage.
+// A canvas is drawn on with edges smoothed by area coverage. Positions are those
+// on the backdrop, pixel corners at integers.
 type canvas struct {
 	img    *image.RGBA
 	origin image.Point     // where the backdrop's corner lies
 	clip   image.Rectangle // nothing is drawn outside
 	ras    vector.Rasterizer
-	mask   image.Alpha
 }
 
 func newCanvas(w, h int) *canvas {
@@ -45,68 +40,80 @@ func (c *canvas) copyFrom(src *image.RGBA, x int) {
 
 // cover returns the pixels of the clip that a shape between the given corners
 // may touch, widened by margin.
-func (c *canvas) cover(pts []vertex, margin float32) image.Rectangle {
+func (c *canvas) cover(pts []kernel.Point, margin float64) image.Rectangle {
 	if len(pts) == 0 {
 		return image.Rectangle{}
 	}
-	lo, hi := pts[0], pts[0]
-	for _, p := range pts {
-		lo.x, lo.y = min(lo.x, p.x), min(lo.y, p.y)
-		hi.x, hi.y = max(hi.x, p.x), max(hi.y, p.y)
-	}
-	r := image.Rect(
-		int(math.Floor(float64(lo.x-margin))), int(math.Floor(float64(lo.y-margin))),
-		int(math.Ceil(float64(hi.x+margin))), int(math.Ceil(float64(hi.y+margin))))
+	lo, hi := bounds(pts)
+	r := image.Rect(int(math.Floor(lo.X-margin)), int(math.Floor(lo.Y-margin)), int(math.Ceil(hi.X+margin)), int(math.Ceil(hi.Y+margin)))
 	return r.Add(c.origin).Intersect(c.clip)
 }
 
-// begin starts a shape whose pixels lie in r and returns what to add to
-// positions on the backdrop.
-func (c *canvas) begin(r image.Rectangle) (dx, dy float32) {
-	c.ras.Reset(r.Dx(), r.Dy())
-	return float32(c.origin.X - r.Min.X), float32(c.origin.Y - r.Min.Y)
+// bounds returns the least and the greatest coordinates; 0 of no points.
+func bounds(pts []kernel.Point) (lo, hi kernel.Point) {
+	for i, p := range pts {
+		if i == 0 {
+			lo, hi = p, p
+		}
+		lo.X, lo.Y = min(lo.X, p.X), min(lo.Y, p.Y)
+		hi.X, hi.Y = max(hi.X, p.X), max(hi.Y, p.Y)
+	}
+	return lo, hi
 }
 
-// polygon starts a shape whose pixels lie in r with a polygon.
-func (c *canvas) polygon(pts []vertex, r image.Rectangle) {
-	dx, dy := c.begin(r)
-	c.ras.MoveTo(pts[0].x+dx, pts[0].y+dy)
-	for _, p := range pts[1:] {
-		c.ras.LineTo(p.x+dx, p.y+dy)
+// trace adds a closed polygon, moved by d.
+func trace(ras *vector.Rasterizer, d image.Point, pts ...kernel.Point) {
+	for i, p := range pts {
+		x, y := float32(p.X+float64(d.X)), float32(p.Y+float64(d.Y))
+		if i == 0 {
+			ras.MoveTo(x, y)
+		} else {
+			ras.LineTo(x, y)
+		}
 	}
-	c.ras.ClosePath()
+	ras.ClosePath()
+}
+
+// coverage returns how much of each pixel of r polygons cover together.
+func coverage(r image.Rectangle, polygons ...[]kernel.Point) *image.Alpha {
+	ras := vector.NewRasterizer(r.Dx(), r.Dy())
+	for _, pts := range polygons {
+		trace(ras, image.Point{}.Sub(r.Min), pts...)
+	}
+	m := image.NewAlpha(r)
+	ras.DrawOp = draw.Src
+	ras.Draw(m, r, image.Opaque, image.Point{})
+	return m
 }
 
 // corners returns the corners of a rectangle.
-func corners(x0, y0, x1, y1 float64) []vertex {
-	l, t, r, b := float32(x0), float32(y0), float32(x1), float32(y1)
-	return []vertex{{l, t}, {r, t}, {r, b}, {l, b}}
+func corners(x0, y0, x1, y1 float64) []kernel.Point {
+	return []kernel.Point{{X: x0, Y: y0}, {X: x1, Y: y0}, {X: x1, Y: y1}, {X: x0, Y: y1}}
+}
+
+// plain fills a polygon with an opaque colour.
+func (c *canvas) plain(pts []kernel.Point, col color.NRGBA) {
+	r := c.cover(pts, 0)
+	c.ras.Reset(r.Dx(), r.Dy())
+	trace(&c.ras, c.origin.Sub(r.Min), pts...)
+	c.ras.Draw(c.img, r, image.NewUniform(col), image.Point{})
 }
 
 // fill tints a polygon, with hatch lines a period apart.
-func (c *canvas) fill(pts []vertex, col color.NRGBA, hatch Hatch, period float64) {
+func (c *canvas) fill(pts []kernel.Point, col color.NRGBA, hatch Hatch, period float64) {
 	r := c.cover(pts, 0)
 	if len(pts) < 3 || r.Empty() {
 		return
 	}
-	c.polygon(pts, r)
-	n := r.Dx() * r.Dy()
-	if cap(c.mask.Pix) < n {
-		c.mask.Pix = make([]uint8, n)
-	}
-	c.mask.Pix, c.mask.Stride, c.mask.Rect = c.mask.Pix[:n], r.Dx(), image.Rect(0, 0, r.Dx(), r.Dy())
-	c.ras.DrawOp = draw.Src
-	c.ras.Draw(&c.mask, c.mask.Rect, image.Opaque, image.Point{})
-	c.ras.DrawOp = draw.Over
 	const tint, ink = 0.34, 0.8
 	line := period * 0.3
+	mask := coverage(r.Sub(c.origin), pts)
 	for y := r.Min.Y; y < r.Max.Y; y++ {
-		row := c.mask.Pix[(y-r.Min.Y)*r.Dx():][:r.Dx()]
-		for i, m := range row {
+		for x := r.Min.X; x < r.Max.X; x++ {
+			m := mask.AlphaAt(x-c.origin.X, y-c.origin.Y).A
 			if m == 0 {
 				continue
 			}
-			x := r.Min.X + i
 			a := tint
 			if hatch != HatchNone {
 				a = max(a, ink*stripe(float64(x+y), period, line))
@@ -128,23 +135,22 @@ func stripe(s, period, line float64) float64 {
 
 func (c *canvas) blend(x, y int, col color.NRGBA, a float64) {
 	p := c.img.Pix[c.img.PixOffset(x, y):][:3:3]
-	p[0] += uint8(math.Round(a * (float64(col.R) - float64(p[0]))))
-	p[1] += uint8(math.Round(a * (float64(col.G) - float64(p[1]))))
-	p[2] += uint8(math.Round(a * (float64(col.B) - float64(p[2]))))
+	for k, v := range [3]uint8{col.R, col.G, col.B} {
+		p[k] += uint8(math.Round(a * (float64(v) - float64(p[k]))))
+	}
 }
 
 // stroke draws a closed line of the given width, dashed where dash > 0.
-func (c *canvas) stroke(pts []vertex, width float64, col color.NRGBA, dash float64) {
-	hw := float32(width / 2)
-	r := c.cover(pts, hw+1)
+func (c *canvas) stroke(pts []kernel.Point, width float64, col color.NRGBA, dash float64) {
+	r := c.cover(pts, width/2+1)
 	if len(pts) < 2 || r.Empty() {
 		return
 	}
-	dx, dy := c.begin(r)
+	c.ras.Reset(r.Dx(), r.Dy())
 	run := 0.0
 	for i, p := range pts {
 		q := pts[(i+1)%len(pts)]
-		l := float64(p.dist(q))
+		l := p.Dist(q)
 		for from := 0.0; from < l; {
 			to, ink := l, true
 			if dash > 0 {
@@ -153,7 +159,7 @@ func (c *canvas) stroke(pts []vertex, width float64, col color.NRGBA, dash float
 				to = min(l, from+dash-math.Mod(phase, dash)+1e-6)
 			}
 			if ink {
-				c.segment(lerp(p, q, from/l), lerp(p, q, to/l), hw, dx, dy)
+				trace(&c.ras, c.origin.Sub(r.Min), dab(lerp(p, q, from/l), lerp(p, q, to/l), width/2)...)
 			}
 			from = to
 		}
@@ -162,35 +168,27 @@ func (c *canvas) stroke(pts []vertex, width float64, col color.NRGBA, dash float
 	c.ras.Draw(c.img, r, image.NewUniform(col), image.Point{})
 }
 
-// segment adds a straight piece of a line with an octagon at its start, which
-// fills the corner to the piece before. All run the same way round, so that
-// their coverage adds up.
-func (c *canvas) segment(p, q vertex, hw, dx, dy float32) {
-	l := p.dist(q)
+// dab returns the outline of a straight piece of a line of half width hw
+// with an octagon at its start, which fills the corner to the piece before. All
+// run the same way round, so that their coverage adds up.
+func dab(p, q kernel.Point, hw float64) []kernel.Point {
+	d, l := q.Sub(p), p.Dist(q)
 	if l == 0 {
-		return
+		return nil
 	}
-	ux, uy := (q.x-p.x)/l*hw, (q.y-p.y)/l*hw
-	px, py, qx, qy := p.x+dx, p.y+dy, q.x+dx, q.y+dy
-	c.ras.MoveTo(px+uy, py-ux)
-	c.ras.LineTo(qx+uy, qy-ux)
-	c.ras.LineTo(qx-uy, qy+ux)
+	x, y := d.X/l*hw, d.Y/l*hw
+	out := []kernel.Point{{X: p.X + y, Y: p.Y - x}, {X: q.X + y, Y: q.Y - x}, {X: q.X - y, Y: q.Y + x}, {X: p.X - y, Y: p.Y + x}}
 	if hw > 1 {
 		// Round the back: from the left edge of the start to the right.
 		const s = math.Sqrt2 / 2
-		c.ras.LineTo(px-uy, py+ux)
-		c.ras.LineTo(px-s*uy-s*ux, py+s*ux-s*uy)
-		c.ras.LineTo(px-ux, py-uy)
-		c.ras.LineTo(px+s*uy-s*ux, py-s*ux-s*uy)
-	} else {
-		c.ras.LineTo(px-uy, py+ux)
+		out = append(out, kernel.Point{X: p.X - s*y - s*x, Y: p.Y + s*x - s*y},
+			kernel.Point{X: p.X - x, Y: p.Y - y}, kernel.Point{X: p.X + s*y - s*x, Y: p.Y - s*x - s*y})
 	}
-	c.ras.ClosePath()
+	return out
 }
 
-func lerp(p, q vertex, t float64) vertex {
-	f := float32(t)
-	return vertex{p.x + (q.x-p.x)*f, p.y + (q.y-p.y)*f}
+func lerp(p, q kernel.Point, t float64) kernel.Point {
+	return kernel.Point{X: p.X + (q.X-p.X)*t, Y: p.Y + (q.Y-p.Y)*t}
 }
 
 // box draws a dashed white frame on black around a part of the backdrop.
@@ -314,9 +312,7 @@ func (c *canvas) text(l *lettering, text string, x, y int, col color.NRGBA) {
 func (c *canvas) glyphs(l *lettering, text string, x, y int, col color.NRGBA, halo bool) {
 	src := image.NewUniform(col)
 	pen := fixed.I(x)
-	for i := 0; i < len(text); {
-		r, n := utf8.DecodeRuneInString(text[i:])
-		i += n
+	for _, r := range text {
 		g := l.glyph(r)
 		mask := g.ink
 		if halo {
@@ -347,32 +343,7 @@ func enlarge(src *image.RGBA, k int) *image.RGBA {
 	if k == 1 {
 		return src
 	}
-	w, h := src.Rect.Dx(), src.Rect.Dy()
-	dst := image.NewRGBA(image.Rect(0, 0, w*k, h*k))
-	for y := range h * k {
-		y0, fy := between(y, k, h)
-		y1 := min(y0+1, h-1)
-		for x := range w * k {
-			x0, fx := between(x, k, w)
-			x1 := min(x0+1, w-1)
-			a, b := src.Pix[y0*src.Stride+4*x0:][:4:4], src.Pix[y0*src.Stride+4*x1:][:4:4]
-			c, d := src.Pix[y1*src.Stride+4*x0:][:4:4], src.Pix[y1*src.Stride+4*x1:][:4:4]
-			o := dst.Pix[y*dst.Stride+4*x:][:4:4]
-			for i := range 3 {
-				top := float64(a[i]) + fx*(float64(b[i])-float64(a[i]))
-				low := float64(c[i]) + fx*(float64(d[i])-float64(c[i]))
-				o[i] = uint8(top + fy*(low-top) + 0.5)
-			}
-			o[3] = 0xff
-		}
-	}
+	dst := image.NewRGBA(image.Rect(0, 0, src.Rect.Dx()*k, src.Rect.Dy()*k))
+	xdraw.ApproxBiLinear.Scale(dst, dst.Rect, src, src.Rect, draw.Src, nil)
 	return dst
-}
-
-// between returns the pixel at or before the place of the enlarged pixel i,
-// and how far that place is towards the next.
-func between(i, k, n int) (int, float64) {
-	p := (float64(i)+0.5)/float64(k) - 0.5
-	f := math.Floor(min(max(p, 0), float64(n-1)))
-	return int(f), min(max(p-f, 0), 1)
 }

@@ -161,7 +161,7 @@ func (l *legend) draw(c *canvas, top int) error {
 		c.text(l.plain, text, int(x0-l.plain.width(text)-l.size*0.6), base(l.pad, l.row), legendText)
 		h, w := l.size*0.4, l.size*0.12
 		for _, r := range [][4]float64{{x0, my - w, x1, my + w}, {x0, my - h, x0 + 2*w, my + h}, {x1 - 2*w, my - h, x1, my + h}} {
-			c.fillPlain(corners(r[0], r[1], r[2], r[3]), legendText)
+			c.plain(corners(r[0], r[1], r[2], r[3]), legendText)
 		}
 	}
 	return nil
@@ -171,7 +171,7 @@ func (l *legend) draw(c *canvas, top int) error {
 func (l *legend) drawSwatch(c *canvas, it legendItem) {
 	s, w := it.style, l.size*2.6
 	oval := ellipse(it.x+w/2, it.y+l.row/2, w/2, l.size*0.55)
-	c.fillPlain(oval, kernelGrey)
+	c.plain(oval, kernelGrey)
 	thickness, dash := max(1.4, l.size*0.08), 0.0
 	if s.Tint {
 		c.fill(oval, s.Colour, s.Hatch, max(5, l.size*0.34))
@@ -185,22 +185,12 @@ func (l *legend) drawSwatch(c *canvas, it legendItem) {
 	c.stroke(oval, thickness, s.Colour, dash)
 }
 
-// fillPlain fills a polygon with an opaque colour.
-func (c *canvas) fillPlain(pts []vertex, col color.NRGBA) {
-	r := c.cover(pts, 0)
-	if r.Empty() {
-		return
-	}
-	c.polygon(pts, r)
-	c.ras.Draw(c.img, r, image.NewUniform(col), image.Point{})
-}
-
-func ellipse(x, y, a, b float64) []vertex {
+func ellipse(x, y, a, b float64) []kernel.Point {
 	const n = 48
-	out := make([]vertex, n)
+	out := make([]kernel.Point, n)
 	for i := range out {
 		s, c := math.Sincos(2 * math.Pi * float64(i) / n)
-		out[i] = vertex{float32(x + a*c), float32(y + b*s)}
+		out[i] = kernel.Point{X: x + a*c, Y: y + b*s}
 	}
 	return out
 }

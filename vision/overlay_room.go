@@ -4,8 +4,9 @@ import (
 	"image"
 	"image/draw"
 	"math"
+	"slices"
 
-	"golang.org/x/image/vector"
+	"traytally/vision/kernel"
 )
 
 // A room knows which places of a backdrop are covered by kernels, in cells of
@@ -15,39 +16,29 @@ type room struct{ mask *image.Alpha }
 
 const roomCell = 4
 
-func newRoom(size image.Point, outlines [][]vertex) *room {
+func newRoom(size image.Point, outlines [][]kernel.Point) *room {
 	w, h := (size.X+roomCell-1)/roomCell, (size.Y+roomCell-1)/roomCell
-	ras := vector.NewRasterizer(w, h)
+	var cells [][]kernel.Point
 	for _, pts := range outlines {
-		if len(pts) < 3 {
-			continue
+		small := slices.Clone(pts)
+		for i, p := range pts {
+			small[i] = kernel.Point{X: p.X / roomCell, Y: p.Y / roomCell}
 		}
-		ras.MoveTo(pts[0].x/roomCell, pts[0].y/roomCell)
-		for _, p := range pts[1:] {
-			ras.LineTo(p.x/roomCell, p.y/roomCell)
-		}
-		ras.ClosePath()
+		cells = append(cells, small)
 	}
-	r := &room{image.NewAlpha(image.Rect(0, 0, w, h))}
-	ras.DrawOp = draw.Src
-	ras.Draw(r.mask, r.mask.Rect, image.Opaque, image.Point{})
-	return r
+	return &room{coverage(image.Rect(0, 0, w, h), cells...)}
 }
 
 // beside returns where text of the given size is to be centred beside a piece
 // around (x, y): right, left, below or above, where it covers least. The place
 // is then taken.
-func (r *room) beside(piece []vertex, x, y, width, height float64) (float64, float64) {
-	x0, y0, x1, y1 := x, y, x, y
-	for _, v := range piece {
-		x0, x1 = min(x0, float64(v.x)), max(x1, float64(v.x))
-		y0, y1 = min(y0, float64(v.y)), max(y1, float64(v.y))
-	}
+func (r *room) beside(piece []kernel.Point, x, y, width, height float64) (float64, float64) {
+	lo, hi := bounds(append(slices.Clip(piece), kernel.Point{X: x, Y: y}))
 	const gap = 5
 	bestX, bestY, least := x, y, math.Inf(1)
 	for _, at := range [...][2]float64{
-		{x1 + gap + width/2, y}, {x0 - gap - width/2, y},
-		{x, y1 + gap + height/2}, {x, y0 - gap - height/2},
+		{hi.X + gap + width/2, y}, {lo.X - gap - width/2, y},
+		{x, hi.Y + gap + height/2}, {x, lo.Y - gap - height/2},
 	} {
 		if c := r.covered(at[0], at[1], width, height); c < least {
 			bestX, bestY, least = at[0], at[1], c

@@ -103,9 +103,9 @@ func TestOverlayStroke(t *testing.T) {
 		for _, angle := range []float64{0, 0.3, math.Pi / 4, 1.2} {
 			c := newCanvas(300, 300)
 			s, k := math.Sincos(angle)
-			var pts []vertex
+			var pts []kernel.Point
 			for _, q := range [][2]float64{{-80, -30}, {80, -30}, {80, 30}, {-80, 30}} {
-				pts = append(pts, vertex{float32(150.3 + k*q[0] - s*q[1]), float32(150.7 + s*q[0] + k*q[1])})
+				pts = append(pts, kernel.Point{X: 150.3 + k*q[0] - s*q[1], Y: 150.7 + s*q[0] + k*q[1]})
 			}
 			c.stroke(pts, width, color.NRGBA{255, 255, 255, 255}, 0)
 			ink := 0.0

@@ -32,21 +32,18 @@ const (
 
 // refuse says why a picture cannot be measured.
 func refuse(p *Picture, r *segment.Result, pxPerMM float64) error {
-	bad := func(hint, format string, a ...any) error {
-		return &fault.Error{Path: p.Name, What: fmt.Sprintf(format, a...), Hint: hint}
-	}
+	bad := func(hint, what string, a ...any) error { return fault.New(p.Name, hint, what, a...) }
 	total, heaped := 0.0, 0.0
 	for _, q := range r.Pieces {
 		total += q.Area
 	}
 	for _, q := range r.Unresolved {
-		total += q.Area
 		heaped += q.Area
 	}
 	for _, q := range r.Heaps {
-		total += q.Area
 		heaped += q.Area
 	}
+	total += heaped
 	switch {
 	case total == 0 && len(r.Objects) > 0:
 		return bad("spread the rice one layer deep, and take away what is no rice; kernels must differ from the tray in lightness or colour",
@@ -68,12 +65,18 @@ func refuse(p *Picture, r *segment.Result, pxPerMM float64) error {
 	return nil
 }
 
+// doubt returns a warning about something measured; metric says what value and
+// limit are of, in which unit.
+func doubt(code, metric string, value, limit float64, hint, text string, a ...any) kernel.Warning {
+	return kernel.Warning{Code: code, Text: fmt.Sprintf(text, a...), Hint: hint, Value: value, Limit: limit, Metric: metric}
+}
+
 // doubts are the warnings that leave a result standing. Groups that were not
 // separated are for the grading to speak of: it knows what they cost.
 func doubts(r *segment.Result, pxPerMM float64) []kernel.Warning {
 	var out []kernel.Warning
-	warn := func(code, metric string, value, limit float64, hint, format string, a ...any) {
-		out = append(out, kernel.Warning{Code: code, Text: fmt.Sprintf(format, a...), Hint: hint, Value: value, Limit: limit, Metric: metric})
+	warn := func(code, metric string, value, limit float64, hint, text string, a ...any) {
+		out = append(out, doubt(code, metric, value, limit, hint, text, a...))
 	}
 	if b := r.BlurSigma / r.Model.Width; b > maxBlur {
 		warn("blurred", "blur (standard deviation) over kernel width", b, maxBlur,

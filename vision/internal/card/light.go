@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mat"
 
 	"traytally/vision/internal/pixel"
@@ -112,30 +113,27 @@ func (f *Found) Light(p Pixels) (l Light, ok bool) {
 	}
 	dev := make([]float64, len(s))
 	for range 8 {
-		for k := range 3 {
-			a, b := mat.NewDense(len(s), surface, nil), mat.NewDense(len(s), 1, nil)
-			for i, e := range s {
-				w := math.Sqrt(weight[i])
-				for j, t := range l.terms(e.at) {
-					a.Set(i, j, w*t)
-				}
-				b.Set(i, 0, w*e.log[k])
+		a, b := mat.NewDense(len(s), surface, nil), mat.NewDense(len(s), 3, nil)
+		for i, e := range s {
+			w := math.Sqrt(weight[i])
+			for j, t := range l.terms(e.at) {
+				a.Set(i, j, w*t)
 			}
-			var c mat.Dense
-			if err := c.Solve(a, b); err != nil {
-				return l, false
-			}
-			for j := range surface {
-				l.coef[k][j] = c.At(j, 0)
+			for k, v := range e.log {
+				b.Set(i, k, w*v)
 			}
 		}
-		for i, e := range s {
-			fit := l.At(e.at)
-			dev[i] = e.log[1] - math.Log(fit[1])
+		var coef mat.Dense
+		if err := coef.Solve(a, b); err != nil {
+			return l, false
+		}
+		for k := range l.coef {
+			mat.Col(l.coef[k][:], k, &coef)
 		}
 		size := make([]float64, len(s))
-		for i, d := range dev {
-			size[i] = math.Abs(d)
+		for i, e := range s {
+			dev[i] = e.log[1] - math.Log(l.At(e.at)[1])
+			size[i] = math.Abs(dev[i])
 		}
 		mid := pixel.Median(size)
 		// Tukey's biweight: what lies over the paper, or a shadow's edge, has
@@ -189,14 +187,7 @@ func (f *Found) sample(p Pixels, q Point, r float64) ([3]float64, float64, bool)
 
 // Side names the side of the card that a place is nearest to.
 func (l *Layout) Side(q Point) string {
-	d := [4]float64{q.Y, l.W - q.X, l.H - q.Y, q.X}
-	at := 0
-	for i := range d {
-		if d[i] < d[at] {
-			at = i
-		}
-	}
-	return sideNames[at]
+	return sideNames[floats.MinIdx([]float64{q.Y, l.W - q.X, l.H - q.Y, q.X})]
 }
 
 var sideNames = [4]string{"upper", "right", "lower", "left"}

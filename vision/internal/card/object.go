@@ -1,8 +1,10 @@
 package card
 
 import (
+	"cmp"
 	"context"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/stat"
 
@@ -54,56 +56,43 @@ func FindObject(ctx context.Context, p Pixels) (*Object, error) {
 		return nil, none
 	}
 	// The ground is what most of the border is.
-	bright, n := 0, 0
-	for x := range s.w {
-		for _, y := range [2]int{0, s.h - 1} {
-			if n++; s.v[y*s.w+x] > limit {
-				bright++
-			}
-		}
-	}
+	border := slices.Concat(s.v[:s.w], s.v[len(s.v)-s.w:])
 	for y := range s.h {
-		for _, x := range [2]int{0, s.w - 1} {
-			if n++; s.v[y*s.w+x] > limit {
-				bright++
-			}
+		border = append(border, s.v[y*s.w], s.v[(y+1)*s.w-1])
+	}
+	bright := 0
+	for _, v := range border {
+		if v > limit {
+			bright++
 		}
 	}
-	onDark := 2*bright < n
+	onDark := 2*bright < len(border)
 	mask := make([]uint8, len(s.v))
 	for i, v := range s.v {
 		mask[i] = pixel.Bit((v > limit) == onDark)
 	}
 	bs := blobs(mask, s.w, s.h)
+	inside := func(b *blob) bool { return b.x0 > 0 && b.y0 > 0 && b.x1 < s.w-1 && b.y1 < s.h-1 }
 	// What lies within a region belongs to it: relief, print, holes.
 	for i := len(bs) - 1; i >= 0; i-- {
-		if q := bs[i].parent; q >= 0 && bs[q].black {
-			bs[q].Moments = bs[q].Add(bs[i].Moments)
-		} else if q >= 0 && bs[q].parent >= 0 && bs[i].black && bs[q].x0 > 0 && bs[q].y0 > 0 && bs[q].x1 < s.w-1 && bs[q].y1 < s.h-1 {
+		if q := bs[i].parent; q >= 0 && (bs[q].black || bs[q].parent >= 0 && bs[i].black && inside(&bs[q])) {
 			bs[q].Moments = bs[q].Add(bs[i].Moments)
 		}
 	}
-	best := -1
-	var whole []int // things that lie within the picture, what is on them left out
+	var things []*blob // that lie within the picture, what is on them left out
 	for i := range bs {
-		b := &bs[i]
-		if !b.black || b.parent < 0 || bs[b.parent].parent >= 0 || b.x0 == 0 || b.y0 == 0 || b.x1 == s.w-1 || b.y1 == s.h-1 {
-			continue
-		}
-		whole = append(whole, i)
-		if best < 0 || b.A > bs[best].A {
-			best = i
+		if b := &bs[i]; b.black && b.parent >= 0 && bs[b.parent].parent < 0 && inside(b) {
+			things = append(things, b)
 		}
 	}
-	if best < 0 {
+	if len(things) == 0 {
 		return nil, none
 	}
-	for _, i := range whole {
-		if i != best && bs[i].A > otherShare*bs[best].A {
-			return nil, refusal("leave one thing of known size in it", "several things of like size lie in the picture")
-		}
+	slices.SortStableFunc(things, func(a, b *blob) int { return cmp.Compare(b.A, a.A) })
+	b := things[0]
+	if len(things) > 1 && things[1].A > otherShare*b.A {
+		return nil, refusal("leave one thing of known size in it", "several things of like size lie in the picture")
 	}
-	b := &bs[best]
 	fill, axes := roundness(b.Moments)
 	k := float64(s.step)
 	long, short, angle := b.Axes()

@@ -15,7 +15,7 @@ import (
 func (in *Info) readBMP(data []byte) error {
 	c, err := bmp.DecodeConfig(bytes.NewReader(data))
 	if err != nil {
-		return libraryError("BMP", data, err)
+		return libraryError(in.Format, data, err)
 	}
 	if err := in.setSize(int64(c.Width), int64(c.Height)); err != nil {
 		return err
@@ -39,5 +39,5 @@ func decodeBMP(data []byte, in *Info) (*raster.Image, error) {
 		// Many programs leave zeros where others read transparency.
 		return nil, unsupported("a BMP with transparency, which is not supported")
 	}
-	return take("BMP", data, in, m, err)
+	return take(data, in, m, err)
 }

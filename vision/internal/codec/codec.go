@@ -15,41 +15,23 @@ import (
 	"traytally/vision/kernel/fault"
 )
 
-// A Format is a type of picture file.
-type Format uint8
-
-// The zero value is Unknown.
-const (
-	Unknown Format = iota
-	JPEG
-	PNG
-	TIFF
-	BMP
-	WebP
-)
-
-// String returns "JPEG", "PNG", "TIFF", "BMP", "WebP" or "unknown".
-func (f Format) String() string {
-	switch f {
-	case JPEG:
-		return "JPEG"
-	case PNG:
-		return "PNG"
-	case TIFF:
-		return "TIFF"
-	case BMP:
-		return "BMP"
-	case WebP:
-		return "WebP"
-	}
-	return "unknown"
+// formats are the types of files that are read, by name.
+var formats = map[string]struct {
+	read   func(in *Info, data []byte) error
+	decode func(data []byte, in *Info) (*raster.Image, error)
+}{
+	"JPEG": {(*Info).readJPEG, decodeJPEG},
+	"PNG":  {(*Info).readPNG, decodePNG},
+	"TIFF": {(*Info).readTIFF, decodeTIFF},
+	"BMP":  {(*Info).readBMP, decodeBMP},
+	"WebP": {(*Info).readWebP, decodeWebP},
 }
 
 // An Info is what a picture file says about itself. Sizes are as stored, before
 // the orientation is applied.
 type Info struct {
-	Format        Format
-	Width, Height int // 1 .. 2^31-1
+	Format        string // "JPEG", "PNG", "TIFF", "BMP" or "WebP"
+	Width, Height int    // 1 .. 2^31-1
 	// Orientation is the EXIF value, 1..8: which side of the scene the first
 	// row and column show. 1 when the file says nothing.
 	Orientation int
@@ -77,11 +59,11 @@ const (
 )
 
 func malformed(format string, args ...any) *fault.Error {
-	return &fault.Error{What: fmt.Sprintf(format, args...), Hint: hintAgain}
+	return fault.New("", hintAgain, format, args...)
 }
 
 func unsupported(format string, args ...any) *fault.Error {
-	return &fault.Error{What: fmt.Sprintf(format, args...), Hint: hintSave}
+	return fault.New("", hintSave, format, args...)
 }
 
 // endsEarly reports a file of have bytes that needs at least want.
@@ -101,19 +83,7 @@ func Read(data []byte) (*Info, error) {
 		return nil, err
 	}
 	in := &Info{Format: f, Orientation: 1}
-	switch f {
-	case JPEG:
-		err = in.readJPEG(data)
-	case PNG:
-		err = in.readPNG(data)
-	case TIFF:
-		err = in.readTIFF(data)
-	case BMP:
-		err = in.readBMP(data)
-	case WebP:
-		err = in.readWebP(data)
-	}
-	if err != nil {
+	if err := formats[f].read(in, data); err != nil {
 		return nil, err
 	}
 	return in, nil
@@ -126,21 +96,8 @@ func Read(data []byte) (*Info, error) {
 // code is a *fault.Error. Damage inside a BMP, an uncompressed TIFF or a WebP that
 // keeps the lengths right cannot be seen: those types carry no check sums. The
 // caller closes the Image.
-func Decode(data []byte, in *Info) (m *raster.Image, err error) {
-	switch in.Format {
-	case JPEG:
-		m, err = decodeJPEG(data, in)
-	case PNG:
-		m, err = decodePNG(data, in)
-	case TIFF:
-		m, err = decodeTIFF(data, in)
-	case BMP:
-		m, err = decodeBMP(data, in)
-	case WebP:
-		m, err = decodeWebP(data, in)
-	default:
-		err = unsupported("not a picture type that can be read")
-	}
+func Decode(data []byte, in *Info) (*raster.Image, error) {
+	m, err := formats[in.Format].decode(data, in)
 	if err != nil {
 		return nil, err
 	}
@@ -164,7 +121,7 @@ func (in *Info) Bytes() int64 {
 // pixelsPerByte pixels at the most.
 func (in *Info) fits(data []byte, pixelsPerByte int64) error {
 	if int64(len(data))*pixelsPerByte < in.Pixels() {
-		return malformed("damaged %v: %d bytes cannot hold %d × %d pixels", in.Format, len(data), in.Width, in.Height)
+		return malformed("damaged %s: %d bytes cannot hold %d × %d pixels", in.Format, len(data), in.Width, in.Height)
 	}
 	return nil
 }

@@ -97,10 +97,10 @@ func TestSniff(t *testing.T) {
 	} {
 		f, err := codec.Sniff([]byte(c.data))
 		if err == nil {
-			assert.Equal(t, c.want, f.String())
+			assert.Equal(t, c.want, f)
 			continue
 		}
-		assert.Equal(t, codec.Unknown, f)
+		assert.Empty(t, f)
 		assert.ErrorContains(t, err, c.want)
 		e, ok := errors.AsType[*fault.Error](err)
 		require.True(t, ok)
@@ -133,8 +133,8 @@ func samples() map[string][]byte {
 		"TIFF deflate":  ht.TIFF(be, packed),
 		"TIFF PackBits": ht.TIFF(le, bits),
 		"BMP":           ht.BMP(p, 11811, 11811),
-		"WebP":          ht.WebP(ht.TwoTone(40, 30, false), nil),
-		"WebP EXIF":     ht.WebP(ht.TwoTone(40, 30, true), ht.Exif(le, []ht.Field{ht.Short(274, 6)}, nil)),
+		"WebP":          ht.WebP(ht.Pattern(40, 30), nil),
+		"WebP EXIF":     ht.WebP(ht.SeeThrough(40, 30), ht.Exif(le, []ht.Field{ht.Short(274, 6)}, nil)),
 	}
 }
 
@@ -142,7 +142,7 @@ func TestRead(t *testing.T) {
 	for name, data := range samples() {
 		in, err := check(data)
 		require.NoError(t, err, name)
-		assert.Equal(t, strings.Fields(name)[0], in.Format.String(), name)
+		assert.Equal(t, strings.Fields(name)[0], in.Format, name)
 		assert.Equal(t, [2]int{40, 30}, [2]int{in.Width, in.Height}, name)
 	}
 }
@@ -367,9 +367,9 @@ func TestResolution(t *testing.T) {
 		{"BMP 96", ht.BMP(p, 3780, 3780), 0, 0, "", []string{"scale_placeholder"}},
 		{"BMP negative", ht.BMP(p, 1<<31, 1<<31), 0, 0, "", nil},
 
-		{"WebP none", ht.WebP(ht.TwoTone(8, 6, false), nil), 0, 0, "", nil},
-		{"WebP EXIF", ht.WebP(ht.TwoTone(8, 6, false), ht.Exif(be, res(300, 300, 2), nil)), dpi300, dpi300, "stored resolution (EXIF, 300 dpi)", nil},
-		{"WebP EXIF with its JPEG prefix", ht.WebP(ht.TwoTone(8, 6, false), append([]byte("Exif\x00\x00"), ht.Exif(be, res(300, 300, 2), nil)...)), dpi300, dpi300, "stored resolution (EXIF, 300 dpi)", nil},
+		{"WebP none", ht.WebP(ht.Pattern(8, 6), nil), 0, 0, "", nil},
+		{"WebP EXIF", ht.WebP(ht.Pattern(8, 6), ht.Exif(be, res(300, 300, 2), nil)), dpi300, dpi300, "stored resolution (EXIF, 300 dpi)", nil},
+		{"WebP EXIF with its JPEG prefix", ht.WebP(ht.Pattern(8, 6), append([]byte("Exif\x00\x00"), ht.Exif(be, res(300, 300, 2), nil)...)), dpi300, dpi300, "stored resolution (EXIF, 300 dpi)", nil},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			in, err := check(c.data)
@@ -395,7 +395,7 @@ func TestOrientation(t *testing.T) {
 			ex := ht.Exif(order, []ht.Field{f}, nil)
 			for name, data := range map[string][]byte{
 				"JPEG": ht.JPEG(p, ht.APP1(ex)), "PNG": ht.PNG(p, ht.Chunk("eXIf", ex)),
-				"WebP": ht.WebP(ht.TwoTone(8, 6, false), ex), "TIFF": ht.TIFFOf(p, 0, f),
+				"WebP": ht.WebP(ht.Pattern(8, 6), ex), "TIFF": ht.TIFFOf(p, 0, f),
 			} {
 				in, err := check(data)
 				require.NoError(t, err, name)

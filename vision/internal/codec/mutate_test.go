@@ -119,7 +119,7 @@ func mutate(r *rand.Rand, data []byte, others [][]byte) []byte {
 // come, and all pixels or none.
 func fuzz(f *testing.F, format string) {
 	for _, data := range sound(f) {
-		if in, err := codec.Read(data); err == nil && in.Format.String() == format {
+		if in, err := codec.Read(data); err == nil && in.Format == format {
 			f.Add(data)
 		}
 	}

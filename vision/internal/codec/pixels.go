@@ -13,12 +13,12 @@ import (
 )
 
 // take brings what a library of Go decoded, or could not, to BGR.
-func take(format string, data []byte, in *Info, m image.Image, err error) (*raster.Image, error) {
+func take(data []byte, in *Info, m image.Image, err error) (*raster.Image, error) {
 	if err != nil {
-		return nil, libraryError(format, data, err)
+		return nil, libraryError(in.Format, data, err)
 	}
 	if m.Bounds() != image.Rect(0, 0, in.Width, in.Height) {
-		return nil, malformed("damaged %s: two sizes", format)
+		return nil, malformed("damaged %s: two sizes", in.Format)
 	}
 	release(in) // the library's buffers
 	out, err := raster.New(in.Width, in.Height)
@@ -112,14 +112,6 @@ func narrow(c color.Color) (bgr [3]byte) {
 		bgr[i] = byte((uint64(v)*a + full/2) / full)
 	}
 	return bgr
-}
-
-// lay brings BGRA to BGR laid over black.
-func lay(bgr, bgra []byte) {
-	for i := range len(bgr) / 3 {
-		p, q := bgra[4*i:4*i+4:4*i+4], bgr[3*i:3*i+3:3*i+3]
-		q[0], q[1], q[2] = over(p[0], p[3]), over(p[1], p[3]), over(p[2], p[3])
-	}
 }
 
 // libraryError makes what a library of Go says an error for the user.

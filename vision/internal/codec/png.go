@@ -19,7 +19,7 @@ const pngPixelsPerByte = 8 * 1032
 func (in *Info) readPNG(data []byte) error {
 	c, err := png.DecodeConfig(bytes.NewReader(data))
 	if err != nil {
-		return libraryError("PNG", data, err)
+		return libraryError(in.Format, data, err)
 	}
 	if err := in.setSize(int64(c.Width), int64(c.Height)); err != nil {
 		return err
@@ -77,7 +77,7 @@ func (in *Info) readPNG(data []byte) error {
 
 func decodePNG(data []byte, in *Info) (*raster.Image, error) {
 	m, err := png.Decode(bytes.NewReader(data))
-	return take("PNG", data, in, m, err)
+	return take(data, in, m, err)
 }
 
 // EncodePNG encodes fast rather than small.

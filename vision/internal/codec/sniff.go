@@ -2,8 +2,8 @@ package codec
 
 import (
 	"bytes"
+	"net/http"
 	"strings"
-	"unicode/utf8"
 )
 
 // minBytes is below the smallest header of any type read here.
@@ -12,32 +12,32 @@ const minBytes = 12
 // Sniff tells the type of a file from its first bytes, never from its name.
 // What is none of the five types is a *fault.Error that names what it looks like
 // where that is easy to see.
-func Sniff(data []byte) (Format, error) {
+func Sniff(data []byte) (string, error) {
 	if len(data) == 0 {
-		return Unknown, malformed("the file is empty")
+		return "", malformed("the file is empty")
 	}
 	if len(data) < minBytes {
-		return Unknown, malformed("the file ends early: %d bytes are too few for a picture", len(data))
+		return "", malformed("the file ends early: %d bytes are too few for a picture", len(data))
 	}
 	has := func(sig string) bool { return len(data) >= len(sig) && string(data[:len(sig)]) == sig }
 	switch {
 	case has("\xff\xd8\xff"):
-		return JPEG, nil
+		return "JPEG", nil
 	case has("\x89PNG\r\n\x1a\n"):
-		return PNG, nil
+		return "PNG", nil
 	case has("II*\x00"), has("MM\x00*"):
-		return TIFF, nil
+		return "TIFF", nil
 	case has("II+\x00"), has("MM\x00+"):
-		return Unknown, unsupported("a BigTIFF, which is not supported")
+		return "", unsupported("a BigTIFF, which is not supported")
 	case has("BM"):
-		return BMP, nil
+		return "BMP", nil
 	case has("RIFF") && string(data[8:12]) == "WEBP":
-		return WebP, nil
+		return "WebP", nil
 	}
 	if name := lookalike(data); name != "" {
-		return Unknown, unsupported("this looks like %s, not a JPEG, PNG, TIFF, BMP or WebP picture", name)
+		return "", unsupported("this looks like %s, not a JPEG, PNG, TIFF, BMP or WebP picture", name)
 	}
-	return Unknown, unsupported("not a JPEG, PNG, TIFF, BMP or WebP picture")
+	return "", unsupported("not a JPEG, PNG, TIFF, BMP or WebP picture")
 }
 
 // signatures are the first bytes of common other files, from memory of their
@@ -99,26 +99,14 @@ func lookalike(data []byte) string {
 
 // textKind names the text that head starts, or returns "" when it is none.
 func textKind(head []byte) string {
-	head = bytes.TrimPrefix(head, []byte("\xef\xbb\xbf"))
-	for rest := head; len(rest) > 0; {
-		r, n := utf8.DecodeRune(rest)
-		if r == utf8.RuneError && n <= 1 {
-			if len(rest) < utf8.UTFMax && !utf8.FullRune(rest) {
-				break // cut inside a character by the 4096-byte window
-			}
-			return ""
-		}
-		if r < ' ' && r != '\t' && r != '\n' && r != '\r' && r != '\f' {
-			return ""
-		}
-		rest = rest[n:]
-	}
-	t := strings.ToLower(strings.TrimSpace(string(head)))
-	switch {
-	case strings.HasPrefix(t, "<svg"), strings.HasPrefix(t, "<?xml") && strings.Contains(t, "<svg"):
-		return "an SVG drawing"
-	case strings.HasPrefix(t, "<!doctype html"), strings.HasPrefix(t, "<html"):
+	t := bytes.ToLower(bytes.TrimSpace(head))
+	switch kind := http.DetectContentType(head); {
+	case !strings.HasPrefix(kind, "text/"):
+		return ""
+	case strings.HasPrefix(kind, "text/html"):
 		return "a web page"
+	case bytes.HasPrefix(t, []byte("<svg")), bytes.HasPrefix(t, []byte("<?xml")) && bytes.Contains(t, []byte("<svg")):
+		return "an SVG drawing"
 	}
 	return "text"
 }

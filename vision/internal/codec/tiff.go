@@ -29,7 +29,7 @@ func (in *Info) readTIFF(data []byte) error {
 	}
 	c, err := tiff.DecodeConfig(bytes.NewReader(data))
 	if err != nil {
-		return libraryError("TIFF", data, err)
+		return libraryError(in.Format, data, err)
 	}
 	if err := in.setSize(int64(c.Width), int64(c.Height)); err != nil {
 		return err
@@ -91,5 +91,5 @@ func tiffKind(t tags) error {
 
 func decodeTIFF(data []byte, in *Info) (*raster.Image, error) {
 	m, err := tiff.Decode(bytes.NewReader(data))
-	return take("TIFF", data, in, m, err)
+	return take(data, in, m, err)
 }

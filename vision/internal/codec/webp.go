@@ -8,6 +8,7 @@ import "C"
 
 import (
 	"encoding/binary"
+	"image"
 
 	"traytally/vision/internal/raster"
 )
@@ -55,11 +56,14 @@ func decodeWebP(data []byte, in *Info) (*raster.Image, error) {
 	size, from := C.size_t(len(data)), (*C.uint8_t)(bytesOf(data))
 	ok := false
 	if in.alpha {
-		var bgra []byte
-		if bgra, err = raster.Alloc(4 * in.Width * in.Height); err == nil {
-			ok = C.WebPDecodeBGRAInto(from, size, (*C.uint8_t)(bytesOf(bgra)), C.size_t(len(bgra)), C.int(4*in.Width)) != nil
-			lay(m.Bytes(), bgra)
-			raster.Free(bgra)
+		var rgba []byte
+		if rgba, err = raster.Alloc(4 * in.Width * in.Height); err == nil {
+			ok = C.WebPDecodeRGBAInto(from, size, (*C.uint8_t)(bytesOf(rgba)), C.size_t(len(rgba)), C.int(4*in.Width)) != nil
+			see := &image.NRGBA{Pix: rgba, Stride: 4 * in.Width, Rect: image.Rect(0, 0, in.Width, in.Height)}
+			for y := range in.Height {
+				flatten(m.Bytes()[3*in.Width*y:3*in.Width*(y+1)], see, y)
+			}
+			raster.Free(rgba)
 		}
 	} else {
 		ok = C.WebPDecodeBGRInto(from, size, (*C.uint8_t)(bytesOf(m.Bytes())), C.size_t(len(m.Bytes())), C.int(3*in.Width)) != nil

@@ -2,6 +2,10 @@
 // tests of the packages that read them. It shares no code with the readers.
 package codectest
 
+// #cgo pkg-config: libwebp
+// #include <webp/encode.h>
+import "C"
+
 import (
 	"bytes"
 	"encoding/binary"
@@ -10,7 +14,10 @@ import (
 	"image/color"
 	"image/jpeg"
 	"image/png"
-	"sort"
+	"slices"
+	"unsafe"
+
+	"golang.org/x/image/bmp"
 )
 
 // Pattern returns a w×h picture without any symmetry, opaque, whose
@@ -20,6 +27,17 @@ func Pattern(w, h int) *image.NRGBA {
 	for y := range h {
 		for x := range w {
 			m.SetNRGBA(x, y, color.NRGBA{uint8(x*7 + y*3), uint8(y*11 + x*x), uint8(x*y + 40), 255})
+		}
+	}
+	return m
+}
+
+// SeeThrough is Pattern with half of its pixels see-through.
+func SeeThrough(w, h int) *image.NRGBA {
+	m := Pattern(w, h)
+	for i := 3; i < len(m.Pix); i += 4 {
+		if i>>2*7%10 < 5 {
+			m.Pix[i] = 100
 		}
 	}
 	return m
@@ -104,7 +122,7 @@ func Rational(tag uint16, num, den uint32) Field { return Field{tag, 5, []uint32
 // AppendIFD appends a directory to b, whose start is the file's, and returns
 // it with the directory's offset. Values that do not fit follow it.
 func AppendIFD(b []byte, order binary.AppendByteOrder, next uint32, fields ...Field) ([]byte, uint32) {
-	sort.SliceStable(fields, func(i, j int) bool { return fields[i].Tag < fields[j].Tag })
+	slices.SortStableFunc(fields, func(a, b Field) int { return int(a.Tag) - int(b.Tag) })
 	if len(b)%2 == 1 {
 		b = append(b, 0)
 	}
@@ -230,13 +248,8 @@ func TIFF(order binary.AppendByteOrder, pages ...TIFFPage) []byte {
 }
 
 // Strips cuts raw rows of rowBytes into strips of rows rows.
-func Strips(raw []byte, rowBytes, rows int) (out [][]byte) {
-	for len(raw) > 0 {
-		n := min(rowBytes*rows, len(raw))
-		out = append(out, raw[:n])
-		raw = raw[n:]
-	}
-	return out
+func Strips(raw []byte, rowBytes, rows int) [][]byte {
+	return slices.Collect(slices.Chunk(raw, rowBytes*rows))
 }
 
 // RGB swaps the first and third of every three bytes of a copy.
@@ -338,108 +351,32 @@ func JPEG(m image.Image, segments ...[]byte) []byte {
 // BMP returns m as a 24-bit BMP with a 40-byte header and a resolution in
 // pixels per metre.
 func BMP(m image.Image, perMetreX, perMetreY uint32) []byte {
-	w, h := m.Bounds().Dx(), m.Bounds().Dy()
-	row := (3*w + 3) / 4 * 4
-	le := binary.LittleEndian
-	b := []byte("BM")
-	b = le.AppendUint32(b, uint32(54+row*h))
-	b = le.AppendUint32(b, 0)
-	b = le.AppendUint32(b, 54)
-	b = le.AppendUint32(b, 40)
-	b = le.AppendUint32(b, uint32(w))
-	b = le.AppendUint32(b, uint32(h))
-	b = le.AppendUint16(b, 1)
-	b = le.AppendUint16(b, 24)
-	b = le.AppendUint32(b, 0)
-	b = le.AppendUint32(b, uint32(row*h))
-	b = le.AppendUint32(b, perMetreX)
-	b = le.AppendUint32(b, perMetreY)
-	b = append(b, make([]byte, 8)...)
-	pix := BGR(m)
-	for y := h - 1; y >= 0; y-- {
-		b = append(b, pix[3*w*y:3*w*(y+1)]...)
-		b = append(b, make([]byte, row-3*w)...)
+	var b bytes.Buffer
+	if err := bmp.Encode(&b, m); err != nil {
+		panic(err) // no picture the tests make can fail
 	}
-	return b
+	binary.LittleEndian.PutUint32(b.Bytes()[38:], perMetreX)
+	binary.LittleEndian.PutUint32(b.Bytes()[42:], perMetreY)
+	return b.Bytes()
 }
 
-// TwoTone returns a w×h picture whose samples take two values each, as WebP
-// below can hold it. With alpha, half of its pixels are see-through.
-func TwoTone(w, h int, alpha bool) *image.NRGBA {
-	m := image.NewNRGBA(image.Rect(0, 0, w, h))
-	for y := range h {
-		for x := range w {
-			bit := func(k int) uint8 { return uint8((x*x + 3*y + x*y>>1) >> k & 1) }
-			c := color.NRGBA{20 + 150*bit(0), 30 + 200*bit(1), 60 + 100*bit(2), 255}
-			if alpha && bit(3) == 1 {
-				c.A = 100
-			}
-			m.SetNRGBA(x, y, c)
-		}
-	}
-	return m
-}
-
-// WebP returns a picture made by TwoTone as lossless WebP (RFC 9649, 3) with
-// an EXIF chunk when exif is not nil.
+// WebP returns m as lossless WebP, by libwebp, with an EXIF chunk (RFC 9649)
+// when exif is not nil.
 func WebP(m *image.NRGBA, exif []byte) []byte {
 	w, h := m.Rect.Dx(), m.Rect.Dy()
-	var bits bitWriter
-	bits.put(uint32(w-1), 14)
-	bits.put(uint32(h-1), 14)
-	alpha := uint32(0)
-	if !m.Opaque() {
-		alpha = 1
-	}
-	bits.put(alpha, 1)
-	bits.put(0, 3) // version
-	bits.put(0, 1) // no transform
-	bits.put(0, 1) // no colour cache
-	bits.put(0, 1) // one group of codes
-	// The two values of each sample in the order green, red, blue, alpha, each
-	// a simple code of two symbols, then a distance code of one.
-	order := [4]int{1, 0, 2, 3}
-	var low, high [4]uint8
-	for i, c := range order {
-		low[i], high[i] = 255, 0
-		for p := c; p < len(m.Pix); p += 4 {
-			low[i], high[i] = min(low[i], m.Pix[p]), max(high[i], m.Pix[p])
-		}
-		bits.put(1, 1) // simple
-		if low[i] == high[i] {
-			bits.put(0, 1) // one symbol
-			bits.put(1, 1) // of 8 bits
-			bits.put(uint32(low[i]), 8)
-			continue
-		}
-		bits.put(1, 1) // two symbols
-		bits.put(1, 1) // the first of 8 bits
-		bits.put(uint32(low[i]), 8)
-		bits.put(uint32(high[i]), 8)
-	}
-	bits.put(1, 1)
-	bits.put(0, 1)
-	bits.put(0, 1)
-	bits.put(0, 1)
-	for p := 0; p < len(m.Pix); p += 4 {
-		for i, c := range order {
-			if low[i] == high[i] {
-				continue
-			}
-			v := uint32(0)
-			if m.Pix[p+c] == high[i] {
-				v = 1
-			}
-			bits.put(v, 1)
-		}
-	}
-	vp8l := riffChunk("VP8L", append([]byte{0x2f}, bits.bytes()...))
+	var out *C.uint8_t
+	n := C.WebPEncodeLosslessRGBA((*C.uint8_t)(&m.Pix[0]), C.int(w), C.int(h), C.int(m.Stride), &out)
+	defer C.WebPFree(unsafe.Pointer(out))
+	data := C.GoBytes(unsafe.Pointer(out), C.int(n))
 	if exif == nil {
-		return RIFF(vp8l)
+		return data
 	}
-	flags := byte(0x08 | alpha<<4)
+	flags := byte(0x08)
+	if !m.Opaque() {
+		flags |= 0x10
+	}
 	ext := []byte{flags, 0, 0, 0, byte(w - 1), byte((w - 1) >> 8), 0, byte(h - 1), byte((h - 1) >> 8), 0}
-	return RIFF(riffChunk("VP8X", ext), vp8l, riffChunk("EXIF", exif))
+	return RIFF(riffChunk("VP8X", ext), data[12:], riffChunk("EXIF", exif))
 }
 
 // RIFF returns a WebP file of whole chunks.
@@ -457,20 +394,3 @@ func riffChunk(kind string, body []byte) []byte {
 	}
 	return b
 }
-
-// A bitWriter packs bits from the lowest up.
-type bitWriter struct {
-	b   []byte
-	acc uint32
-	n   int
-}
-
-func (w *bitWriter) put(v uint32, n int) {
-	w.acc |= v << w.n
-	for w.n += n; w.n >= 8; w.n -= 8 {
-		w.b = append(w.b, byte(w.acc))
-		w.acc >>= 8
-	}
-}
-
-func (w *bitWriter) bytes() []byte { return append(w.b, byte(w.acc)) }
