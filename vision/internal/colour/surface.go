@@ -72,7 +72,7 @@ func (j *Judge) Measure(p *Patch) (s kernel.Surface, chalk Chalk) {
 		Pixels:     p.Pixels,
 		BurntShare: float64(p.Burnt) / float64(p.Pixels),
 		Light:      1 / (even * even * even),
-		EvenLab:    [3]float64{own.L, own.A, own.B},
+		EvenLab:    own.Array(),
 		DeltaE00:   DeltaE00(own, usual),
 	}
 
@@ -83,7 +83,7 @@ func (j *Judge) Measure(p *Patch) (s kernel.Surface, chalk Chalk) {
 	none := float32(level*noHue - offset)
 	// A streak is red against its own kernel, and darker.
 	streak := float32(math.Max(streakShare*lim.RedShift, 3.5*k.NoiseA))
-	streakL := float32(own.L - math.Max(streakDrop, 1.5*k.Noise))
+	streakL := float32(own.L - math.Max(streakDrop, 1.5*k.NoiseL))
 	yellowAt := float32(math.Max(lim.YellowShift, 4*k.SpreadB))
 	coloured := float32(shiftB) >= yellowAt
 	side, evenly := k.shade.side(p), float32(even)
@@ -98,7 +98,7 @@ func (j *Judge) Measure(p *Patch) (s kernel.Surface, chalk Chalk) {
 		c, f := &p.Cells[i], &j.cells[i]
 		m := evenly / k.shade.of(c, side)
 		// Where usual kernels vary, at clear ends or dark rims, it takes more.
-		u := &k.shade.uneven[k.shade.place(c)]
+		u := &k.Uneven[place(c)]
 		darkAt := darkFrom - max(float32(lim.DarkDrop), unevenTimes*u[0])
 		redAt, yellow := max(redShift, unevenTimes*u[1]), max(yellowAt, unevenTimes*u[2])
 		q := float32(level) / (c.L + offset) // the colour at the usual lightness
@@ -431,7 +431,7 @@ func (j *Judge) chalk(p *Patch, total float32) Chalk {
 	c := Chalk{Rise: lowerFifth(&hist, n) - j.look.Usual.L}
 	// A bell-shaped class split in the middle has means 1.6 standard
 	// deviations apart.
-	if high-low < max(j.limits.ChalkStep, 4*j.look.Noise) {
+	if high-low < max(j.limits.ChalkStep, 4*j.look.NoiseL) {
 		return c
 	}
 	// The border lies half-way up in luminance, so that a cell half of which is
