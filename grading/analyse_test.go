@@ -71,7 +71,7 @@ func TestAnalyseByHand(t *testing.T) {
 	assert.InDelta(t, 7, r.ReferenceLengthMM, 0.001)
 	assert.InDelta(t, 70, r.ReferenceLengthPx, 0.01)
 	assert.Equal(t, 10.0, r.PxPerMM)
-	assert.InDelta(t, 200, r.Reference.NUnbroken, 1)
+	assert.InDelta(t, 200, r.Reference.N, 1)
 	assert.InDelta(t, 100*395.0/5995, r.Broken.MassPct.Value, 1e-4)
 	assert.InDelta(t, 100*40.0/240, r.Broken.CountPct.Value, 1e-4)
 	assert.Equal(t, 40, r.Broken.Found)
@@ -157,7 +157,7 @@ func TestStatedLength(t *testing.T) {
 	p.WholeLengthMM, p.WholeLengthSEMM = 7.1, 0.05
 	r, err := Analyse([]kernel.Tray{simpleTray()}, p)
 	require.NoError(t, err)
-	assert.Equal(t, ReferenceResult{Unit: "mm", Length: 7.1, SE: 0.05, Method: FromStated}, r.Reference)
+	assert.Equal(t, Reference{Unit: "mm", Length: 7.1, SE: 0.05, Method: FromStated}, r.Reference)
 	assert.Empty(t, r.Warnings)
 	// 5/0.75 = 6.67: at a stated 6.5 mm the large brokens are head rice, and the
 	// sample's own 7 mm is too far from it to pass unmentioned.
@@ -182,7 +182,7 @@ func TestPickedLength(t *testing.T) {
 	require.NoError(t, err)
 	assert.InDelta(t, 7, r.ReferenceLengthMM, 1e-9)
 	assert.Equal(t, FromPicked, r.Reference.Method)
-	assert.Equal(t, 120.0, r.Reference.NUnbroken)
+	assert.Equal(t, 120.0, r.Reference.N)
 	assert.Equal(t, []string{"picked.png"}, r.Reference.Pictures)
 	// Lengths 6.9, 7, 7.1 in equal numbers: variance 0.02/3·120/119, over 120.
 	assert.InDelta(t, math.Sqrt(0.02/3/119), r.Reference.SE, 5e-5)
@@ -483,7 +483,7 @@ func ExampleAnalyse() {
 	m := result.Broken.MassPct
 	fmt.Printf("whole kernel %.2f mm, broken %.1f %% by mass (%.1f to %.1f)\n", result.ReferenceLengthMM, m.Value, m.Low, m.High)
 	// Any other limit gets its share the same way.
-	short := result.Sample.Share(ByMass, Broken(0.5))
+	short, _ := result.Sample.Shares(Broken(0.5))
 	fmt.Printf("under half a kernel %.1f %%\n", short.Value)
 	// Output:
 	// whole kernel 7.00 mm, broken 6.6 % by mass (4.5 to 9.5)

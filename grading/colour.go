@@ -2,56 +2,50 @@ package grading
 
 import (
 	"math"
+	"slices"
 
 	"traytally/vision/kernel"
 )
 
-// Flag sets the flags of every kernel of the trays from its surface, its size
-// and the limits of the profile, in place of flags set before. The yardstick
-// are the tray's own usual kernels: a sample that is coloured as a whole, as
-// parboiled, red or aged rice is, has no flag for it. What is beyond it carries
-// every name that applies; kernel.Odd where none clearly does. Paddy and
-// foreign bodies carry no other flag.
+// Flag returns the trays with the flags that every kernel gets from its surface,
+// its size and the limits of the profile, in place of flags that it had. The
+// yardstick are the tray's own usual kernels: a sample that is coloured as a
+// whole, as parboiled, red or aged rice is, has no flag for it. What is beyond it
+// carries every name that applies; kernel.Odd where none clearly does. Paddy and
+// foreign bodies carry no other flag. The trays that are handed in stay as they
+// were.
 //
-// It returns the flags that some picture could not decide, which belong in
+// It returns the flags that some picture could not decide, too, which belong in
 // Params.NotAssessed: nothing about hue on a grey picture, nothing at all
 // where no usual kernel was found to compare with.
 //
 // White pebbles, glass and plastic of a kernel's size and colour pass for
 // rice, and so do pieces of white shell: no picture tells them apart.
-func Flag(trays []kernel.Tray, p Profile) (notAssessed []kernel.Flag) {
-	grey, blind := false, false
-	for i := range trays {
-		t := &trays[i]
+func Flag(trays []kernel.Tray, p Profile) (flagged []kernel.Tray, notAssessed []kernel.Flag) {
+	flagged = slices.Clone(trays)
+	for i := range flagged {
+		t := &flagged[i]
 		if len(t.Kernels) == 0 {
 			continue
 		}
-		blind = blind || t.Look.Kernels == 0
-		grey = grey || t.Grey
-		p.flagTray(t)
-	}
-	switch {
-	case blind:
-		return append(append(notAssessed, flagOrder[:]...), kernel.Foreign)
-	case grey:
-		return []kernel.Flag{kernel.Yellow, kernel.Red, kernel.RedStreaked, kernel.Paddy}
-	}
-	return nil
-}
-
-// flagTray sets the flags of one tray.
-func (p *Profile) flagTray(t *kernel.Tray) {
-	if t.Look.Kernels == 0 {
-		for i := range t.Kernels {
-			t.Kernels[i].Flags = nil
+		t.Kernels = slices.Clone(t.Kernels)
+		for j := range t.Kernels {
+			t.Kernels[j].Flags = nil
 		}
-		return
+		if t.Look.Kernels == 0 {
+			notAssessed = append(flagOrder[:], kernel.Foreign)
+			continue
+		}
+		if t.Grey && notAssessed == nil {
+			notAssessed = []kernel.Flag{kernel.Yellow, kernel.Red, kernel.RedStreaked, kernel.Paddy}
+		}
+		y := newYardstick(&t.Look, t.Kernels, p.Odd.Rate)
+		for j := range t.Kernels {
+			t.Kernels[j].Flags = p.flags(y, t, &t.Kernels[j])
+		}
+		mend(t)
 	}
-	y := newYardstick(&t.Look, t.Kernels, p.Odd.Rate)
-	for i := range t.Kernels {
-		t.Kernels[i].Flags = p.flags(y, t, &t.Kernels[i])
-	}
-	mend(t)
+	return flagged, notAssessed
 }
 
 // partOfBlack is the area, in that of a rectangle round the usual kernel, from

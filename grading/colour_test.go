@@ -31,7 +31,7 @@ func flagsOf(t *testing.T, k kernel.Kernel, change func(*kernel.Tray, *Profile))
 	if change != nil {
 		change(&trays[0], &p)
 	}
-	Flag(trays, p)
+	trays, _ = Flag(trays, p)
 	return trays[0].Kernels[0].Flags
 }
 
@@ -153,7 +153,7 @@ func TestYardstickHolds(t *testing.T) {
 			}
 		}
 		trays := []kernel.Tray{tray}
-		Flag(trays, DefaultProfile())
+		trays, _ = Flag(trays, DefaultProfile())
 		for i, k := range trays[0].Kernels {
 			var want []kernel.Flag
 			switch i % 3 {
@@ -260,7 +260,7 @@ func TestPiecesOfOneBlackKernel(t *testing.T) {
 	pieces[1].X, pieces[3].X = 26, 500
 	pieces[2].X, pieces[2].AreaPx2, pieces[2].LengthPx = 50, 800, 40
 	trays := []kernel.Tray{{Look: soundLook, Kernels: pieces}}
-	Flag(trays, DefaultProfile())
+	trays, _ = Flag(trays, DefaultProfile())
 	for i, want := range []kernel.Flag{kernel.Damaged, kernel.Damaged, kernel.Damaged, kernel.Foreign} {
 		assert.Equal(t, []kernel.Flag{want}, trays[0].Kernels[i].Flags, i)
 	}
@@ -270,7 +270,7 @@ func TestPiecesOfOneBlackKernel(t *testing.T) {
 	other := small
 	other.X = 15
 	trays = []kernel.Tray{{Look: soundLook, Kernels: []kernel.Kernel{small, other}}}
-	Flag(trays, DefaultProfile())
+	trays, _ = Flag(trays, DefaultProfile())
 	assert.Equal(t, []kernel.Flag{kernel.Foreign}, trays[0].Kernels[0].Flags)
 }
 
@@ -278,16 +278,28 @@ func TestNotAssessed(t *testing.T) {
 	k := soundKernel()
 	k.ChalkShare, k.Surface.RedShare, k.Surface.StainShare = 0.9, 1, 1
 	trays := []kernel.Tray{{Look: soundLook, Grey: true, Kernels: []kernel.Kernel{k}}}
-	not := Flag(trays, DefaultProfile())
+	trays, not := Flag(trays, DefaultProfile())
 	assert.Equal(t, []kernel.Flag{kernel.Yellow, kernel.Red, kernel.RedStreaked, kernel.Paddy}, not)
 	assert.Equal(t, []kernel.Flag{kernel.Chalky}, trays[0].Kernels[0].Flags)
 
 	trays = []kernel.Tray{{Kernels: []kernel.Kernel{k}}}
-	not = Flag(trays, DefaultProfile())
+	trays, not = Flag(trays, DefaultProfile())
 	assert.Len(t, not, 8)
 	assert.Empty(t, trays[0].Kernels[0].Flags)
 
-	assert.Empty(t, Flag([]kernel.Tray{{}}, DefaultProfile()), "an empty tray decides nothing")
+	_, not = Flag([]kernel.Tray{{}}, DefaultProfile())
+	assert.Empty(t, not, "an empty tray decides nothing")
+}
+
+// What is handed in keeps the flags that it had.
+func TestFlagChangesNothing(t *testing.T) {
+	k, red := soundKernel(), soundKernel()
+	k.Flags, red.Surface.RedShare = []kernel.Flag{kernel.Damaged}, 1
+	trays := []kernel.Tray{{Look: soundLook, Kernels: []kernel.Kernel{k, red}}}
+	got, _ := Flag(trays, DefaultProfile())
+	assert.Equal(t, []kernel.Kernel{k, red}, trays[0].Kernels)
+	assert.Empty(t, got[0].Kernels[0].Flags)
+	assert.Equal(t, []kernel.Flag{kernel.Red}, got[0].Kernels[1].Flags)
 }
 
 func TestAbsoluteYellowOnlyWhenCalibrated(t *testing.T) {

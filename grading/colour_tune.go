@@ -1,11 +1,11 @@
 package grading
 
 import (
-	"cmp"
 	"errors"
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 
 	"traytally/vision/kernel"
 	"traytally/vision/kernel/fault"
@@ -38,11 +38,9 @@ type Confusion struct {
 // all.
 func (c *Confusion) Right() (right, all int) {
 	for i, row := range c.Count {
-		for j, n := range row {
+		right += row[i]
+		for _, n := range row {
 			all += n
-			if i == j {
-				right += n
-			}
 		}
 	}
 	return right, all
@@ -62,8 +60,8 @@ func (c *Confusion) Recall(class int) Estimate {
 // class which were put there by hand.
 func (c *Confusion) Precision(class int) Estimate {
 	n := 0
-	for i := range c.Count {
-		n += c.Count[i][class]
+	for _, row := range c.Count {
+		n += row[class]
 	}
 	return proportion(c.Count[class][class], n)
 }
@@ -129,14 +127,21 @@ func Tune(sorted []Sorted, base Profile) (*Tuned, error) {
 	if err := base.Validate(); err != nil {
 		return nil, err
 	}
+	few := func(what, hint string) (*Tuned, error) { return nil, caused(fault.Sample, ErrTooFew, what, hint) }
 	count := map[kernel.Flag]int{}
+	all := make([]*Sorted, len(sorted))
+	var sound []kernel.Kernel // all against the same usual kernel
+	var look *kernel.Look
 	for i := range sorted {
-		if !slices.Contains(TuneClasses[:], sorted[i].Class) {
-			return nil, caused(fault.Sample, ErrTooFew,
-				fmt.Sprintf("class %q", sorted[i].Class),
-				"sort into "+classList())
+		s := &sorted[i]
+		all[i] = s
+		count[s.Class]++
+		if !slices.Contains(TuneClasses[:], s.Class) {
+			return few(fmt.Sprintf("class %q", s.Class), "sort into "+fault.List(TuneClasses[:]...))
 		}
-		count[sorted[i].Class]++
+		if s.Class == Accept {
+			sound, look = append(sound, s.Kernel), &s.Tray.Look
+		}
 	}
 	var classes []kernel.Flag
 	for _, c := range TuneClasses {
@@ -144,34 +149,17 @@ func Tune(sorted []Sorted, base Profile) (*Tuned, error) {
 		case n == 0:
 			continue
 		case n < tuneLeast:
-			return nil, caused(fault.Sample, ErrTooFew,
-				fmt.Sprintf("%d of class %s", n, c),
-				fmt.Sprintf("sort at least %d kernels into each class that you use; 30 and more give limits that hold", tuneLeast))
+			return few(fmt.Sprintf("%d of class %s", n, c), fmt.Sprintf("sort at least %d kernels into each class that you use; 30 and more give limits that hold", tuneLeast))
 		}
 		classes = append(classes, c)
 	}
 	if count[Accept] == 0 || len(classes) < 2 {
-		return nil, caused(fault.Sample, ErrTooFew,
-			"only one class to learn from",
-			"sort sound kernels into accept, and faulty ones into one or more of "+classList())
+		return few("only one class to learn from", "sort sound kernels into accept, and faulty ones into one or more of "+fault.List(TuneClasses[:]...))
 	}
-	t := &Tuned{Profile: base, Folds: tuneFolds, Kernels: len(sorted), Changed: []string{}}
-	all := make([]*Sorted, len(sorted))
-	var sound []kernel.Kernel // all against the same usual kernel
-	var look *kernel.Look
-	for i := range sorted {
-		all[i] = &sorted[i]
-		if sorted[i].Class == Accept {
-			sound, look = append(sound, sorted[i].Kernel), &sorted[i].Tray.Look
-		}
-	}
-	y := newYardstick(look, sound, base.Odd.Rate)
-	t.Base = newConfusion(classes)
-	for _, s := range all {
-		t.Base.add(y, s, &base)
-	}
+	by := tuner{newYardstick(look, sound, base.Odd.Rate), classes}
+	t := &Tuned{Base: by.confusion(), Validated: by.confusion(), Folds: tuneFolds, Kernels: len(sorted), Changed: []string{}}
+	by.sort(&t.Base, all, &base)
 	fold := deal(sorted)
-	t.Validated = newConfusion(classes)
 	for f := range tuneFolds {
 		var train, test []*Sorted
 		for i, s := range all {
@@ -181,12 +169,10 @@ func Tune(sorted []Sorted, base Profile) (*Tuned, error) {
 				train = append(train, s)
 			}
 		}
-		p := learn(y, train, base, classes)
-		for _, s := range test {
-			t.Validated.add(y, s, &p)
-		}
+		p := by.learn(train, base)
+		by.sort(&t.Validated, test, &p)
 	}
-	t.Profile = learn(y, all, base, classes)
+	t.Profile = by.learn(all, base)
 	t.Profile.Name = "tuned"
 	for i := range ProfileLimits {
 		if l := &ProfileLimits[i]; l.Value(&t.Profile) != l.Value(&base) {
@@ -194,17 +180,6 @@ func Tune(sorted []Sorted, base Profile) (*Tuned, error) {
 		}
 	}
 	return t, nil
-}
-
-func classList() string {
-	s := ""
-	for i, c := range TuneClasses {
-		if i > 0 {
-			s += ", "
-		}
-		s += string(c)
-	}
-	return s
 }
 
 // deal gives each kernel a part 0 … tuneFolds-1: class by class in turn, whole
@@ -231,62 +206,58 @@ func deal(sorted []Sorted) []int {
 	return fold
 }
 
-func newConfusion(classes []kernel.Flag) Confusion {
-	c := Confusion{Classes: classes, Count: make([][]int, len(classes))}
+// A tuner sorts kernels into the classes in use, against one yardstick.
+type tuner struct {
+	y       *yardstick
+	classes []kernel.Flag
+}
+
+func (t *tuner) confusion() Confusion {
+	c := Confusion{Classes: t.classes, Count: make([][]int, len(t.classes))}
 	for i := range c.Count {
-		c.Count[i] = make([]int, len(classes))
+		c.Count[i] = make([]int, len(t.classes))
 	}
 	return c
 }
 
-// add sorts one kernel by p.
-func (c *Confusion) add(y *yardstick, s *Sorted, p *Profile) {
-	got := p.sort(y, s, c.Classes)
-	c.Count[slices.Index(c.Classes, s.Class)][slices.Index(c.Classes, got)]++
-}
-
-// sort returns the class that p gives a kernel: the one it has by hand where
+// sort adds to c what p makes of kernels: the class that one has by hand where
 // that is among its flags, else its first flag of those in use, else Accept.
-func (p *Profile) sort(y *yardstick, s *Sorted, classes []kernel.Flag) kernel.Flag {
-	flags := p.flags(y, s.Tray, &s.Kernel)
-	if slices.Contains(flags, s.Class) {
-		return s.Class
-	}
-	for _, f := range flags {
-		if slices.Contains(classes, f) {
-			return f
+func (t *tuner) sort(c *Confusion, set []*Sorted, p *Profile) {
+	for _, s := range set {
+		got := Accept
+		flags := p.flags(t.y, s.Tray, &s.Kernel)
+		if slices.Contains(flags, s.Class) {
+			got = s.Class
+		} else if i := slices.IndexFunc(flags, func(f kernel.Flag) bool { return slices.Contains(t.classes, f) }); i >= 0 {
+			got = flags[i]
 		}
+		c.Count[slices.Index(t.classes, s.Class)][slices.Index(t.classes, got)]++
 	}
-	return Accept
 }
 
 // learn moves limits one after another, twice round.
-func learn(y *yardstick, train []*Sorted, base Profile, classes []kernel.Flag) Profile {
+func (t *tuner) learn(train []*Sorted, base Profile) Profile {
 	p := base
-	loss := func(p *Profile) float64 {
-		var wrong, n [len(TuneClasses)]float64
-		for _, s := range train {
-			i := slices.Index(classes, s.Class)
-			n[i]++
-			if p.sort(y, s, classes) != s.Class {
-				wrong[i]++
-			}
-		}
+	loss := func() float64 { // the share sorted wrong, summed over the classes
+		c := t.confusion()
+		t.sort(&c, train, &p)
 		sum := 0.0
-		for i := range n {
-			if n[i] > 0 {
-				sum += wrong[i] / n[i]
+		for i, row := range c.Count {
+			n := 0
+			for _, x := range row {
+				n += x
 			}
+			sum += float64(n-row[i]) / math.Max(1, float64(n))
 		}
 		return sum
 	}
-	best := loss(&p)
+	best := loss()
 	for range 2 {
 		for _, f := range tuneFeatures {
 			if best == 0 {
 				return p
 			}
-			if !slices.Contains(classes, f.class) {
+			if !slices.Contains(t.classes, f.class) {
 				continue
 			}
 			i := slices.IndexFunc(ProfileLimits, func(l ProfileLimit) bool { return l.Key == f.key })
@@ -298,7 +269,7 @@ func learn(y *yardstick, train []*Sorted, base Profile, classes []kernel.Flag) P
 			losses := make([]float64, len(cs))
 			for k, c := range cs {
 				l.Set(&p, c)
-				losses[k] = loss(&p)
+				losses[k] = loss()
 			}
 			to := was
 			for k := 0; k < len(cs); {
@@ -309,7 +280,7 @@ func learn(y *yardstick, train []*Sorted, base Profile, classes []kernel.Flag) P
 				mid := roundTo3(cs[k] + (cs[m]-cs[k])/2)
 				if losses[k] < best-1e-9 || losses[k] < best+1e-9 && to != was && math.Abs(mid-was) < math.Abs(to-was) {
 					l.Set(&p, mid)
-					if x := loss(&p); x <= losses[k]+1e-9 {
+					if x := loss(); x <= losses[k]+1e-9 {
 						best, to = x, mid
 					}
 				}
@@ -331,7 +302,7 @@ func candidates(train []*Sorted, p *Profile, of func(*Profile, *Sorted) float64,
 			xs = append(xs, x)
 		}
 	}
-	slices.SortFunc(xs, cmp.Compare)
+	slices.Sort(xs)
 	xs = slices.Compact(xs)
 	var out []float64
 	for i := 1; i < len(xs); i += 1 + len(xs)/maxCandidates {
@@ -342,9 +313,6 @@ func candidates(train []*Sorted, p *Profile, of func(*Profile, *Sorted) float64,
 
 // roundTo3 keeps three significant digits: a learned limit is not known better.
 func roundTo3(x float64) float64 {
-	if x == 0 {
-		return 0
-	}
-	p := math.Pow(10, 2-math.Floor(math.Log10(math.Abs(x))))
-	return math.Round(x*p) / p
+	x, _ = strconv.ParseFloat(strconv.FormatFloat(x, 'g', 3, 64), 64)
+	return x
 }

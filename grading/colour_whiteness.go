@@ -3,6 +3,9 @@ package grading
 import (
 	"math"
 
+	"gonum.org/v1/gonum/floats"
+	"gonum.org/v1/gonum/stat"
+
 	"traytally/vision/kernel"
 )
 
@@ -28,35 +31,29 @@ type Whiteness struct {
 // paddy left out; nil where no colour was measured.
 func whiteness(trays []kernel.Tray) *Whiteness {
 	w := &Whiteness{Formula: WhitenessFormula}
-	var x, area []float64
-	var means []float64
-	var sum, total float64
+	var x, area, means []float64
 	for i := range trays {
-		var traySum, trayArea float64
+		first := len(x)
 		for j := range trays[i].Kernels {
 			k := &trays[i].Kernels[j]
 			if k.Surface.Pixels == 0 || k.Has(kernel.Foreign) || k.Has(kernel.Paddy) {
 				continue
 			}
-			v := 100 - math.Sqrt((100-k.Lab[0])*(100-k.Lab[0])+k.Lab[1]*k.Lab[1]+k.Lab[2]*k.Lab[2])
-			x, area = append(x, v), append(area, k.AreaPx2)
-			traySum += k.AreaPx2 * v
-			trayArea += k.AreaPx2
+			x, area = append(x, 100-math.Sqrt((100-k.Lab[0])*(100-k.Lab[0])+k.Lab[1]*k.Lab[1]+k.Lab[2]*k.Lab[2])), append(area, k.AreaPx2)
 		}
-		if trayArea > 0 {
-			means = append(means, traySum/trayArea)
-			sum, total = sum+traySum, total+trayArea
+		if len(x) > first {
+			means = append(means, stat.Mean(x[first:], area[first:]))
 			w.Relative = w.Relative || !trays[i].Calibrated
 		}
 	}
 	if len(x) == 0 {
 		return nil
 	}
-	mean, squares := sum/total, 0.0
+	mean, squares := stat.Mean(x, area), 0.0
 	for i := range x {
 		squares += area[i] * area[i] * (x[i] - mean) * (x[i] - mean)
 	}
-	se := math.Sqrt(squares) / total
+	se := math.Sqrt(squares) / floats.Sum(area)
 	if n := float64(len(means)); n > 1 {
 		between := 0.0
 		for _, m := range means {
@@ -64,7 +61,6 @@ func whiteness(trays []kernel.Tray) *Whiteness {
 		}
 		se = math.Max(se, math.Sqrt(between/(n*(n-1))))
 	}
-	w.Kernels = len(x)
-	w.Index, w.SE = round(mean, 2), round(se, 3)
+	w.Kernels, w.Index, w.SE = len(x), round(mean, 2), round(se, 3)
 	return w
 }

@@ -111,31 +111,31 @@ func newYardstick(look *kernel.Look, kernels []kernel.Kernel, rate float64) *yar
 	}
 	// The covariance about the usual kernel of those within near of it, from the
 	// prior on, which stays in it as so many kernels more.
-	cov := spread(nil, nil, 1)
-	y := &yardstick{}
+	y := &yardstick{inverse: inverse(spread(nil, nil, 1))}
 	var core []int
 	for range 4 {
-		y.inverse = inverse(cov)
 		core = core[:0]
 		for i, x := range tints {
 			if distance(y.inverse, x) < near*near {
 				core = append(core, i)
 			}
 		}
-		cov = spread(tints, core, 1)
+		y.inverse = inverse(spread(tints, core, 1))
 	}
-	y.inverse = inverse(cov)
 	d := make([]float64, len(core))
 	for j, i := range core {
 		d[j] = distance(y.inverse, tints[i])
 	}
 	n := float64(len(core))
-	y.colour = tail(rate) * (n*quantile(d, 0.5) + priorKernels*middle) / (n + priorKernels)
+	beyond := func(prior float64) float64 {
+		return tail(rate) * (n*median(d) + priorKernels*prior) / (n + priorKernels)
+	}
+	y.colour = beyond(middle)
 	for m := range y.mark {
 		for j, i := range core {
 			d[j] = marksOf(seen[i])[m]
 		}
-		y.mark[m] = tail(rate) * (n*quantile(d, 0.5) + priorKernels*priorMark[m]) / (n + priorKernels)
+		y.mark[m] = beyond(priorMark[m])
 	}
 	y.clean, y.yellow = clean(tints), math.Sqrt(tail(rate)*middle)
 	return y
@@ -176,17 +176,11 @@ func (y *yardstick) yellowed(x tint) bool {
 func spread(tints []tint, chosen []int, scale float64) *mat.SymDense {
 	cov := mat.NewSymDense(3, nil)
 	n := float64(len(chosen) + priorKernels)
-	for a := range 3 {
-		for b := a; b < 3; b++ {
-			s := 0.0
-			for _, i := range chosen {
-				s += scale * tints[i][a] * tints[i][b]
-			}
-			if a == b {
-				s += priorKernels * priorTint[a] * priorTint[a]
-			}
-			cov.SetSym(a, b, s/n)
-		}
+	for a, sd := range priorTint {
+		cov.SetSym(a, a, priorKernels*sd*sd/n)
+	}
+	for _, i := range chosen {
+		cov.SymRankOne(cov, scale/n, mat.NewVecDense(3, tints[i][:]))
 	}
 	return cov
 }
@@ -206,13 +200,13 @@ func distance(inverse *mat.SymDense, x tint) float64 {
 	return mat.Inner(v, inverse, v)
 }
 
-// quantile returns the q-quantile of v, which it sorts; 0 of none.
-func quantile(v []float64, q float64) float64 {
+// median returns the middle value of v, which it sorts; 0 of none.
+func median(v []float64) float64 {
 	if len(v) == 0 {
 		return 0
 	}
 	slices.Sort(v)
-	return v[int(q*float64(len(v)-1))]
+	return v[(len(v)-1)/2]
 }
 
 // A hue is what a kernel's colour looks like as a whole.

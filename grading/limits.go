@@ -220,7 +220,7 @@ func (a *assessor) share(f *standards.Factor, g int, in Predicate) (Share, bool)
 	parts := a.std.PartsOf(f, g)
 	iv, _ := f.Pieces.LengthMM.At(g)
 	key := fmt.Sprint(f.Code, parts, iv)
-	if a.std.OneDefect {
+	if a.std.OneDefect() {
 		key += fmt.Sprint(g)
 	}
 	if sh, ok := a.shares[key]; ok {
@@ -369,7 +369,7 @@ func hasDefect(f *standards.Factor, p *Piece) bool {
 // earlierDefects returns the defects that take a kernel before f does, where a
 // kernel with several defects counts for the one with the lowest limit only.
 func (a *assessor) earlierDefects(f *standards.Factor, g int) []*standards.Factor {
-	if !a.std.OneDefect || len(f.Pieces.Flags) == 0 && f.Pieces.ChalkFrom == 0 {
+	if !a.std.OneDefect() || len(f.Pieces.Flags) == 0 && f.Pieces.ChalkFrom == 0 {
 		return nil
 	}
 	var out []*standards.Factor

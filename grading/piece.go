@@ -30,7 +30,6 @@ import (
 // has a scale, else pixels.
 type Piece struct {
 	Tray     int     // index of the picture it lies on, from 0: the sampling cluster
-	Index    int     // position in its tray's Kernels, from 0
 	Length   float64 // greatest caliper diameter, > 0
 	LengthSD float64 // standard uncertainty of Length, >= 0
 	Axis     float64 // extent along the piece's own axis, > 0
@@ -100,89 +99,90 @@ func (e Estimate) with(value float64) Estimate {
 }
 
 // gather reduces the kernels of the trays to pieces, rice apart from foreign
-// bodies, in the order of the trays. mm tells the unit: millimetres when every
-// tray has a scale, pixels when none has; anything between is an error. Trays
-// without kernels do not take part in that decision.
-func gather(trays []kernel.Tray) (rice, foreign []Piece, mm bool, err error) {
-	scaled, unscaled, total := -1, -1, 0
+// bodies, in the order of the trays. Millimetres are the unit when every tray has
+// a scale, pixels when none has; anything between is an error. Trays without
+// kernels do not take part in that decision. Params and Reference are not set.
+func gather(trays []kernel.Tray) (*Sample, error) {
+	s := &Sample{Trays: len(trays)}
+	first := map[bool]int{} // tray with a scale, and without
 	for i := range trays {
 		t := &trays[i]
 		if !finite(t.PxPerMM) || t.PxPerMM < 0 {
-			return nil, nil, false, caused(fault.Sample, ErrMeasure,
+			return nil, caused(fault.Sample, ErrMeasure,
 				fmt.Sprintf("%s: scale of %g px/mm", name(t, i), t.PxPerMM),
 				"give the resolution of the picture, for example --dpi 300")
 		}
-		total += len(t.Kernels)
-		switch {
-		case len(t.Kernels) == 0 && len(t.Unresolved) == 0:
-		case t.PxPerMM > 0 && scaled < 0:
-			scaled = i
-		case t.PxPerMM == 0 && unscaled < 0:
-			unscaled = i
+		if _, seen := first[t.PxPerMM > 0]; !seen && len(t.Kernels)+len(t.Unresolved) > 0 {
+			first[t.PxPerMM > 0] = i
 		}
 	}
-	if scaled >= 0 && unscaled >= 0 {
-		return nil, nil, false, caused(fault.Sample, ErrMixedScale,
+	if len(first) == 2 {
+		return nil, caused(fault.Sample, ErrMixedScale,
 			fmt.Sprintf("%s has a scale and %s has none, so their lengths cannot be compared",
-				name(&trays[scaled], scaled), name(&trays[unscaled], unscaled)),
+				name(&trays[first[true]], first[true]), name(&trays[first[false]], first[false])),
 			"give the resolution of the pictures, for example --dpi 300")
 	}
-	mm = scaled >= 0
-	rice = make([]Piece, 0, total)
+	_, s.MM = first[true]
+	area, lost := 0.0, 0.0
 	for i := range trays {
 		t := &trays[i]
 		unit := 1.0
-		if mm {
+		if s.MM && t.PxPerMM > 0 {
 			unit = t.PxPerMM
 		}
 		for j := range t.Kernels {
 			k := &t.Kernels[j]
 			if err := check(k); err != nil {
-				return nil, nil, false, caused(fault.Sample, err,
+				return nil, caused(fault.Sample, err,
 					fmt.Sprintf("%s, kernel %d", name(t, i), k.ID),
 					"measure the picture again; the stored measurement is damaged")
 			}
 			p := Piece{
-				Tray: i, Index: j,
+				Tray:   i,
 				Length: k.LengthPx / unit, LengthSD: k.LengthSDPx / unit,
 				Axis: k.AxisLengthPx / unit, Width: k.WidthPx / unit,
 				Area: k.AreaPx2 / (unit * unit), Mass: k.VolumePx3 / (unit * unit * unit),
-				Ends: k.Ends, Odds: [2]float64{k.Odds(0), k.Odds(1)}, Covered: k.CoveredShare, Flags: k.Flags, Called: k.Called, ChalkShare: k.ChalkShare,
+				Ends: k.Ends, Odds: [2]float64{k.Odds(0), k.Odds(1)}, Covered: k.CoveredShare,
+				Flags: k.Flags, Called: k.Called, ChalkShare: k.ChalkShare,
 			}
 			p.heed()
 			if k.Has(kernel.Foreign) {
-				foreign = append(foreign, p)
+				s.Foreign = append(s.Foreign, p)
 			} else {
-				rice = append(rice, p)
+				s.Pieces = append(s.Pieces, p)
+				area += p.Area
 			}
 		}
+		for _, c := range t.Unresolved {
+			lost += max(0, c.AreaPx2) / (unit * unit)
+		}
 	}
-	return rice, foreign, mm, nil
+	if lost > 0 {
+		s.Unresolved = lost / (lost + area)
+	}
+	return s, nil
 }
 
 // check refuses a kernel whose measures break the promises of package kernel.
 func check(k *kernel.Kernel) error {
 	for _, m := range [...]struct {
-		name string
-		v    float64
+		what   string
+		v      float64
+		within bool
+		want   string
 	}{
-		{"length", k.LengthPx}, {"width", k.WidthPx}, {"axis length", k.AxisLengthPx},
-		{"area", k.AreaPx2}, {"volume", k.VolumePx3},
+		{"length", k.LengthPx, k.LengthPx > 0, ", want > 0"},
+		{"width", k.WidthPx, k.WidthPx > 0, ", want > 0"},
+		{"axis length", k.AxisLengthPx, k.AxisLengthPx > 0, ", want > 0"},
+		{"area", k.AreaPx2, k.AreaPx2 > 0, ", want > 0"},
+		{"volume", k.VolumePx3, k.VolumePx3 > 0, ", want > 0"},
+		{"uncertainty of the length", k.LengthSDPx, k.LengthSDPx >= 0, ", want >= 0"},
+		{"position or colour", k.X + k.Y + k.Lab[0] + k.Lab[1] + k.Lab[2], true, ""}, // not finite where one is not
+		{"chalk share", k.ChalkShare, k.ChalkShare >= 0 && k.ChalkShare <= 1, ", want 0..1"},
 	} {
-		if !finite(m.v) || m.v <= 0 {
-			return fmt.Errorf("%w: %s is %g, want > 0", ErrMeasure, m.name, m.v)
+		if !m.within || !finite(m.v) {
+			return fmt.Errorf("%w: %s is %g%s", ErrMeasure, m.what, m.v, m.want)
 		}
-	}
-	if !finite(k.LengthSDPx) || k.LengthSDPx < 0 {
-		return fmt.Errorf("%w: uncertainty of the length is %g, want >= 0", ErrMeasure, k.LengthSDPx)
-	}
-	for _, v := range [...]float64{k.X, k.Y, k.Lab[0], k.Lab[1], k.Lab[2]} {
-		if !finite(v) {
-			return fmt.Errorf("%w: position or colour is %g", ErrMeasure, v)
-		}
-	}
-	if !(k.ChalkShare >= 0 && k.ChalkShare <= 1) {
-		return fmt.Errorf("%w: chalk share is %g, want 0..1", ErrMeasure, k.ChalkShare)
 	}
 	return nil
 }

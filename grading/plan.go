@@ -3,6 +3,7 @@ package grading
 import (
 	"fmt"
 	"math"
+	"sort"
 
 	"gonum.org/v1/gonum/stat/distuv"
 
@@ -101,20 +102,19 @@ const fewPieces = 20
 // apart at Params.Cut. It fails with a *fault.Error where there are fewer than
 // 20 of either.
 func (s *Sample) PieceModel() (PieceModel, error) {
-	var n, sum, squares [2]float64 // of whole kernels, of brokens
+	var n [2]float64 // of whole kernels, of brokens
+	var masses [2]powers
 	for i := range s.Pieces {
 		p := &s.Pieces[i]
-		class := s.ClassOf(p)
-		if class == Untold {
+		k := 1
+		switch s.ClassOf(p) {
+		case Untold:
 			continue
-		}
-		k := 0
-		if class != Head {
-			k = 1
+		case Head:
+			k = 0
 		}
 		n[k]++
-		sum[k] += p.Mass
-		squares[k] += p.Mass * p.Mass
+		masses[k].add(p.Mass)
 	}
 	if n[0] < fewPieces || n[1] < fewPieces {
 		return PieceModel{}, &fault.Error{
@@ -122,8 +122,8 @@ func (s *Sample) PieceModel() (PieceModel, error) {
 			Hint: fmt.Sprintf("plan from a sample with %d of either, or without one", fewPieces),
 		}
 	}
-	mean := [2]float64{sum[0] / n[0], sum[1] / n[1]}
-	sd := func(k int) float64 { return math.Sqrt(max(0, squares[k]/n[k]-mean[k]*mean[k])) }
+	mean := [2]float64{masses[0].sum / n[0], masses[1].sum / n[1]}
+	sd := func(k int) float64 { return math.Sqrt(max(0, masses[k].squares/n[k]-mean[k]*mean[k])) }
 	return PieceModel{
 		WholeCV: round(sd(0)/mean[0], 4), BrokenMean: round(mean[1]/mean[0], 4), BrokenSD: round(sd(1)/mean[0], 4), From: "sample",
 	}, nil
@@ -138,7 +138,7 @@ func (m PieceModel) K(r float64) float64 {
 	if m.Rest {
 		r = 1 - r
 	}
-	p := r / (r + m.BrokenMean*(1-r)) // share by count
+	p := m.count(r)
 	mean := (1 - p) + p*m.BrokenMean
 	whole := 1 + m.WholeCV*m.WholeCV
 	broken := m.BrokenMean*m.BrokenMean + m.BrokenSD*m.BrokenSD
@@ -152,12 +152,15 @@ func (m PieceModel) of() float64 {
 	return 1
 }
 
+// count is the share by number of pieces that have the share r by mass.
+func (m PieceModel) count(r float64) float64 { return r / (r + m.BrokenMean*(1-r)) }
+
 // meanMass is the mean mass of a piece at the share r.
 func (m PieceModel) meanMass(r float64) float64 {
 	if m.Rest {
 		r = 1 - r
 	}
-	p := r / (r + m.BrokenMean*(1-r))
+	p := m.count(r)
 	return (1 - p) + p*m.BrokenMean
 }
 
@@ -194,8 +197,7 @@ type BesideLimit struct {
 
 // GradeLimits returns the limits of the grade with index g that a picture must
 // show to be kept before the grade is supported, and the number of those that
-// share the producer's risk. Expected is half of the limit, for a lower limit
-// half of what it leaves: a guess, to be stated.
+// share the producer's risk. Expected is HalfOf the limit: a guess, to be stated.
 func GradeLimits(std *standards.Standard, g int) (beside []BesideLimit, sharing int) {
 	for _, l := range std.Limits(g) {
 		if couldContradict(l) {
@@ -206,13 +208,18 @@ func GradeLimits(std *standards.Standard, g int) (beside []BesideLimit, sharing 
 		if err != nil || f.Picture != standards.PictureDecides && f.Picture != standards.PictureEstimates {
 			continue
 		}
-		expect := l.Value / 2
-		if !l.Bound.Upper() {
-			expect = (100 + l.Value) / 2
-		}
-		beside = append(beside, BesideLimit{l, expect, m})
+		beside = append(beside, BesideLimit{l, HalfOf(l), m})
 	}
 	return beside, max(sharing, 1)
+}
+
+// HalfOf is the figure that lies half way to a limit: half of it, for a lower
+// limit half of what it leaves.
+func HalfOf(l standards.Limit) float64 {
+	if l.Bound.Upper() {
+		return l.Value / 2
+	}
+	return (100 + l.Value) / 2
 }
 
 // couldContradict reports whether a picture can contradict by the limit, so
@@ -297,6 +304,11 @@ const mostKernels = 100_000_000
 // MakePlan works out the number of kernels, or what a given number can show.
 // Errors are *fault.Error.
 func MakePlan(o PlanOptions) (*Plan, error) {
+	if o.Limit != nil && o.Limit.Factor == nil {
+		typed := *o.Limit
+		typed.Factor = &standards.Factor{Picture: standards.PictureDecides}
+		o.Limit = &typed
+	}
 	if err := o.validate(); err != nil {
 		return nil, err
 	}
@@ -327,22 +339,21 @@ func MakePlan(o PlanOptions) (*Plan, error) {
 		return p, nil
 	}
 	p.LimitPct = exactLimit(*o.Limit)
-	b := o.bounds(n)
-	if b.canAccept {
-		x := round(b.accept, 4)
-		p.AcceptPct = &x
+	accept, reject := o.bounds(n)
+	rounded := func(x *float64) *float64 {
+		if x != nil {
+			x = new(round(*x, 4))
+		}
+		return x
 	}
-	if b.canReject {
-		x := round(b.reject, 4)
-		p.RejectPct = &x
-	}
-	p.Power = round(o.gradePower(n, besides), 4)
+	p.AcceptPct, p.RejectPct = rounded(accept), rounded(reject)
+	p.Power = round(max(0, 1-o.miss(n, besides, 0, 1)), 4)
 	if o.GuardBand != nil {
-		s, c := o.decided(p.LimitPct, n, b)
+		s, c := o.decided(p.LimitPct, n, accept, reject)
 		p.Risks = Risks{round(s, 4), round(c, 4)}
 	}
 	for _, truth := range ocPoints(p.LimitPct, o.ExpectPct, o.Limit.Bound.Upper(), 99.9) {
-		s, c := o.decided(truth, n, b)
+		s, c := o.decided(truth, n, accept, reject)
 		p.OC = append(p.OC, OCPoint{round(truth, 6), round(s, 4), round(1-s-c, 4), round(c, 4)})
 	}
 	return p, nil
@@ -368,9 +379,9 @@ func (o *PlanOptions) validate() error {
 		return badParam("nothing to plan for", "give a wanted half width, a limit to decide about, or a number of kernels")
 	case o.Limit != nil && o.HalfWidthPct > 0:
 		return badParam("both a half width and a limit", "give one of them")
-	case o.Limit != nil && o.Limit.Factor != nil && o.Limit.Factor.Picture == standards.PictureNone:
+	case o.Limit != nil && o.Limit.Factor.Picture == standards.PictureNone:
 		return badParam("no picture shows "+o.Limit.Factor.Name, "it is found by hand or from the sample sheet, and no number of kernels tells it")
-	case o.Limit != nil && o.Limit.Factor != nil && o.Limit.Factor.Picture == standards.PictureHints:
+	case o.Limit != nil && o.Limit.Factor.Picture == standards.PictureHints:
 		return badParam("pictures show suspects only of "+o.Limit.Factor.Name, "no number of kernels decides it: "+o.Limit.Factor.PictureNote)
 	case o.Limit != nil && !(o.Limit.Value > 0 && o.Limit.Value < 100):
 		return badParam(fmt.Sprintf("a limit of %g %%", o.Limit.Value), "give percent between 0 and 100, for example 5")
@@ -400,7 +411,7 @@ func checkPlan(power, kernelMG float64) error {
 
 // typed reports whether the limit was typed and taken from no table: there a
 // fraction may stand for a percentage.
-func (o *PlanOptions) typed() bool { return o.Limit == nil || o.Limit.Factor == nil }
+func (o *PlanOptions) typed() bool { return o.Limit == nil || o.Limit.Factor.Code == "" }
 
 // u is the standard uncertainty in points of a share of pct among n kernels.
 func (o *PlanOptions) u(pct float64, n int) float64 {
@@ -433,7 +444,7 @@ func (o *PlanOptions) share(pct float64, n int) figure {
 		pieces, others, found = others, pieces, all-k
 	}
 	is, not, _, number := effective(pieces, others, found, all)
-	s := Share{Estimate: Estimate{Value: pct}, EffectiveN: number, Found: int(math.Ceil(found - 1e-9))}
+	s := Share{Interval: Interval{Estimate: Estimate{Value: pct}, EffectiveN: number}, Found: int(math.Ceil(found - 1e-9))}
 	if found >= enough && all-found >= enough {
 		s.shift = shiftOf(&is, &not)
 	}
@@ -448,36 +459,33 @@ func (p *powers) few(n, mean, sd float64) {
 	p.cubes += n * mean * (mean*mean + 3*sd*sd)
 }
 
-// planBounds are the figures, percent, that decide; canAccept and canReject
-// tell whether any does.
-type planBounds struct {
-	accept, reject       float64
-	canAccept, canReject bool
-}
-
-// bounds returns the figures up to which (for a lower limit: from which) n
-// kernels prove conformity, and from which (up to which) they prove the
-// opposite.
-func (o *PlanOptions) bounds(n int) (b planBounds) {
-	verdict := func(pct float64) string {
-		fig := o.share(pct, n)
-		return fig.decide(*o.Limit, o.Decision)
+// bounds returns the figures, percent, up to which (for a lower limit: from which)
+// n kernels prove conformity, and from which (up to which) they prove the opposite;
+// nil where none does.
+func (o *PlanOptions) bounds(n int) (accept, reject *float64) {
+	limit := exactLimit(*o.Limit)
+	last := func(from float64, verdict string) *float64 {
+		says := func(pct float64) bool {
+			fig := o.share(pct, n)
+			return fig.decide(*o.Limit, o.Decision) == verdict
+		}
+		if !says(from) {
+			return nil
+		}
+		x := bisect(from, limit, says)
+		return &x
 	}
 	best, worst := 0.0, 99.99
 	if !o.Limit.Bound.Upper() {
 		best, worst = worst, best
 	}
-	limit := exactLimit(*o.Limit)
-	b.canAccept = verdict(best) == Meets && !(o.Limit.Factor != nil && o.Limit.Factor.Picture == standards.PictureAtLeast)
-	if b.canAccept {
-		b.accept = bisect(best, limit, func(x float64) bool { return verdict(x) == Meets })
+	if o.Limit.Factor.Picture != standards.PictureAtLeast {
+		accept = last(best, Meets)
 	}
-	b.canReject = verdict(worst) == Fails
-	b.canReject = b.canReject && !(o.Limit.Factor != nil && !couldContradict(*o.Limit))
-	if b.canReject {
-		b.reject = bisect(worst, limit, func(x float64) bool { return verdict(x) == Fails })
+	if couldContradict(*o.Limit) {
+		reject = last(worst, Fails)
 	}
-	return b
+	return accept, reject
 }
 
 // bisect returns the last x, going from yes towards no, for which in holds.
@@ -496,20 +504,19 @@ func bisect(yes, no float64, in func(float64) bool) float64 {
 // share pct are called conforming and not conforming by their bounds. The
 // effective number of pieces found is binomial, which is exact for pieces of
 // equal mass and has the right spread for others; lumps count whole.
-func (o *PlanOptions) decided(pct float64, n int, b planBounds) (supports, contradicts float64) {
-	if b.canAccept {
-		supports = o.atMost(b.accept, pct, n, o.Limit.Bound.Upper(), 0)
-	}
-	if b.canReject {
-		contradicts = o.atMost(b.reject, pct, n, !o.Limit.Bound.Upper(), 0)
-	}
-	return supports, contradicts
+func (o *PlanOptions) decided(pct float64, n int, accept, reject *float64) (supports, contradicts float64) {
+	up := o.Limit.Bound.Upper()
+	return o.atMost(accept, pct, n, up, 0), o.atMost(reject, pct, n, !up, 0)
 }
 
 // atMost is the probability that n kernels of a lot with the true share pct
-// show x percent or less, or with under false x or more. Of pieces of equal mass
-// less is taken from the number that x stands for.
-func (o *PlanOptions) atMost(x, pct float64, n int, under bool, less float64) float64 {
+// show bound percent or less, or with under false that or more; 0 without a bound.
+// Of pieces of equal mass less is taken from the number that it stands for.
+func (o *PlanOptions) atMost(bound *float64, pct float64, n int, under bool, less float64) float64 {
+	if bound == nil {
+		return 0
+	}
+	x := *bound
 	if !under {
 		x, pct = 100-x, 100-pct
 	}
@@ -535,31 +542,31 @@ func (o *PlanOptions) atMost(x, pct float64, n int, under bool, less float64) fl
 // power is the probability of the right decision at ExpectPct. less is a number
 // of lumps to spare.
 func (o *PlanOptions) power(n int, less float64) float64 {
-	b, up := o.bounds(n), o.Limit.Bound.Upper()
-	switch keeps := o.conforms(); {
-	case keeps && b.canAccept:
-		return o.atMost(b.accept, o.ExpectPct, n, up, less)
-	case !keeps && b.canReject:
-		return o.atMost(b.reject, o.ExpectPct, n, !up, less)
+	accept, reject := o.bounds(n)
+	up := o.Limit.Bound.Upper()
+	if o.conforms() {
+		return o.atMost(accept, o.ExpectPct, n, up, less)
 	}
-	return 0
+	return o.atMost(reject, o.ExpectPct, n, !up, less)
 }
 
 func (o *PlanOptions) conforms() bool {
 	return o.Limit.Bound.Holds(o.ExpectPct, exactLimit(*o.Limit))
 }
 
-// gradePower is the probability of a right decision about the grade: one limit
-// suffices to contradict it, all must be kept to support it. Where a sample may
-// miss one or the other the chances to miss are added up (Bonferroni).
-func (o *PlanOptions) gradePower(n int, besides []PlanOptions) float64 {
-	miss := 1 - o.power(n, 0)
-	if o.conforms() {
-		for i := range besides {
-			miss += 1 - besides[i].power(n, 0)
+// miss is the probability that n kernels do not decide rightly about the grade: one
+// limit suffices to contradict it, all must be kept to support it. Where a sample may
+// miss one or the other the chances to miss are added up (Bonferroni), until they
+// are beyond most.
+func (o *PlanOptions) miss(n int, besides []PlanOptions, less, most float64) float64 {
+	miss := 1 - o.power(n, less)
+	for i := range besides {
+		if miss > most {
+			break
 		}
+		miss += 1 - besides[i].power(n, less)
 	}
-	return max(0, 1-miss)
+	return miss
 }
 
 // beside returns the plans for the other limits that more kernels decide, each
@@ -625,35 +632,16 @@ func (o *PlanOptions) kernelsForWidth() (int, error) {
 // leaps with the number; it is asked for with one lump to spare, so that every
 // greater number does too.
 func (o *PlanOptions) kernelsToDecide(besides []PlanOptions) (int, error) {
-	enough := func(n int) bool {
-		miss := 1 - o.power(n, 1)
-		for i := range besides {
-			if miss > 1-o.Power {
-				break
-			}
-			miss += 1 - besides[i].power(n, 1)
-		}
-		return miss <= 1-o.Power
-	}
+	enough := func(n int) bool { return o.miss(n, besides, 1, 1-o.Power) <= 1-o.Power }
 	if !enough(mostKernels) {
 		hint := "the expected share must lie clear of the limit; give another with --expect"
-		if f := o.Limit.Factor; f != nil {
-			switch {
-			case !o.conforms() && !couldContradict(*o.Limit):
-				hint = "by such a limit a picture contradicts nobody: look it up or sieve by hand; or state the limit yourself, --limit"
-			case o.conforms() && f.Picture == standards.PictureAtLeast:
-				hint = "a picture shows a part of it and can contradict, never support: " + f.PictureNote
-			}
+		switch f := o.Limit.Factor; {
+		case !o.conforms() && !couldContradict(*o.Limit):
+			hint = "by such a limit a picture contradicts nobody: look it up or sieve by hand; or state the limit yourself, --limit"
+		case o.conforms() && f.Picture == standards.PictureAtLeast:
+			hint = "a picture shows a part of it and can contradict, never support: " + f.PictureNote
 		}
 		return 0, badParam(fmt.Sprintf("no number of kernels decides about %.6g %% when the lot has %g %%", exactLimit(*o.Limit), o.ExpectPct), hint)
 	}
-	lo, hi := 1, mostKernels
-	for lo < hi {
-		if mid := lo + (hi-lo)/2; enough(mid) {
-			hi = mid
-		} else {
-			lo = mid + 1
-		}
-	}
-	return lo, nil
+	return 1 + sort.Search(mostKernels-1, func(i int) bool { return enough(i + 1) }), nil
 }

@@ -134,17 +134,16 @@ func (o *CountPlanOptions) bounds(grams float64) (accept, reject int) {
 // decidedBy returns the probabilities that a lot is called conforming and not
 // conforming, by those bounds, where the mean number of kernels found is mean.
 func decidedBy(accept, reject int, mean float64) (supports, contradicts float64) {
-	if mean == 0 {
-		if accept >= 0 {
-			return 1, 0
+	atMost := func(n int) float64 {
+		switch {
+		case n < 0:
+			return 0
+		case mean == 0:
+			return 1
 		}
-		return 0, 0
+		return distuv.Poisson{Lambda: mean}.CDF(float64(n))
 	}
-	found := distuv.Poisson{Lambda: mean}
-	if accept >= 0 {
-		supports = found.CDF(float64(accept))
-	}
-	return supports, 1 - found.CDF(float64(reject-1))
+	return atMost(accept), 1 - atMost(reject-1)
 }
 
 // gramsToDecide returns the least mass that decides with probability Power

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/stat"
 )
 
 // How the reference length was found.
@@ -24,45 +25,49 @@ const (
 	maxShown    = 1.6  // pieces longer than this many most frequent lengths are no single kernels
 )
 
-// A Reference is the mean length of unbroken kernels that the classes go by.
+// A Reference is the mean length of unbroken kernels that the classes go by,
+// and how well it is known.
 type Reference struct {
-	Length float64 // > 0, in the unit of the pieces; 0 where it is not told
-	SE     float64 // standard error of Length as an estimate of the lot's mean, >= 0
-	N      float64 // unbroken kernels behind it (expected number, where told by a fit); 0 when stated
-	Method string  // FromSample, FromPicked, FromStated or NotTold
-	// SD is the scatter of the unbroken kernels' lengths, 0 when stated.
-	SD float64
-	// SecondLength is another frequent length of unbroken-looking kernels,
-	// more than 10 % from the first; 0 when there is none.
-	SecondLength float64
-	// TooLong counts the pieces left out of the fit because they exceed 1.6
+	Unit   string  `json:"unit"`             // "mm" or "px"
+	Length float64 `json:"length,omitempty"` // > 0; 0 where it is not told
+	SE     float64 `json:"se"`               // standard error of Length as an estimate of the lot's mean, >= 0
+	SD     float64 `json:"sd,omitempty"`     // scatter of the unbroken kernels' lengths, 0 when stated
+	// N counts the unbroken kernels behind it: the expected number, where told by
+	// a fit; 0 when stated.
+	N      float64 `json:"n_unbroken"`
+	Method string  `json:"method"` // FromSample, FromPicked, FromStated or NotTold
+	// Pictures names the pictures of picked whole kernels.
+	Pictures []string `json:"pictures,omitempty"`
+
+	// second is another frequent length of unbroken-looking kernels, more than
+	// 10 % from the first; 0 when there is none.
+	second float64
+	// tooLong counts the pieces left out of the fit because they exceed 1.6
 	// times the most frequent length.
-	TooLong int
+	tooLong int
+}
+
+// Told reports whether the whole-kernel length is known, and so the size
+// classes.
+func (r *Reference) Told() bool { return r.Method != NotTold }
+
+func (r Reference) rounded() Reference {
+	r.Length, r.SE, r.SD, r.N = round(r.Length, 4), round(r.SE, 4), round(r.SD, 4), round(r.N, 1)
+	return r
 }
 
 // picked returns the plain mean of the lengths of whole kernels that someone
 // picked out.
 func picked(pieces []Piece, m LengthMeasure) Reference {
-	n := float64(len(pieces))
-	var sum float64
+	lengths := make([]float64, len(pieces))
 	for i := range pieces {
-		sum += pieces[i].along(m)
+		lengths[i] = pieces[i].along(m)
 	}
-	mean := sum / n
-	var ss float64
-	for i := range pieces {
-		d := pieces[i].along(m) - mean
-		ss += d * d
+	r := Reference{N: float64(len(pieces)), Method: FromPicked}
+	if r.Length, r.SD = stat.MeanStdDev(lengths, nil); len(pieces) == 1 {
+		r.SD = priorCV * r.Length // one kernel says nothing of the scatter
 	}
-	r := Reference{Length: mean, N: n, Method: FromPicked}
-	if n > 1 {
-		r.SD = math.Sqrt(ss / (n - 1))
-		r.SE = r.SD / math.Sqrt(n)
-	} else {
-		// One kernel says nothing of the scatter: take the prior's.
-		r.SD = priorCV * mean
-		r.SE = r.SD
-	}
+	r.SE = r.SD / math.Sqrt(r.N)
 	return r
 }
 
@@ -334,7 +339,7 @@ func fitReference(pieces []Piece, measure LengthMeasure) (Reference, error) {
 		case z < fitFrom:
 			looks[i].count(&below, priorBroken, 1)
 		case bin >= nBins:
-			ref.TooLong++
+			ref.tooLong++
 		default:
 			in = append(in, seen{z, bin, looks[i]})
 		}
@@ -365,7 +370,7 @@ func fitReference(pieces []Piece, measure LengthMeasure) (Reference, error) {
 	case m.qw[0] < leastGrown:
 		return ref, fmt.Errorf("%w: the pieces of the most frequent length have broken ends", ErrNoReference)
 	}
-	ref.SecondLength = unit * m.secondMode(in, r)
+	ref.second = unit * m.secondMode(in, r)
 	return ref, nil
 }
 

@@ -39,8 +39,9 @@ func tryFits(t *testing.T, l lot, n, reps int) tried {
 	var out tried
 	for range reps {
 		tray, mean, b := l.tray(r, n)
-		rice, _, _, err := gather([]kernel.Tray{tray})
+		gathered, err := gather([]kernel.Tray{tray})
 		require.NoError(t, err)
+		rice := gathered.Pieces
 		ref, err := fitReference(rice, Caliper)
 		broken += b
 		if err != nil {
@@ -167,8 +168,9 @@ func TestPlainMethodsReadLow(t *testing.T) {
 	var plain, fit float64
 	for range reps {
 		tray, mean, _ := l.tray(r, 1000)
-		rice, _, _, err := gather([]kernel.Tray{tray})
+		gathered, err := gather([]kernel.Tray{tray})
 		require.NoError(t, err)
+		rice := gathered.Pieces
 		m := 0.0
 		for range 50 {
 			var sum, n float64
@@ -292,7 +294,7 @@ func TestReferenceOfAnything(t *testing.T) {
 			return
 		}
 		require.True(t, lo*(1-1e-9) <= ref.Length && ref.Length <= hi*(1+1e-9), "%g not in %g..%g", ref.Length, lo, hi)
-		require.True(t, finite(ref.SE) && ref.SE > 0 && finite(ref.SD) && finite(ref.SecondLength), "%+v", ref)
+		require.True(t, finite(ref.SE) && ref.SE > 0 && finite(ref.SD) && finite(ref.second), "%+v", ref)
 	})
 }
 

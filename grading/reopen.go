@@ -42,7 +42,7 @@ func (r *Result) sample() (*Sample, error) {
 	}
 	s := &Sample{
 		Params: r.Params, MM: ref.Unit == "mm", Trays: max(1, len(r.Pictures)), Unresolved: r.Unresolved.AreaShare,
-		Reference: Reference{Length: ref.Length, SE: ref.SE, SD: ref.SD, N: ref.NUnbroken, Method: ref.Method},
+		Reference: r.Reference,
 	}
 	if !ref.Told() {
 		s.Reference.Length = 0
@@ -55,7 +55,7 @@ func (r *Result) sample() (*Sample, error) {
 	for i := range r.Kernels {
 		k := &r.Kernels[i]
 		p := Piece{
-			Tray: tray[k.Picture], Index: i,
+			Tray:   tray[k.Picture],
 			Length: k.LengthMM, Width: k.WidthMM, Area: k.AreaMM2, Mass: k.VolumeMM3,
 			Ends:    [2]kernel.End{ends[k.Ends[0]], ends[k.Ends[1]]},
 			Covered: k.CoveredShare, ChalkShare: k.ChalkShare, Called: k.Called,
@@ -109,34 +109,28 @@ func (r *Result) follows(s *Sample) error {
 			return fmt.Errorf("kernel %d of %s is %.3f of the whole-kernel length, and %.3f is written", k.ID, k.Picture, p, k.LengthRatio)
 		}
 	}
-	same := func(what string, mass Share, written Interval, found int) error {
-		e := mass.Estimate
-		switch {
-		case mass.Found != found:
-			return fmt.Errorf("%d %s are written, %d follow from the kernels", found, what, mass.Found)
-		case math.Abs(e.Value-written.Value) > sharesAlike:
-			return fmt.Errorf("%.2f %% %s are written, %.2f %% follow from the kernels", written.Value, what, e.Value)
-		case written.Low > e.Low+sharesAlike || written.High < e.High-sharesAlike:
-			return fmt.Errorf("%s: an interval of %.2f to %.2f %% is written, %.2f to %.2f %% follows from the kernels", what, written.Low, written.High, e.Low, e.High)
-		}
-		return nil
-	}
 	mass, _ := s.Shares(Broken(s.Params.Cut))
-	if err := same("broken", mass, r.Broken.MassPct, r.Broken.Found); err != nil {
+	if err := mass.like("broken", r.Broken.MassPct, r.Broken.Found); err != nil {
 		return err
 	}
 	for _, row := range r.Shares {
-		switch row.Kind {
-		case KindClass:
-			mass, _ = s.Shares(func(p *Piece, ratio float64) bool { return s.Class(p, ratio) == Class(row.Name) })
-		case KindFlag:
-			mass, _ = s.Shares(func(p *Piece, _ float64) bool { return p.Has(kernel.Flag(row.Name)) })
-		default:
-			mass, _ = s.ForeignShares()
-		}
-		if err := same(row.Name, mass, row.MassPct, row.Found); err != nil {
+		mass, _ = s.SharesOf(row.Kind, row.Name)
+		if err := mass.like(row.Name, row.MassPct, row.Found); err != nil {
 			return err
 		}
+	}
+	return nil
+}
+
+// like returns an error where a share is not what is written of it.
+func (s Share) like(what string, written Interval, found int) error {
+	switch {
+	case s.Found != found:
+		return fmt.Errorf("%d %s are written, %d follow from the kernels", found, what, s.Found)
+	case math.Abs(s.Value-written.Value) > sharesAlike:
+		return fmt.Errorf("%.2f %% %s are written, %.2f %% follow from the kernels", written.Value, what, s.Value)
+	case written.Low > s.Low+sharesAlike || written.High < s.High-sharesAlike:
+		return fmt.Errorf("%s: an interval of %.2f to %.2f %% is written, %.2f to %.2f %% follows from the kernels", what, written.Low, written.High, s.Low, s.High)
 	}
 	return nil
 }

@@ -26,10 +26,10 @@ type Result struct {
 	// ReferenceLengthMM is the whole-kernel length in mm; absent without a
 	// scale and where it is not told. ReferenceLengthPx is the same in pixels, PxPerMM the scale; absent
 	// where the pictures differ in scale, PxPerMM also without one.
-	ReferenceLengthMM float64         `json:"reference_length_mm,omitempty"`
-	ReferenceLengthPx float64         `json:"reference_length_px,omitempty"`
-	PxPerMM           float64         `json:"px_per_mm,omitempty"`
-	Reference         ReferenceResult `json:"reference"`
+	ReferenceLengthMM float64   `json:"reference_length_mm,omitempty"`
+	ReferenceLengthPx float64   `json:"reference_length_px,omitempty"`
+	PxPerMM           float64   `json:"px_per_mm,omitempty"`
+	Reference         Reference `json:"reference"`
 
 	Broken     BrokenResult     `json:"broken"`
 	TradeClass *TradeClass      `json:"trade_class"`
@@ -78,22 +78,6 @@ type Picture struct {
 	Objects       int    `json:"objects"` // large things that are no rice, left out
 }
 
-// A ReferenceResult says what the classes go by, and how well it is known.
-type ReferenceResult struct {
-	Unit      string  `json:"unit"`             // "mm" or "px"
-	Length    float64 `json:"length,omitempty"` // absent where it is not told
-	SE        float64 `json:"se"`
-	SD        float64 `json:"sd,omitempty"` // scatter of unbroken kernels
-	NUnbroken float64 `json:"n_unbroken"`   // expected number, one decimal
-	Method    string  `json:"method"`       // FromSample, FromPicked, FromStated or NotTold
-	// Pictures names the pictures of picked whole kernels.
-	Pictures []string `json:"pictures,omitempty"`
-}
-
-// Told reports whether the whole-kernel length is known, and so the size
-// classes.
-func (r *ReferenceResult) Told() bool { return r.Method != NotTold }
-
 // An Interval is an Estimate with its half width in points and the number of
 // equal, independent kernels that would give it.
 type Interval struct {
@@ -102,12 +86,17 @@ type Interval struct {
 	EffectiveN float64 `json:"effective_n"`
 }
 
+// Intervals are one share, by mass and by count, percent.
+type Intervals struct {
+	MassPct  Interval `json:"mass_pct"`
+	CountPct Interval `json:"count_pct"`
+}
+
 // A BrokenResult is the share of pieces shorter than the cut; where the
 // whole-kernel length is not told, that of pieces with a fracture.
 type BrokenResult struct {
-	MassPct  Interval `json:"mass_pct"`
-	CountPct Interval `json:"count_pct"`
-	Found    int      `json:"found"`
+	Intervals
+	Found int `json:"found"`
 	// Untold counts the pieces that may be whole or broken: they are in the
 	// interval, not in the value.
 	Untold int    `json:"untold"`
@@ -120,9 +109,8 @@ type BrokenResult struct {
 // An OtherMeasure is the broken share by the length measure not chosen.
 type OtherMeasure struct {
 	Measure         LengthMeasure `json:"length_measure"`
-	ReferenceLength float64       `json:"reference_length"` // in the unit of ReferenceResult
-	MassPct         Interval      `json:"mass_pct"`
-	CountPct        Interval      `json:"count_pct"`
+	ReferenceLength float64       `json:"reference_length"` // in the unit of Reference
+	Intervals
 }
 
 // Kinds of ShareResult.
@@ -134,11 +122,10 @@ const (
 
 // A ShareResult is the share of one class or flag.
 type ShareResult struct {
-	Name     string   `json:"name"`
-	Kind     string   `json:"kind"`
-	Found    int      `json:"found"`
-	MassPct  Interval `json:"mass_pct"`
-	CountPct Interval `json:"count_pct"`
+	Name  string `json:"name"`
+	Kind  string `json:"kind"`
+	Found int    `json:"found"`
+	Intervals
 }
 
 // An UnresolvedResult counts what could not be taken apart.
@@ -218,12 +205,17 @@ func round(v float64, decimals int) float64 {
 	return v
 }
 
-func (s Share) interval() Interval {
+func (v Interval) rounded() Interval {
 	return Interval{
-		Estimate:   Estimate{round(s.Value, 4), round(s.Low, 4), round(s.High, 4)},
-		HalfWidth:  round(s.HalfWidth, 4),
-		EffectiveN: round(s.EffectiveN, 1),
+		Estimate:   Estimate{round(v.Value, 4), round(v.Low, 4), round(v.High, 4)},
+		HalfWidth:  round(v.HalfWidth, 4),
+		EffectiveN: round(v.EffectiveN, 1),
 	}
+}
+
+// rounded takes the two returned by Sample.Shares.
+func rounded(mass, count Share) Intervals {
+	return Intervals{mass.Interval.rounded(), count.Interval.rounded()}
 }
 
 func (b Budget) rounded() Budget {
@@ -232,55 +224,54 @@ func (b Budget) rounded() Budget {
 
 // rows lists the pieces of all trays in their order, foreign bodies included.
 func (s *Sample) rows(trays []kernel.Tray) []KernelRow {
-	rows := make([]KernelRow, 0, len(s.Pieces)+len(s.Foreign))
+	var rows []KernelRow
 	rice, foreign := s.Pieces, s.Foreign
-	for range cap(rows) {
-		// Both lists are in the order of the trays: merge them.
-		var p *Piece
-		class := ForeignBody
-		if len(foreign) == 0 || len(rice) > 0 && before(&rice[0], &foreign[0]) {
-			p, rice = &rice[0], rice[1:]
-			class = s.ClassOf(p)
-		} else {
-			p, foreign = &foreign[0], foreign[1:]
-		}
-		t := &trays[p.Tray]
-		k := &t.Kernels[p.Index]
-		row := KernelRow{
-			ID: k.ID, Picture: t.Picture, X: round(k.X, 4), Y: round(k.Y, 4),
-			LengthRatio: round(s.measured(p), 6), Class: class,
-			Ends:         [2]string{k.Ends[0].String(), k.Ends[1].String()},
-			CoveredShare: round(k.CoveredShare, 4),
-			Flags:        make([]string, 0, len(k.Flags)),
-			Lab:          [3]float64{round(k.Lab[0], 4), round(k.Lab[1], 4), round(k.Lab[2], 4)},
-			ChalkShare:   round(k.ChalkShare, 4), Called: k.Called,
-		}
-		for i, t := range k.Tips {
-			row.Tips[i] = t.Form.String()
-			if t.Form == kernel.TipHidden { // or measured before tips had a form
-				row.Tips[i] = k.Ends[i].String()
-			} else if class == Head && t.Form.Fractured() {
-				row.Tips[i] = "chipped"
+	for i := range trays {
+		for j := range trays[i].Kernels {
+			k := &trays[i].Kernels[j]
+			if k.Has(kernel.Foreign) {
+				rows = append(rows, s.row(trays[i].Picture, k, &foreign[0], ForeignBody))
+				foreign = foreign[1:]
+			} else {
+				rows = append(rows, s.row(trays[i].Picture, k, &rice[0], s.ClassOf(&rice[0])))
+				rice = rice[1:]
 			}
-			row.FractureChance[i] = round(k.Odds(i)/(1+k.Odds(i)), 4)
 		}
-		for _, f := range k.Flags {
-			row.Flags = append(row.Flags, string(f))
-		}
-		if row.ChalkShare > 0 {
-			row.ChalkZone = k.Surface.ChalkZone
-		}
-		l, w, a, v := round(p.Length, 4), round(p.Width, 4), round(p.Area, 4), round(p.Mass, 4)
-		if s.MM {
-			row.LengthMM, row.WidthMM, row.AreaMM2, row.VolumeMM3 = l, w, a, v
-		} else {
-			row.LengthPx, row.WidthPx, row.AreaPx2, row.VolumePx3 = l, w, a, v
-		}
-		rows = append(rows, row)
 	}
 	return rows
 }
 
-func before(a, b *Piece) bool {
-	return a.Tray < b.Tray || a.Tray == b.Tray && a.Index < b.Index
+// row tells of the kernel k, which p was made from.
+func (s *Sample) row(picture string, k *kernel.Kernel, p *Piece, class Class) KernelRow {
+	row := KernelRow{
+		ID: k.ID, Picture: picture, X: round(k.X, 4), Y: round(k.Y, 4),
+		LengthRatio: round(s.measured(p), 6), Class: class,
+		Ends:         [2]string{k.Ends[0].String(), k.Ends[1].String()},
+		CoveredShare: round(k.CoveredShare, 4),
+		Flags:        make([]string, 0, len(k.Flags)),
+		Lab:          [3]float64{round(k.Lab[0], 4), round(k.Lab[1], 4), round(k.Lab[2], 4)},
+		ChalkShare:   round(k.ChalkShare, 4), Called: k.Called,
+	}
+	for i, t := range k.Tips {
+		row.Tips[i] = t.Form.String()
+		if t.Form == kernel.TipHidden { // or measured before tips had a form
+			row.Tips[i] = k.Ends[i].String()
+		} else if class == Head && t.Form.Fractured() {
+			row.Tips[i] = "chipped"
+		}
+		row.FractureChance[i] = round(k.Odds(i)/(1+k.Odds(i)), 4)
+	}
+	for _, f := range k.Flags {
+		row.Flags = append(row.Flags, string(f))
+	}
+	if row.ChalkShare > 0 {
+		row.ChalkZone = k.Surface.ChalkZone
+	}
+	l, w, a, v := round(p.Length, 4), round(p.Width, 4), round(p.Area, 4), round(p.Mass, 4)
+	if s.MM {
+		row.LengthMM, row.WidthMM, row.AreaMM2, row.VolumeMM3 = l, w, a, v
+	} else {
+		row.LengthPx, row.WidthPx, row.AreaPx2, row.VolumePx3 = l, w, a, v
+	}
+	return row
 }

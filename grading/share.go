@@ -9,14 +9,6 @@ import (
 	"traytally/vision/kernel"
 )
 
-// A Basis says what a share counts.
-type Basis uint8
-
-const (
-	ByMass  Basis = iota + 1 // relative mass: what the standards limit
-	ByCount                  // pieces
-)
-
 // A Predicate reports whether a piece belongs to the part whose share is
 // asked, when its length is ratio times the reference. Use ratio, not
 // p.Length, for every rule on length: the doubt of the length and of the
@@ -172,11 +164,7 @@ type Budget struct {
 // The interval is for the lot, not for the kernels seen: it holds the lot's
 // true share in 95 of 100 samples, if they were drawn at random.
 type Share struct {
-	Estimate
-	HalfWidth float64 // (High - Low) / 2, points
-	// EffectiveN is the number of equal, independent kernels that would give
-	// an interval as wide, unresolved groups left aside.
-	EffectiveN float64
+	Interval
 	// shift moves the interval for pieces of unequal mass, see Share.limits.
 	shift  shift
 	Found  int // pieces the predicate holds for
@@ -201,15 +189,6 @@ const leastDesign = 0.7
 // enough is the number of pieces on either side from which on their scatter
 // says something: of the trays, and of the masses' third moments.
 const enough = 5
-
-// Share returns the share of the rice that in holds for.
-func (s *Sample) Share(b Basis, in Predicate) Share {
-	mass, count := s.Shares(in)
-	if b == ByCount {
-		return count
-	}
-	return mass
-}
 
 // Shares returns the share of the rice that in holds for, by mass and by
 // count.
@@ -244,8 +223,28 @@ func (s *Sample) ForeignShares() (mass, count Share) {
 	return s.shares(all, func(p *Piece, _ float64) bool { return p.Has(kernel.Foreign) })
 }
 
+// SharesOf returns the shares of a row of Result.Shares.
+func (s *Sample) SharesOf(kind, name string) (mass, count Share) {
+	switch kind {
+	case KindClass:
+		return s.Shares(func(p *Piece, ratio float64) bool { return s.Class(p, ratio) == Class(name) })
+	case KindFlag:
+		return s.Shares(func(p *Piece, _ float64) bool { return p.Has(kernel.Flag(name)) })
+	}
+	return s.ForeignShares()
+}
+
+// An answer is what a predicate says of a piece.
+type answer struct {
+	in       bool
+	soft     float64 // chance that it is true under the doubt of the length
+	up, down bool    // with the reference shorter, longer by h
+	tray     int
+}
+
 // A tally holds the sums of one basis.
 type tally struct {
+	n, found int     // pieces, and those that the predicate holds for
 	in, out  powers  // of weights, predicate true and false
 	doubt    float64 // weight of what may be either
 	soft     float64 // expected weight of true under the doubt of lengths
@@ -264,20 +263,23 @@ func (p *powers) add(w float64) {
 	p.cubes += w * w * w
 }
 
-func (t *tally) add(w float64, in, up, down bool, soft float64, tray int) {
-	if in {
+func (t *tally) add(w float64, a answer) {
+	t.n++
+	tray := &t.trays[a.tray]
+	if a.in {
+		t.found++
 		t.in.add(w)
-		t.trays[tray].in += w
+		tray.in += w
 	} else {
 		t.out.add(w)
 	}
-	t.trays[tray].all += w
-	t.trays[tray].n++
-	t.soft += w * soft
-	if up {
+	tray.all += w
+	tray.n++
+	t.soft += w * a.soft
+	if a.up {
 		t.up += w
 	}
-	if down {
+	if a.down {
 		t.down += w
 	}
 }
@@ -300,62 +302,60 @@ func (s *Sample) shares(pieces []Piece, in Predicate) (mass, count Share) {
 	}
 	// The slope is taken over at least ±1 %, or single kernels would make it.
 	h := min(0.05, max(0.01, 2*rel))
-	n, found := 0, 0
 	for i := range pieces {
 		p := &pieces[i]
-		is, ok := s.settled(p, in)
-		if !ok {
+		if a, ok := s.ask(p, in, h); ok {
+			mt.add(p.Mass, a)
+			ct.add(1, a)
+		} else {
 			mt.doubt += p.Mass
 			ct.doubt++
-			continue
 		}
-		n++
-		soft := 0.0
-		if is {
-			found++
-			soft = 1
-		}
-		if s.possible(p) != nil {
-			mt.add(p.Mass, is, is, is, soft, p.Tray)
-			ct.add(1, is, is, is, soft, p.Tray)
-			continue
-		}
-		length := p.along(s.Params.Measure)
-		ratio := length / s.Reference.Length
-		if sd := p.LengthSD / length; sd > 0 && (in(p, ratio*(1-3*sd)) != is || in(p, ratio*(1+3*sd)) != is) {
-			soft = 0
-			for _, z := range noise {
-				if in(p, ratio*(1+z*sd)) {
-					soft += 1.0 / float64(len(noise))
-				}
-			}
-		}
-		up, down := in(p, ratio*(1+h)), in(p, ratio*(1-h))
-		mt.add(p.Mass, is, up, down, soft, p.Tray)
-		ct.add(1, is, up, down, soft, p.Tray)
 	}
-	mass = s.estimate(&mt, n, found, rel, h)
-	count = s.estimate(&ct, n, found, rel, h)
-	return mass, count
+	return s.estimate(&mt, rel, h), s.estimate(&ct, rel, h)
 }
 
-func (s *Sample) estimate(t *tally, n, found int, rel, h float64) Share {
-	nf, k := float64(n), float64(found)
+// ask puts a predicate to a piece; ok is false where it may be either.
+func (s *Sample) ask(p *Piece, in Predicate, h float64) (a answer, ok bool) {
+	is, ok := s.settled(p, in)
+	a = answer{in: is, up: is, down: is, tray: p.Tray}
+	if is {
+		a.soft = 1
+	}
+	if !ok || s.possible(p) != nil {
+		return a, ok
+	}
+	length := p.along(s.Params.Measure)
+	ratio := length / s.Reference.Length
+	if sd := p.LengthSD / length; sd > 0 && (in(p, ratio*(1-3*sd)) != is || in(p, ratio*(1+3*sd)) != is) {
+		a.soft = 0
+		for _, z := range noise {
+			if in(p, ratio*(1+z*sd)) {
+				a.soft += 1.0 / float64(len(noise))
+			}
+		}
+	}
+	a.up, a.down = in(p, ratio*(1+h)), in(p, ratio*(1-h))
+	return a, true
+}
+
+func (s *Sample) estimate(t *tally, rel, h float64) Share {
+	n, k := float64(t.n), float64(t.found)
 	total := t.in.sum + t.out.sum
 	open := s.Unresolved + (1-s.Unresolved)*t.doubt/max(total+t.doubt, math.SmallestNonzeroFloat64)
 	if n == 0 {
-		return Share{Estimate: Estimate{50, 0, 100}, HalfWidth: 50, EffectiveN: 1, Budget: Budget{Unresolved: 100}}
+		return Share{Interval: Interval{Estimate{50, 0, 100}, 50, 1}, Budget: Budget{Unresolved: 100}}
 	}
 	r := t.in.sum / total
-	out := Share{Found: found}
+	out := Share{Found: t.found}
 
 	// Sampling: the linearised variance, and the effective number of kernels.
 	v := 0.0
 	if n > 1 {
-		v = nf / (nf - 1) * (r*r*t.out.squares + (1-r)*(1-r)*t.in.squares) / (total * total)
+		v = n / (n - 1) * (r*r*t.out.squares + (1-r)*(1-r)*t.in.squares) / (total * total)
 	}
-	is, not, rr, n0 := effective(t.in, t.out, k, nf)
-	if k >= enough && nf-k >= enough {
+	is, not, rr, n0 := effective(t.in, t.out, k, n)
+	if k >= enough && n-k >= enough {
 		out.shift = shiftOf(&is, &not)
 	}
 
@@ -370,12 +370,12 @@ func (s *Sample) estimate(t *tally, n, found int, rel, h float64) Share {
 		trays++
 		e := y.in - r*y.all
 		vc += e * e
-		q += e * e * nf / y.n
+		q += e * e * n / y.n
 	}
 	if trays > 1 && v > 0 {
 		vc *= trays / (trays - 1) / (total * total)
 		q /= v * total * total
-		if k >= enough && nf-k >= enough {
+		if k >= enough && n-k >= enough {
 			out.TraysDiffer = q > distuv.ChiSquared{K: trays - 1}.Quantile(0.95)
 		}
 		switch {
@@ -384,7 +384,7 @@ func (s *Sample) estimate(t *tally, n, found int, rel, h float64) Share {
 			df = trays - 1
 		case out.TraysDiffer && vc > v:
 			between = vc - v
-			df = vc * vc / (between*between/(trays-1) + v*v/nf)
+			df = vc * vc / (between*between/(trays-1) + v*v/n)
 		}
 	}
 	design := 1.0
@@ -407,9 +407,7 @@ func (s *Sample) estimate(t *tally, n, found int, rel, h float64) Share {
 		Unresolved: 100 * open,
 	}
 	out.Value = 100 * r
-	out.Estimate = out.At(confidence)
-	out.HalfWidth = (out.High - out.Low) / 2
-	return out
+	return out.settle()
 }
 
 // effective returns the sums of k pieces of n and of the rest with one middling
@@ -426,14 +424,19 @@ func effective(in, out powers, k, n float64) (is, not powers, share, number floa
 	return is, not, share, share * (1 - share) / v * n / (n + 2)
 }
 
+// settle returns s with its interval worked out.
+func (s Share) settle() Share {
+	s.Estimate = s.At(confidence)
+	s.HalfWidth = (s.High - s.Low) / 2
+	return s
+}
+
 // widened returns s with a further standard uncertainty of u points.
 func (s Share) widened(u float64) Share {
 	r := s.Value / 100
 	v := max(r*(1-r), 0.25/s.EffectiveN) // at 0 and 1 that of half a kernel
 	s.EffectiveN = 1 / (1/s.EffectiveN + u*u/1e4/v)
-	s.Estimate = s.At(confidence)
-	s.HalfWidth = (s.High - s.Low) / 2
-	return s
+	return s.settle()
 }
 
 // oneSided returns the estimate with an interval either end of which leaves no

@@ -80,8 +80,9 @@ func TestLongerRice(t *testing.T) {
 			const reps = 60
 			for range reps {
 				tray, _, _ := l.tray(r, n)
-				rice, _, _, err := gather([]kernel.Tray{tray})
+				gathered, err := gather([]kernel.Tray{tray})
 				require.NoError(t, err)
+				rice := gathered.Pieces
 				ref, err := fitReference(rice, Caliper)
 				if err != nil {
 					refused++

@@ -76,12 +76,34 @@ type Step struct {
 	Unit       string  `json:"unit"`
 }
 
-// A Grade is the outcome of one standard on one sample.
-type Grade struct {
+// A Judge is the standard that a sample was held against.
+type Judge struct {
 	Standard string `json:"standard"` // code
 	Title    string `json:"title"`
 	Edition  string `json:"edition"`
 	Status   string `json:"status"` // published, model, practice or contract
+}
+
+func judgeOf(std *standards.Standard) Judge {
+	return Judge{std.Code, std.Title, std.Edition, std.Status}
+}
+
+// Remarks are what goes with every outcome.
+type Remarks struct {
+	NotAssessed []NotAssessed `json:"not_assessed"`
+	Notes       []string      `json:"notes"`
+	Caution     string        `json:"caution"`
+	Sheet       *Sheet        `json:"sheet"` // the sample sheet used, null without one
+}
+
+// remarks are those on an outcome by the lines of one grade.
+func (a *assessor) remarks(lines []Line) Remarks {
+	return Remarks{unassessed(a.std, lines), a.notes(), a.std.Caution, a.sheet}
+}
+
+// A Grade is the outcome of one standard on one sample.
+type Grade struct {
+	Judge
 	// Result is the outcome in the words that can be stood by: "not better than
 	// U.S. No. 2" as long as a factor is not assessed.
 	Result string `json:"result"`
@@ -96,16 +118,13 @@ type Grade struct {
 	// Proven is the best grade whose assessed limits all hold over the whole
 	// interval; NotExcluded the best that no interval rules out. Either may be
 	// empty.
-	Proven            string        `json:"proven"`
-	NotExcluded       string        `json:"not_excluded"`
-	Limiting          []Line        `json:"limiting"` // what keeps it out of the next better grade
-	NextGradeDistance *Distance     `json:"next_grade_distance"`
-	ClosestLimit      *Step         `json:"closest_limit"` // of Grade: the first to be passed
-	Lines             []Line        `json:"lines"`         // every limit of every grade, best grade first
-	NotAssessed       []NotAssessed `json:"not_assessed"`
-	Notes             []string      `json:"notes"`
-	Caution           string        `json:"caution"`
-	Sheet             *Sheet        `json:"sheet"` // the sample sheet used, null without one
+	Proven            string    `json:"proven"`
+	NotExcluded       string    `json:"not_excluded"`
+	Limiting          []Line    `json:"limiting"` // what keeps it out of the next better grade
+	NextGradeDistance *Distance `json:"next_grade_distance"`
+	ClosestLimit      *Step     `json:"closest_limit"` // of Grade: the first to be passed
+	Lines             []Line    `json:"lines"`         // every limit of every grade, best grade first
+	Remarks
 }
 
 // Evaluate judges the sample by a standard. sheet may be nil.
@@ -121,11 +140,7 @@ func Evaluate(s *Sample, std *standards.Standard, sheet *Sheet) (*Grade, error) 
 	if err != nil {
 		return nil, err
 	}
-	out := &Grade{
-		Standard: std.Code, Title: std.Title, Edition: std.Edition, Status: std.Status,
-		Caution: std.Caution, Sheet: sheet,
-		Limiting: []Line{},
-	}
+	out := &Grade{Judge: judgeOf(std), Limiting: []Line{}}
 	byGrade := make([][]Line, len(std.Grades))
 	grade, proven, notExcluded := -1, -1, -1
 	assessed := false
@@ -177,12 +192,11 @@ func Evaluate(s *Sample, std *standards.Standard, sheet *Sheet) (*Grade, error) 
 			out.Mark = out.Mark.Worse(l.Mark)
 		}
 	}
-	out.NotAssessed = unassessed(std, byGrade[shown])
+	out.Remarks = a.remarks(byGrade[shown])
 	out.Complete = out.Grade != "" && len(out.NotAssessed) == 0
 	if out.Grade != "" {
 		out.Result = wording(std, out.Grade, out.Complete)
 	}
-	out.Notes = a.notes()
 	return out, nil
 }
 
@@ -375,18 +389,11 @@ func unassessed(std *standards.Standard, lines []Line) []NotAssessed {
 
 // notes says what the reader should bear in mind whatever the grade.
 func (a *assessor) notes() []string {
-	out := []string{}
-	add := func(s string) {
-		if s != "" {
-			out = append(out, s)
-		}
-	}
-	add(a.sheet.moistureNote())
-	add(a.shapeNote())
+	out := []string{a.sheet.moistureNote(), a.shapeNote()}
 	if want := a.std.Reference.Kernels; want > 0 && a.sample.Told() && a.sample.Reference.Method != FromStated && a.sample.Reference.N < float64(want) {
-		add(fmt.Sprintf("the whole-kernel length rests on about %.0f kernels, the standard asks for %d", a.sample.Reference.N, want))
+		out = append(out, fmt.Sprintf("the whole-kernel length rests on about %.0f kernels, the standard asks for %d", a.sample.Reference.N, want))
 	}
-	return out
+	return slices.DeleteFunc(out, func(s string) bool { return s == "" })
 }
 
 // shapeNote warns where the mean whole kernel is not of the standard's type.
@@ -431,18 +438,14 @@ func limitText(l standards.Limit) string {
 	case l.Value == 0 && l.Bound == standards.AtMost:
 		return "none"
 	}
-	n := standards.FormatNumber(l.Value)
-	if l.Round.Mode != "none" && l.Round.Mode != "" {
-		n = fmt.Sprintf("%.*f", l.Round.Digits, l.Value)
-	}
-	return strings.TrimSpace(l.Bound.String() + " " + n + " " + l.Unit)
+	return strings.TrimSpace(l.Bound.String() + " " + l.Round.Format(l.Value) + " " + l.Unit)
 }
 
 func valueText(f *standards.Factor, x float64) string {
 	switch {
 	case f.Basis == standards.ByWords:
 		return f.Words[min(max(int(x), 1), len(f.Words))-1]
-	case f.Basis == standards.YesNo && x == 0, f.Basis == standards.InSample && x == 0:
+	case x == 0 && (f.Basis == standards.YesNo || f.Basis == standards.InSample):
 		return "none"
 	case f.Basis == standards.YesNo:
 		return "present"

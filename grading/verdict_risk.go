@@ -87,15 +87,11 @@ func (s Share) bandRisk(l standards.Limit, points float64) float64 {
 // exactLimit returns the unrounded figure at which the verdict of l turns:
 // with one decimal kept, "at most 4.0" holds up to 4.05.
 func exactLimit(l standards.Limit) float64 {
-	if l.Round.Mode == "" || l.Round.Mode == "none" {
-		return l.Value
-	}
-	half := 0.5 * math.Pow(10, -float64(l.Round.Digits))
 	switch l.Bound {
 	case standards.AtMost, standards.Above:
-		return l.Value + half
+		return l.Value + l.Round.Slack()
 	}
-	return l.Value - half
+	return l.Value - l.Round.Slack()
 }
 
 // conforms is the probability that the lot's true figure is on the right side

@@ -395,7 +395,8 @@ func TestSizesAddUpToAllOfIt(t *testing.T) {
 		for g := range std.Grades {
 			sum := 0.0
 			for _, part := range std.Ladder(g) {
-				sum += s.Share(ByMass, func(p *Piece, ratio float64) bool { return part.Takes(ratio, a.sieve(p), ends(p)) }).Value
+				mass, _ := s.Shares(func(p *Piece, ratio float64) bool { return part.Takes(ratio, a.sieve(p), ends(p)) })
+				sum += mass.Value
 			}
 			assert.InDelta(t, 100, sum, 1e-6, "%s, %s", std.Code, std.Grades[g])
 		}

@@ -33,10 +33,7 @@ type Check struct {
 
 // A Verification says what a sample proves about a declared grade.
 type Verification struct {
-	Standard string `json:"standard"`
-	Title    string `json:"title"`
-	Edition  string `json:"edition"`
-	Status   string `json:"status"`
+	Judge
 	Declared string `json:"declared"`
 	// Outcome is Supports, Contradicts or NotProven.
 	Outcome   string `json:"outcome"`
@@ -59,11 +56,8 @@ type Verification struct {
 	Next  []string `json:"next"`
 	Words string   `json:"words"`
 	// More is what would decide where Outcome is NotProven; null otherwise.
-	More        *More         `json:"more"`
-	NotAssessed []NotAssessed `json:"not_assessed"`
-	Notes       []string      `json:"notes"`
-	Caution     string        `json:"caution"`
-	Sheet       *Sheet        `json:"sheet"`
+	More *More `json:"more"`
+	Remarks
 }
 
 // More is how much more rice would decide.
@@ -104,9 +98,7 @@ func Verify(s *Sample, std *standards.Standard, declared string, sheet *Sheet, r
 		return nil, err
 	}
 	v := &Verification{
-		Standard: std.Code, Title: std.Title, Edition: std.Edition, Status: std.Status,
-		Declared: std.Grades[g], Risks: rule.Risks, GuardBand: rule.GuardBand, Caution: std.Caution, Sheet: sheet,
-		Checks: []Check{},
+		Judge: judgeOf(std), Declared: std.Grades[g], Risks: rule.Risks, GuardBand: rule.GuardBand, Checks: []Check{},
 	}
 	lines := a.lines(g, confidence)
 	for i := range lines {
@@ -133,9 +125,8 @@ func Verify(s *Sample, std *standards.Standard, declared string, sheet *Sheet, r
 		}
 		v.Checks = append(v.Checks, c)
 	}
-	v.NotAssessed = unassessed(std, lines)
+	v.Remarks = a.remarks(lines)
 	v.Complete = len(v.NotAssessed) == 0
-	v.Notes = a.notes()
 	v.conclude()
 	if v.Outcome == NotProven {
 		v.More = a.more(v, perLine)
@@ -305,9 +296,7 @@ const mostTimes = 1e4
 
 // more works out how many further kernels would settle the open limits.
 func (a *assessor) more(v *Verification, rule Decision) *More {
-	n := len(a.sample.Pieces)
-	times := 1.0
-	open := 0
+	times, open := 1.0, 0
 	for i := range v.Checks {
 		switch c := &v.Checks[i]; {
 		case c.Verdict == ByHand:
@@ -332,6 +321,7 @@ func (a *assessor) more(v *Verification, rule Decision) *More {
 	if times == 1 {
 		return &More{Why: "nothing was assessed; more kernels do not help"}
 	}
+	n := len(a.sample.Pieces)
 	more := math.Ceil((times - 1) * float64(n))
 	perTray := float64(n) / float64(max(a.sample.Trays, 1))
 	return &More{Kernels: int(more), Trays: int(math.Ceil(more / perTray)), Possible: true}

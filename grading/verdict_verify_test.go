@@ -86,7 +86,7 @@ func TestConformanceProbability(t *testing.T) {
 // the normal distribution).
 func TestGuardBandRisk(t *testing.T) {
 	l := standards.Limit{Bound: standards.AtMost, Value: 5}
-	s := Share{EffectiveN: 0.05 * 0.95 / (0.003 * 0.003)} // u of 0.3 points at 5 %
+	s := Share{Interval: Interval{EffectiveN: 0.05 * 0.95 / (0.003 * 0.003)}} // u of 0.3 points at 5 %
 	for _, row := range [][2]float64{{2, 0.02275}, {1.645, 0.05}, {0, 0.5}} {
 		assert.InDelta(t, row[1], s.bandRisk(l, row[0]*0.3), 1e-4, "%g u", row[0])
 	}

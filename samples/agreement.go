@@ -88,25 +88,20 @@ func (g *Register) Agreement(ctx context.Context, q Query) (*Agreement, error) {
 	type kind struct{ kind, name string }
 	counts := map[kind]*Call{}
 	count := func(k, name string, changed bool) {
-		c := counts[kind{k, name}]
-		if c == nil {
-			c = &Call{Kind: k, Name: name}
-			counts[kind{k, name}] = c
-		}
+		key := kind{k, name}
+		c := cmp.Or(counts[key], &Call{Kind: k, Name: name})
+		counts[key] = c
 		c.Looked++
 		if changed {
 			c.Changed++
 		}
 	}
 	flags := []kernel.Flag{kernel.Chalky, kernel.Yellow, kernel.Red, kernel.RedStreaked, kernel.Damaged, kernel.Paddy, kernel.Odd}
-	rows, err := g.List(ctx, q)
+	rows, err := g.lookedAt(ctx, q)
 	if err != nil {
 		return nil, err
 	}
 	for _, row := range rows {
-		if row.AsMeasured == nil {
-			continue
-		}
 		_, r, err := g.read(ctx, g.db, row.Code, row.Revision)
 		if err != nil {
 			return nil, g.fault(err)

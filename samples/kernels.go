@@ -85,17 +85,11 @@ func decodeKernels(data []byte) (*Kernels, error) {
 		return nil, fmt.Errorf("stored kernels: %w", err)
 	}
 	var k Kernels
-	for _, part := range []struct {
-		from []storedTray
-		to   *[]kernel.Tray
-	}{{s.Trays, &k.Trays}, {s.Reference, &k.Reference}} {
-		for i := range part.from {
-			t, err := part.from[i].unpack()
-			if err != nil {
-				return nil, fmt.Errorf("stored kernels: %w", err)
-			}
-			*part.to = append(*part.to, t)
-		}
+	if k.Trays, err = unpack(s.Trays); err == nil {
+		k.Reference, err = unpack(s.Reference)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("stored kernels: %w", err)
 	}
 	return &k, nil
 }
@@ -117,24 +111,27 @@ func pack(trays []kernel.Tray) []storedTray {
 	return out
 }
 
-func (s *storedTray) unpack() (kernel.Tray, error) {
-	t := s.Tray
-	if len(s.Outlines) != len(t.Kernels) {
-		return t, fmt.Errorf("%d outlines for %d kernels", len(s.Outlines), len(t.Kernels))
-	}
-	for j, line := range s.Outlines {
-		if len(line)%2 != 0 {
-			return t, fmt.Errorf("outline of kernel %d is cut short", t.Kernels[j].ID)
+func unpack(stored []storedTray) (out []kernel.Tray, err error) {
+	for _, s := range stored {
+		t := s.Tray
+		if len(s.Outlines) != len(t.Kernels) {
+			return nil, fmt.Errorf("%d outlines for %d kernels", len(s.Outlines), len(t.Kernels))
 		}
-		var x, y int32
-		pts := make([]kernel.Point, 0, len(line)/2)
-		for i := 0; i < len(line); i += 2 {
-			x, y = x+line[i], y+line[i+1]
-			pts = append(pts, kernel.Point{X: float64(x) / outlineGrid, Y: float64(y) / outlineGrid})
+		for j, line := range s.Outlines {
+			if len(line)%2 != 0 {
+				return nil, fmt.Errorf("outline of kernel %d is cut short", t.Kernels[j].ID)
+			}
+			var x, y int32
+			pts := make([]kernel.Point, 0, len(line)/2)
+			for i := 0; i < len(line); i += 2 {
+				x, y = x+line[i], y+line[i+1]
+				pts = append(pts, kernel.Point{X: float64(x) / outlineGrid, Y: float64(y) / outlineGrid})
+			}
+			t.Kernels[j].Outline = pts
 		}
-		t.Kernels[j].Outline = pts
+		out = append(out, t)
 	}
-	return t, nil
+	return out, nil
 }
 
 func steps(pts []kernel.Point) []int32 {

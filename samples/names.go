@@ -39,20 +39,14 @@ func (g *Register) codes(ctx context.Context, q querier) ([]string, error) {
 type given struct{ code, registeredAs string }
 
 func (g *Register) given(ctx context.Context, q querier) (out []given, err error) {
-	var revisions []int
-	err = g.each(ctx, q, "SELECT code, revision FROM audit WHERE action = ? ORDER BY seq", []any{ActionRename}, func(rows *sql.Rows) error {
-		var c given
-		var n int
-		err := rows.Scan(&c.registeredAs, &n)
-		out, revisions = append(out, c), append(revisions, n)
+	err = g.each(ctx, q, `SELECT r.row, a.code FROM audit a JOIN samples s ON s.code = a.code JOIN revisions r ON r.sample = s.id AND r.revision = a.revision
+WHERE a.action = ? ORDER BY a.seq`, []any{ActionRename}, func(rows *sql.Rows) error {
+		var r Row
+		var registeredAs string
+		err := scanRow(rows, &r, &registeredAs)
+		out = append(out, given{r.Code, registeredAs})
 		return err
 	})
-	for i := range out {
-		if err != nil {
-			break
-		}
-		out[i].code, err = g.codeIn(ctx, q, "s.code = ? AND r.revision = ?", out[i].registeredAs, revisions[i])
-	}
 	return out, err
 }
 

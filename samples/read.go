@@ -1,6 +1,7 @@
 package samples
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"encoding/json"
@@ -24,28 +25,20 @@ func (g *Register) Lookup(ctx context.Context, key string) (string, error) {
 }
 
 func (g *Register) lookup(ctx context.Context, q querier, key string) (string, error) {
-	return g.codeIn(ctx, q, "s.key = ?", key)
-}
-
-// codeIn returns the code that a sample has in the newest revision picked, or "".
-func (g *Register) codeIn(ctx context.Context, q querier, where string, args ...any) (code string, err error) {
-	codes, err := g.codesIn(ctx, q, where+" ORDER BY r.revision DESC LIMIT 1", args...)
-	return strings.Join(codes, ""), err
-}
-
-// codesIn returns the codes that samples have in the revisions picked.
-func (g *Register) codesIn(ctx context.Context, q querier, where string, args ...any) (codes []string, err error) {
-	err = g.each(ctx, q, "SELECT row FROM revisions r JOIN samples s ON s.id = r.sample WHERE "+where, args, func(rows *sql.Rows) error {
-		var text string
-		var r Row
-		if err := rows.Scan(&text); err != nil {
-			return err
-		}
-		err := json.Unmarshal([]byte(text), &r)
-		codes = append(codes, r.Code)
-		return err
+	var r Row
+	err := g.each(ctx, q, "SELECT r.row FROM revisions r JOIN samples s ON s.id = r.sample WHERE s.key = ? ORDER BY r.revision DESC LIMIT 1", []any{key}, func(rows *sql.Rows) error {
+		return scanRow(rows, &r)
 	})
-	return codes, err
+	return r.Code, err
+}
+
+// scanRow reads a Row, the first column, and what else was asked for.
+func scanRow(rows *sql.Rows, r *Row, more ...any) error {
+	var text []byte
+	if err := rows.Scan(append([]any{&text}, more...)...); err != nil {
+		return err
+	}
+	return json.Unmarshal(text, r)
 }
 
 // Get returns a revision of a sample with its kernels, revision 0 being the
@@ -215,13 +208,8 @@ func (r *Record) Row() (*Row, error) {
 		BrokenMass: res.Broken.MassPct.Estimate, BrokenCount: res.Broken.CountPct.Estimate, EffectiveN: res.Broken.MassPct.EffectiveN,
 		Kernels: len(res.Kernels), Reference: res.Reference.Length, Unit: res.Reference.Unit,
 		Untold:   !res.Reference.Told(),
+		Moisture: f.sheet().MoisturePct, MassG: f.sheet().SampleMassG,
 		Standard: r.Settings.Standard, NotProven: r.NotProven, Warnings: len(res.Warnings), Withdrawn: r.Withdrawn,
-	}
-	if m, ok := f.Moisture(); ok {
-		row.Moisture = &m
-	}
-	if m, ok := f.MassG(); ok {
-		row.MassG = &m
 	}
 	row.judged(res)
 	for _, p := range r.Pictures {
@@ -262,13 +250,7 @@ func (r *Row) judged(res *grading.Result) {
 }
 
 func (r *Record) sampledAt() time.Time {
-	switch {
-	case !r.Facts.Drawn.IsZero():
-		return r.Facts.Drawn
-	case !r.Facts.Received.IsZero():
-		return r.Facts.Received
-	}
-	return r.Registered
+	return cmp.Or(r.Facts.Drawn, r.Facts.Received, r.Registered)
 }
 
 // A Query picks samples. The zero value picks all.
@@ -373,13 +355,9 @@ func (g *Register) pick(ctx context.Context, q Query, columns string, fn func(*R
 	}
 	query += " ORDER BY sampled_at, sample"
 	return g.each(ctx, g.db, query, args, func(rows *sql.Rows) error {
-		var text string
 		var document []byte
 		var r Row
-		if err := rows.Scan(&text, &document); err != nil {
-			return err
-		}
-		if err := json.Unmarshal([]byte(text), &r); err != nil || !q.picks(&r) {
+		if err := scanRow(rows, &r, &document); err != nil || !q.picks(&r) {
 			return err
 		}
 		return fn(&r, document)

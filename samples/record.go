@@ -20,10 +20,9 @@ package samples
 import (
 	"bytes"
 	"cmp"
-	"crypto/sha256"
-	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"reflect"
 	"slices"
 	"strings"
@@ -33,7 +32,6 @@ import (
 
 	"traytally/grading"
 	"traytally/grading/correct"
-	"traytally/grading/standards"
 	"traytally/vision/kernel"
 	"traytally/vision/kernel/fault"
 )
@@ -108,36 +106,29 @@ func (f *Facts) IsZero() bool { return string(mustJSON(f)) == "{}" }
 // Differ returns the names of the facts in which f and other differ, as JSON
 // has them.
 func (f *Facts) Differ(other *Facts) []string {
-	a, b := generic(f).(map[string]any), generic(other).(map[string]any)
-	var out []string
-	for name := range a {
-		if !reflect.DeepEqual(a[name], b[name]) {
-			out = append(out, name)
-		}
+	a, b := generic(f), generic(other)
+	names := map[string]any{}
+	for _, d := range []any{different(a, b), different(b, a)} {
+		fields, _ := d.(map[string]any)
+		maps.Copy(names, fields)
 	}
-	for name := range b {
-		if _, ok := a[name]; !ok {
-			out = append(out, name)
-		}
-	}
-	slices.Sort(out)
-	return out
+	return slices.Sorted(maps.Keys(names))
 }
+
+// sheet returns the sample sheet, an empty one where there is none.
+func (f *Facts) sheet() *grading.Sheet { return cmp.Or(f.Sheet, &grading.Sheet{}) }
 
 // Moisture returns the moisture in percent by mass, and whether it is stated.
-func (f *Facts) Moisture() (float64, bool) {
-	if f.Sheet == nil || f.Sheet.MoisturePct == nil {
-		return 0, false
-	}
-	return *f.Sheet.MoisturePct, true
-}
+func (f *Facts) Moisture() (float64, bool) { return stated(f.sheet().MoisturePct) }
 
 // MassG returns the mass of the sample in grams, and whether it is stated.
-func (f *Facts) MassG() (float64, bool) {
-	if f.Sheet == nil || f.Sheet.SampleMassG == nil {
+func (f *Facts) MassG() (float64, bool) { return stated(f.sheet().SampleMassG) }
+
+func stated(v *float64) (float64, bool) {
+	if v == nil {
 		return 0, false
 	}
-	return *f.Sheet.SampleMassG, true
+	return *v, true
 }
 
 // The greatest lengths of texts, in characters.
@@ -211,204 +202,6 @@ type Picture struct {
 	Format   string `json:"format"` // "JPEG", "PNG", …
 	WidthPx  int    `json:"width_px"`
 	HeightPx int    `json:"height_px"`
-}
-
-// Settings is what was asked for: everything a result depends on besides the
-// pictures, the facts and the program.
-type Settings struct {
-	// PxPerMM is the scale given, 0 where the picture's own was taken.
-	PxPerMM     float64 `json:"px_per_mm,omitempty"`
-	ScaleSource string  `json:"scale_source,omitempty"`
-	// Params are those asked for; what a picture could not decide is found on
-	// measuring and stands in the result.
-	Params grading.Params `json:"params"`
-	// Standard is the code of the standard graded by, empty without one.
-	// StandardSHA256 is the check sum of its file.
-	Standard       string `json:"standard,omitempty"`
-	Edition        string `json:"edition,omitempty"`
-	StandardSHA256 string `json:"standard_sha256,omitempty"`
-	// Contract is the whole file where the standard is a contract's own.
-	Contract string `json:"contract,omitempty"`
-	// ColourProfile holds the limits of the flags; nil stands for the defaults.
-	ColourProfile *grading.Profile `json:"colour_profile,omitempty"`
-	// Measuring holds the options of the picture side, as its own JSON.
-	Measuring json.RawMessage `json:"measuring,omitempty"`
-	// Files are the files that all this was read from, as they were then.
-	Files []SettingsFile `json:"files,omitempty"`
-}
-
-// A SettingsFile is a file that settings were read from.
-type SettingsFile struct {
-	Path   string `json:"path"` // absolute
-	SHA256 string `json:"sha256"`
-}
-
-// SetStandard sets the standard to one of the program's own editions, or to
-// one read from a contract file.
-func (s *Settings) SetStandard(std *standards.Standard, contract []byte) error {
-	source := contract
-	if contract == nil {
-		editions, err := standards.Editions()
-		if err != nil {
-			return err
-		}
-		for _, e := range editions {
-			for _, v := range e.Variants {
-				if v.Code == std.Code {
-					source = e.Source
-				}
-			}
-		}
-	}
-	s.Standard, s.Edition, s.StandardSHA256, s.Contract = std.Code, std.Edition, Sum(source), string(contract)
-	return nil
-}
-
-// LoadStandard returns the standard that was graded by, nil without one. An
-// edition that the program no longer holds in the same words is a *fault.Error.
-func (s *Settings) LoadStandard() (*standards.Standard, error) {
-	if s.Standard == "" {
-		return nil, nil
-	}
-	editions, err := standards.Editions()
-	if err != nil {
-		return nil, err
-	}
-	if s.Contract != "" {
-		ed, problems := standards.Parse("contract of the sample", []byte(s.Contract))
-		if ed == nil {
-			return nil, problems.Errors()
-		}
-		editions = []*standards.Edition{ed}
-	}
-	for _, e := range editions {
-		for _, v := range e.Variants {
-			if v.Code != s.Standard {
-				continue
-			}
-			if Sum(e.Source) != s.StandardSHA256 {
-				return nil, &fault.Error{
-					What: fmt.Sprintf("the standard %s (%s) was worded differently when the sample was graded", s.Standard, s.Edition),
-					Hint: "grade the picture anew to judge it by the present edition",
-					Err:  ErrStandard,
-				}
-			}
-			return v, nil
-		}
-	}
-	return nil, &fault.Error{What: fmt.Sprintf("this program does not hold the standard %s (%s)", s.Standard, s.Edition), Hint: "use the version that graded the sample", Err: ErrStandard}
-}
-
-// Key returns the identity of a measurement: the same pictures under the same
-// settings have the same key, in whatever order they are named. Facts and the
-// version of the program take no part. Of parameters and profile only what
-// differs from the defaults counts, and of the picture side's options what is
-// not empty, so that a later version with more of them gives the same key.
-func Key(pictures, reference []string, s *Settings) string {
-	p := s.Params
-	p.NotAssessed = nil
-	defaults := grading.DefaultParams()
-	defaults.NotAssessed = nil
-	var profile any
-	if s.ColourProfile != nil {
-		profile = different(generic(s.ColourProfile), generic(grading.DefaultProfile()))
-	}
-	var measuring any
-	if len(s.Measuring) > 0 {
-		measuring = generic(s.Measuring)
-	}
-	return Sum(mustJSON(map[string]any{
-		"pictures":  slices.Sorted(slices.Values(pictures)),
-		"reference": slices.Sorted(slices.Values(reference)),
-		"px_per_mm": s.PxPerMM,
-		"params":    different(generic(p), generic(defaults)),
-		"profile":   filled(profile),
-		"measuring": filled(measuring),
-		"standard":  s.Standard + " " + s.StandardSHA256,
-	}))
-}
-
-// generic returns v as maps, lists and plain values; nil where its JSON cannot
-// be read.
-func generic(v any) any {
-	var out any
-	if b, err := encode(v); err != nil || json.Unmarshal(b, &out) != nil {
-		return nil
-	}
-	return out
-}
-
-// different returns the fields of a, in depth, that are not as in b; nil where
-// there is none.
-func different(a, b any) any {
-	m, ok := a.(map[string]any)
-	n, both := b.(map[string]any)
-	if !ok || !both {
-		if bytes.Equal(mustJSON(a), mustJSON(b)) {
-			return nil
-		}
-		return a
-	}
-	out := map[string]any{}
-	for k, v := range m {
-		if d := different(v, n[k]); d != nil {
-			out[k] = d
-		}
-	}
-	if len(out) == 0 {
-		return nil
-	}
-	return out
-}
-
-// filled returns v without its empty fields: 0, "", false, null and what holds
-// nothing else. It returns nil where nothing is left.
-func filled(v any) any {
-	switch t := v.(type) {
-	case map[string]any:
-		out := map[string]any{}
-		for k, e := range t {
-			if f := filled(e); f != nil {
-				out[k] = f
-			}
-		}
-		if len(out) == 0 {
-			return nil
-		}
-		return out
-	case []any:
-		if len(t) == 0 {
-			return nil
-		}
-		return t
-	case float64:
-		if t == 0 {
-			return nil
-		}
-	case string:
-		if t == "" {
-			return nil
-		}
-	case bool:
-		if !t {
-			return nil
-		}
-	}
-	return v
-}
-
-func sums(ps []Picture) []string {
-	out := make([]string, len(ps))
-	for i, p := range ps {
-		out[i] = p.SHA256
-	}
-	return out
-}
-
-// Sum returns the SHA-256 of data in hexadecimal.
-func Sum(data []byte) string {
-	s := sha256.Sum256(data)
-	return hex.EncodeToString(s[:])
 }
 
 // Input is what NewRecord makes a Record from.
@@ -613,4 +406,36 @@ func (r *Record) form() string {
 		return schemaMore
 	}
 	return Schema
+}
+
+// EncodeResult returns the result as compact JSON, always the same bytes for
+// the same result.
+func EncodeResult(r *grading.Result) (json.RawMessage, error) {
+	return encode(r)
+}
+
+// DecodeResult reads what EncodeResult wrote.
+func DecodeResult(raw json.RawMessage) (*grading.Result, error) {
+	r := new(grading.Result)
+	return r, json.Unmarshal(raw, r)
+}
+
+// encode returns v as compact JSON without escapes for HTML.
+func encode(v any) ([]byte, error) {
+	var b bytes.Buffer
+	e := json.NewEncoder(&b)
+	e.SetEscapeHTML(false)
+	if err := e.Encode(v); err != nil {
+		return nil, err
+	}
+	return bytes.TrimSuffix(b.Bytes(), []byte("\n")), nil
+}
+
+// mustJSON encodes what consists of plain finite data.
+func mustJSON(v any) []byte {
+	b, err := encode(v)
+	if err != nil {
+		panic(fmt.Sprintf("samples: %v", err))
+	}
+	return b
 }

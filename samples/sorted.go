@@ -2,6 +2,7 @@ package samples
 
 import (
 	"context"
+	"slices"
 
 	"traytally/grading"
 	"traytally/vision/kernel"
@@ -13,15 +14,12 @@ import (
 // those with several flags or one that no limit sets, and what was parted,
 // joined, outlined or taken away.
 func (g *Register) Sorted(ctx context.Context, q Query) ([]grading.Sorted, error) {
-	rows, err := g.List(ctx, q)
+	rows, err := g.lookedAt(ctx, q)
 	if err != nil {
 		return nil, err
 	}
 	var out []grading.Sorted
 	for _, row := range rows {
-		if row.AsMeasured == nil {
-			continue
-		}
 		r, err := g.Get(ctx, row.Code, row.Revision)
 		if err != nil {
 			return nil, err
@@ -53,6 +51,12 @@ func (g *Register) Sorted(ctx context.Context, q Query) ([]grading.Sorted, error
 		}
 	}
 	return out, nil
+}
+
+// lookedAt lists the samples that q picks of which people looked at kernels.
+func (g *Register) lookedAt(ctx context.Context, q Query) ([]Row, error) {
+	rows, err := g.List(ctx, q)
+	return slices.DeleteFunc(rows, func(r Row) bool { return r.AsMeasured == nil }), err
 }
 
 // sortedInto returns the class of a kernel for grading.Tune, where it has one.

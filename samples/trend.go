@@ -1,7 +1,9 @@
 package samples
 
 import (
+	"cmp"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -88,24 +90,11 @@ func TrendOf(rows []Row, by string) ([]Chart, error) {
 		if r.Untold {
 			continue
 		}
-		key := ""
-		switch by {
-		case "line":
-			key = r.Line
-		case "variety":
-			key = r.Variety
-		case "party":
-			key = r.Party
-		}
+		key := map[string]string{"line": r.Line, "variety": r.Variety, "party": r.Party}[by]
 		groups[key] = append(groups[key], r)
 	}
-	names := make([]string, 0, len(groups))
-	for n := range groups {
-		names = append(names, n)
-	}
-	slices.Sort(names)
 	out := []Chart{}
-	for _, n := range names {
+	for _, n := range slices.Sorted(maps.Keys(groups)) {
 		c := chartOf(groups[n])
 		c.By, c.Group = by, n
 		out = append(out, c)
@@ -142,12 +131,7 @@ func chartOf(rows []Row) Chart {
 		for i := range c.Points {
 			p := &c.Points[i]
 			p.Out = p.Value < lower || p.Value > upper
-			s := 0
-			if p.Value > c.Mean {
-				s = 1
-			} else if p.Value < c.Mean {
-				s = -1
-			}
+			s := cmp.Compare(p.Value, c.Mean)
 			if s == 0 || s != side {
 				run = 0
 			}

@@ -56,29 +56,20 @@ const (
 )
 
 // ErrNoCard is the cause where a picture shows no tray card.
-var ErrNoCard = errors.New("no tray card in the picture")
+var ErrNoCard = card.ErrNone
 
 // A Card is a tray card found in a picture.
 type Card struct {
-	Name       string  // "tray card" or "strip card"
-	PxPerMM    float64 // of the picture that Straighten returns, on the card's plane
-	TiltDeg    float64 // of the camera's axis against straight down
-	HeightMM   float64 // of the lens above the card
-	ResidualMM float64 // root mean square of what the fit leaves on the card
-	WorstMM    float64
-	Dots       int     // of the dots between the marks, those seen in their place
-	RadialPct  float64 // greatest displacement by the lens, % of half the diagonal; > 0: pincushion
-	ScalePct   float64 // standard uncertainty of the scale by the fit, %; the print's is not in it
-	Ruler      float64 // measured length of the line over the nominal one; 0: not measured
-	// SheetPct is the size of the print by the edges of the sheet, % of the
-	// design's, and Sheet its paper, where all four edges are seen; else 0.
-	SheetPct float64
-	Sheet    string
+	PxPerMM  float64 // of the picture that Straighten returns, on the card's plane
+	ScalePct float64 // standard uncertainty of the scale by the fit, %; the print's is not in it
 	Light    CardLight
 	Warnings []kernel.Warning
 
 	found  *card.Found
-	square bool // the print is as high as it should be for its width
+	ruler  float64 // measured length of the line over the nominal one; 0: not measured
+	sheet  string  // its paper, where all four edges of the sheet are seen; else empty
+	size   float64 // of the print by them, over the design's
+	square bool    // the print is as high as it should be for its width
 	edge   card.Edge
 	light  card.Light
 	lit    bool
@@ -93,25 +84,13 @@ type CardLight struct {
 	// Known reports whether colours can be brought to the card: enough plain
 	// paper is seen and it is not burnt out.
 	Known bool
-	// Paper is the linear value, 0..1, of the paper in the middle of the card,
-	// and Gain what it was multiplied with there to record paper as White: blue,
-	// green, red.
-	Paper, Gain [3]float64
-	// White is the reflectance that the paper is recorded with.
-	White float64
-	// FallOffPct is how much less light the darkest part of the card gets than
-	// the brightest, %.
-	FallOffPct float64
 	// ShadowPct is the depth of a shadow whose edge crosses the card's rim, %;
-	// 0: none found. ShadowSide names the side of the card where it is
-	// sharpest, or darkest where its edge is soft.
-	ShadowPct  float64
-	ShadowSide string
+	// 0: none found.
+	ShadowPct float64
 	// GreyDeltaE00 is the mean colour difference of the printed greys from
 	// their nominal value after balancing: the camera's tone curve, the
 	// printer, or glare.
 	GreyDeltaE00 float64
-	BurntShare   float64 // of the paper
 }
 
 // Limits of what is said about light.
@@ -145,73 +124,68 @@ const (
 )
 
 // FindCard looks for a tray card in a picture. Its error is a *fault.Error
-// with ErrNoCard as its cause where there is none, and with another where
-// there is one that gives no scale, or one that cannot be trusted.
+// with ErrNoCard as its cause where there is none, and without where there is
+// one that gives no scale, or one that cannot be trusted.
 func FindCard(ctx context.Context, p *Picture, o CardOptions) (*Card, error) {
-	refused := func(e *card.Refusal) error {
-		return &fault.Error{Path: p.Name, What: e.What, Hint: e.Hint, Err: e}
-	}
 	px := card.Pixels(pixelsOf(p))
 	if px.Pix == nil {
 		return nil, errors.New("the picture is closed")
 	}
 	f, err := card.Find(ctx, px, o.Thorough)
-	if e, ok := errors.AsType[*card.Refusal](err); ok {
-		return nil, refused(e)
+	c := &Card{found: f, white: cmp.Or(max(0, o.White), card.PaperY)}
+	if err == nil {
+		err = c.settle(px, o)
 	}
-	switch {
-	case errors.Is(err, card.ErrNone):
-		return nil, &fault.Error{Path: p.Name, What: "shows no tray card", Hint: "print one with: traytally card --out card.pdf; show all four corner marks", Err: ErrNoCard}
-	case err != nil:
-		return nil, err
+	if err != nil {
+		return nil, named(p.Name, err)
 	}
-	c := &Card{
-		Name: f.Layout.Name, TiltDeg: f.Pose.Tilt * 180 / math.Pi,
-		ResidualMM: f.Residual, WorstMM: f.Worst, Dots: f.Dots,
-		RadialPct: 100 * f.Camera.Radial(), found: f, white: o.White,
-	}
-	if c.white <= 0 {
-		c.white = card.PaperY
-	}
-	if err := c.checkPrint(px, o.RulerMM); err != nil {
-		return nil, refused(err)
-	}
-	actual := 1.0 // mm per mm of the design
-	if c.Ruler > 0 {
-		actual = c.Ruler
-	}
-	c.HeightMM = f.Pose.Height * actual
+	return c, nil
+}
 
+// named gives an error of a room within, if it is a fault, the file's name.
+func named(path string, err error) error {
+	if e := fault.Of(err); e != nil {
+		e.Path = path
+	}
+	return err
+}
+
+// settle works out all that is wanted of the card found.
+func (c *Card) settle(px card.Pixels, o CardOptions) error {
+	f := c.found
+	if err := c.checkPrint(px, o.RulerMM); err != nil {
+		return err
+	}
 	c.edge = f.Edge(px)
 	c.light, c.lit = f.Light(px)
 	c.area = card.Rect{X1: f.Layout.W, Y1: f.Layout.H}
 	if !o.ScaleOnly {
-		if e := c.findArea(px); e != nil {
-			return nil, refused(e)
+		if err := c.findArea(px); err != nil {
+			return err
 		}
 	}
 	c.ScalePct = 100 * max(f.ScaleSD(c.area.Middle()), f.ScaleSD(card.Point{X: c.area.X0, Y: c.area.Y0}), f.ScaleSD(card.Point{X: c.area.X1, Y: c.area.Y1}))
 
 	// As fine as the finest part of the area, but no more pixels than there are.
-	for _, q := range c.places() {
-		s, _ := f.Camera.Scales(q)
-		c.scale = max(c.scale, s)
-	}
-	c.scale = min(c.scale, math.Sqrt(float64(p.Width)*float64(p.Height)/(c.area.W()*c.area.H())))
-	c.PxPerMM = c.scale / actual
-	c.judgeLight()
-	c.judgeView()
 	doubt := 0.0
 	for _, q := range c.places() {
-		doubt = max(doubt, f.LensDoubt(q))
+		s, _ := f.Camera.Scales(q)
+		c.scale, doubt = max(c.scale, s), max(doubt, f.LensDoubt(q))
 	}
+	c.scale = min(c.scale, math.Sqrt(float64(px.W)*float64(px.H)/(c.area.W()*c.area.H())))
+	c.PxPerMM = c.scale / c.actual()
+	c.judgeLight()
+	c.judgeView()
 	if doubt > maxLensDoubt {
 		c.warn("card_bent_or_lens", "greatest change of the scale in the tray if the strip is bent, share", doubt, maxLensDoubt,
 			"lay the strip quite flat, near the rice; or use the tray card, which tells a bend from the lens",
 			"the strip card looks bent, by the lens or because it is not flat: the scale takes it for the lens, else it is wrong by up to %.1f %%", 100*doubt)
 	}
-	return c, nil
+	return nil
 }
+
+// actual is the length of a mm of the design on the print, mm.
+func (c *Card) actual() float64 { return cmp.Or(c.ruler, 1) }
 
 // pixelsOf returns the pixels of p, which must stay open.
 func pixelsOf(p *Picture) pixel.Pixels { return pixel.Pixels{Pix: p.Pix(), W: p.Width, H: p.Height} }
@@ -219,34 +193,31 @@ func pixelsOf(p *Picture) pixel.Pixels { return pixel.Pixels{Pix: p.Pix(), W: p.
 // checkPrint tells at which size the card was printed, by the measured length of
 // its line, 0 where it was not measured, by the edges of its sheet and by how
 // its width and height are seen.
-func (c *Card) checkPrint(px card.Pixels, ruler float64) *card.Refusal {
+func (c *Card) checkPrint(px card.Pixels, ruler float64) error {
 	lay := c.found.Layout
-	misprint := func(format string, a ...any) *card.Refusal {
-		return &card.Refusal{Code: "print_size", What: fmt.Sprintf(format, a...),
-			Hint: "print the card again at 100 % (actual size), not fitted to the page, and measure the line"}
+	misprint := func(more, what string, a ...any) error {
+		return fault.New("", "print the card again at 100 % (actual size), not fitted to the page, and measure the line"+more, what, a...)
 	}
-	actual := 1.0
 	if ruler > 0 {
-		actual = ruler / lay.RulerLength()
-		c.Ruler = actual
-		if math.Abs(actual-1) > maxPrintError {
-			return misprint("the line on the printed card measures %g mm instead of %g mm: it was printed at %.1f %%", ruler, lay.RulerLength(), 100*actual)
+		c.ruler = ruler / lay.RulerLength()
+		if math.Abs(c.ruler-1) > maxPrintError {
+			return misprint("", "the line on the printed card measures %g mm instead of %g mm: it was printed at %.1f %%", ruler, lay.RulerLength(), 100*c.ruler)
 		}
 	}
+	actual := c.actual()
 	sheet, seen := c.found.Printed(px)
 	if seen && math.Abs(sheet.Stretch()) > maxSheetStretch {
 		if ruler == 0 || math.Abs(sheet.X/actual-1) <= maxSheetDoubt {
-			e := misprint("by the edges of its sheet (%s) the card was printed at %.1f %% across and %.1f %% along", sheet.Paper.Call, 100*sheet.X, 100*sheet.Y)
-			e.Hint += "; where the sheet was cut smaller, give what the line measures"
-			return e
+			return misprint("; where the sheet was cut smaller, give what the line measures",
+				"by the edges of its sheet (%s) the card was printed at %.1f %% across and %.1f %% along", sheet.Paper.Call, 100*sheet.X, 100*sheet.Y)
 		}
 		seen = false // cut smaller
 	}
 	print := "the print of the tray card was not checked: the scale is as right as the printer"
 	if seen {
-		c.Sheet, c.SheetPct = sheet.Paper.Call, 100*sheet.Size()
-		if math.Abs(sheet.Size()/actual-1) > maxSheetError {
-			return misprint("by the edges of its sheet (%s) the card was printed at %.1f %%", sheet.Paper.Call, c.SheetPct)
+		c.sheet, c.size = sheet.Paper.Call, sheet.Size()
+		if math.Abs(c.size/actual-1) > maxSheetError {
+			return misprint("", "by the edges of its sheet (%s) the card was printed at %.1f %%", c.sheet, 100*c.size)
 		}
 		if max(math.Abs(sheet.X/actual-1), math.Abs(sheet.Y/actual-1)) <= maxSheetDoubt {
 			c.square = true
@@ -254,16 +225,14 @@ func (c *Card) checkPrint(px card.Pixels, ruler float64) *card.Refusal {
 				return nil // the sheet vouches for the print
 			}
 		}
-		print = fmt.Sprintf("by the edges of its sheet (%s) the card was printed at %.1f %% across and %.1f %% along, which may be the cut of the paper: the scale is as right as the printer", sheet.Paper.Call, 100*sheet.X, 100*sheet.Y)
+		print = fmt.Sprintf("by the edges of its sheet (%s) the card was printed at %.1f %% across and %.1f %% along, which may be the cut of the paper: the scale is as right as the printer", c.sheet, 100*sheet.X, 100*sheet.Y)
 	} else {
 		c.square = c.found.Pose.StretchSD < maxSheetDoubt
 		by, doubt := c.found.Pose.Stretch, stretchSure*c.found.Pose.StretchSD
 		say := fmt.Sprintf("the card looks stretched along by %+.1f %% (±%.1f %%): by the printer, or the picture was cropped or changed", 100*by, 200*c.found.Pose.StretchSD)
 		switch {
 		case math.Abs(by) > maxStretch+doubt:
-			e := misprint("%s", say)
-			e.Hint += "; give the picture as the camera made it"
-			return e
+			return misprint("; give the picture as the camera made it", "%s", say)
 		case math.Abs(by) > noteStretch+doubt:
 			c.warn("card_stretched", "stretch of the print as seen, share", math.Abs(by), noteStretch,
 				"measure the field of the printed card: it must be 150 mm wide and 197 mm high", "%s", say)
@@ -277,13 +246,13 @@ func (c *Card) checkPrint(px card.Pixels, ruler float64) *card.Refusal {
 }
 
 // findArea finds the dark place where the rice lies.
-func (c *Card) findArea(px card.Pixels) *card.Refusal {
+func (c *Card) findArea(px card.Pixels) error {
 	f := c.found
 	onIt := f.Layout.HasField()
 	areas := f.Areas(maxAreaSD, minArea)
 	if len(areas) == 0 {
-		return &card.Refusal{Code: "no_room", What: "there is no room for rice beside the strip card in the picture",
-			Hint: "lay the card along one side of the tray and show the tray on the other"}
+		return fault.New("", "lay the card along one side of the tray and show the tray on the other",
+			"there is no room for rice beside the strip card in the picture")
 	}
 	c.area = areas[0]
 	if !c.lit {
@@ -315,11 +284,11 @@ func (c *Card) findArea(px card.Pixels) *card.Refusal {
 		c.area = sides[0].dark
 		return nil
 	case onIt:
-		return &card.Refusal{Code: "field_bright", What: "the field of the tray card is bright along a side",
-			Hint: "lay matt dark paper over the whole field, or print the card with a dark field"}
+		return fault.New("", "lay matt dark paper over the whole field, or print the card with a dark field",
+			"the field of the tray card is bright along a side")
 	}
-	return &card.Refusal{Code: "field_bright", What: "what lies beside the strip card is bright",
-		Hint: "lay the card flat on a dark tray that fills the picture"}
+	return fault.New("", "lay the card flat on a dark tray that fills the picture",
+		"what lies beside the strip card is bright")
 }
 
 // places are the corners and the middle of the area.
@@ -340,27 +309,16 @@ func (c *Card) judgeLight() {
 		return
 	}
 	l, lay := &c.light, c.found.Layout
-	mid := card.Point{X: lay.W / 2, Y: lay.H / 2}
-	c.Light = CardLight{Paper: l.At(mid), White: c.white, BurntShare: l.Burnt}
-	low, high := math.Inf(1), 0.0
-	for _, q := range lay.White {
-		v := l.At(q)[1]
-		low, high = min(low, v), max(high, v)
-	}
-	c.Light.FallOffPct = 100 * (1 - low/high)
-	for k, v := range c.Light.Paper {
-		c.Light.Gain[k] = c.white / v
-	}
 	if l.Step >= minShadow {
-		c.Light.ShadowPct, c.Light.ShadowSide = 100*l.Step, lay.Side(l.StepAt)
+		c.Light.ShadowPct = 100 * l.Step
 		c.warn("card_shadow", "step of light at the rim of the card, share", l.Step, minShadow,
 			"turn so that neither you nor the camera shades the card, or use light from both sides",
-			"a shadow crosses the card: at its %s side the light drops by %.0f %%; colours within it are not to be trusted", c.Light.ShadowSide, 100*l.Step)
+			"a shadow crosses the card: at its %s side the light drops by %.0f %%; colours within it are not to be trusted", lay.Side(l.StepAt), 100*l.Step)
 	} else if l.Wave >= minWave {
-		c.Light.ShadowPct, c.Light.ShadowSide = 100*l.Wave, lay.Side(l.Low)
+		c.Light.ShadowPct = 100 * l.Wave
 		c.warn("card_shadow", "departure of the light at the rim of the card from an even fall, share", l.Wave, minWave,
 			"turn so that neither you nor the camera shades the card, or use light from both sides",
-			"a soft shadow lies over the card, most at its %s side: the light departs from an even fall by %.0f %%; colours are not to be trusted", c.Light.ShadowSide, 100*l.Wave)
+			"a soft shadow lies over the card, most at its %s side: the light departs from an even fall by %.0f %%; colours are not to be trusted", lay.Side(l.Low), 100*l.Wave)
 	}
 	if l.Burnt > maxBurnt {
 		c.warn("card_burnt_out", "share of the card's paper with a channel at the top of its range", l.Burnt, maxBurnt,
@@ -369,7 +327,7 @@ func (c *Card) judgeLight() {
 		return
 	}
 	c.Light.Known = true
-	if v := c.Light.Paper[1]; v < minPaper {
+	if v := l.At(card.Point{X: lay.W / 2, Y: lay.H / 2})[1]; v < minPaper {
 		c.warn("card_dark", "linear value of the card's paper", v, minPaper, "more light, or a longer exposure",
 			"the picture is dark: the paper of the card is recorded at %.0f %% of full light", 100*v)
 	}
@@ -408,20 +366,21 @@ func (c *Card) judgeView() {
 
 // ScaleSource says for people where the scale comes from.
 func (c *Card) ScaleSource() string {
+	f := c.found
 	print := "print not checked"
 	switch {
-	case c.Ruler > 0:
-		print = fmt.Sprintf("printed line %.1f mm", c.Ruler*CardRulerMM)
+	case c.ruler > 0:
+		print = fmt.Sprintf("printed line %.1f mm", c.ruler*CardRulerMM)
 		if !c.square {
 			print += ", height of the print not checked"
 		}
-	case c.SheetPct > 0:
-		print = fmt.Sprintf("print at %.1f %% by the edges of the %s sheet", c.SheetPct, c.Sheet)
+	case c.size > 0:
+		print = fmt.Sprintf("print at %.1f %% by the edges of the %s sheet", 100*c.size, c.sheet)
 	}
 	camera := ""
-	if c.found.Pose.FocalSD < 0.15 {
-		camera = fmt.Sprintf("camera %.0f mm above, ", c.HeightMM)
+	if f.Pose.FocalSD < 0.15 {
+		camera = fmt.Sprintf("camera %.0f mm above, ", f.Pose.Height*c.actual())
 	}
 	return fmt.Sprintf("%s (%d marks and dots within %.2f mm, %stilted %.0f°, %s)",
-		c.Name, c.Dots+4, c.WorstMM, camera, c.TiltDeg, print)
+		f.Layout.Name, f.Dots+4, f.Worst, camera, f.Pose.Tilt*180/math.Pi, print)
 }

@@ -46,7 +46,7 @@ func (c *Card) Straighten(ctx context.Context, p *Picture) (*Picture, error) {
 		PxPerMMX: c.PxPerMM, PxPerMMY: c.PxPerMM, ScaleSource: c.ScaleSource(), img: img,
 	}
 	if c.Light.Known {
-		flat.balanced = fmt.Sprintf("paper of the %s, taken to reflect %.3g %%", c.Name, 100*c.white)
+		flat.balanced = fmt.Sprintf("paper of the %s, taken to reflect %.3g %%", c.found.Layout.Name, 100*c.white)
 		for _, q := range c.places() {
 			// Encoded values go with about this power of the light (sRGB).
 			for _, v := range c.light.At(q) {

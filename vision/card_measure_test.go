@@ -179,7 +179,7 @@ func TestStripCard(t *testing.T) {
 	})
 	c, err := FindCard(context.Background(), pic, CardOptions{RulerMM: 150})
 	require.NoError(t, err)
-	assert.Equal(t, "strip card", c.Name)
+	assert.Equal(t, "strip card", c.found.Layout.Name)
 	assert.Less(t, c.ScalePct, 0.15)
 	got, err := MeasureOnCard(context.Background(), pic, c, MeasureOptions{})
 	require.NoError(t, err)

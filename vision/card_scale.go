@@ -2,7 +2,6 @@ package vision
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"math"
 
@@ -44,15 +43,10 @@ func CalibrateObject(ctx context.Context, p *Picture, length, width float64) (*C
 	if !(length > 0 && width >= 0) || p.Pix() == nil {
 		return nil, fmt.Errorf("an object of %g × %g mm", length, width)
 	}
-	bad := func(hint, format string, a ...any) error {
-		return &fault.Error{Path: p.Name, What: fmt.Sprintf(format, a...), Hint: hint}
-	}
+	bad := func(hint, what string, a ...any) error { return fault.New(p.Name, hint, what, a...) }
 	o, err := card.FindObject(ctx, card.Pixels(pixelsOf(p)))
-	if e, ok := errors.AsType[*card.Refusal](err); ok {
-		return nil, bad(e.Hint, "%s", e.What)
-	}
 	if err != nil {
-		return nil, err
+		return nil, named(p.Name, err)
 	}
 	c := &Calibration{RelSD: o.SD / o.Length, AngleRad: o.Angle}
 	switch {
@@ -127,11 +121,10 @@ func (c *Card) Calibration(p *Picture) (*Calibration, error) {
 		return nil, &fault.Error{Path: p.Name, What: fmt.Sprintf("the scale differs by %.1f %% over the card: a slanted view, not a scan", 100*(high/low-1)),
 			Hint: "scan the card flat on the glass; photos with the card in them need no calibration"}
 	}
-	xx, xy, yx, yy := c.found.Camera.Jacobian(card.Point{X: lay.W / 2, Y: lay.H / 2})
-	det := xx*yy - xy*yx
-	actual := c.scale / c.PxPerMM
+	x, y := c.found.Camera.PerMM(card.Point{X: lay.W / 2, Y: lay.H / 2})
+	actual := c.actual()
 	return &Calibration{
-		PxPerMMX: math.Abs(det) / math.Hypot(yy, yx) / actual, PxPerMMY: math.Abs(det) / math.Hypot(xx, xy) / actual,
-		Both: true, RelSD: c.ScalePct / 100, Method: c.Name,
+		PxPerMMX: x / actual, PxPerMMY: y / actual,
+		Both: true, RelSD: c.ScalePct / 100, Method: c.found.Layout.Name,
 	}, nil
 }

@@ -14,53 +14,14 @@ import (
 	"traytally/samples"
 )
 
-// batchOptions are the flags of the batch command.
-type batchOptions struct {
-	folderOptions
-}
-
 func newBatchCommand(u *ui) *cobra.Command {
-	o := batchOptions{}
-	cmd := &cobra.Command{
-		Use:   "batch FOLDER",
-		Short: "Grade and register all pictures in a folder, with reports",
-		Long: `Grades every picture in a folder on both cores, registers each sample, writes
-its report, and ends with a table of all: on the standard output, and in the
-output directory as summary.csv, summary.xlsx and index.html.
-
-A picture that cannot be graded never stops the rest: it is named with the
-reason. After a kill or a crash, the same command goes on where it ended, and
-what is registered is neither lost nor doubled. Where pictures were not graded
-the exit code is 3, or 6 where one of them takes more memory than there is.
-
-` + folderHelp + `
-
-` + registerHelp,
-		Example: `  traytally batch scans
-  traytally batch scans --standard us-long --list today.csv --out reports
-  traytally batch scans --register postgres://lab@server/rice --json -`,
-		Args: needsFolder,
-		RunE: func(cmd *cobra.Command, args []string) error {
-			o.folder = args[0]
-			return runBatch(cmd.Context(), o, u)
-		},
-	}
-	o.add(cmd)
-	f := cmd.Flags()
-	f.StringVar(&o.json, "json", "", "write the summary as JSON to `FILE`, or to the standard output with -")
+	o := &folderOptions{}
+	cmd := o.command("batch", func(ctx context.Context) error { return runBatch(ctx, o, u) })
+	placeVar(cmd.Flags(), &o.json, "json", "write the summary as JSON to `FILE`, or to the standard output with -")
 	return cmd
 }
 
-func runBatch(ctx context.Context, o batchOptions, u *ui) error {
-	if err := o.output.check(); err != nil {
-		return err
-	}
-	if o.quiet {
-		u.lively = false
-	}
-	if err := o.check(); err != nil {
-		return err
-	}
+func runBatch(ctx context.Context, o *folderOptions, u *ui) error {
 	list, err := o.listed()
 	if err != nil {
 		return err

@@ -9,13 +9,10 @@ import (
 	"net"
 	"net/http"
 	"os"
-	"os/signal"
 	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
-	"sync"
-	"syscall"
 	"time"
 	"unicode/utf8"
 
@@ -51,36 +48,9 @@ const tokenVariable = "TRAYTALLY_TOKEN"
 const leastToken = 12
 
 func newBenchCommand(u *ui) *cobra.Command {
-	o := benchOptions{watchOptions: watchOptions{settle: 2}, listen: benchAddress}
-	cmd := &cobra.Command{
-		Use:   "bench FOLDER",
-		Short: "Work in the browser: see samples come in, look, correct, print",
-		Long: `Watches a folder as watch does, and serves a page for the browser: pictures that
-come in, the last result large, all samples, and each sample kernel by kernel.
-There a kernel that was misjudged is put right, a sample gets its code or is
-withdrawn, each with who and why; reports and labels are printed. A picture can
-be dropped onto the page or taken with the camera of a tablet.
-
-The page is on this machine alone, at http://` + benchAddress + `/, and needs no
-network. With --listen other machines reach it too; then a token is asked for,
-from --token-file or ` + tokenVariable + `, and with --tls-cert and --tls-key
-nobody on the way can read it. Stop it with Ctrl-C.
-
-` + folderHelp + `
-
-` + registerHelp,
-		Example: `  traytally bench scans
-  traytally bench scans --standard us-long --by "A. Clerk"
-  traytally bench scans --listen 192.168.1.20:7423 --token-file token.txt --tls-cert bench.crt --tls-key bench.key`,
-		Args: needsFolder,
-		RunE: func(cmd *cobra.Command, args []string) error {
-			o.folder = args[0]
-			return runBench(cmd.Context(), o, u)
-		},
-	}
-	o.add(cmd)
+	o := &benchOptions{watchOptions: watchOptions{settle: 2}, listen: benchAddress}
+	cmd := o.command("bench", func(ctx context.Context) error { return runBench(ctx, *o, u) })
 	f := cmd.Flags()
-	f.Var(&ranged{v: &o.settle, min: 0.1, max: 600}, "settle", "`SECONDS` that a picture must stand still before it is read")
 	f.StringVar(&o.listen, "listen", o.listen, "`ADDRESS` and port of the page; another than this machine's own needs a token")
 	f.StringArrayVar(&o.hosts, "host", nil, "`NAME` by which other machines call this one; may be repeated")
 	f.StringVar(&o.tokenFile, "token-file", "", "`FILE` whose first line is the token that the page asks for")
@@ -94,7 +64,6 @@ nobody on the way can read it. Stop it with Ctrl-C.
 type benchPlace struct {
 	listener net.Listener
 	bench.Options
-	tls *tls.Config
 	url string
 }
 
@@ -113,6 +82,7 @@ func (o *benchOptions) openPlace(u *ui) (*benchPlace, error) {
 	if !here && p.Token == "" {
 		return nil, usageError("--listen "+o.listen+" lets other machines in, and no token is set", "write one into a file that only you may read, and give it with --token-file")
 	}
+	var secure *tls.Config
 	switch {
 	case (o.cert == "") != (o.key == ""):
 		return nil, usageError("--tls-cert and --tls-key belong together", "give both")
@@ -121,7 +91,7 @@ func (o *benchOptions) openPlace(u *ui) (*benchPlace, error) {
 		if err != nil {
 			return nil, inputError(o.cert, "cannot be used as a certificate: "+err.Error(), "both files are PEM, and belong to each other")
 		}
-		p.tls, p.Secure = &tls.Config{Certificates: []tls.Certificate{c}, MinVersion: tls.VersionTLS12}, true
+		secure = &tls.Config{Certificates: []tls.Certificate{c}, MinVersion: tls.VersionTLS12}
 	case !here:
 		u.warn("without TLS others on the network can read the token and the pages", "give a certificate with --tls-cert and --tls-key")
 	}
@@ -148,8 +118,9 @@ func (o *benchOptions) openPlace(u *ui) (*benchPlace, error) {
 		names = append(names, "localhost")
 	}
 	scheme, usual := "http", "80"
-	if p.Secure {
-		scheme, usual = "https", "443"
+	if secure != nil {
+		scheme, usual, p.Secure = "https", "443", true
+		p.listener = tls.NewListener(p.listener, secure)
 	}
 	for _, n := range names {
 		at := strings.ToLower(net.JoinHostPort(n, port))
@@ -190,48 +161,29 @@ func (o *benchOptions) token() (string, error) {
 }
 
 func runBench(ctx context.Context, o benchOptions, u *ui) error {
-	signal.Ignore(syscall.SIGPIPE)
-	if err := o.check(); err != nil {
-		return err
-	}
 	place, err := o.openPlace(u)
 	if err != nil {
 		return err
 	}
 	defer place.listener.Close()
-	w, err := o.start(ctx, u)
+	s, err := o.begin(ctx, u, place.url)
 	if err != nil {
 		return err
 	}
-	defer w.register.Close()
-	s := newWatcher(o.watchOptions, w, u)
-	w.begins = s.begins
-	u.timed = true
-
+	defer s.w.register.Close()
+	s.w.begins = s.begins
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
-	d := &desk{o: o, s: s, changed: make(chan struct{}, 1)}
+	d := &desk{o: o, s: s, changed: make(chan string, 1000)}
 	page, err := bench.New(d.lab(), place.Options)
 	if err != nil {
 		return err
 	}
 	server := page.HTTP(ctx)
-	if !o.quiet {
-		if err := u.print(func(out io.Writer) {
-			fmt.Fprintf(out, "%sThe bench is at %s\n%sWatching %s; reports and index.html: %s; register: %s\n",
-				u.time(), place.url, u.time(), plain(o.folder), plain(w.out), plain(w.register.Where()))
-		}); err != nil {
-			return err
-		}
-	}
 	var g errgroup.Group
 	g.Go(func() error {
 		defer stop()
-		listener := place.listener
-		if place.tls != nil {
-			listener = tls.NewListener(listener, place.tls)
-		}
-		if err := server.Serve(listener); !errors.Is(err, http.ErrServerClosed) {
+		if err := server.Serve(place.listener); !errors.Is(err, http.ErrServerClosed) {
 			return err
 		}
 		return nil
@@ -253,25 +205,15 @@ func runBench(ctx context.Context, o benchOptions, u *ui) error {
 type desk struct {
 	o       benchOptions
 	s       *watcher
-	changed chan struct{} // wakes rewrite
-	mu      sync.Mutex
-	codes   []string // of samples whose files are to be written anew
+	changed chan string // codes of samples whose files are to be written anew
 }
 
 func (d *desk) lab() bench.Lab {
 	return bench.Lab{
 		Folder: filepath.Base(absOr(d.o.folder)), Version: pipeline.Version, Register: d.s.w.register, News: d.s.news,
 		Find: d.find, Take: d.take, Report: d.report, Label: d.label,
-		Changed: func(code string) {
-			d.mu.Lock()
-			d.codes = append(d.codes, code)
-			d.mu.Unlock()
-			select {
-			case d.changed <- struct{}{}:
-			default:
-			}
-		},
-		Log: func(err error) { d.s.u.warn("the page: "+err.Error(), hintOf(err)) },
+		Changed: func(code string) { d.changed <- code },
+		Log:     func(err error) { d.s.u.warn("the page: "+err.Error(), hintOf(err)) },
 	}
 }
 
@@ -280,31 +222,20 @@ func (d *desk) rewrite(ctx context.Context) error {
 	for {
 		select {
 		case <-ctx.Done():
-			return nil
-		case <-d.changed:
-		}
-		d.mu.Lock()
-		codes := d.codes
-		d.codes = nil
-		d.mu.Unlock()
-		slices.Sort(codes)
-		for _, code := range slices.Compact(codes) {
+			return nil // the next start writes what is missing
+		case code := <-d.changed:
 			rec, err := d.s.w.register.Get(ctx, code, 0)
 			if err == nil {
 				var noPDF error
-				if noPDF, err = d.s.w.report(ctx, rec, d.photo); noPDF != nil {
-					d.s.u.warn(noPDF.Error()+": no PDF is written", hintOf(noPDF))
-				}
+				noPDF, err = d.s.w.report(ctx, rec, d.photo)
+				tellNoPDF(d.s.u, noPDF)
 			}
-			if ctx.Err() != nil {
-				return nil // the next start writes what is missing
-			}
-			if err != nil {
+			if err != nil && ctx.Err() == nil {
 				d.s.u.warn("the report of "+code+" was not written: "+err.Error(), hintOf(err))
 			}
+			d.s.stale.Store(true)
+			d.s.look()
 		}
-		d.s.stale.Store(true)
-		d.s.look()
 	}
 }
 
@@ -329,12 +260,12 @@ func (d *desk) report(ctx context.Context, w io.Writer, rec *samples.Record, kin
 }
 
 func (d *desk) label(w io.Writer, rec *samples.Record, kind string, in *words.Words) error {
-	row, err := rec.Row()
+	l, err := labelOf(rec, kind, in)
 	if err != nil {
 		return err
 	}
 	wide, high, _ := two(usualSize)
-	return report.Label{Code: row.Code, Lot: row.Lot, Date: row.At, Kind: kind, Words: in}.SVG(w, wide, high)
+	return l.SVG(w, wide, high)
 }
 
 // take writes a picture that was sent into the folder, whole or not at all, and
@@ -342,7 +273,7 @@ func (d *desk) label(w io.Writer, rec *samples.Record, kind string, in *words.Wo
 func (d *desk) take(ctx context.Context, name string, body io.Reader) (string, error) {
 	name = filepath.Base(strings.ReplaceAll(name, `\`, "/"))
 	ending := filepath.Ext(name)
-	if !slices.Contains(pictureEndings, strings.ToLower(ending)) {
+	if !isPicture(name) {
 		return "", inputError(name, "is no picture by its name", "pictures end in "+strings.Join(pictureEndings, ", "))
 	}
 	stem := strings.TrimLeft(strings.Map(func(r rune) rune {
@@ -410,15 +341,6 @@ func (s *watcher) ended(name string) bool {
 		}
 	}
 	return false
-}
-
-// enter gives jobs what the page said of them.
-func (s *watcher) enter(jobs []job) {
-	for i := range jobs {
-		if j := &jobs[i]; len(j.pictures) == 1 {
-			j.given = s.given[filepath.Base(j.pictures[0])]
-		}
-	}
 }
 
 func (s *watcher) begins(j job) {

@@ -223,7 +223,7 @@ func (b *blendBuilder) limits() error {
 		return usageError("a grade without a standard", "name it: --standard CODE or --contract FILE")
 	}
 	if b.o.given() {
-		std, _, err := b.o.standardFlags.limits(b.u)
+		std, _, err := b.o.standardFlags.limits()
 		if err != nil {
 			return err
 		}

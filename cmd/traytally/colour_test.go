@@ -93,8 +93,8 @@ func flagged(t *testing.T, p phantom.Params) (*kernel.Tray, *phantom.Truth) {
 	defer pic.Close()
 	tray, err := vision.Measure(context.Background(), pic, vision.MeasureOptions{})
 	require.NoError(t, err)
-	trays := []kernel.Tray{*tray}
-	require.Empty(t, grading.Flag(trays, grading.DefaultProfile()))
+	trays, not := grading.Flag([]kernel.Tray{*tray}, grading.DefaultProfile())
+	require.Empty(t, not)
 	return &trays[0], truth
 }
 
@@ -212,8 +212,7 @@ func TestOutsideTrays(t *testing.T) {
 		tray, err := vision.Measure(context.Background(), pic, vision.MeasureOptions{PxPerMM: truth.PxPerMM, ScaleSource: "truth"})
 		pic.Close()
 		require.NoError(t, err)
-		trays := []kernel.Tray{*tray}
-		grading.Flag(trays, grading.DefaultProfile())
+		trays, _ := grading.Flag([]kernel.Tray{*tray}, grading.DefaultProfile())
 		a, s := tallies(all, &trays[0], &truth, 0)
 		alarms, sound = alarms+a, sound+s
 	}

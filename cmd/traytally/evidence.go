@@ -61,19 +61,19 @@ func (e *evidence) keep(i int, p *vision.Picture, t *kernel.Tray) (err error) {
 // files returns what goes into the directory of the evidence.
 func (e *evidence) files(dir string, d *document, sample *pipeline.Sample) ([]outFile, error) {
 	var files []outFile
-	names := map[string]bool{}
-	row := 0
+	var rows [][]grading.KernelRow // of each picture
+	names, rest := map[string]bool{}, d.Kernels
 	for i := range sample.Trays {
 		t := &sample.Trays[i]
-		png, err := overlay(e.shown[i].backdrop, t, d.Kernels[row:row+len(t.Kernels)], d.Params.NotAssessed)
+		rows, rest = append(rows, rest[:len(t.Kernels)]), rest[len(t.Kernels):]
+		png, err := overlay(e.shown[i].backdrop, t, rows[i], d.Params.NotAssessed)
 		if err != nil {
 			return nil, fmt.Errorf("overlay of %s: %w", t.Picture, err)
 		}
-		row += len(t.Kernels)
 		e.shown[i].backdrop = nil
 		files = append(files, outFile{filepath.Join(dir, overlayName(t.Picture, names)), writeBytes(png)})
 	}
-	png, err := gallery(d, sample.Trays, e.shown)
+	png, err := gallery(d, rows, e.shown)
 	if err != nil {
 		return nil, fmt.Errorf("gallery: %w", err)
 	}

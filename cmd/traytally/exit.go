@@ -103,3 +103,12 @@ func hintOf(err error) string {
 	}
 	return ""
 }
+
+// endWith ends a command that gave its answer: with a code of its own where the
+// answer is a bad one.
+func endWith(err error, code int, bad bool) error {
+	if err == nil && bad {
+		return &answer{code}
+	}
+	return err
+}

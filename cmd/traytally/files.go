@@ -370,38 +370,30 @@ func syncDir(f folder) {
 	}
 }
 
-// makeDir makes dir and what is missing above it. undo removes what it made,
+// makeDir makes dir and what is missing above it. undo removes what was missing,
 // as far as it is empty.
 func makeDir(dir string) (undo func(), err error) {
-	var made []string
-	undo = func() {
-		for i := len(made) - 1; i >= 0; i-- {
-			os.Remove(made[i])
-		}
-	}
 	var missing []string
 	for d := filepath.Clean(dir); ; d = filepath.Dir(d) {
-		info, err := os.Stat(d)
-		if err == nil && !info.IsDir() {
-			return undo, outputError(d, "is a file, not a directory", "name another directory")
-		}
-		if err == nil {
+		if _, err := os.Stat(d); !errors.Is(err, fs.ErrNotExist) {
 			break
-		}
-		if !errors.Is(err, fs.ErrNotExist) {
-			return undo, notWritten(d, err)
 		}
 		missing = append(missing, d)
 	}
-	for i := len(missing) - 1; i >= 0; i-- {
-		if err := os.Mkdir(missing[i], 0o777); err != nil && !errors.Is(err, fs.ErrExist) {
-			undo()
-			return func() {}, notWritten(missing[i], err)
-		} else if err == nil {
-			made = append(made, missing[i])
+	undo = func() {
+		for _, d := range missing {
+			os.Remove(d)
 		}
 	}
-	return undo, nil
+	err = os.MkdirAll(dir, 0o777)
+	if e, ok := errors.AsType[*fs.PathError](err); ok {
+		undo()
+		if errors.Is(err, syscall.ENOTDIR) {
+			return undo, outputError(e.Path, "is a file, not a directory", "name another directory")
+		}
+		return undo, notWritten(e.Path, err)
+	}
+	return undo, err
 }
 
 // checkPlace refuses early, before long work, a file that cannot come to be.

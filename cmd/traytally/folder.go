@@ -6,12 +6,12 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
 
 	"traytally/cmd/traytally/internal/pipeline"
+	"traytally/grading"
 	"traytally/samples"
 )
 
@@ -32,23 +32,16 @@ const listName = "samples.csv"
 // outName is the directory below a folder that reports go to by default.
 const outName = "traytally"
 
-const folderHelp = `Each picture is one sample, unless a list says otherwise: FOLDER/` + listName + `,
-or the file given with --list, is CSV whose first row names its columns:
-picture, code, lot, party, line, variety, stage, drawn, received, moisture_pct,
-sample_mass_g and the other fields of a sample sheet, note. Fields are parted
-by commas or semicolons, and numbers may have a decimal comma. Rows with one
-code are pooled as one sample. A row whose picture is not there yet is named
-and stops nothing.
-
-Profiles, limits and pictures of picked kernels are read once, at the start:
-what becomes of these files later counts from the next start on.
-
-The same picture under the same settings is registered once, however often it is
-seen. Pictures stay where they are; the register keeps their path, their SHA-256
-and the measured kernels.`
-
-func (o *folderOptions) add(cmd *cobra.Command) {
-	o.length = "caliper"
+// command returns a command that works through a folder, and its flags.
+func (o *folderOptions) command(name string, run func(ctx context.Context) error) *cobra.Command {
+	cmd := newCommand(name, needsFolder, func(ctx context.Context, args []string) error {
+		o.folder = args[0]
+		if err := o.check(); err != nil {
+			return err
+		}
+		return run(ctx)
+	})
+	o.length = string(grading.Caliper)
 	f := cmd.Flags()
 	o.registerFlags.add(f)
 	o.addBy(f)
@@ -58,8 +51,8 @@ func (o *folderOptions) add(cmd *cobra.Command) {
 	f.StringVar(&o.reports, "reports", "html,pdf", "`KINDS` of report to write for each sample: html, pdf, both or none")
 	f.BoolVar(&o.again, "again", false, "measure again what could not be graded before")
 	o.addSampleFlags(cmd)
-	f.StringVar(&o.standard, "standard", "", "judge by the published standard with this `CODE`; see 'traytally standards list'")
-	f.StringVar(&o.contract, "contract", "", "judge by the limits in `FILE`; see 'traytally standards template'")
+	o.addLimits(f)
+	return cmd
 }
 
 // needsFolder refuses a command line without exactly one folder.
@@ -99,7 +92,7 @@ func (o *folderOptions) start(ctx context.Context, u *ui) (*intake, error) {
 	if err != nil {
 		return nil, err
 	}
-	r, err := o.request(u, true)
+	r, err := o.request(true)
 	if err != nil {
 		return nil, err
 	}
@@ -128,7 +121,7 @@ func (o *folderOptions) found() ([]string, error) {
 	}
 	var out []string
 	for _, e := range entries {
-		if !e.IsDir() && !strings.HasPrefix(e.Name(), ".") && slices.Contains(pictureEndings, strings.ToLower(filepath.Ext(e.Name()))) {
+		if !e.IsDir() && !strings.HasPrefix(e.Name(), ".") && isPicture(e.Name()) {
 			out = append(out, e.Name())
 		}
 	}

@@ -43,14 +43,12 @@ type crops map[int]*vision.Crop
 
 // cropsOf cuts out of an open picture what a gallery may show of it.
 func cropsOf(p *vision.Picture, t *kernel.Tray, profile grading.Profile) (crops, error) {
-	trays := []kernel.Tray{*t}
-	trays[0].Kernels = slices.Clone(t.Kernels)
-	grading.Flag(trays, profile)
+	flagged, _ := grading.Flag([]kernel.Tray{*t}, profile)
 	var which []int
 	shown := map[kernel.Flag]int{}
-	for i := range trays[0].Kernels {
+	for i := range flagged[0].Kernels {
 		wanted := false
-		for _, f := range trays[0].Kernels[i].Flags {
+		for _, f := range flagged[0].Kernels[i].Flags {
 			if shown[f]++; shown[f] <= galleryMost {
 				wanted = true
 			}
@@ -59,7 +57,7 @@ func cropsOf(p *vision.Picture, t *kernel.Tray, profile grading.Profile) (crops,
 			which = append(which, i)
 		}
 	}
-	which = append(which, soundest(&trays[0])...)
+	which = append(which, soundest(&flagged[0])...)
 	list, err := vision.NewCrops(p, t, which)
 	if err != nil {
 		return nil, err
@@ -88,23 +86,37 @@ func soundest(t *kernel.Tray) []int {
 }
 
 // gallery draws the flagged kernels of all pictures by class; nil where none
-// is flagged.
-func gallery(d *document, trays []kernel.Tray, seen []shown) ([]byte, error) {
+// is flagged. rows are those of each picture.
+func gallery(d *document, rows [][]grading.KernelRow, seen []shown) ([]byte, error) {
 	letters := map[string]string{}
 	for _, g := range galleryGroups {
 		letters[string(g.flag)] = g.letter
 	}
-	item := func(r *grading.KernelRow, picture int, c *vision.Crop) vision.GalleryItem {
-		it := vision.GalleryItem{Crop: c, Label: strconv.Itoa(r.ID)}
-		if len(seen) > 1 {
-			it.Label = fmt.Sprintf("%d/%d", picture+1, r.ID)
+	// pick returns what is shown of the kernels of a picture that are wanted, and
+	// how many there are.
+	pick := func(i int, wanted func(*grading.KernelRow) bool) (items []vision.GalleryItem, n int) {
+		for k := range rows[i] {
+			r := &rows[i][k]
+			if !wanted(r) {
+				continue
+			}
+			n++
+			c := seen[i].crops[k]
+			if c == nil {
+				continue
+			}
+			it := vision.GalleryItem{Crop: c, Label: strconv.Itoa(r.ID)}
+			if len(seen) > 1 {
+				it.Label = fmt.Sprintf("%d/%d", i+1, r.ID)
+			}
+			var l []string
+			for _, f := range r.Flags {
+				l = append(l, letters[f])
+			}
+			it.Letters = strings.Join(l, " ")
+			items = append(items, it)
 		}
-		var l []string
-		for _, f := range r.Flags {
-			l = append(l, letters[f])
-		}
-		it.Letters = strings.Join(l, " ")
-		return it
+		return items, n
 	}
 	var groups []vision.GalleryGroup
 	for _, g := range galleryGroups {
@@ -112,23 +124,16 @@ func gallery(d *document, trays []kernel.Tray, seen []shown) ([]byte, error) {
 			continue
 		}
 		group := vision.GalleryGroup{Name: className(string(g.flag)), Letter: g.letter, Colour: g.colour, Dashed: g.dashed}
-		n, row := 0, 0
+		n := 0
 		for i := range seen {
-			for k := range trays[i].Kernels {
-				r := &d.Kernels[row]
-				row++
-				if !slices.Contains(r.Flags, string(g.flag)) {
-					continue
-				}
-				n++
-				if c := seen[i].crops[k]; c != nil && len(group.Items) < galleryMost {
-					group.Items = append(group.Items, item(r, i, c))
-				}
-			}
+			items, more := pick(i, func(r *grading.KernelRow) bool { return slices.Contains(r.Flags, string(g.flag)) })
+			group.Items = append(group.Items, items...)
+			n += more
 		}
 		if n == 0 {
 			continue
 		}
+		group.Items = group.Items[:min(len(group.Items), galleryMost)]
 		group.Note = count(n, "kernel", "kernels")
 		if g.flag == kernel.Foreign {
 			group.Note = count(n, "piece", "pieces")
@@ -146,30 +151,20 @@ func gallery(d *document, trays []kernel.Tray, seen []shown) ([]byte, error) {
 	if len(groups) == 0 {
 		return nil, nil
 	}
-	// For comparison: sound kernels of the first picture that has some.
-	row := 0
-	for i := range seen {
-		sound := vision.GalleryGroup{Name: "sound", Letter: "–", Colour: color.NRGBA{0xd8, 0xd4, 0xc8, 0xff}, Note: "usual kernels of this sample, to compare with"}
-		for k := range trays[i].Kernels {
-			r := &d.Kernels[row]
-			row++
-			if c := seen[i].crops[k]; c != nil && len(r.Flags) == 0 {
-				sound.Items = append(sound.Items, item(r, i, c))
-			}
-		}
-		if len(sound.Items) > 0 {
-			groups = append([]vision.GalleryGroup{sound}, groups...)
+	for i := range seen { // for comparison, of the first picture that has some
+		if sound, _ := pick(i, func(r *grading.KernelRow) bool { return len(r.Flags) == 0 }); len(sound) > 0 {
+			groups = slices.Insert(groups, 0, vision.GalleryGroup{Name: "sound", Letter: "–", Colour: color.NRGBA{0xd8, 0xd4, 0xc8, 0xff}, Note: "usual kernels of this sample, to compare with", Items: sound})
 			break
 		}
 	}
-	title := filepath.Base(trays[0].Picture)
-	notes := []string{"Numbers are those of the overlay and of kernels.csv; letters are all that was noted on a kernel."}
+	title, numbers := filepath.Base(d.Pictures[0].Picture.Picture), "Numbers are those of the overlay and of kernels.csv"
 	if len(seen) > 1 {
-		title = fmt.Sprintf("%s and %s", title, count(len(seen)-1, "more picture", "more pictures"))
-		notes[0] = "Numbers are picture/kernel, pictures in the order of the command line; letters are all that was noted on a kernel."
+		title += " and " + count(len(seen)-1, "more picture", "more pictures")
+		numbers = "Numbers are picture/kernel, pictures in the order of the command line"
 	}
-	notes = append(notes,
+	return vision.DrawGallery(title+": off-colour kernels and foreign bodies", groups, []string{
+		numbers + "; letters are all that was noted on a kernel.",
 		"One side of each kernel is seen. Colours are judged against the sample's own usual kernel, and chalk by the default share; a standard may draw the line elsewhere.",
-		"Screening aid from a picture; not an official grade.")
-	return vision.DrawGallery(title+": off-colour kernels and foreign bodies", groups, notes)
+		"Screening aid from a picture; not an official grade.",
+	})
 }

@@ -5,7 +5,6 @@ import (
 	"io"
 	"os"
 	"slices"
-	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -16,46 +15,10 @@ import (
 
 func newGradeCommand(u *ui) *cobra.Command {
 	o := gradeOptions{length: string(grading.Caliper)}
-	cmd := &cobra.Command{
-		Use:   "grade PICTURE...",
-		Short: "Measure the kernels in pictures of a sample; tell what is broken",
-		Long: `Measures every kernel in one or more pictures of a sample of milled rice on a
-dark tray and tells the broken percentage by mass with its 95 % interval, the
-size classes and the trade class. Several pictures are pooled as one sample.
-
-A kernel shorter than three quarters of the mean whole-kernel length is broken.
-That length is taken from the sample's own unbroken kernels, unless it is
-stated (--whole-length) or taken from a picture of picked whole kernels
-(--whole-from). Where the sample does not tell it, as one of nearly all brokens
-does not, a warning says so and what can be told is given all the same: the
-broken share goes by the tips alone, with the wide interval they allow, and
-limits on whole and broken kernels are not assessed.
-
-Millimetres need a scale: the printed card in the picture (see card), a coin
-in it (--coin), the resolution stored in it, --dpi, --scale or --scale-profile.
-Without one the broken percentage is told all the same, lengths are in pixels,
-and what needs millimetres is not assessed.
-
-With --corrections single kernels are put right by hand, as log amend --help
-says; the figures as measured stand beside those as corrected.
-
-With --standard or --contract the sample is graded by those limits: the grade,
-the line that limits it, how far the next grade is, and what was not assessed.
---sheet adds what no picture shows.
-
-Pictures are JPEG, PNG, TIFF, BMP or WebP. Scan at 300 dpi or more, kernels one
-layer deep on a dark tray.`,
-		Example: `  traytally grade tray.jpg
-  traytally grade tray-1.jpg tray-2.jpg --out lot-17
-  traytally grade photo.jpg --dpi 600 --json -
-  traytally grade tray.jpg --whole-from picked.jpg
-  traytally grade tray.jpg --standard us-long --sheet sheet.yaml`,
-		Args: cobra.MatchAll(needsPicture, excluding("brief", "quiet")),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			o.pictures = args
-			return runGrade(cmd.Context(), o, u)
-		},
-	}
+	cmd := newCommand("grade", cobra.MatchAll(needsPicture, excluding("brief", "quiet")), func(ctx context.Context, args []string) error {
+		o.pictures = args
+		return runGrade(ctx, o, u)
+	})
 	f := cmd.Flags()
 	f.StringVarP(&o.out, "out", "o", "", "write the evidence into `DIR`: an overlay of each picture, gallery.png, kernels.csv, result.json")
 	o.addJSON(f)
@@ -111,8 +74,7 @@ func runGrade(ctx context.Context, o gradeOptions, u *ui) error {
 		}
 		summary(w, sample.Result, o.out)
 		if measured != nil {
-			before := samples.Row{BrokenMass: measured.BrokenMass, Untold: measured.Untold, TradeClass: measured.Outcome}
-			paragraph(w, "Kernels were corrected by "+plain(o.corrections)+"; as measured "+strings.Replace(brokenText(&before), "  ", ", ", 1)+".")
+			paragraph(w, "Kernels were corrected by "+plain(o.corrections)+"; as measured "+measuredText(measured)+".")
 		}
 	}, files...); err != nil {
 		undo()
@@ -138,9 +100,6 @@ func (o *gradeOptions) correct(sample *pipeline.Sample, sheet *grading.Sheet) (*
 
 // checkOutputs refuses, before any work, outputs that cannot come to be.
 func (o *gradeOptions) checkOutputs() error {
-	if err := o.output.check(); err != nil {
-		return err
-	}
 	if info, err := os.Stat(o.json); err == nil {
 		for _, p := range slices.Concat(o.pictures, o.wholeFrom) {
 			if in, err := os.Stat(p); err == nil && os.SameFile(in, info) {

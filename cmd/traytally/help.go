@@ -5,6 +5,7 @@ import (
 	"embed"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -57,34 +58,35 @@ func topicList() string {
 }
 
 func newHelpCommand(u *ui) *cobra.Command {
-	return &cobra.Command{
-		Use:       "help [COMMAND | TOPIC]",
-		Short:     "Explain a command or a topic, such as how to take the picture",
-		Long:      "Explains a command as its --help does, or a topic.\n\n" + topicList(),
-		Example:   "  traytally help picture\n  traytally help log trend",
-		ValidArgs: helpTopics,
-		Args:      cobra.ArbitraryArgs,
-		RunE: func(cmd *cobra.Command, args []string) error {
-			if len(args) == 1 {
-				if _, text, err := helpTopic(args[0]); err == nil {
-					return u.print(func(w io.Writer) { io.WriteString(w, text) })
-				}
+	cmd := newCommand("help", cobra.ArbitraryArgs, nil)
+	cmd.ValidArgs = helpTopics
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		if len(args) == 1 {
+			if _, text, err := helpTopic(args[0]); err == nil {
+				return u.print(func(w io.Writer) { io.WriteString(w, text) })
 			}
-			found, rest, err := cmd.Root().Find(args)
-			if err != nil || len(rest) > 0 {
-				hint := "see traytally help for all commands and topics"
-				names := append([]string{}, helpTopics...)
-				for _, c := range cmd.Root().Commands() {
-					names = append(names, c.Name())
-				}
-				if near := standards.Nearest(args[0], names); len(near) > 0 {
-					hint = "did you mean traytally help " + near[0] + "?"
-				}
-				return usageError(fmt.Sprintf("there is no command and no topic %q", strings.Join(args, " ")), hint)
+		}
+		found, rest, err := cmd.Root().Find(args)
+		if err != nil || len(rest) > 0 {
+			names := slices.Clone(helpTopics)
+			for _, c := range cmd.Root().Commands() {
+				names = append(names, c.Name())
 			}
-			found.InitDefaultHelpFlag()
-			found.InitDefaultVersionFlag()
-			return found.Help()
-		},
+			return usageError(fmt.Sprintf("there is no command and no topic %q", strings.Join(args, " ")),
+				didYouMean("traytally help ", args[0], names, "see traytally help for all commands and topics"))
+		}
+		found.InitDefaultHelpFlag()
+		found.InitDefaultVersionFlag()
+		return found.Help()
 	}
+	return cmd
+}
+
+// didYouMean is the way out of a slip in a name: the nearest of those that there
+// are, else what is said otherwise.
+func didYouMean(before, typed string, names []string, otherwise string) string {
+	if near := standards.Nearest(typed, names); len(near) > 0 {
+		return "did you mean " + before + near[0] + "?"
+	}
+	return otherwise
 }

@@ -89,8 +89,13 @@ func (o *outcome) warn(u *ui) {
 	if o.State == stateRefused || o.Hint != "" {
 		u.warn(o.Reason, o.Hint)
 	}
-	if o.noPDF != nil {
-		u.warn(o.noPDF.Error()+": no PDF is written", hintOf(o.noPDF))
+	tellNoPDF(u, o.noPDF)
+}
+
+// tellNoPDF says why there is no PDF of a report, if there is none.
+func tellNoPDF(u *ui, err error) {
+	if err != nil {
+		u.warn(err.Error()+": no PDF is written", hintOf(err))
 	}
 }
 
@@ -334,8 +339,8 @@ func (w *intake) report(ctx context.Context, rec *samples.Record, photo func(*sa
 	if err != nil {
 		return nil, err
 	}
-	path := func(ending string) string { return filepath.Join(w.out, name+"."+ending) }
-	if !slices.ContainsFunc(w.reports, func(ending string) bool { return !wholeReport(path(ending), rec, w.words) }) {
+	path := filepath.Join(w.out, name)
+	if !slices.ContainsFunc(w.reports, func(ending string) bool { return !wholeReport(path+"."+ending, rec, w.words) }) {
 		return nil, nil
 	}
 	in, err := reportInput(ctx, w.register, rec, photo)

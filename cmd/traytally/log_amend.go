@@ -4,10 +4,11 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
-	"time"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
 	"traytally/grading"
 	"traytally/grading/correct"
@@ -16,197 +17,205 @@ import (
 	"traytally/vision/kernel/fault"
 )
 
-// amendOptions are the flags of log amend.
-type amendOptions struct {
+// changeFlags say which register is changed, by whom and why.
+type changeFlags struct {
 	registerFlags
-	code, why, corrections           string
-	lot, party, line, variety, stage string
-	drawn, received, note, sheet     string
-	moisture, grams                  float64
+	why string
 }
 
-func newLogAmendCommand(u *ui) *cobra.Command {
-	o := amendOptions{}
-	var cmd *cobra.Command
-	cmd = &cobra.Command{
-		Use:   "amend CODE --why TEXT",
-		Short: "Put right facts or kernels of a sample; the earlier record stays",
-		Long: `Makes a new revision of a sample with other facts, and enters who did it, when
-and why into the audit trail. The earlier revision stays. An empty text takes a
-fact away. Where moisture or the sample sheet changed, the grade is worked out
-anew from the stored kernels.
-
-With --corrections single kernels are put right, each by a place in it, x and y
-in pixels of the picture, as kernels.csv and the reports have them:
-
-  revision: 1
-  corrections:
-    - {do: broken, at: [412, 880]}
-    - {do: cut, at: [900, 310], line: [[880, 300], [925, 322]]}
-
-do is right (looked at, rightly judged), whole, broken, not_rice, gone (dust),
-flag or unflag with flag: chalky, cut with a line right across, join with: a
-place in the other piece, or add with an outline: [[x, y], ...]. Of several
-pictures picture: 2 names one. The file holds all corrections that are to stand;
-log corrections prints those that do, and an empty list takes all back. revision
-is the one that was looked at: where somebody else was quicker, nothing is saved
-and you are told. Shares, intervals and grade are computed anew; those as
-measured stand beside them.`,
-		Example: "  traytally log amend S2026-0001 --why \"slip in the lot\" --lot L-18\n  traytally log amend S2026-0001 --why \"measured later\" --moisture 13.2\n  traytally log amend S2026-0001 --why misjudged --corrections fixed.yaml",
-		Args:    oneCode,
-		RunE: func(_ *cobra.Command, args []string) error {
-			o.code = args[0]
-			return runLogAmend(cmd.Context(), o, cmd.Flags().Changed, u)
-		},
+// command returns a command that makes a new revision of a sample and tells of
+// it. usual are reasons that are often given.
+func (c *changeFlags) command(name string, args cobra.PositionalArgs, usual []string, u *ui, change func(ctx context.Context, g *samples.Register, args []string) (*samples.Record, error)) *cobra.Command {
+	needsWhy := func(*cobra.Command, []string) error {
+		if strings.TrimSpace(c.why) == "" {
+			return usageError("a change of the register needs a reason", "give it with --why")
+		}
+		return nil
 	}
-	f := cmd.Flags()
-	o.registerFlags.add(f)
-	o.addTrail(f, &o.why, correct.Reasons)
-	f.StringVar(&o.why, "reason", "", "`TEXT` of --why, as it was called before")
-	f.Lookup("reason").Hidden = true
-	f.StringVar(&o.corrections, "corrections", "", "corrections of single kernels from `FILE`, in place of those before")
-	for _, t := range []struct {
-		to          *string
-		name, usage string
-	}{
-		{&o.lot, "lot", "lot"}, {&o.party, "party", "party"}, {&o.line, "line", "production line"}, {&o.variety, "variety", "variety"},
-		{&o.stage, "stage", "stage of the mill"}, {&o.note, "note", "note"},
-	} {
-		f.StringVar(t.to, t.name, "", "`TEXT` of the "+t.usage)
-	}
-	f.StringVar(&o.drawn, "drawn", "", "`DATE` on which the sample was drawn, like 2026-11-25T14:30")
-	f.StringVar(&o.received, "received", "", "`DATE` on which it was received")
-	f.Var(&ranged{v: &o.moisture, min: 4, max: 35}, "moisture", "moisture in `PERCENT` by mass")
-	f.Var(&ranged{v: &o.grams, min: 0.01, max: 100000}, "mass", "`GRAMS` of rice on the trays")
-	f.StringVar(&o.sheet, "sheet", "", "whole sample sheet from `FILE`, in place of the one before")
+	cmd := c.registerFlags.command(name, cobra.MatchAll(args, needsWhy), func(ctx context.Context, g *samples.Register, args []string) error {
+		rec, err := change(ctx, g, args)
+		if err != nil {
+			return err
+		}
+		row, err := rec.Row()
+		if err != nil {
+			return err
+		}
+		return u.print(func(w io.Writer) {
+			fmt.Fprintf(w, "%s is now revision %d: %s\n", plain(row.Code), rec.Revision, brokenText(row))
+			for _, text := range standing(row) {
+				fmt.Fprintf(w, "%s\n", plain(text))
+			}
+		})
+	})
+	c.addBy(cmd.Flags())
+	cmd.Flags().StringVar(&c.why, "why", "", "reason for the audit trail, as a `TEXT` like: "+strings.Join(usual, ", "))
 	return cmd
 }
 
-func runLogAmend(ctx context.Context, o amendOptions, given func(string) bool, u *ui) error {
-	if err := needsWhy(o.why); err != nil {
-		return err
-	}
-	if o.corrections != "" {
-		for _, fact := range []string{"lot", "party", "line", "variety", "stage", "drawn", "received", "note", "moisture", "mass", "sheet"} {
-			if given(fact) {
-				return usageError("--corrections and --"+fact+" are two amendments", "make one after the other, each with its reason")
-			}
-		}
-		return correctKernels(ctx, o, u)
-	}
-	var sheet *grading.Sheet
-	var err error
-	if o.sheet != "" {
-		if sheet, err = grading.LoadSheet(o.sheet); err != nil {
-			return inStandardWords(err, o.sheet)
-		}
-	}
-	times := map[string]time.Time{}
-	for name, text := range map[string]string{"drawn": o.drawn, "received": o.received} {
-		if text == "" {
-			continue
-		}
-		at, err := samples.ParseTime(text)
-		if err != nil {
-			return usageError("--"+name+": "+err.Error(), hintOf(err))
-		}
-		times[name] = at
-	}
-	g, err := o.open(ctx, false)
-	if err != nil {
-		return err
-	}
-	defer g.Close()
-	rec, err := g.Amend(ctx, o.code, o.why, func(f *samples.Facts) error {
-		for _, t := range []struct {
-			name string
-			from string
-			to   *string
-		}{{"lot", o.lot, &f.Lot}, {"party", o.party, &f.Party}, {"line", o.line, &f.Line}, {"variety", o.variety, &f.Variety}, {"stage", o.stage, &f.Stage}, {"note", o.note, &f.Note}} {
-			if given(t.name) {
-				*t.to = t.from
-			}
-		}
-		if given("drawn") {
-			f.Drawn = times["drawn"]
-		}
-		if given("received") {
-			f.Received = times["received"]
-		}
-		if given("sheet") {
-			f.Sheet = sheet
-		}
-		if given("moisture") || given("mass") {
-			var s grading.Sheet
-			if f.Sheet != nil {
-				s = *f.Sheet
-			}
-			if given("moisture") {
-				s.MoisturePct = &o.moisture
-			}
-			if given("mass") {
-				s.SampleMassG = &o.grams
-			}
-			f.Sheet = &s
-		}
-		return nil
-	})
-	if err != nil {
-		return inStandardWords(err, o.sheet)
-	}
-	return tellRevision(rec, u)
+// An amendment changes facts of a sample.
+type amendment struct {
+	flags []string                     // of facts
+	given []func(*samples.Facts) error // the changes
+	sheet string                       // file of a whole sample sheet
 }
 
-// needsWhy refuses a change of the register without a reason.
-func needsWhy(why string) error {
-	if strings.TrimSpace(why) == "" {
-		return usageError("a change of the register needs a reason", "give it with --why")
+// add adds the flags of the facts.
+func (a *amendment) add(f *pflag.FlagSet) {
+	fact := func(name, usage string, set func(f *samples.Facts, text string) error) {
+		a.flags = append(a.flags, name)
+		f.Func(name, usage, func(text string) error {
+			a.given = append(a.given, func(f *samples.Facts) error { return set(f, text) })
+			return set(&samples.Facts{}, text) // tells what cannot be before any work
+		})
+	}
+	text := func(name, what string, at func(*samples.Facts) *string) {
+		fact(name, "`TEXT` of the "+what, func(f *samples.Facts, text string) error {
+			*at(f) = text
+			return nil
+		})
+	}
+	text("lot", "lot", func(f *samples.Facts) *string { return &f.Lot })
+	text("party", "party", func(f *samples.Facts) *string { return &f.Party })
+	text("line", "production line", func(f *samples.Facts) *string { return &f.Line })
+	text("variety", "variety", func(f *samples.Facts) *string { return &f.Variety })
+	text("stage", "stage of the mill", func(f *samples.Facts) *string { return &f.Stage })
+	fact("drawn", "`DATE` on which the sample was drawn, like 2026-11-25T14:30", func(f *samples.Facts, text string) (err error) {
+		f.Drawn, err = dateOf("drawn", text)
+		return err
+	})
+	fact("received", "`DATE` on which it was received", func(f *samples.Facts, text string) (err error) {
+		f.Received, err = dateOf("received", text)
+		return err
+	})
+	text("note", "note", func(f *samples.Facts) *string { return &f.Note })
+	entry := func(name, usage string, least, most float64, at func(*grading.Sheet) **float64) {
+		fact(name, usage, func(f *samples.Facts, text string) error {
+			sheet, v := grading.Sheet{}, new(float64)
+			if f.Sheet != nil {
+				sheet = *f.Sheet
+			}
+			*at(&sheet), f.Sheet = v, &sheet
+			return (&ranged{v: v, min: least, max: most}).Set(text)
+		})
+	}
+	entry("moisture", "moisture in `PERCENT` by mass", 4, 35, func(s *grading.Sheet) **float64 { return &s.MoisturePct })
+	entry("mass", "`GRAMS` of rice on the trays", 0.01, 100000, func(s *grading.Sheet) **float64 { return &s.SampleMassG })
+	a.flags = append(a.flags, "sheet")
+	f.Func("sheet", "whole sample sheet from `FILE`, in place of the one before", func(path string) (err error) {
+		var sheet *grading.Sheet
+		if a.sheet = path; path != "" {
+			sheet, err = grading.LoadSheet(path)
+		}
+		a.given = slices.Insert(a.given, 0, func(f *samples.Facts) error { // single entries go on top of it
+			f.Sheet = sheet
+			return nil
+		})
+		return inStandardWords(err, path)
+	})
+}
+
+// amend changes the facts of a sample.
+func (a *amendment) amend(f *samples.Facts) error {
+	for _, set := range a.given {
+		if err := set(f); err != nil {
+			return err
+		}
 	}
 	return nil
 }
 
-// tellRevision says what became of a sample.
-func tellRevision(rec *samples.Record, u *ui) error {
-	row, err := rec.Row()
-	if err != nil {
-		return err
+func newLogAmendCommand(u *ui) *cobra.Command {
+	var o struct {
+		changeFlags
+		amendment
+		corrections string
 	}
-	return u.print(func(w io.Writer) {
-		fmt.Fprintf(w, "%s is now revision %d: %s\n", plain(row.Code), rec.Revision, brokenText(row))
-		for _, text := range standing(row) {
-			fmt.Fprintf(w, "%s\n", plain(text))
+	oneKind := func(cmd *cobra.Command, _ []string) error {
+		for _, fact := range o.flags {
+			if o.corrections != "" && cmd.Flags().Changed(fact) {
+				return usageError("--corrections and --"+fact+" are two amendments", "make one after the other, each with its reason")
+			}
 		}
+		return nil
+	}
+	cmd := o.command("log amend", cobra.MatchAll(oneCode, oneKind), correct.Reasons, u, func(ctx context.Context, g *samples.Register, args []string) (*samples.Record, error) {
+		if o.corrections != "" {
+			return correctKernels(ctx, g, args[0], o.why, o.corrections, u)
+		}
+		rec, err := g.Amend(ctx, args[0], o.why, o.amend)
+		return rec, inStandardWords(err, o.sheet)
+	})
+	f := cmd.Flags()
+	o.amendment.add(f)
+	f.StringVar(&o.why, "reason", "", "`TEXT` of --why, as it was called before")
+	f.Lookup("reason").Hidden = true
+	f.StringVar(&o.corrections, "corrections", "", "corrections of single kernels from `FILE`, in place of those before")
+	return cmd
+}
+
+func newLogWithdrawCommand(u *ui) *cobra.Command {
+	var o changeFlags
+	undo := false
+	cmd := o.command("log withdraw", oneCode, []string{"test scan", "wrong tray", "spoiled"}, u, func(ctx context.Context, g *samples.Register, args []string) (*samples.Record, error) {
+		return g.Withdraw(ctx, args[0], o.why, !undo)
+	})
+	cmd.Flags().BoolVar(&undo, "undo", false, "let it count again")
+	return cmd
+}
+
+func newLogRenameCommand(u *ui) *cobra.Command {
+	var o changeFlags
+	twoCodes := func(cmd *cobra.Command, args []string) error {
+		if len(args) != 2 {
+			return usageError(fmt.Sprintf("rename takes the code of a sample and its new code, got %d", len(args)), "for example: "+strings.TrimSpace(cmd.Example))
+		}
+		return nil
+	}
+	return o.command("log rename", twoCodes, []string{"code came late", "slip of the pen"}, u, func(ctx context.Context, g *samples.Register, args []string) (*samples.Record, error) {
+		return g.Rename(ctx, args[0], args[1], o.why)
 	})
 }
 
+// newLogCorrectionsCommand prints the corrections of a sample, as amend reads them.
+func newLogCorrectionsCommand(u *ui) *cobra.Command {
+	var o registerFlags
+	revision := 0
+	cmd := o.command("log corrections", oneCode, func(ctx context.Context, g *samples.Register, args []string) error {
+		rec, err := g.Get(ctx, args[0], revision)
+		if err != nil {
+			return err
+		}
+		f := correct.File{Sample: rec.Code, Revision: rec.Revision, Corrections: rec.Corrections}
+		return u.print(func(w io.Writer) { w.Write(f.Encode()) })
+	})
+	countVar(cmd.Flags(), &revision, "revision", "`NUMBER` of the revision whose corrections to print (default the last)")
+	return cmd
+}
+
 // correctKernels lays a file of corrections on a sample.
-func correctKernels(ctx context.Context, o amendOptions, u *ui) error {
-	file, err := readCorrections(o.corrections)
+func correctKernels(ctx context.Context, g *samples.Register, code, why, path string, u *ui) (*samples.Record, error) {
+	file, err := readCorrections(path)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	if file.Sample != "" && file.Sample != o.code {
-		return inputError(o.corrections, fmt.Sprintf("holds corrections of sample %s, not of %s", file.Sample, o.code), "name the sample that they are of")
+	if file.Sample != "" && file.Sample != code {
+		return nil, inputError(path, fmt.Sprintf("holds corrections of sample %s, not of %s", file.Sample, code), "name the sample that they are of")
 	}
-	g, err := o.open(ctx, false)
+	rec, err := g.Correct(ctx, code, why, file.Revision, file.Corrections, vision.PieceOf)
 	if err != nil {
-		return err
-	}
-	defer g.Close()
-	rec, err := g.Correct(ctx, o.code, o.why, file.Revision, file.Corrections, vision.PieceOf)
-	if err != nil {
-		return ofFile(err, o.corrections)
+		return nil, ofFile(err, path)
 	}
 	res, err := rec.Decode()
 	if err != nil {
-		return err
+		return nil, err
 	}
 	for _, w := range res.Warnings {
 		if w.Code == correct.ColourByHand {
 			u.warn(w.Text, w.Hint)
 		}
 	}
-	return tellRevision(rec, u)
+	return rec, nil
 }
 
 func readCorrections(path string) (*correct.File, error) {
@@ -215,10 +224,7 @@ func readCorrections(path string) (*correct.File, error) {
 		return nil, err
 	}
 	file, err := correct.Decode(path, data)
-	if err != nil {
-		return nil, ofFile(err, path)
-	}
-	return file, nil
+	return file, ofFile(err, path)
 }
 
 // ofFile makes a fault of corrections one of the file that they came from.

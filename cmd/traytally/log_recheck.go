@@ -20,43 +20,87 @@ import (
 	"traytally/vision/kernel"
 )
 
-// recheckOptions are the flags of log recheck.
-type recheckOptions struct {
-	registerFlags
-	codes    []string
-	all      bool
-	pictures []string
-	output
+// exitDiffers ends recheck and verify where something is not as it was
+// registered.
+const exitDiffers = 14
+
+func newLogVerifyCommand(u *ui) *cobra.Command {
+	var o struct {
+		registerFlags
+		output
+		head string
+	}
+	cmd := o.command("log verify", noArgs, func(ctx context.Context, g *samples.Register, _ []string) error {
+		if o.head != "" && (len(o.head) < 12 || strings.Trim(strings.ToLower(o.head), "0123456789abcdef") != "") {
+			return usageError(fmt.Sprintf("%q is no hash of an entry", o.head), "give 12 digits or more, as log verify, log show and the reports print them")
+		}
+		v, err := g.Verify(ctx, o.head, func(done, of int) { u.progress("checked %d of %s", done, count(of, "revision", "revisions")) })
+		u.done()
+		if err != nil {
+			return err
+		}
+		doc := struct {
+			Schema string `json:"schema"`
+			*samples.Verification
+		}{"traytally.trail/1", v}
+		err = u.answer(ctx, o.output, doc, func(w io.Writer) {
+			for _, p := range v.Problems {
+				fmt.Fprintln(w, plain(p.String()))
+			}
+			verdict := "the register holds together"
+			if len(v.Problems) > 0 {
+				verdict = "the register does not hold together: " + count(len(v.Problems), "fault", "faults")
+			}
+			fmt.Fprintf(w, "%s: %s, %s\nHead %s\n", verdict, count(v.Samples, "sample", "samples"), count(v.Entries, "entry", "entries"), v.Head)
+		})
+		return endWith(err, exitDiffers, len(v.Problems) > 0)
+	})
+	cmd.Flags().StringVar(&o.head, "head", "", "`HASH` noted before, 12 digits or more, that must be in the chain")
+	o.addJSON(cmd.Flags())
+	return cmd
 }
 
 func newLogRecheckCommand(u *ui) *cobra.Command {
-	o := recheckOptions{}
-	cmd := &cobra.Command{
-		Use:   "recheck CODE...",
-		Short: "Measure registered samples again from their pictures and compare",
-		Long: `Measures and grades registered samples again, from their pictures and with their
-own settings, and says whether the result agrees bit for bit, or by how much
-the figures differ. The pictures are known by their SHA-256: one that was moved
-is found in the directories given with --pictures, one that was changed is
-told. Corrections of single kernels are laid on what is measured now.
-
-Another processor, or another version of OpenCV, may round differently: a result
-with the same kernels, classes and flags agrees then, and that it is not to the
-last bit is told. The versions stand beside a result that differs.`,
-		Example: "  traytally log recheck S2026-0001\n  traytally log recheck --all --pictures /archive/2026 --json recheck.json",
-		Args: func(cmd *cobra.Command, args []string) error {
-			if o.all != (len(args) == 0) {
-				return usageError("recheck takes the codes of samples, or --all", "for example: traytally log recheck S2026-0001")
-			}
-			return nil
-		},
-		RunE: func(cmd *cobra.Command, args []string) error {
-			o.codes = args
-			return runLogRecheck(cmd.Context(), o, u)
-		},
+	var o struct {
+		registerFlags
+		output
+		all      bool
+		pictures []string
 	}
+	cmd := o.command("log recheck", func(_ *cobra.Command, args []string) error {
+		if o.all != (len(args) == 0) {
+			return usageError("recheck takes the codes of samples, or --all", "for example: traytally log recheck S2026-0001")
+		}
+		return nil
+	}, func(ctx context.Context, g *samples.Register, codes []string) error {
+		if o.all {
+			rows, err := g.List(ctx, samples.Query{})
+			if err != nil {
+				return err
+			}
+			for _, r := range rows {
+				codes = append(codes, r.Code)
+			}
+		}
+		var all []*recheck
+		err := pipeline.InOrder(ctx, len(codes), func(ctx context.Context, i int) (*recheck, error) {
+			u.progress("measuring %s again (%d of %d)", codes[i], i+1, len(codes))
+			return recheckOne(ctx, g, codes[i], o.pictures)
+		}, func(_ context.Context, _ int, r *recheck) error {
+			all = append(all, r)
+			return nil
+		})
+		if err != nil {
+			return err
+		}
+		doc := struct {
+			Schema  string     `json:"schema"`
+			Samples []*recheck `json:"samples"`
+		}{"traytally.recheck/1", all}
+		err = u.answer(ctx, o.output, doc, func(w io.Writer) { showRechecks(w, all) })
+		return endWith(err, exitDiffers, slices.ContainsFunc(all, func(r *recheck) bool { return !r.Like }))
+	})
 	f := cmd.Flags()
-	o.registerFlags.add(f)
 	f.BoolVar(&o.all, "all", false, "recheck every sample")
 	f.StringArrayVar(&o.pictures, "pictures", nil, "`DIR` to look for pictures that were moved; may be repeated")
 	o.addJSON(f)
@@ -80,67 +124,27 @@ type recheck struct {
 	NewVersions map[string]string `json:"now_versions"`
 }
 
-func runLogRecheck(ctx context.Context, o recheckOptions, u *ui) error {
-	if err := o.check(); err != nil {
-		return err
-	}
-	g, err := o.open(ctx, false)
-	if err != nil {
-		return err
-	}
-	defer g.Close()
-	if o.all {
-		rows, err := g.List(ctx, samples.Query{})
-		if err != nil {
-			return err
-		}
-		for _, r := range rows {
-			o.codes = append(o.codes, r.Code)
-		}
-	}
-	var all []recheck
+func showRechecks(w io.Writer, all []*recheck) {
 	agree, like := 0, 0
-	err = pipeline.InOrder(ctx, len(o.codes), func(ctx context.Context, i int) (*recheck, error) {
-		u.progress("measuring %s again (%d of %d)", o.codes[i], i+1, len(o.codes))
-		return recheckOne(ctx, g, o.codes[i], o.pictures)
-	}, func(_ context.Context, _ int, r *recheck) error {
-		if r.Agrees {
-			agree++
-		}
-		if r.Like {
-			like++
-		}
-		all = append(all, *r)
-		return nil
-	})
-	if err != nil {
-		return err
-	}
-	doc := struct {
-		Schema  string    `json:"schema"`
-		Samples []recheck `json:"samples"`
-	}{"traytally.recheck/1", all}
-	if err := u.answer(ctx, o.output, doc, func(w io.Writer) {
-		for _, r := range all {
-			fmt.Fprintf(w, "%s: %s\n", plain(r.Code), plain(r.State))
-			for _, p := range r.Pictures {
-				if p.State != pictureSame {
-					fmt.Fprintln(w, strings.TrimRight(fmt.Sprintf("  %s: %s %s", plain(p.Picture), p.State, plain(p.Path)), " "))
-				}
+	for _, r := range all {
+		fmt.Fprintf(w, "%s: %s\n", plain(r.Code), plain(r.State))
+		for _, p := range r.Pictures {
+			if p.State != pictureSame {
+				fmt.Fprintln(w, strings.TrimRight(fmt.Sprintf("  %s: %s %s", plain(p.Picture), p.State, plain(p.Path)), " "))
 			}
 		}
-		fmt.Fprintf(w, "%d of %s agree bit for bit", agree, count(len(all), "sample", "samples"))
-		if like > agree {
-			fmt.Fprintf(w, ", %d more in every kernel", like-agree)
+		switch {
+		case r.Agrees:
+			agree++
+		case r.Like:
+			like++
 		}
-		fmt.Fprintln(w)
-	}); err != nil {
-		return err
 	}
-	if like < len(all) {
-		return &answer{exitDiffers}
+	fmt.Fprintf(w, "%d of %s agree bit for bit", agree, count(len(all), "sample", "samples"))
+	if like > 0 {
+		fmt.Fprintf(w, ", %d more in every kernel", like)
 	}
-	return nil
+	fmt.Fprintln(w)
 }
 
 func recheckOne(ctx context.Context, g *samples.Register, code string, dirs []string) (*recheck, error) {

@@ -15,77 +15,43 @@ import (
 	"traytally/samples/report"
 )
 
-// trendOptions are the flags of log trend.
-type trendOptions struct {
-	readFlags
-	group string
-	chart string
-}
-
 func newLogTrendCommand(u *ui) *cobra.Command {
-	o := trendOptions{}
-	cmd := &cobra.Command{
-		Use:   "trend",
-		Short: "Show how the broken share goes, with limits and against moisture",
-		Long: `Shows a control chart of the broken share by mass: of all samples, or with --by
-of each line, variety or party by itself.
-
-The limits are the mean ± 3 times the mean step from sample to sample over
-1.128, not below 0 % nor above 100 % (chart of individual values:
-NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2). A sample beyond them,
-or the eighth in a row on one side of the mean (Western Electric rules), is
-marked: look for a cause. With fewer than 20 samples the limits are provisional.
-
-Beside the scatter stands the part of it that the number of kernels counted
-explains. Where samples state their moisture, the straight line of the broken
-share on it is given with the interval of its slope.`,
-		Example: "  traytally log trend --by line --from 2026-11-01\n  traytally log trend --variety long --chart trend.svg",
-		RunE: func(cmd *cobra.Command, _ []string) error {
-			return runLogTrend(cmd.Context(), o, u)
-		},
-	}
-	f := cmd.Flags()
-	o.readFlags.add(f)
-	f.StringVar(&o.group, "by", "", "one chart for each `KIND`: "+strings.Join(samples.GroupBy, ", "))
-	f.StringVar(&o.chart, "chart", "", "draw the charts into `FILE.svg`")
-	return cmd
-}
-
-func runLogTrend(ctx context.Context, o trendOptions, u *ui) error {
-	if o.chart != "" {
-		if !strings.EqualFold(filepath.Ext(o.chart), ".svg") {
-			return usageError(fmt.Sprintf("the chart %s does not end in .svg", o.chart), "charts are drawn as SVG, which browsers and text programs show")
+	var o readFlags
+	group, chart := "", ""
+	cmd := o.command("log trend", noArgs, func(ctx context.Context, g *samples.Register, _ []string) error {
+		if chart != "" && !strings.EqualFold(filepath.Ext(chart), ".svg") {
+			return usageError(fmt.Sprintf("the chart %s does not end in .svg", chart), "charts are drawn as SVG, which browsers and text programs show")
 		}
-		if err := checkPlace(o.chart); err != nil {
+		if group != "" && !slices.Contains(samples.GroupBy, group) {
+			return usageError(fmt.Sprintf("samples cannot be parted by %q", group), "--by "+strings.Join(samples.GroupBy, ", --by "))
+		}
+		rows, err := g.List(ctx, o.Query)
+		if err != nil {
 			return err
 		}
-	}
-	if o.group != "" && !slices.Contains(samples.GroupBy, o.group) {
-		return usageError(fmt.Sprintf("samples cannot be parted by %q", o.group), "--by "+strings.Join(samples.GroupBy, ", --by "))
-	}
-	g, rows, err := o.rows(ctx)
-	if err != nil {
-		return err
-	}
-	defer g.Close()
-	if len(rows) == 0 {
-		return inputError(g.Where(), "no sample fits", "traytally log list shows all samples")
-	}
-	charts, err := samples.TrendOf(rows, o.group)
-	if err != nil {
-		return err
-	}
-	var files []outFile
-	if o.chart != "" {
-		files = append(files, outFile{o.chart, func(w io.Writer) error { return report.TrendSVG(w, charts) }})
-	}
-	doc := struct {
-		Schema  string          `json:"schema"`
-		Formula string          `json:"limits_formula"`
-		Run     string          `json:"run_rule"`
-		Charts  []samples.Chart `json:"charts"`
-	}{"traytally.trend/1", samples.ChartFormula, samples.RunRule, charts}
-	return u.answer(ctx, o.output, doc, func(w io.Writer) { showTrend(w, charts) }, files...)
+		if len(rows) == 0 {
+			return inputError(g.Where(), "no sample fits", "traytally log list shows all samples")
+		}
+		charts, err := samples.TrendOf(rows, group)
+		if err != nil {
+			return err
+		}
+		var files []outFile
+		if chart != "" {
+			files = append(files, outFile{chart, func(w io.Writer) error { return report.TrendSVG(w, charts) }})
+		}
+		doc := struct {
+			Schema  string          `json:"schema"`
+			Formula string          `json:"limits_formula"`
+			Run     string          `json:"run_rule"`
+			Charts  []samples.Chart `json:"charts"`
+		}{"traytally.trend/1", samples.ChartFormula, samples.RunRule, charts}
+		return u.answer(ctx, o.output, doc, func(w io.Writer) { showTrend(w, charts) }, files...)
+	})
+	f := cmd.Flags()
+	f.StringVar(&group, "by", "", "one chart for each `KIND`: "+strings.Join(samples.GroupBy, ", "))
+	placeVar(f, &chart, "chart", "draw the charts into `FILE.svg`")
+	return cmd
 }
 
 func showTrend(w io.Writer, charts []samples.Chart) {
@@ -147,4 +113,44 @@ func showTrend(w io.Writer, charts []samples.Chart) {
 	if provisional {
 		paragraph(w, "Limits from fewer than 20 samples are provisional.")
 	}
+}
+
+func newLogAgreementCommand(u *ui) *cobra.Command {
+	var o readFlags
+	return o.command("log agreement", noArgs, func(ctx context.Context, g *samples.Register, _ []string) error {
+		a, err := g.Agreement(ctx, o.Query)
+		if err != nil {
+			return err
+		}
+		doc := struct {
+			Schema string `json:"schema"`
+			*samples.Agreement
+		}{"traytally.agreement/1", a}
+		return u.answer(ctx, o.output, doc, func(w io.Writer) { showAgreement(w, a) })
+	})
+}
+
+func showAgreement(w io.Writer, a *samples.Agreement) {
+	if a.Looked == 0 {
+		paragraph(w, "Nobody looked at kernels of these samples: there are no corrections. traytally log amend CODE --corrections FILE makes some.")
+		return
+	}
+	t := newTable(w, table.Row{"Measured as", "Looked at", "Changed", "Changed %", "95 % interval"}, 2, 3, 4, 5)
+	for i, c := range a.Calls {
+		if i > 0 && a.Calls[i-1].Kind != c.Kind {
+			t.AppendSeparator()
+		}
+		name := className(c.Name)
+		switch c.Kind {
+		case samples.CallAll:
+			name = "all kernels"
+		case samples.CallNoFlag:
+			name = "not " + name
+		}
+		e := c.ChangedPct
+		t.AppendRow([]any{name, c.Looked, c.Changed, number(e.Value, 1), number(e.Low, 1) + " to " + number(e.High, 1)})
+	}
+	render(w, t)
+	paragraph(w, fmt.Sprintf("%s with kernels that people looked at; %s outlined by hand. These are the kernels that they chose to look at: of all kernels fewer are misjudged.",
+		count(a.Samples, "sample", "samples"), count(a.Missed, "missed kernel", "missed kernels")))
 }

@@ -14,10 +14,11 @@ import (
 	"slices"
 	"strings"
 	"syscall"
-	"traytally/grading/standards"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
+
+	"traytally/vision/kernel/fault"
 )
 
 func main() {
@@ -48,14 +49,7 @@ func runRoot(ctx context.Context, root *cobra.Command, args []string, u *ui) (co
 	root.SetArgs(args)
 	// What goes wrong before a command starts its work is the command line.
 	started := false
-	each(root, func(cmd *cobra.Command) {
-		if work := cmd.RunE; work != nil {
-			cmd.RunE = func(cmd *cobra.Command, args []string) error {
-				started = true
-				return work(cmd, args)
-			}
-		}
-	})
+	root.PersistentPreRun = func(*cobra.Command, []string) { started = true }
 	out := &checkedWriter{w: u.out}
 	u.out = out
 	root.SetOut(silent{out})
@@ -67,7 +61,7 @@ func runRoot(ctx context.Context, root *cobra.Command, args []string, u *ui) (co
 		return exitDone
 	}
 	if !started && codeOf(err) == exitInternal {
-		err = usageError(firstLine(err.Error()), "see "+cmd.CommandPath()+" --help")
+		err = usageError(firstLine(err.Error()), seeHelp(cmd))
 	}
 	if _, ok := errors.AsType[*answer](err); !ok {
 		u.fail(err)
@@ -75,74 +69,21 @@ func runRoot(ctx context.Context, root *cobra.Command, args []string, u *ui) (co
 	return codeOf(err)
 }
 
-// each calls f for a command and all below it.
-func each(cmd *cobra.Command, f func(*cobra.Command)) {
-	f(cmd)
-	for _, sub := range cmd.Commands() {
-		each(sub, f)
-	}
-}
-
-// oneOf refuses flags that exclude each other.
-func oneOf(cmd *cobra.Command, a, b string) error {
-	if cmd.Flags().Changed(a) && cmd.Flags().Changed(b) {
-		return usageError(fmt.Sprintf("--%s and --%s exclude each other", a, b), "give one of them")
-	}
-	return nil
-}
-
-// takesOne refuses a command line without exactly one argument.
-func takesOne(what, example string) cobra.PositionalArgs {
-	return func(cmd *cobra.Command, args []string) error {
-		if len(args) != 1 || strings.TrimSpace(args[0]) == "" {
-			return usageError(fmt.Sprintf("%s takes one %s, got %d", cmd.CommandPath(), what, len(args)), "for example: "+cmd.CommandPath()+" "+example)
-		}
-		return nil
-	}
-}
-
-// excluding refuses flags that exclude each other, two by two.
-func excluding(pairs ...string) cobra.PositionalArgs {
-	return func(cmd *cobra.Command, _ []string) error {
-		for pair := range slices.Chunk(pairs, 2) {
-			if err := oneOf(cmd, pair[0], pair[1]); err != nil {
-				return err
-			}
-		}
-		return nil
-	}
-}
-
 // newRoot returns the whole command tree.
 func newRoot(u *ui) *cobra.Command {
-	root := &cobra.Command{
-		Use:   "traytally",
-		Short: "Tell the broken percentage of milled rice from a picture of a tray",
-		Long: `traytally takes scans or photos of milled rice on a dark tray, finds and
-measures every kernel, and tells the broken percentage by mass with its
-uncertainty. A kernel shorter than three quarters of the sample's own mean
-whole-kernel length is broken.
-
-It is a screening aid: the official grade belongs to a licensed inspector and
-the rules of the place.`,
-		Example:       "  traytally grade tray.jpg --out evidence",
-		SilenceErrors: true,
-		SilenceUsage:  true,
-		Args:          unknownCommand,
-		RunE: func(cmd *cobra.Command, _ []string) error {
-			return cmd.Help()
-		},
-	}
+	root := group("traytally")
+	root.SilenceErrors, root.SilenceUsage = true, true
 	root.SetIn(u.in)
 	root.SetErr(u.err)
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
-		what, hint := firstLine(err.Error()), "see "+cmd.CommandPath()+" --help"
+		if e := fault.Of(err); e != nil { // the value's own words
+			return e
+		}
+		what, hint := firstLine(err.Error()), seeHelp(cmd)
 		if typed, unknown := strings.CutPrefix(what, "unknown flag: --"); unknown {
 			var names []string
 			cmd.Flags().VisitAll(func(f *pflag.Flag) { names = append(names, f.Name) })
-			if near := standards.Nearest(typed, names); len(near) > 0 {
-				hint = "did you mean --" + near[0] + "?"
-			}
+			hint = didYouMean("--", typed, names, hint)
 		}
 		return usageError(what, hint)
 	})
@@ -151,22 +92,22 @@ the rules of the place.`,
 	root.SetHelpTemplate(helpTemplate)
 	root.SetUsageTemplate(strings.ReplaceAll(root.UsageTemplate(), ".FlagUsages", ".FlagUsagesWrapped 80"))
 	root.AddGroup(
-		&cobra.Group{ID: groupWork, Title: "Work on samples:"},
-		&cobra.Group{ID: groupHelp, Title: "Practice and help:"},
+		&cobra.Group{ID: "work", Title: "Work on samples:"},
+		&cobra.Group{ID: "help", Title: "Practice and help:"},
 	)
-	root.SetCompletionCommandGroupID(groupHelp)
+	root.SetCompletionCommandGroupID("help")
 	add := func(group string, commands ...*cobra.Command) {
 		for _, c := range commands {
 			c.GroupID = group
 			root.AddCommand(c)
 		}
 	}
-	add(groupWork, newGradeCommand(u), newBatchCommand(u), newWatchCommand(u), newBenchCommand(u), newLogCommand(u), newReportCommand(u), newLabelCommand(u),
+	add("work", newGradeCommand(u), newBatchCommand(u), newWatchCommand(u), newBenchCommand(u), newLogCommand(u), newReportCommand(u), newLabelCommand(u),
 		newVerifyCommand(u), newSettleCommand(u), newAgreeCommand(u), newPlanCommand(u), newTuneCommand(u), newYieldCommand(u), newStagesCommand(u),
 		newBlendCommand(u), newSorterCommand(u), newCardCommand(u), newCalibrateCommand(u))
 	help := newHelpCommand(u)
 	root.SetHelpCommand(help)
-	add(groupHelp, newStandardsCommand(u), newPhantomCommand(), newSchemaCommand(u), newVersionCommand(u), help)
+	add("help", newStandardsCommand(u), newPhantomCommand(), newSchemaCommand(u), newVersionCommand(u), help)
 	each(root, func(cmd *cobra.Command) {
 		if cmd.Args == nil {
 			cmd.Args = noArgs
@@ -176,12 +117,6 @@ the rules of the place.`,
 	})
 	return root
 }
-
-// Groups of commands in the help.
-const (
-	groupWork = "work"
-	groupHelp = "help"
-)
 
 // helpTemplate is cobra's own with the topics and the exit codes below it.
 var helpTemplate = `{{with (or .Long .Short)}}{{. | trimTrailingWhitespaces}}
@@ -196,18 +131,23 @@ func unknownCommand(cmd *cobra.Command, args []string) error {
 		return nil
 	}
 	word := args[0]
-	hint := "see " + cmd.CommandPath() + " --help"
+	hint := seeHelp(cmd)
 	if near := cmd.SuggestionsFor(word); len(near) > 0 {
 		hint = "did you mean " + cmd.CommandPath() + " " + near[0] + "?"
 	} else if slices.Contains(helpTopics, word) {
 		hint = "see traytally help " + word
-	} else if slices.Contains(pictureEndings, strings.ToLower(filepath.Ext(word))) {
+	} else if isPicture(word) {
 		hint = "to grade a picture: " + cmd.CommandPath() + " grade " + shellWord(word)
 	}
 	return usageError(fmt.Sprintf("there is no command %q", word), hint)
 }
 
 var pictureEndings = []string{".jpg", ".jpeg", ".png", ".tif", ".tiff", ".bmp", ".webp"}
+
+// isPicture reports whether a file is a picture by its name.
+func isPicture(name string) bool {
+	return slices.Contains(pictureEndings, strings.ToLower(filepath.Ext(name)))
+}
 
 // shellWord returns s so that a shell reads it as one word.
 func shellWord(s string) string {

@@ -351,8 +351,7 @@ func TestPaintedKernels(t *testing.T) {
 				tray, err := vision.Measure(context.Background(), pic, vision.MeasureOptions{})
 				pic.Close()
 				require.NoError(t, err)
-				trays := []kernel.Tray{*tray}
-				grading.Flag(trays, grading.DefaultProfile())
+				trays, _ := grading.Flag([]kernel.Tray{*tray}, grading.DefaultProfile())
 				for _, q := range laid {
 					at := slices.IndexFunc(tray.Kernels, func(k kernel.Kernel) bool { return math.Hypot(k.X-q.x, k.Y-q.y) < 20 })
 					if at < 0 {

@@ -102,7 +102,7 @@ trays, and the uncertainty of the method (--method-u), come on top.`,
 }
 
 func runPlan(ctx context.Context, o planOptions, u *ui) error {
-	limits, about, err := o.chooseLimit(u)
+	limits, about, err := o.chooseLimit()
 	if err != nil {
 		return err
 	}
@@ -205,7 +205,7 @@ func (o *planOptions) counts() ([]*grading.CountPlan, error) {
 // chooseLimit returns the limit that the command line names, nil for none, and
 // says what the plan is about. It fills in the model and the expectation that
 // go with it.
-func (o *planOptions) chooseLimit(u *ui) (limit *standards.Limit, about string, err error) {
+func (o *planOptions) chooseLimit() (limit *standards.Limit, about string, err error) {
 	switch {
 	case o.limit != 0:
 		return &standards.Limit{Bound: standards.AtMost, Value: o.limit, Unit: "%"}, fmt.Sprintf("deciding about at most %g %% broken", o.limit), nil
@@ -218,7 +218,7 @@ func (o *planOptions) chooseLimit(u *ui) (limit *standards.Limit, about string, 
 	case o.HalfWidthPct != 0:
 		return nil, "", usageError("both a half width and a limit", "give --within, or the standard and grade to decide about")
 	}
-	std, _, err := o.limits(u)
+	std, _, err := o.limits()
 	if err != nil {
 		return nil, "", err
 	}

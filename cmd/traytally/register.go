@@ -13,6 +13,7 @@ import (
 
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/jedib0t/go-pretty/v6/text"
+	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
 	"traytally/samples"
@@ -23,10 +24,7 @@ import (
 const registerVariable = "TRAYTALLY_REGISTER"
 
 // registerHelp is the part of a command's help about the register.
-const registerHelp = `The register is the SQLite file or the postgres:// address given with
---register, else by ` + registerVariable + `, else register.db in the user's data
-directory. An SQLite register must lie on a disk of this machine; several
-machines share one by PostgreSQL.`
+var registerHelp = strings.TrimSpace(manual("register"))
 
 // registerFlags say which register is meant and who works on it.
 type registerFlags struct{ register, by string }
@@ -35,14 +33,22 @@ func (r *registerFlags) add(f *pflag.FlagSet) {
 	f.StringVar(&r.register, "register", "", "register of samples: a `FILE` or postgres://USER@HOST/DATABASE")
 }
 
-// addTrail adds who and why, for the audit trail.
-func (r *registerFlags) addTrail(f *pflag.FlagSet, why *string, usual []string) {
-	r.addBy(f)
-	f.StringVar(why, "why", "", "reason for the audit trail, as a `TEXT` like: "+strings.Join(usual, ", "))
-}
-
 func (r *registerFlags) addBy(f *pflag.FlagSet) {
 	f.StringVar(&r.by, "by", "", "`NAME` for the audit trail, instead of the one on this machine")
+}
+
+// command returns a command that works on the register, and its flag.
+func (r *registerFlags) command(name string, args cobra.PositionalArgs, work func(ctx context.Context, g *samples.Register, args []string) error) *cobra.Command {
+	cmd := newCommand(name, args, func(ctx context.Context, args []string) error {
+		g, err := r.open(ctx, false)
+		if err != nil {
+			return err
+		}
+		defer g.Close()
+		return work(ctx, g, args)
+	})
+	r.add(cmd.Flags())
+	return cmd
 }
 
 // open opens the register, and with create makes one where there is none.
@@ -151,10 +157,15 @@ func standing(r *samples.Row) (out []string) {
 		out = append(out, "withdrawn, does not count")
 	}
 	if m := r.AsMeasured; m != nil {
-		before := samples.Row{BrokenMass: m.BrokenMass, Untold: m.Untold, TradeClass: m.Outcome}
-		out = append(out, fmt.Sprintf("%s corrected by %s; as measured %s", count(r.Corrected, "kernel", "kernels"), strings.Join(r.By, ", "), strings.Replace(brokenText(&before), "  ", ", ", 1)))
+		out = append(out, fmt.Sprintf("%s corrected by %s; as measured %s", count(r.Corrected, "kernel", "kernels"), strings.Join(r.By, ", "), measuredText(m)))
 	}
 	return out
+}
+
+// measuredText says the broken share and the outcome without corrections.
+func measuredText(m *samples.AsMeasured) string {
+	before := samples.Row{BrokenMass: m.BrokenMass, Untold: m.Untold, TradeClass: m.Outcome}
+	return strings.Replace(brokenText(&before), "  ", ", ", 1)
 }
 
 // tellStanding says it in lines of their own, each with the sample's code.

@@ -25,55 +25,67 @@ import (
 	"traytally/vision/kernel/fault"
 )
 
-// reportOptions are the flags of the report command.
-type reportOptions struct {
-	registerFlags
-	codes    []string
-	out      string
-	kind     string
-	pictures []string
-	revision int
-	short    bool
-	force    bool
-	languageFlag
-}
-
 func newReportCommand(u *ui) *cobra.Command {
-	o := reportOptions{}
-	cmd := &cobra.Command{
-		Use:   "report CODE...",
-		Short: "Write the reports of samples, to read, print on A4 and sign",
-		Long: `Writes CODE.html and CODE.pdf for each sample. The first page is complete by
-itself, to be signed: the verdict, the limits with what was found and its
-interval, the shares, the picture with its outlines, who and when, the caution,
-and the seal of the audit trail. Then come every kernel on the picture, lengths,
-colours, the broken and flagged kernels one by one, and what was not assessed.
-With --short the first page alone is written, as CODE~page.html and .pdf. The
-HTML file needs no network: hover over a kernel to see its measures, and choose
-the classes to show.
-
-The words are those of --language; names of standards, words of contracts and
-what people wrote stay as they are. The PDF's own font has Latin, Vietnamese,
-Greek and Cyrillic letters. A report with others is printed by Chromium or
-Chrome where one is installed; else --kind html shows it.
-
-The picture is read from where it was, or found by its SHA-256 in the
-directories given with --pictures. Where it is gone or was changed, the report
-says so and shows the outlines alone. Its figures come from the register.
-
-` + registerHelp,
-		Example: `  traytally report S2026-0001
-  traytally report S2026-0001 S2026-0002 --kind pdf --out signed
-  traytally report S2026-0001 --short --language es
-  traytally report S2026-0001 --pictures /archive/2026`,
-		Args: needsCode,
-		RunE: func(cmd *cobra.Command, args []string) error {
-			o.codes = args
-			return runReport(cmd.Context(), o, u)
-		},
+	var o struct {
+		registerFlags
+		languageFlag
+		out, kind    string
+		pictures     []string
+		revision     int
+		short, force bool
 	}
+	cmd := o.registerFlags.command("report", needsCode, func(ctx context.Context, g *samples.Register, codes []string) error {
+		kinds := []string{o.kind}
+		switch o.kind {
+		case "both":
+			kinds = []string{"html", "pdf"}
+		case "html", "pdf":
+		default:
+			return usageError(fmt.Sprintf("there is no kind of report %q", o.kind), "--kind html, pdf or both")
+		}
+		if o.revision < 0 {
+			return usageError(fmt.Sprintf("there is no revision %d", o.revision), "traytally log show CODE lists the revisions of a sample")
+		}
+		in, err := o.words()
+		if err != nil {
+			return err
+		}
+		names, err := g.FileNames(ctx)
+		if err != nil {
+			return err
+		}
+		var files []outFile
+		for _, code := range codes {
+			rec, err := g.Get(ctx, code, o.revision)
+			if err != nil {
+				return err
+			}
+			u.progress("report of %s", code)
+			input, err := reportInput(ctx, g, rec, findPhotos(rec, o.pictures, u))
+			if err != nil {
+				return err
+			}
+			name := names[rec.Code]
+			if input.Words, input.Short = in, o.short; o.short {
+				name += shortMark
+			}
+			files = append(files, reportFiles(ctx, input, filepath.Join(o.out, name), kinds)...)
+		}
+		undo, err := makeDir(o.out)
+		if err != nil {
+			return err
+		}
+		if err := writeSet(ctx, files, o.force); err != nil {
+			undo()
+			return err
+		}
+		return u.print(func(w io.Writer) {
+			for _, f := range files {
+				fmt.Fprintln(w, plain(f.path))
+			}
+		})
+	})
 	f := cmd.Flags()
-	o.registerFlags.add(f)
 	f.StringVarP(&o.out, "out", "o", ".", "`DIR` to write into")
 	f.StringVar(&o.kind, "kind", "both", "`KIND` of report: html, pdf or both")
 	f.StringArrayVar(&o.pictures, "pictures", nil, "`DIR` to look for pictures that were moved; may be repeated")
@@ -92,94 +104,33 @@ func needsCode(cmd *cobra.Command, args []string) error {
 	return nil
 }
 
-func runReport(ctx context.Context, o reportOptions, u *ui) error {
-	var kinds []string
-	switch o.kind {
-	case "both":
-		kinds = []string{"html", "pdf"}
-	case "html", "pdf":
-		kinds = []string{o.kind}
-	default:
-		return usageError(fmt.Sprintf("there is no kind of report %q", o.kind), "--kind html, pdf or both")
-	}
-	w, err := o.words()
-	if err != nil {
-		return err
-	}
-	if o.revision < 0 {
-		return usageError(fmt.Sprintf("there is no revision %d", o.revision), "traytally log show CODE lists the revisions of a sample")
-	}
-	g, err := o.open(ctx, false)
-	if err != nil {
-		return err
-	}
-	defer g.Close()
-	names, err := g.FileNames(ctx)
-	if err != nil {
-		return err
-	}
-	var files []outFile
-	for _, code := range o.codes {
-		rec, err := g.Get(ctx, code, o.revision)
-		if err != nil {
-			return err
-		}
-		u.progress("report of %s", code)
-		more, err := o.files(ctx, g, rec, names[rec.Code], kinds, w, u)
-		if err != nil {
-			return err
-		}
-		files = append(files, more...)
-	}
-	undo, err := makeDir(o.out)
-	if err != nil {
-		return err
-	}
-	if err := writeSet(ctx, files, o.force); err != nil {
-		undo()
-		return err
-	}
-	u.done()
-	return u.print(func(w io.Writer) {
-		for _, f := range files {
-			fmt.Fprintln(w, plain(f.path))
-		}
-	})
-}
-
-func (o *reportOptions) files(ctx context.Context, g *samples.Register, rec *samples.Record, name string, kinds []string, w *words.Words, u *ui) ([]outFile, error) {
+// findPhotos looks for the pictures of a sample and tells which are missing. It
+// returns what opens each for the report.
+func findPhotos(rec *samples.Record, dirs []string, u *ui) func(*samples.Picture) report.Photo {
 	found := map[*samples.Picture]*pipeline.Source{}
 	for i := range rec.Pictures {
 		p := &rec.Pictures[i]
-		f, source := locate(p, o.pictures)
+		f, source := locate(p, dirs)
 		if found[p] = source; source == nil {
 			u.warn(fmt.Sprintf("%s: the picture %s was %s: the report shows outlines only", rec.Code, f.Picture, map[string]string{pictureGone: "not found", pictureChanged: "changed since it was measured"}[f.State]),
 				"name the directory that holds it with --pictures")
 		}
 	}
-	in, err := reportInput(ctx, g, rec, func(p *samples.Picture) report.Photo { return photo(found[p], p) })
-	if err != nil {
-		return nil, err
-	}
-	in.Words, in.Short = w, o.short
-	if o.short {
-		name += shortMark
-	}
-	return reportFiles(ctx, in, func(ending string) string { return filepath.Join(o.out, name+"."+ending) }, kinds), nil
+	return func(p *samples.Picture) report.Photo { return photo(found[p], p) }
 }
 
 // shortMark ends the name of the page to sign; no code holds it.
 const shortMark = "~page"
 
-// reportFiles are the files of a report with the given endings.
-func reportFiles(ctx context.Context, in report.Input, path func(ending string) string, endings []string) []outFile {
+// reportFiles are the files of a report, its path without the ending.
+func reportFiles(ctx context.Context, in report.Input, path string, endings []string) []outFile {
 	var files []outFile
 	for _, e := range endings {
 		write := report.HTML
 		if e == "pdf" {
 			write = func(w io.Writer, in report.Input) error { return reportPDF(ctx, w, in) }
 		}
-		files = append(files, outFile{path(e), func(w io.Writer) error { return write(w, in) }})
+		files = append(files, outFile{path + "." + e, func(w io.Writer) error { return write(w, in) }})
 	}
 	return files
 }
@@ -256,7 +207,16 @@ func reportInput(ctx context.Context, g *samples.Register, rec *samples.Record, 
 func gradeCommand(rec *samples.Record) string {
 	s := &rec.Settings
 	words := []string{"traytally", "grade"}
-	add := func(w ...string) { words = append(words, w...) }
+	flag := func(name, value string) {
+		if value != "" {
+			words = append(words, name, value)
+		}
+	}
+	positive := func(name string, v float64) {
+		if v > 0 {
+			flag(name, number(v, -1))
+		}
+	}
 	file := func(path string) string { // a name that is no flag
 		if base := filepath.Base(path); strings.HasPrefix(base, "-") {
 			return "./" + base
@@ -264,7 +224,7 @@ func gradeCommand(rec *samples.Record) string {
 		return filepath.Base(path)
 	}
 	for _, p := range rec.Pictures {
-		add(file(p.Path))
+		words = append(words, file(p.Path))
 	}
 	var m vision.Method
 	if json.Unmarshal(s.Measuring, &m) != nil {
@@ -272,46 +232,36 @@ func gradeCommand(rec *samples.Record) string {
 	}
 	switch {
 	case m.Profile != nil:
-		add("--scale-profile", m.Device)
+		flag("--scale-profile", m.Device)
 	case m.PxPerMM > 0:
-		add("--scale", strconv.FormatFloat(m.PxPerMM, 'g', -1, 64))
+		flag("--scale", strconv.FormatFloat(m.PxPerMM, 'g', -1, 64))
 	}
-	if m.CoinMM > 0 {
-		add("--coin", number(m.CoinMM, -1))
+	positive("--coin", m.CoinMM)
+	if m.Card != vision.CardAuto {
+		flag("--card", string(m.Card))
 	}
-	if m.Card != "" && m.Card != vision.CardAuto {
-		add("--card", string(m.Card))
-	}
-	if m.Ruler > 0 {
-		add("--card-ruler", number(m.Ruler, -1))
-	}
+	positive("--card-ruler", m.Ruler)
 	if r := m.Colour.GreyPatch; !r.Empty() {
-		add("--grey", fmt.Sprintf("%d,%d,%d,%d", r.Min.X, r.Min.Y, r.Dx(), r.Dy()))
-		if m.Colour.GreyY > 0 {
-			add("--grey-percent", number(m.Colour.GreyY*100, -1))
-		}
+		flag("--grey", fmt.Sprintf("%d,%d,%d,%d", r.Min.X, r.Min.Y, r.Dx(), r.Dy()))
+		positive("--grey-percent", m.Colour.GreyY*100)
 	}
 	if s.Params.Measure != grading.Caliper {
-		add("--length", string(s.Params.Measure))
+		flag("--length", string(s.Params.Measure))
 	}
-	if s.Params.WholeLengthMM > 0 {
-		add("--whole-length", number(s.Params.WholeLengthMM, -1))
-	}
+	positive("--whole-length", s.Params.WholeLengthMM)
 	for _, p := range rec.Reference {
-		add("--whole-from", file(p.Path))
+		flag("--whole-from", file(p.Path))
 	}
 	if s.ColourProfile != nil && s.ColourProfile.Name != grading.DefaultProfile().Name {
-		add("--profile", "PROFILE.yaml")
+		flag("--profile", "PROFILE.yaml")
 	}
 	if s.Contract != "" {
-		add("--contract", "CONTRACT.yaml")
+		flag("--contract", "CONTRACT.yaml")
 	}
-	if s.Standard != "" { // of a contract for several kinds of rice, the one
-		add("--standard", s.Standard)
-	}
+	flag("--standard", s.Standard) // of a contract for several kinds of rice, the one
 	if s.Standard != "" && rec.Facts.Sheet != nil {
 		for _, entry := range rec.Facts.Sheet.Entries() {
-			add("--found", entry)
+			flag("--found", entry)
 		}
 	}
 	for i, w := range words {

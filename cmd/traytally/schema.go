@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	_ "embed"
 	"encoding/json"
 	"fmt"
@@ -9,10 +10,7 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/jedib0t/go-pretty/v6/text"
 	"github.com/spf13/cobra"
-
-	"traytally/grading/standards"
 )
 
 // schemaFile is the JSON Schema of all documents that commands write. Its
@@ -59,36 +57,21 @@ func schemaOf(document string) (any, error) {
 }
 
 func newSchemaCommand(u *ui) *cobra.Command {
-	return &cobra.Command{
-		Use:   "schema [NAME]",
-		Short: "Print the JSON Schema of what --json writes",
-		Long: `Prints a JSON Schema (draft 2020-12) of the documents that commands write with
---json, each key with its meaning, unit and values: of all, or of one:
-
-` + text.WrapSoft(strings.Join(schemaDocuments, ", "), 78) + `
-
-A document names its form under schema. Keys may be added; a change that could
-break a reader changes that name.`,
-		Example:   "  traytally schema grade\n  traytally schema > traytally.schema.json",
-		ValidArgs: schemaDocuments,
-		Args:      cobra.MaximumNArgs(1),
-		RunE: func(_ *cobra.Command, args []string) error {
-			if len(args) == 0 {
-				_, err := u.out.Write(schemaFile)
-				return err
-			}
-			if !slices.Contains(schemaDocuments, args[0]) {
-				hint := "take one of " + strings.Join(schemaDocuments, ", ")
-				if near := standards.Nearest(args[0], schemaDocuments); len(near) > 0 {
-					hint = "did you mean " + near[0] + "?"
-				}
-				return usageError(fmt.Sprintf("there is no document %q", args[0]), hint)
-			}
-			s, err := schemaOf(args[0])
-			if err != nil {
-				return err
-			}
-			return indented(u.out, s)
-		},
-	}
+	cmd := newCommand("schema", cobra.MaximumNArgs(1), func(_ context.Context, args []string) error {
+		if len(args) == 0 {
+			_, err := u.out.Write(schemaFile)
+			return err
+		}
+		if !slices.Contains(schemaDocuments, args[0]) {
+			return usageError(fmt.Sprintf("there is no document %q", args[0]),
+				didYouMean("", args[0], schemaDocuments, "take one of "+strings.Join(schemaDocuments, ", ")))
+		}
+		s, err := schemaOf(args[0])
+		if err != nil {
+			return err
+		}
+		return indented(u.out, s)
+	})
+	cmd.ValidArgs = schemaDocuments
+	return cmd
 }

@@ -65,7 +65,7 @@ func (o *gradeOptions) addSampleFlags(cmd *cobra.Command) {
 
 // request reads every file that the flags name, once. judge: by the standard or
 // contract, where one is named.
-func (o *gradeOptions) request(u *ui, judge bool) (r pipeline.Request, err error) {
+func (o *gradeOptions) request(judge bool) (r pipeline.Request, err error) {
 	note := func(path string, data []byte) {
 		if data != nil {
 			r.Files = append(r.Files, samples.SettingsFile{Path: absOr(path), SHA256: samples.Sum(data)})
@@ -74,7 +74,7 @@ func (o *gradeOptions) request(u *ui, judge bool) (r pipeline.Request, err error
 	r.Params, r.Picked = grading.DefaultParams(), o.wholeFrom
 	r.Params.Measure, r.Params.WholeLengthMM = grading.LengthMeasure(o.length), o.wholeLength
 	if judge && o.given() {
-		if r.Standard, r.Contract, err = o.limits(u); err != nil {
+		if r.Standard, r.Contract, err = o.limits(); err != nil {
 			return r, err
 		}
 		note(o.contract, r.Contract)
@@ -109,7 +109,7 @@ func (o *gradeOptions) request(u *ui, judge bool) (r pipeline.Request, err error
 
 // resolve returns the settings that the flags ask for, and the sample's sheet.
 func (o *gradeOptions) resolve(ctx context.Context, u *ui) (*pipeline.Settings, *grading.Sheet, error) {
-	r, err := o.request(u, true)
+	r, err := o.request(true)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -125,7 +125,7 @@ func (o *gradeOptions) resolve(ctx context.Context, u *ui) (*pipeline.Settings, 
 // resolved at the first call and hold for the later ones.
 func (o *gradeOptions) measured(ctx context.Context, u *ui, pictures ...string) (*pipeline.Sample, error) {
 	if o.settings == nil {
-		r, err := o.request(u, false)
+		r, err := o.request(false)
 		if err != nil {
 			return nil, err
 		}

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -113,7 +112,7 @@ func runSettle(ctx context.Context, o settleOptions, u *ui) error {
 	c, err := settle.Parse(o.contract, data)
 	if err != nil {
 		if p, ok := errors.AsType[standards.Problems](err); ok {
-			return termsError(o.contract, p)
+			return notUsable(o.contract, p, "", "see 'traytally settle template'")
 		}
 		return err
 	}
@@ -136,18 +135,6 @@ func runSettle(ctx context.Context, o settleOptions, u *ui) error {
 		return &answer{exitRejected}
 	}
 	return nil
-}
-
-// termsError says the first thing wrong with a contract's terms.
-func termsError(path string, p standards.Problems) error {
-	what := p[0].Message
-	if n := len(p) - 1; n > 0 {
-		what += fmt.Sprintf(" (and %d more)", n)
-	}
-	if p[0].Line > 0 {
-		path = fmt.Sprintf("%s:%d:%d", path, p[0].Line, p[0].Col)
-	}
-	return inputError(path, what, cmp.Or(p[0].Hint, "see 'traytally settle template'"))
 }
 
 // findFigures looks up what the contract asks for: as typed, else on the sample

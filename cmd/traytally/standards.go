@@ -2,10 +2,12 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"slices"
 	"strings"
+	"unicode/utf8"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/jedib0t/go-pretty/v6/text"
@@ -85,19 +87,35 @@ func atMostOne(what, hint string) cobra.PositionalArgs {
 // item prints a label with text that hangs to its right.
 func item(w io.Writer, label, s string) {
 	const indent, width = 22, 78
-	lines := strings.Split(text.WrapSoft(plain(s), width-indent), "\n")
 	if len(label) > indent-4 {
-		for line := range strings.SplitSeq(text.WrapSoft(plain(label), width-2), "\n") {
-			fmt.Fprintf(w, "  %s\n", strings.TrimRight(line, " "))
+		for _, line := range wrapped(label, width-2) {
+			fmt.Fprintf(w, "  %s\n", line)
 		}
 		label = ""
 	}
-	for i, line := range lines {
+	hang(w, fmt.Sprintf("%-*s", indent-2, plain(label)), s, width-indent)
+}
+
+// bullet prints a text that hangs to the right of a sign.
+func bullet(w io.Writer, sign, s string) { hang(w, sign+" ", s, 74) }
+
+// hang prints a text, in lines of a width, that hangs to the right of a label.
+func hang(w io.Writer, label, s string, width int) {
+	for i, line := range wrapped(s, width) {
 		if i > 0 {
-			label = ""
+			label = strings.Repeat(" ", utf8.RuneCountInString(label))
 		}
-		fmt.Fprintf(w, "  %-*s%s\n", indent-2, plain(label), strings.TrimRight(line, " "))
+		fmt.Fprintf(w, "  %s%s\n", label, line)
 	}
+}
+
+// wrapped breaks a text between words into lines of a width.
+func wrapped(s string, width int) []string {
+	lines := strings.Split(text.WrapSoft(plain(s), width), "\n")
+	for i := range lines {
+		lines[i] = strings.TrimRight(lines[i], " ")
+	}
+	return lines
 }
 
 // join joins the parts that are not empty.
@@ -117,25 +135,15 @@ out of order.`,
 		Args:    takesOne("file", "contract.yaml"),
 		RunE: func(_ *cobra.Command, args []string) error {
 			path := args[0]
-			ed, problems, err := standards.LoadContract(path)
+			ed, err := standards.LoadContract(path)
+			if problems, ok := errors.AsType[standards.Problems](err); ok && len(problems) > 1 {
+				for _, p := range problems {
+					u.say("error", p.String(), p.Hint)
+				}
+				return inputError(path, fmt.Sprintf("%d errors", len(problems)), "mend them from the top; later ones may follow from earlier ones")
+			}
 			if err != nil {
 				return inStandardWords(err, path)
-			}
-			for _, p := range problems {
-				if p.Warning || ed == nil && len(problems.Errors()) > 1 {
-					kind := "error"
-					if p.Warning {
-						kind = "warning"
-					}
-					u.say(kind, p.String(), p.Hint)
-				}
-			}
-			if ed == nil {
-				errs := problems.Errors()
-				if len(errs) == 1 {
-					return inStandardWords(errs, path)
-				}
-				return inputError(path, fmt.Sprintf("%d errors", len(errs)), "mend them from the top; later ones may follow from earlier ones")
 			}
 			return u.print(func(w io.Writer) {
 				for _, v := range ed.Variants {

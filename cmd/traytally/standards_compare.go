@@ -45,7 +45,7 @@ func runCompare(ctx context.Context, o gradeOptions, contract string, u *ui) err
 	}
 	stds = slices.Clone(stds)
 	if contract != "" {
-		ed, _, err := loadContract(contract)
+		ed, err := loadContract(contract)
 		if err != nil {
 			return err
 		}

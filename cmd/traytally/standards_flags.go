@@ -23,9 +23,13 @@ type standardFlags struct {
 }
 
 func (s *standardFlags) add(f *pflag.FlagSet) {
+	s.addLimits(f)
+	s.addSheet(f)
+}
+
+func (s *standardFlags) addLimits(f *pflag.FlagSet) {
 	f.StringVar(&s.standard, "standard", "", "judge by the published standard with this `CODE`; see 'traytally standards list'")
 	f.StringVar(&s.contract, "contract", "", "judge by the limits in `FILE`; see 'traytally standards template'")
-	s.addSheet(f)
 }
 
 // addSheet adds the flags for what no picture shows.
@@ -87,17 +91,14 @@ func typedEntry(flag string, err error) error {
 
 // limits returns the standard that is named, and the contract's file where it
 // stands in one.
-func (s *standardFlags) limits(u *ui) (std *standards.Standard, contract []byte, err error) {
+func (s *standardFlags) limits() (std *standards.Standard, contract []byte, err error) {
 	if s.contract == "" {
 		std, err := standards.Lookup(s.standard)
 		return std, nil, err
 	}
-	ed, problems, err := loadContract(s.contract)
+	ed, err := loadContract(s.contract)
 	if err != nil {
 		return nil, nil, err
-	}
-	for _, p := range problems {
-		u.warn(p.String(), p.Hint)
 	}
 	var codes []string
 	for _, v := range ed.Variants {
@@ -112,13 +113,10 @@ func (s *standardFlags) limits(u *ui) (std *standards.Standard, contract []byte,
 	return nil, nil, usageError(fmt.Sprintf("%s has no %q", s.contract, s.standard), "it has: "+strings.Join(codes, ", "))
 }
 
-// loadContract reads a contract's limits, with what is doubtful about them.
-func loadContract(path string) (*standards.Edition, standards.Problems, error) {
-	ed, problems, err := standards.LoadContract(path)
-	if err == nil && ed == nil {
-		err = problems.Errors()
-	}
-	return ed, problems, inStandardWords(err, path)
+// loadContract reads a contract's limits.
+func loadContract(path string) (*standards.Edition, error) {
+	ed, err := standards.LoadContract(path)
+	return ed, inStandardWords(err, path)
 }
 
 // inStandardWords turns an error about limits or a sample sheet into one with
@@ -129,19 +127,24 @@ func inStandardWords(err error, path string) error {
 	} else if e != nil {
 		return err
 	}
-	if e, ok := errors.AsType[standards.Problems](err); ok && len(e) > 0 {
-		p := e[0]
-		what := p.Message
-		if n := len(e) - 1; n > 0 {
-			what += fmt.Sprintf(" (and %d more: traytally standards check %s)", n, shellWord(path))
-		}
-		if p.Line > 0 {
-			path = fmt.Sprintf("%s:%d:%d", path, p.Line, p.Col)
-		}
-		return inputError(path, what, e.Hint())
+	if p, ok := errors.AsType[standards.Problems](err); ok {
+		return notUsable(path, p, ": traytally standards check "+shellWord(path), "")
 	}
 	if _, ok := errors.AsType[*fs.PathError](err); ok {
 		return notRead(path, err, "check the name")
 	}
 	return err
+}
+
+// notUsable says the first of the problems of a file, and in more where the others
+// are told.
+func notUsable(path string, p standards.Problems, more, hint string) error {
+	what := p[0].Message
+	if n := len(p) - 1; n > 0 {
+		what += fmt.Sprintf(" (and %d more%s)", n, more)
+	}
+	if p[0].Line > 0 {
+		path = fmt.Sprintf("%s:%d:%d", path, p[0].Line, p[0].Col)
+	}
+	return inputError(path, what, cmp.Or(p.Hint(), hint))
 }

@@ -2,8 +2,10 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
 	"io"
+	"maps"
 	"slices"
 	"strings"
 
@@ -32,7 +34,7 @@ contract file in the same way.`,
 			if !flags.given() {
 				return usageError("no standard given", "name one, for example: traytally standards show us-long")
 			}
-			std, _, err := flags.limits(u)
+			std, _, err := flags.limits()
 			if err != nil {
 				return err
 			}
@@ -57,7 +59,7 @@ func showLimits(w io.Writer, s *standards.Standard, grades []int, marks *markSet
 	header := table.Row{"Factor", "Limit"}
 	var limits []int
 	for i, g := range grades {
-		header, limits = append(header, broken(plain(s.Grades[g]), gradeWidth)), append(limits, 3+i)
+		header, limits = append(header, strings.Join(wrapped(s.Grades[g], gradeWidth), "\n")), append(limits, 3+i)
 	}
 	t := newTable(&b, header, limits...)
 	for i := range s.Factors {
@@ -102,15 +104,6 @@ func showLimits(w io.Writer, s *standards.Standard, grades []int, marks *markSet
 	w.Write(b.Bytes())
 }
 
-// broken breaks a text between words into lines of a width.
-func broken(s string, width int) string {
-	lines := strings.Split(text.WrapSoft(s, width), "\n")
-	for i := range lines {
-		lines[i] = strings.TrimRight(lines[i], " ")
-	}
-	return strings.Join(lines, "\n")
-}
-
 func showStandard(w io.Writer, s *standards.Standard) {
 	paragraph(w, fmt.Sprintf("%s (%s)", plain(s.Title), s.Code))
 	paragraph(w, plain(join(", ", s.Document, s.Body, s.Edition)))
@@ -130,7 +123,7 @@ func showStandard(w io.Writer, s *standards.Standard) {
 	fmt.Fprintln(w, "What a picture does")
 	for _, use := range pictureUses {
 		if names := limitedBy(s, use.use); len(names) > 0 {
-			item(w, use.text, strings.Join(names, "; "))
+			item(w, use.heads, strings.Join(names, "; "))
 		}
 	}
 	fmt.Fprintln(w)
@@ -142,24 +135,17 @@ func showStandard(w io.Writer, s *standards.Standard) {
 		item(w, f.Code, factorText(f))
 	}
 	fmt.Fprintln(w, "\nSizes, as parts of the reference length")
-	for _, z := range sizeTexts(s) {
-		item(w, z[0], z[1])
-	}
+	showSizes(w, s)
 	fmt.Fprintln(w)
 	item(w, "Reference length", s.Reference.Text)
-	if s.OneDefect {
+	if s.OneDefect() {
 		item(w, "Several defects", "a kernel counts for the one with the lowest limit")
 	}
 	for _, n := range s.NotInFile {
 		item(w, "Not held here", n)
 	}
 	fmt.Fprintln(w, "\nSources")
-	keys := make([]string, 0, len(s.Sources))
-	for k := range s.Sources {
-		keys = append(keys, k)
-	}
-	slices.Sort(keys)
-	for _, k := range keys {
+	for _, k := range slices.Sorted(maps.Keys(s.Sources)) {
 		src := s.Sources[k]
 		item(w, k, join("; ", join(", ", src.Title, src.Year), seenText[src.Seen], src.Note))
 	}
@@ -180,14 +166,17 @@ func standingText(s *standards.Standard) string {
 	return fmt.Sprintf("%d read in the text, %d read in a restatement, %d from memory", n.Read, n.Restated, n.Memory)
 }
 
-// pictureUses are what a picture can do about a limit, best first.
+// pictureUses are what a picture can do about a limit, best first: heading a
+// list of limits, and said of one.
 var pictureUses = []struct {
-	use  standards.PictureUse
-	text string
+	use         standards.PictureUse
+	heads, says string
 }{
-	{standards.PictureDecides, "decides"}, {standards.PictureEstimates, "estimates"},
-	{standards.PictureAtLeast, "shows in part"}, {standards.PictureHints, "shows suspects of"},
-	{standards.PictureNone, "does not show"},
+	{standards.PictureDecides, "decides", "The picture decides it"},
+	{standards.PictureEstimates, "estimates", "The picture estimates it"},
+	{standards.PictureAtLeast, "shows in part", "The picture shows a part of it"},
+	{standards.PictureHints, "shows suspects of", "The picture shows suspects"},
+	{standards.PictureNone, "does not show", "No picture shows it"},
 }
 
 // limitedBy names the limited factors that a picture is of such use for.
@@ -217,21 +206,15 @@ var seenText = map[string]string{
 }
 
 func boundWord(b standards.Bound) string {
-	switch b {
-	case standards.AtMost:
-		return "max"
-	case standards.AtLeast:
-		return "min"
-	}
-	return b.String()
+	return cmp.Or(map[standards.Bound]string{standards.AtMost: "max", standards.AtLeast: "min"}[b], b.String())
 }
 
 func limitCell(l standards.Limit) string {
-	cell := standards.FormatNumber(l.Value)
-	if l.Round.Mode != "none" && l.Round.Mode != "" && l.Basis != standards.ByWords {
-		cell = fmt.Sprintf("%.*f", l.Round.Digits, l.Value)
-	}
-	if l.Basis == standards.YesNo {
+	cell := l.Round.Format(l.Value)
+	switch l.Basis {
+	case standards.ByWords:
+		cell = standards.FormatNumber(l.Value)
+	case standards.YesNo:
 		cell = "none"
 	}
 	return cell + limitMarks[l.Mark]
@@ -250,15 +233,13 @@ func factorText(f *standards.Factor) string {
 		}
 		s += ": " + strings.Join(steps, ", ")
 	}
-	how := map[standards.PictureUse]string{
-		standards.PictureNone: "no picture shows it", standards.PictureDecides: "the picture decides it",
-		standards.PictureEstimates: "the picture estimates it", standards.PictureAtLeast: "the picture shows a part of it",
-		standards.PictureHints: "the picture shows suspects",
-	}[f.Picture]
-	if f.Sheet != "" && f.Picture == standards.PictureNone {
-		how = "from the sample sheet"
+	how := "From the sample sheet"
+	for _, u := range pictureUses {
+		if u.use == f.Picture && (u.use != standards.PictureNone || f.Sheet == "") {
+			how = u.says
+		}
 	}
-	s += ". " + strings.ToUpper(how[:1]) + how[1:]
+	s += ". " + how
 	if f.PictureNote != "" {
 		s += ": " + f.PictureNote
 	}
@@ -271,11 +252,11 @@ func factorText(f *standards.Factor) string {
 	return s
 }
 
-// sizeTexts lists the sizes; one whose bounds move with the grade has several
+// showSizes lists the sizes; one whose bounds move with the grade has several
 // lines.
-func sizeTexts(s *standards.Standard) [][2]string {
-	var out [][2]string
-	for _, z := range s.Sizes {
+func showSizes(w io.Writer, s *standards.Standard) {
+	for i := range s.Sizes {
+		z := &s.Sizes[i]
 		var order []string
 		grades := map[string][]string{}
 		for g, name := range s.Grades {
@@ -283,35 +264,37 @@ func sizeTexts(s *standards.Standard) [][2]string {
 				if p.Name != z.Name {
 					continue
 				}
-				d := p.Length.String()
-				if p.Ends != "" {
-					d += ", ends " + p.Ends
-				}
-				if p.ThroughMM > 0 {
-					d += fmt.Sprintf(", through round holes of %s mm", standards.FormatNumber(p.ThroughMM))
-				}
-				if p.HeldMM > 0 {
-					d += fmt.Sprintf(", held on round holes of %s mm", standards.FormatNumber(p.HeldMM))
-				}
+				d := sizeText(p)
 				if z.FromMemory.In(name) {
 					d += limitMarks[standards.FromMemory]
 				}
-				if _, ok := grades[d]; !ok {
+				if grades[d] == nil {
 					order = append(order, d)
 				}
 				grades[d] = append(grades[d], name)
 			}
 		}
-		for i, d := range order {
-			label := z.Name
-			if i > 0 {
-				label = ""
-			}
+		label := z.Name
+		for _, d := range order {
 			if len(order) > 1 {
 				d += " (" + strings.Join(grades[d], ", ") + ")"
 			}
-			out = append(out, [2]string{label, d})
+			item(w, label, d)
+			label = ""
 		}
 	}
-	return out
+}
+
+func sizeText(p standards.Part) string {
+	d := p.Length.String()
+	if p.Ends != "" {
+		d += ", ends " + p.Ends
+	}
+	if p.ThroughMM > 0 {
+		d += fmt.Sprintf(", through round holes of %s mm", standards.FormatNumber(p.ThroughMM))
+	}
+	if p.HeldMM > 0 {
+		d += fmt.Sprintf(", held on round holes of %s mm", standards.FormatNumber(p.HeldMM))
+	}
+	return d
 }

@@ -207,9 +207,9 @@ func lengthText(r *grading.Result) string {
 	case grading.FromStated:
 		return fmt.Sprintf("%.3f mm, as stated", ref.Length)
 	case grading.FromPicked:
-		return s + fmt.Sprintf(", %.0f picked kernels", ref.NUnbroken)
+		return s + fmt.Sprintf(", %.0f picked kernels", ref.N)
 	}
-	return s + fmt.Sprintf(", about %.0f unbroken kernels", ref.NUnbroken)
+	return s + fmt.Sprintf(", about %.0f unbroken kernels", ref.N)
 }
 
 // lengthsText gives the range and the middle of the lengths of the rice.
@@ -320,24 +320,22 @@ func notAssessed(r *grading.Result) []string {
 	return out
 }
 
-// paragraph prints text in lines of at most 79 characters.
+// paragraph prints text in lines of at most 79 characters; a longer word has a
+// line to itself.
 func paragraph(w io.Writer, s string) {
-	line := 0
-	for i, word := range strings.Fields(s) {
-		n := utf8.RuneCountInString(word)
+	line := ""
+	for _, word := range strings.Fields(s) {
 		switch {
-		case i == 0:
-		case line+1+n > 79:
-			fmt.Fprintln(w)
-			line = 0
+		case line == "":
+			line = word
+		case utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > 79:
+			fmt.Fprintln(w, line)
+			line = word
 		default:
-			fmt.Fprint(w, " ")
-			line++
+			line += " " + word
 		}
-		fmt.Fprint(w, word)
-		line += n
 	}
-	fmt.Fprintln(w)
+	fmt.Fprintln(w, line)
 }
 
 // tellWarnings says the doubts about a result, with what was measured.

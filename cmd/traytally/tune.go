@@ -19,6 +19,7 @@ import (
 	"traytally/grading"
 	"traytally/vision"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // tuneOptions are the flags of the tune command.
@@ -142,16 +143,12 @@ func runTune(ctx context.Context, o tuneOptions, u *ui) error {
 
 // looked returns the kernels that people looked at.
 func (o *tuneOptions) looked(ctx context.Context) ([]grading.Sorted, error) {
-	q, err := o.query()
-	if err != nil {
-		return nil, err
-	}
 	g, err := o.open(ctx, false)
 	if err != nil {
 		return nil, err
 	}
 	defer g.Close()
-	out, err := g.Sorted(ctx, q)
+	out, err := g.Sorted(ctx, o.Query)
 	if err == nil && len(out) == 0 {
 		return nil, inputError(g.Where(), "holds no kernel of these samples that somebody looked at", "look at some on the page of traytally bench, or with traytally log amend CODE --corrections FILE")
 	}
@@ -174,13 +171,7 @@ func sortedPictures(folder string) ([]sortedClass, error) {
 	case err != nil:
 		return nil, inputError(folder, "cannot be read as a folder", "name a folder with a subfolder for each class")
 	}
-	names := ""
-	for i, c := range grading.TuneClasses {
-		if i > 0 {
-			names += ", "
-		}
-		names += string(c)
-	}
+	names := fault.List(grading.TuneClasses[:]...)
 	found := map[kernel.Flag]bool{}
 	for _, e := range entries {
 		if strings.HasPrefix(e.Name(), ".") || !e.IsDir() {

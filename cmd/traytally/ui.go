@@ -121,7 +121,7 @@ type output struct {
 }
 
 func (o *output) addJSON(f *pflag.FlagSet) {
-	f.StringVar(&o.json, "json", "", "write the result as JSON to `FILE`, or to the standard output with -")
+	placeVar(f, &o.json, "json", "write the result as JSON to `FILE`, or to the standard output with -")
 	f.BoolVar(&o.force, "force", false, "replace a file that holds something else")
 }
 
@@ -131,6 +131,17 @@ func (o *output) check() error {
 		return nil
 	}
 	return checkPlace(o.json)
+}
+
+// placeVar adds a flag that names a file to be written. One that cannot come to
+// be is refused before any work.
+func placeVar(f *pflag.FlagSet, to *string, name, usage string) {
+	f.Func(name, usage, func(path string) error {
+		if *to = path; path == "" || path == "-" {
+			return nil
+		}
+		return checkPlace(path)
+	})
 }
 
 // answer gives the result of a command: doc as JSON where that is asked for,

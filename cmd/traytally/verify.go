@@ -111,7 +111,7 @@ func runVerify(ctx context.Context, o verifyOptions, u *ui) error {
 	if err := o.rule.Validate(); err != nil {
 		return err
 	}
-	r, err := o.request(u, true)
+	r, err := o.request(true)
 	if err != nil {
 		return err
 	}
@@ -170,10 +170,10 @@ func runVerify(ctx context.Context, o verifyOptions, u *ui) error {
 type verifyDocument struct {
 	Schema string `json:"schema"`
 	*grading.Verification
-	Versions  map[string]string        `json:"versions"`
-	Pictures  []documentPicture        `json:"pictures"`
-	Broken    *grading.BrokenResult    `json:"broken"` // null where no picture was given
-	Reference *grading.ReferenceResult `json:"reference"`
+	Versions  map[string]string     `json:"versions"`
+	Pictures  []documentPicture     `json:"pictures"`
+	Broken    *grading.BrokenResult `json:"broken"` // null where no picture was given
+	Reference *grading.Reference    `json:"reference"`
 }
 
 var outcomeText = map[string]string{
@@ -342,13 +342,6 @@ func showRest(w io.Writer, missing []grading.NotAssessed, notes []string, standa
 	}
 	if standardsCaution != "" {
 		paragraph(w, plain(standardsCaution))
-	}
-}
-
-// bullet prints a text that hangs to the right of a sign.
-func bullet(w io.Writer, sign, s string) {
-	for i, line := range strings.Split(text.WrapSoft(plain(s), 74), "\n") {
-		fmt.Fprintf(w, "  %s %s\n", map[bool]string{true: sign, false: " "}[i == 0], strings.TrimRight(line, " "))
 	}
 }
 

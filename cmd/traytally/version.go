@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"io"
 	"runtime"
@@ -45,21 +46,7 @@ func versionText() string {
 }
 
 func newVersionCommand(u *ui) *cobra.Command {
-	return &cobra.Command{
-		Use:     "version",
-		Short:   "Print the versions that results depend on",
-		Long:    "Prints the version of traytally, of its arithmetic, of the library that reads\npictures, and the SHA-256 of the network that finds the rice. Every result\ncarries them too.",
-		Example: "  traytally version",
-		RunE: func(*cobra.Command, []string) error {
-			return u.print(func(w io.Writer) { io.WriteString(w, versionText()) })
-		},
-	}
-}
-
-// noArgs refuses arguments.
-func noArgs(cmd *cobra.Command, args []string) error {
-	if len(args) > 0 {
-		return usageError(fmt.Sprintf("%s takes no argument, got %q", cmd.CommandPath(), args[0]), "see "+cmd.CommandPath()+" --help")
-	}
-	return nil
+	return newCommand("version", noArgs, func(context.Context, []string) error {
+		return u.print(func(w io.Writer) { io.WriteString(w, versionText()) })
+	})
 }

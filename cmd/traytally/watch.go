@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"maps"
 	"os"
 	"os/signal"
 	"path/filepath"
@@ -37,36 +38,46 @@ const pollEvery = 2 * time.Second
 const patience = 10
 
 func newWatchCommand(u *ui) *cobra.Command {
-	o := watchOptions{settle: 2}
-	cmd := &cobra.Command{
-		Use:   "watch FOLDER",
-		Short: "Grade and register every picture that comes into a folder",
-		Long: `Waits for pictures in a folder. Each is graded, registered and reported as soon
-as it is fully written: when its size and time have stood still for --settle
-seconds and the file is complete. index.html in the output directory lists all,
-and is written anew after each. Each line begins with the time; a picture that
-is a copy of a known one is told. Stop it with Ctrl-C: the last lines say what
-became of all.
+	o := &watchOptions{settle: 2}
+	return o.command("watch", func(ctx context.Context) error {
+		s, err := o.begin(ctx, u, "")
+		if err != nil {
+			return err
+		}
+		defer s.w.register.Close()
+		return s.watch(ctx)
+	})
+}
 
-A picture that cannot be graded is named with the reason once it has stood still
-for ten times as long, and stands in index.html until it is scanned again or
-taken away. After a kill or a crash the same command goes on where it ended.
-When the standard output cannot be written any more, watching ends.
-
-` + folderHelp + `
-
-` + registerHelp,
-		Example: `  traytally watch scans
-  traytally watch /srv/scans --standard us-long --settle 5 --out /srv/reports`,
-		Args: needsFolder,
-		RunE: func(cmd *cobra.Command, args []string) error {
-			o.folder = args[0]
-			return runWatch(cmd.Context(), o, u)
-		},
-	}
-	o.add(cmd)
+func (o *watchOptions) command(name string, run func(ctx context.Context) error) *cobra.Command {
+	cmd := o.folderOptions.command(name, run)
 	cmd.Flags().Var(&ranged{v: &o.settle, min: 0.1, max: 600}, "settle", "`SECONDS` that a picture must stand still before it is read")
 	return cmd
+}
+
+// begin opens what watching needs and says what is watched; page is where a
+// browser finds it, if at all.
+func (o *watchOptions) begin(ctx context.Context, u *ui, page string) (*watcher, error) {
+	// A pipe that nobody reads any more is told, and ends the watching in order.
+	signal.Ignore(syscall.SIGPIPE)
+	w, err := o.start(ctx, u)
+	if err != nil {
+		return nil, err
+	}
+	u.timed = true
+	if !o.quiet {
+		err = u.print(func(out io.Writer) {
+			if page != "" {
+				fmt.Fprintf(out, "%sThe bench is at %s\n", u.time(), page)
+			}
+			fmt.Fprintf(out, "%sWatching %s; reports and index.html: %s; register: %s\n", u.time(), plain(o.folder), plain(w.out), plain(w.register.Where()))
+		})
+	}
+	if err != nil {
+		w.register.Close()
+		return nil, err
+	}
+	return newWatcher(*o, w, u), nil
 }
 
 // A stamp is what tells whether a file changed.
@@ -75,10 +86,19 @@ type stamp struct {
 	time time.Time
 }
 
+func stampOf(path string) (stamp, error) {
+	info, err := os.Stat(path)
+	if err != nil {
+		return stamp{}, err
+	}
+	return stamp{info.Size(), info.ModTime()}, nil
+}
+
 // A watched is the state of a picture in the folder.
 type watched struct {
 	stamp
-	since time.Time // when the stamp was first seen
+	since time.Time  // when the stamp was first seen
+	given bench.Next // what is entered with it
 }
 
 // A watcher knows what was done with the pictures of a folder.
@@ -97,39 +117,16 @@ type watcher struct {
 
 	// What a page over the folder takes part by. Without one nobody reads the news.
 	news  *bench.News
-	given map[string]bench.Next // what is entered with a picture, by its name
-	whole sync.Map              // names of pictures that need not settle
-	wake  chan struct{}         // something is to be looked at
-	stale atomic.Bool           // the index is out of date
+	whole sync.Map      // names of pictures that need not settle
+	wake  chan struct{} // something is to be looked at
+	stale atomic.Bool   // the index is out of date
 }
 
 func newWatcher(o watchOptions, w *intake, u *ui) *watcher {
 	return &watcher{
 		o: o, w: w, u: u, seen: map[string]watched{}, done: map[string]outcome{}, began: time.Now(),
-		news: bench.NewNews(), given: map[string]bench.Next{}, wake: make(chan struct{}, 1),
+		news: bench.NewNews(), wake: make(chan struct{}, 1),
 	}
-}
-
-func runWatch(ctx context.Context, o watchOptions, u *ui) error {
-	// A pipe that nobody reads any more is told, and ends the watching in order.
-	signal.Ignore(syscall.SIGPIPE)
-	if err := o.check(); err != nil {
-		return err
-	}
-	w, err := o.start(ctx, u)
-	if err != nil {
-		return err
-	}
-	defer w.register.Close()
-	u.timed = true
-	if !o.quiet {
-		if err := u.print(func(out io.Writer) {
-			fmt.Fprintf(out, "%sWatching %s; reports and index.html: %s; register: %s\n", u.time(), plain(o.folder), plain(w.out), plain(w.register.Where()))
-		}); err != nil {
-			return err
-		}
-	}
-	return newWatcher(o, w, u).watch(ctx)
 }
 
 // watch grades what comes until ctx is done.
@@ -207,18 +204,17 @@ func (s *watcher) round(ctx context.Context) (wait time.Duration, changed bool, 
 	var settled []string
 	there := map[string]bool{}
 	for _, name := range names {
-		info, err := os.Stat(filepath.Join(s.o.folder, name))
+		st, err := stampOf(filepath.Join(s.o.folder, name))
 		if err != nil {
 			continue // gone again
 		}
 		there[name] = true
-		st := stamp{info.Size(), info.ModTime()}
 		before, known := s.seen[name]
 		if !known || before.stamp != st {
 			if !known || s.ended(name) {
-				s.given[name] = s.take(name)
+				before.given = s.take(name)
 			}
-			before = watched{st, now}
+			before.stamp, before.since = st, now
 			if _, whole := s.whole.LoadAndDelete(name); whole {
 				before.since = time.Time{}
 			}
@@ -233,7 +229,6 @@ func (s *watcher) round(ctx context.Context) (wait time.Duration, changed bool, 
 	for name := range s.seen {
 		if !there[name] {
 			delete(s.seen, name)
-			delete(s.given, name)
 			s.news.Drop([]string{name})
 			changed = true
 		}
@@ -250,7 +245,11 @@ func (s *watcher) round(ctx context.Context) (wait time.Duration, changed bool, 
 	s.complaint = ""
 	s.news.Trouble("")
 	jobs, _ := s.o.jobs(settled, list)
-	s.enter(jobs)
+	for i := range jobs {
+		if j := &jobs[i]; len(j.pictures) == 1 {
+			j.given = s.seen[filepath.Base(j.pictures[0])].given
+		}
+	}
 	jobs = slices.DeleteFunc(jobs, func(j job) bool {
 		if !s.still(j, 1) {
 			return true
@@ -298,10 +297,7 @@ func (s *watcher) name(j job) string {
 	facts, _ := json.Marshal(j.facts) // plain data
 	out := j.code + "\x00" + string(facts)
 	for _, p := range j.pictures {
-		st := stamp{}
-		if info, err := os.Stat(p); err == nil {
-			st = stamp{info.Size(), info.ModTime()}
-		}
+		st, _ := stampOf(p)
 		out += fmt.Sprintf("\x00%s\x00%d\x00%d", p, st.size, st.time.UnixNano())
 	}
 	return out
@@ -337,18 +333,21 @@ func (s *watcher) say(out outcome) error {
 	})
 }
 
+// jobs are those of all pictures that are there; waiting are the listed samples
+// of which one is not.
+func (s *watcher) jobs() (jobs []job, waiting []outcome) {
+	list, _ := s.o.listed()
+	return s.o.jobs(slices.Sorted(maps.Keys(s.seen)), list)
+}
+
 // sumUp ends the watching with what became of all that came.
 func (s *watcher) sumUp() error {
 	s.u.done()
 	if s.o.quiet {
 		return nil
 	}
-	list, _ := s.o.listed()
-	var names, refused []string
-	for n := range s.seen {
-		names = append(names, n)
-	}
-	jobs, waiting := s.o.jobs(slices.Sorted(slices.Values(names)), list)
+	var refused []string
+	jobs, waiting := s.jobs()
 	for _, j := range jobs {
 		if out, ok := s.done[s.name(j)]; ok && out.State == stateRefused {
 			refused = append(refused, printed(out.Pictures))
@@ -368,13 +367,7 @@ func (s *watcher) sumUp() error {
 
 // index writes the page over the folder, and the tables.
 func (s *watcher) index(ctx context.Context) error {
-	list, _ := s.o.listed()
-	names := make([]string, 0, len(s.seen))
-	for n := range s.seen {
-		names = append(names, n)
-	}
-	slices.Sort(names)
-	jobs, now := s.o.jobs(names, list)
+	jobs, now := s.jobs()
 	rows, err := s.w.register.List(ctx, samples.Query{})
 	if err != nil {
 		return err

@@ -140,7 +140,8 @@ func figureOf(e grading.Estimate) Figure { return Figure{Value: e.Value, Low: e.
 func (g *Graded) check() error {
 	sum, classes := 0.0, 0
 	for _, s := range append(slices.Clone(g.shares), grading.ShareResult{
-		Name: "broken", MassPct: grading.Interval{Estimate: grading.Estimate{Value: g.Broken.Value, Low: g.Broken.Low, High: g.Broken.High}},
+		Name:      "broken",
+		Intervals: grading.Intervals{MassPct: grading.Interval{Estimate: grading.Estimate{Value: g.Broken.Value, Low: g.Broken.Low, High: g.Broken.High}}},
 	}) {
 		e := s.MassPct
 		if !(e.Low >= 0 && e.Low <= e.Value && e.Value <= e.High && e.High <= 100) {
@@ -260,7 +261,7 @@ func (g *Graded) Share(flags ...kernel.Flag) (Figure, error) {
 	if len(all.Pieces) == 0 {
 		return Figure{}, &fault.Error{Kind: fault.Usage, What: g.Name + ": no kernel in it", Hint: "grade a picture with rice on it"}
 	}
-	share := all.Share(grading.ByMass, func(p *grading.Piece, _ float64) bool {
+	share, _ := all.Shares(func(p *grading.Piece, _ float64) bool {
 		return slices.ContainsFunc(flags, p.Has)
 	})
 	return figureOf(share.Estimate), nil
@@ -282,13 +283,13 @@ func (g *Graded) AtLength(mm float64) error {
 	s := *g.sample
 	s.Reference = grading.Reference{Length: mm, Method: grading.FromStated}
 	g.sample, g.ReferenceLength, g.ReferenceUnit = &s, mm, "mm"
-	g.Broken = figureOf(s.Share(grading.ByMass, grading.Broken(g.Cut)).Estimate)
+	broken, _ := s.Shares(grading.Broken(g.Cut))
+	g.Broken = figureOf(broken.Estimate)
 	g.shares = slices.Clone(g.shares)
 	for i := range g.shares {
 		if row := &g.shares[i]; row.Kind == grading.KindClass {
-			row.MassPct.Estimate = s.Share(grading.ByMass, func(p *grading.Piece, ratio float64) bool {
-				return s.Class(p, ratio) == grading.Class(row.Name)
-			}).Estimate
+			mass, _ := s.SharesOf(row.Kind, row.Name)
+			row.MassPct.Estimate = mass.Estimate
 		}
 	}
 	return nil

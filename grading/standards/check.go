@@ -3,6 +3,7 @@ package standards
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"math"
 	"reflect"
 	"regexp"
@@ -110,13 +111,8 @@ func (c *checker) oneOf(path, what, got string, allowed []string) {
 	if slices.Contains(allowed, got) {
 		return
 	}
-	var list []string
-	for _, a := range allowed {
-		if a != "" {
-			list = append(list, a)
-		}
-	}
-	c.add(path, "one of "+strings.Join(list, ", "), "%s %q is not known", what, got)
+	hint := strings.TrimPrefix(strings.Join(allowed, ", "), ", ") // where none will do too
+	c.add(path, "one of "+hint, "%s %q is not known", what, got)
 }
 
 func (c *checker) text(path, key, got string) {
@@ -126,18 +122,12 @@ func (c *checker) text(path, key, got string) {
 }
 
 func (c *checker) source(path, key string, required bool) {
-	if key == "" {
-		if required {
-			c.add(path, "give the key of one of the sources", "source is missing")
-		}
-		return
-	}
-	if _, ok := c.file.Sources[key]; !ok {
-		var keys []string
-		for k := range c.file.Sources {
-			keys = append(keys, k)
-		}
-		slices.Sort(keys)
+	_, known := c.file.Sources[key]
+	switch {
+	case key == "" && required:
+		c.add(path, "give the key of one of the sources", "source is missing")
+	case key != "" && !known:
+		keys := slices.Sorted(maps.Keys(c.file.Sources))
 		c.add(path, "the sources are "+strings.Join(keys, ", "), "there is no source %q", key)
 	}
 }
@@ -152,7 +142,7 @@ func (c *checker) run() {
 		c.add("$.schema", hint, "schema %d is not known", f.Schema)
 		return
 	}
-	c.text("$.title", "title", f.Title)
+	c.text("$.title", "title", f.Document)
 	c.text("$.edition", "edition", f.Edition)
 	c.text("$.below_all", "below_all (what a lot is called that meets no grade)", f.BelowAll)
 	c.oneOf("$.status", "status", f.Status, statuses)
@@ -171,7 +161,7 @@ func (c *checker) run() {
 	c.text("$.reference.text", "reference: text", f.Reference.Text)
 	c.source("$.reference.source", f.Reference.Source, false)
 	c.rounding("$.rounding", f.Rounding)
-	c.oneOf("$.one_defect_per_kernel", "one_defect_per_kernel", f.OneDefect, []string{"", oneDefectLowest})
+	c.oneOf("$.one_defect_per_kernel", "one_defect_per_kernel", f.Defects, []string{"", oneDefectLowest})
 	c.names()
 	c.sizes()
 	for i := range f.Factors {
@@ -204,10 +194,8 @@ func (c *checker) names() {
 	if len(f.Variants) == 0 {
 		c.add("$.variants", "give at least one code and title", "variants is missing")
 	}
-	var codes []string
 	for i, v := range f.Variants {
 		at := fmt.Sprintf("$.variants[%d]", i)
-		codes = append(codes, v.Code)
 		c.code(at+".code", v.Code)
 		c.text(at, "title", v.Title)
 		if v.Shape != nil {
@@ -216,16 +204,18 @@ func (c *checker) names() {
 			c.interval(at+".shape.length_mm", v.Shape.LengthMM)
 		}
 	}
-	c.unique("$.variants", "code", codes)
-	for _, code := range codes {
-		var factors []string
-		for _, x := range f.Factors {
-			if x.In(code) {
-				factors = append(factors, x.Code)
-			}
-		}
-		c.unique("$.factors", "factor", factors)
+	c.unique("$.variants", "code", names(f.Variants, func(v Variant) string { return v.Code }))
+	for _, v := range f.Variants {
+		c.unique("$.factors", "factor", names(f.variant(v).Factors, func(x Factor) string { return x.Code }))
 	}
+}
+
+// names returns what the items of a list are called.
+func names[T any](list []T, name func(T) string) (out []string) {
+	for _, x := range list {
+		out = append(out, name(x))
+	}
+	return out
 }
 
 func (c *checker) unique(path, what string, names []string) {
@@ -282,6 +272,19 @@ func (c *checker) memory(path string, m Memory) {
 	}
 }
 
+// fraction checks a number of 0 to most; a greater one was meant in percent. what
+// says what it is not.
+func (c *checker) fraction(path, name string, x, most float64, what string) {
+	if x >= 0 && x <= most {
+		return
+	}
+	hint := "0 to 1"
+	if x > most && x <= 100 {
+		hint = fmt.Sprintf("did you mean %.6g?", x/100)
+	}
+	c.add(path, hint, "%s %s is no %s", name, FormatNumber(x), what)
+}
+
 func (c *checker) interval(path string, r Range) {
 	ok := true
 	for key, v := range map[string]Values{"from": r.From, "above": r.Above, "below": r.Below, "up_to": r.UpTo} {
@@ -291,11 +294,7 @@ func (c *checker) interval(path string, r Range) {
 		return
 	}
 	for g := range c.file.Grades {
-		_, from := r.From.At(g)
-		_, above := r.Above.At(g)
-		_, below := r.Below.At(g)
-		_, upTo := r.UpTo.At(g)
-		if from && above || below && upTo {
+		if r.doubled(g) {
 			c.add(path, "from or above, below or up_to", "two bounds on the same side")
 			return
 		}
@@ -311,10 +310,8 @@ func (c *checker) sizes() {
 	if len(f.Sizes) == 0 {
 		c.add("$.sizes", "", "sizes is missing")
 	}
-	var names []string
 	for i, z := range f.Sizes {
 		at := fmt.Sprintf("$.sizes[%d]", i)
-		names = append(names, z.Name)
 		c.interval(at+".length", z.Length)
 		c.memory(at+".from_memory", z.FromMemory)
 		c.source(at+".source", z.Source, false)
@@ -331,23 +328,15 @@ func (c *checker) sizes() {
 			}
 		}
 		for g := range f.Grades {
-			iv, ok := z.Length.At(g)
-			if !ok {
-				continue
-			}
+			iv, _ := z.Length.At(g)
 			for _, x := range []float64{iv.Lo, iv.Hi} {
-				if math.IsInf(x, 0) || x >= 0 && x <= 2 {
-					continue
+				if !math.IsInf(x, 0) {
+					c.fraction(at+".length", "length", x, 2, "fraction of the reference length")
 				}
-				hint := "0 to 1"
-				if x > 2 && x <= 100 {
-					hint = fmt.Sprintf("did you mean %.6g?", x/100)
-				}
-				c.add(at+".length", hint, "length %s is no fraction of the reference length", FormatNumber(x))
 			}
 		}
 	}
-	c.unique("$.sizes", "size", names)
+	c.unique("$.sizes", "size", names(f.Sizes, func(z Size) string { return z.Name }))
 }
 
 func (c *checker) factor(i int) {
@@ -360,14 +349,8 @@ func (c *checker) factor(i int) {
 	c.oneOf(at+".picture", "picture", string(x.Picture), pictureUses)
 	c.source(at+".source", x.Source, true)
 	c.memory(at+".from_memory", x.FromMemory)
-	for key, patterns := range map[string][]string{"variants": x.Variants, "except": x.Except} {
-		for _, v := range patterns {
-			one := Factor{Variants: []string{v}}
-			if !slices.ContainsFunc(f.Variants, func(w Variant) bool { return one.In(w.Code) }) {
-				c.add(at+"."+key, "", "there is no variant %q", v)
-			}
-		}
-	}
+	c.variants(at+".variants", x.Variants)
+	c.variants(at+".except", x.Except)
 	if f.Sources[x.Source].Seen == seenMemory && x.HasLimit() && !x.FromMemory.all {
 		c.add(at, "write from_memory: true", "the source of %s was not opened, and its limits are not marked from memory", x.Name)
 	}
@@ -392,6 +375,16 @@ func (c *checker) factor(i int) {
 	c.limits(at, x)
 }
 
+// variants checks that each pattern is that of a variant.
+func (c *checker) variants(path string, patterns []string) {
+	for _, v := range patterns {
+		one := Factor{Variants: []string{v}}
+		if !slices.ContainsFunc(c.file.Variants, func(w Variant) bool { return one.In(w.Code) }) {
+			c.add(path, "", "there is no variant %q", v)
+		}
+	}
+}
+
 func (c *checker) pieces(at string, x *Factor) {
 	if (x.Picture != PictureNone) != (x.Pieces != nil) {
 		c.add(at, "a factor that a picture shows has both picture: and pieces:", "picture and pieces go together")
@@ -414,13 +407,7 @@ func (c *checker) pieces(at string, x *Factor) {
 	for _, s := range p.Flags {
 		c.oneOf(at+".pieces.flags", "flag", s, PieceFlags)
 	}
-	if p.ChalkFrom < 0 || p.ChalkFrom > 1 || math.IsNaN(p.ChalkFrom) {
-		hint := "0 to 1"
-		if p.ChalkFrom > 1 && p.ChalkFrom <= 100 {
-			hint = fmt.Sprintf("did you mean %.6g?", p.ChalkFrom/100)
-		}
-		c.add(at+".pieces.chalk_from", hint, "chalk_from %s is no share of the surface", FormatNumber(p.ChalkFrom))
-	}
+	c.fraction(at+".pieces.chalk_from", "chalk_from", p.ChalkFrom, 1, "share of the surface")
 	c.interval(at+".pieces.length_mm", p.LengthMM)
 	if p.OfWhole && !slices.ContainsFunc(c.file.Sizes, func(z Size) bool { return z.Whole }) {
 		c.add(at+".pieces.of_whole", "mark one of the sizes whole: true", "no size is whole")
@@ -428,41 +415,29 @@ func (c *checker) pieces(at string, x *Factor) {
 }
 
 func (c *checker) limits(at string, x *Factor) {
-	for _, l := range []struct {
-		key    Bound
-		values Values
-	}{{AtMost, x.AtMost}, {Below, x.Below}, {AtLeast, x.AtLeast}, {Above, x.Above}} {
-		path := at + "." + string(l.key)
-		if !c.perGrade(path, l.values) {
+	for _, b := range x.bounds() {
+		path := at + "." + string(b.Bound)
+		if !c.perGrade(path, b.Values) {
 			return
 		}
-		for g := range c.file.Grades {
-			v, ok := l.values.At(g)
+		for g := range b.list {
+			v, ok := b.At(g)
 			if !ok {
 				continue
 			}
 			where := path
-			if !l.values.scalar {
+			if !b.scalar {
 				where = fmt.Sprintf("%s[%d]", path, g)
 			}
-			c.limit(where, x, l.key, v)
-			if l.values.scalar {
-				break
-			}
+			c.limit(where, x, b.Bound, v)
 		}
 	}
-	for g := range c.file.Grades {
-		up, hasUp := upper(x, g)
-		lo, hasLo := lower(x, g)
-		_, m := x.AtMost.At(g)
-		_, b := x.Below.At(g)
-		_, l := x.AtLeast.At(g)
-		_, a := x.Above.At(g)
-		if m && b || l && a {
-			c.add(at, "at_most or below, at_least or above", "grade %s: two limits on the same side", c.file.Grades[g])
+	for g, grade := range c.file.Grades {
+		if x.Range().doubled(g) {
+			c.add(at, "at_most or below, at_least or above", "grade %s: two limits on the same side", grade)
 		}
-		if hasUp && hasLo && lo > up {
-			c.add(at, "", "grade %s: at least %s and at most %s cannot both hold", c.file.Grades[g], FormatNumber(lo), FormatNumber(up))
+		if iv, _ := x.Range().At(g); iv.Lo > iv.Hi {
+			c.add(at, "", "grade %s: at least %s and at most %s cannot both hold", grade, FormatNumber(iv.Lo), FormatNumber(iv.Hi))
 		}
 	}
 }
@@ -490,20 +465,6 @@ func (c *checker) limit(path string, x *Factor, b Bound, v float64) {
 	}
 }
 
-func upper(x *Factor, g int) (float64, bool) {
-	if v, ok := x.AtMost.At(g); ok {
-		return v, true
-	}
-	return x.Below.At(g)
-}
-
-func lower(x *Factor, g int) (float64, bool) {
-	if v, ok := x.AtLeast.At(g); ok {
-		return v, true
-	}
-	return x.Above.At(g)
-}
-
 func (c *checker) broken() {
 	for _, v := range c.file.Variants {
 		f := c.file.variant(v).Broken()
@@ -516,7 +477,7 @@ func (c *checker) broken() {
 // ladder checks that the sizes of one grade take every possible piece exactly
 // once. It reports whether they do.
 func (c *checker) ladder(g int) bool {
-	parts := ladder(c.file.Sizes, g)
+	parts := c.file.Ladder(g)
 	takers := func(p probe) (names []string) {
 		for _, part := range parts {
 			if part.Takes(p.length, p.sieveMM, p.ends) {
@@ -566,34 +527,23 @@ func (c *checker) ladder(g int) bool {
 // order checks that limits do not tighten from a better to a worse grade.
 func (c *checker) order(i int) {
 	x := &c.file.Factors[i]
-	check := func(key string, v Values, tighter func(worse, better float64) bool) {
-		if v.scalar {
-			return
-		}
-		last, lastGrade, have := 0.0, 0, false
-		for g := range c.file.Grades {
-			y, ok := v.At(g)
-			if !ok {
+	if (x.AtLeast.Given() || x.Above.Given()) && (x.AtMost.Given() || x.Below.Given()) {
+		return // bounded on both sides it describes bands, which ranges checks
+	}
+	for _, b := range x.bounds() {
+		better := -1
+		for g := range b.list {
+			y, ok := b.At(g)
+			if !ok || b.scalar {
 				continue
 			}
-			if have && tighter(y, last) {
-				c.add(fmt.Sprintf("$.factors[%d].%s[%d]", i, key, g), "grades go from best to worst: check the order of the grades and the figure",
+			if last, ok := b.At(better); ok && y != last && (y < last) == b.Upper() {
+				c.add(fmt.Sprintf("$.factors[%d].%s[%d]", i, string(b.Bound), g), "grades go from best to worst: check the order of the grades and the figure",
 					"%s: %s of grade %s is stricter than %s of the better grade %s", x.Name,
-					FormatNumber(y), c.file.Grades[g], FormatNumber(last), c.file.Grades[lastGrade])
+					FormatNumber(y), c.file.Grades[g], FormatNumber(last), c.file.Grades[better])
 			}
-			last, lastGrade, have = y, g, true
+			better = g
 		}
-	}
-	less := func(worse, better float64) bool { return worse < better }
-	more := func(worse, better float64) bool { return worse > better }
-	// A factor bounded on both sides describes bands, which ranges checks.
-	if !(x.AtLeast.Given() || x.Above.Given()) {
-		check("at_most", x.AtMost, less)
-		check("below", x.Below, less)
-	}
-	if !(x.AtMost.Given() || x.Below.Given()) {
-		check("at_least", x.AtLeast, more)
-		check("above", x.Above, more)
 	}
 }
 
@@ -610,48 +560,38 @@ func (c *checker) ranges(i int) {
 	var bands []band
 	both := false
 	for g, name := range c.file.Grades {
-		r := Range{From: x.AtLeast, Above: x.Above, Below: x.Below, UpTo: x.AtMost}
-		iv, ok := r.At(g)
-		if !ok {
-			continue
+		if iv, ok := x.Range().At(g); ok {
+			both = both || !math.IsInf(iv.Lo, -1) && !math.IsInf(iv.Hi, 1)
+			bands = append(bands, band{name, iv, g})
 		}
-		both = both || !math.IsInf(iv.Lo, -1) && !math.IsInf(iv.Hi, 1)
-		bands = append(bands, band{name, iv, g})
 	}
 	if !both {
 		return
 	}
 	slices.SortStableFunc(bands, func(a, b band) int { return cmp.Compare(a.Lo, b.Lo) })
-	for n := 1; n < len(bands); n++ {
-		a, b := bands[n-1], bands[n]
+	for n, b := range bands[1:] {
+		a := bands[n]
 		at := fmt.Sprintf("$.factors[%d]", i)
-		for _, key := range []struct {
-			name string
-			v    Values
-		}{{"at_least", x.AtLeast}, {"above", x.Above}} {
-			if _, ok := key.v.At(b.index); ok {
-				at = fmt.Sprintf("%s.%s[%d]", at, key.name, b.index)
+		for _, l := range x.bounds() {
+			if _, ok := l.At(b.index); ok && !l.Upper() {
+				at = fmt.Sprintf("%s.%s[%d]", at, string(l.Bound), b.index)
 				break
 			}
 		}
+		hint := fmt.Sprintf("write above: %s in grade %s", FormatNumber(a.Hi), b.grade)
 		step := c.file.variant(c.file.Variants[0]).roundingOf(x, b.index)
 		switch {
 		case b.Lo < a.Hi || b.Lo == a.Hi && a.HiIncluded && b.LoIncluded:
-			c.add(at, fmt.Sprintf("write above: %s in grade %s", FormatNumber(a.Hi), b.grade),
-				"overlap: %s of %s fits both grade %s and grade %s", x.Name, figure(b.Lo, x), a.grade, b.grade)
+			c.add(at, hint, "overlap: %s of %s fits both grade %s and grade %s", x.Name, figure(b.Lo, x), a.grade, b.grade)
 		case b.Lo == a.Hi && (a.HiIncluded || b.LoIncluded):
 		case step.Mode != "none" && b.Lo-a.Hi <= math.Pow(10, -float64(step.Digits))*(1+1e-9) && a.HiIncluded && b.LoIncluded:
 			// With one decimal kept, "to 5.0" and "from 5.1" join.
 		default:
-			c.add(at, fmt.Sprintf("write above: %s in grade %s", FormatNumber(a.Hi), b.grade),
-				"gap: %s between %s and %s fits neither grade %s nor grade %s", x.Name, figure(a.Hi, x), figure(b.Lo, x), a.grade, b.grade)
+			c.add(at, hint, "gap: %s between %s and %s fits neither grade %s nor grade %s", x.Name, figure(a.Hi, x), figure(b.Lo, x), a.grade, b.grade)
 		}
 	}
 }
 
 func figure(v float64, x *Factor) string {
-	if u := x.Basis.Unit(); u != "" {
-		return FormatNumber(v) + " " + u
-	}
-	return FormatNumber(v)
+	return strings.TrimSpace(FormatNumber(v) + " " + x.Basis.Unit())
 }

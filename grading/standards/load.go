@@ -23,9 +23,9 @@ import (
 //go:embed *.yaml
 var embedded embed.FS
 
-// maxFileBytes caps a contract file: the longest embedded edition is well
-// under a tenth of it.
-const maxFileBytes = 1 << 20
+// MaxFileBytes caps a contract file or a sample sheet: the longest embedded
+// edition is well under a tenth of it.
+const MaxFileBytes = 1 << 20
 
 // A Problem is one thing wrong with a standard or contract file, at a place.
 type Problem struct {
@@ -33,7 +33,6 @@ type Problem struct {
 	Line, Col int    // from 1; 0 where the file as a whole is meant
 	Message   string
 	Hint      string // what to write instead; may be empty
-	Warning   bool   // the file can be used, but look
 }
 
 func (p Problem) String() string {
@@ -43,19 +42,8 @@ func (p Problem) String() string {
 	return fmt.Sprintf("%s:%d:%d: %s", p.File, p.Line, p.Col, p.Message)
 }
 
-// Problems is what a check of one file found, in file order.
+// Problems is what keeps one file from being used, in file order.
 type Problems []Problem
-
-// Errors returns the problems that keep the file from being used.
-func (ps Problems) Errors() Problems {
-	var out Problems
-	for _, p := range ps {
-		if !p.Warning {
-			out = append(out, p)
-		}
-	}
-	return out
-}
 
 // Error returns the first problem and how many more there are.
 func (ps Problems) Error() string {
@@ -107,8 +95,8 @@ var all = sync.OnceValues(func() ([]*Edition, error) {
 			return nil, err
 		}
 		ed, problems := Parse(e.Name(), data)
-		if errs := problems.Errors(); len(errs) > 0 {
-			return nil, errs
+		if ed == nil {
+			return nil, problems
 		}
 		out = append(out, ed)
 	}
@@ -149,25 +137,32 @@ func Lookup(code string) (*Standard, error) {
 	return nil, unknown(code, Nearest(code, codes))
 }
 
-// LoadContract reads a contract file. The problems may hold warnings beside a
-// usable edition; with an error among them the edition is nil. err is set
-// where the file cannot be read at all.
-func LoadContract(path string) (*Edition, Problems, error) {
-	f, err := os.Open(path)
+// LoadContract reads a contract file. Errors are Problems, or those of reading
+// the file.
+func LoadContract(path string) (*Edition, error) {
+	data, err := ReadFile(path)
 	if err != nil {
-		return nil, nil, err
-	}
-	defer f.Close()
-	data, err := io.ReadAll(io.LimitReader(f, maxFileBytes+1))
-	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 	ed, problems := Parse(path, data)
-	return ed, problems, nil
+	if ed == nil {
+		return nil, problems
+	}
+	return ed, nil
+}
+
+// ReadFile reads a file, up to one byte more than MaxFileBytes.
+func ReadFile(path string) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	return io.ReadAll(io.LimitReader(f, MaxFileBytes+1))
 }
 
 // Parse decodes and checks one file. Unknown and doubled keys are refused.
-// With an error among the problems the edition is nil.
+// With problems the edition is nil.
 func Parse(name string, data []byte) (*Edition, Problems) {
 	var f File
 	tree, problems := decode(name, data, &f)
@@ -178,15 +173,14 @@ func Parse(name string, data []byte) (*Edition, Problems) {
 		return nil, problems
 	}
 	c := checker{name: name, tree: tree, file: &f}
-	c.run()
-	if len(c.problems.Errors()) > 0 {
+	if c.run(); len(c.problems) > 0 {
 		return nil, c.problems
 	}
 	ed := &Edition{File: &f, Source: data}
 	for _, v := range f.Variants {
 		ed.Variants = append(ed.Variants, f.variant(v))
 	}
-	return ed, c.problems
+	return ed, nil
 }
 
 // Decode reads one YAML document into the struct that into points to, as
@@ -204,10 +198,10 @@ func decode(name string, data []byte, into any) (*ast.File, Problems) {
 	if len(bytes.TrimSpace(data)) == 0 {
 		return fail(0, 0, "the file is empty", "")
 	}
-	if bytes.IndexByte(data, 0) >= 0 || len(data) <= maxFileBytes && !utf8.Valid(data) {
+	if bytes.IndexByte(data, 0) >= 0 || len(data) <= MaxFileBytes && !utf8.Valid(data) {
 		return fail(0, 0, "not a text file", "save it as UTF-8 text")
 	}
-	if len(data) > maxFileBytes {
+	if len(data) > MaxFileBytes {
 		return fail(0, 0, "more than 1 MiB", "this is not the kind of file that is wanted here")
 	}
 	tree, err := parser.ParseBytes(data, 0)
@@ -217,8 +211,9 @@ func decode(name string, data []byte, into any) (*ast.File, Problems) {
 	if len(tree.Docs) != 1 || tree.Docs[0].Body == nil {
 		return fail(0, 0, "not exactly one YAML document", "one file holds one document: remove the lines ---")
 	}
-	if n := findUnused(tree); n != nil {
-		p := n.GetToken().Position
+	var u unused
+	if ast.Walk(&u, tree.Docs[0].Body); u.found != nil {
+		p := u.found.GetToken().Position
 		return fail(p.Line, p.Column, "anchors and aliases are not used here, nor are tags", "write the plain value out")
 	}
 	if err := unmarshal(data, into); err != nil {
@@ -240,13 +235,7 @@ func unmarshal(data []byte, into any) (err error) {
 }
 
 func (f *File) variant(v Variant) *Standard {
-	s := &Standard{
-		Code: v.Code, Title: v.Title, Shape: v.Shape,
-		Document: f.Title, Body: f.Body, Edition: f.Edition, Status: f.Status, Caution: f.Caution, NotInFile: f.NotInFile,
-		Grades: f.Grades, BelowAll: f.BelowAll, Reference: f.Reference,
-		OneDefect: f.OneDefect == oneDefectLowest,
-		Sizes:     f.Sizes, Sources: f.Sources, rounding: f.Rounding, broken: f.Broken,
-	}
+	s := &Standard{File: f, Variant: v}
 	for _, x := range f.Factors {
 		if x.In(v.Code) {
 			s.Factors = append(s.Factors, x)
@@ -255,31 +244,19 @@ func (f *File) variant(v Variant) *Standard {
 	return s
 }
 
-// findUnused returns a node of a kind that these files do not use.
-func findUnused(tree *ast.File) ast.Node {
-	var found ast.Node
-	for _, d := range tree.Docs {
-		if d.Body == nil {
-			continue
-		}
-		ast.Walk(visitor(func(n ast.Node) bool {
-			switch n.(type) {
-			case *ast.AnchorNode, *ast.AliasNode, *ast.TagNode:
-				found = n
-			}
-			return found == nil
-		}), d.Body)
+// An unused finds a node of a kind that these files do not use.
+type unused struct{ found ast.Node }
+
+// Visit implements ast.Visitor.
+func (u *unused) Visit(n ast.Node) ast.Visitor {
+	switch n.(type) {
+	case *ast.AnchorNode, *ast.AliasNode, *ast.TagNode:
+		u.found = n
 	}
-	return found
-}
-
-type visitor func(ast.Node) bool
-
-func (v visitor) Visit(n ast.Node) ast.Visitor {
-	if !v(n) {
+	if u.found != nil {
 		return nil
 	}
-	return v
+	return u
 }
 
 // decodeProblem turns the YAML library's error into one line with its place.

@@ -46,6 +46,15 @@ func Nearest(typed string, names []string) []string {
 	return out
 }
 
+// Suggest is the hint for a name that is none of names: those that look like it,
+// or else all of them after the words given.
+func Suggest(typed string, names []string, all string) string {
+	if near := Nearest(typed, names); len(near) > 0 {
+		return "did you mean " + strings.Join(near, ", ") + "?"
+	}
+	return all + strings.Join(names, ", ")
+}
+
 // editDistance is the Levenshtein distance in runes: the least number of
 // letters to insert, delete or change.
 func editDistance(a, b string) int {

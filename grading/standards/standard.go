@@ -5,6 +5,7 @@ import (
 	"math"
 	"path"
 	"slices"
+	"strconv"
 	"strings"
 	"unicode"
 
@@ -40,15 +41,7 @@ func (b Bound) Inclusive() bool { return b == AtMost || b == AtLeast }
 
 // String returns the bound in words: "at most", "under", "at least", "over".
 func (b Bound) String() string {
-	switch b {
-	case AtMost:
-		return "at most"
-	case Below:
-		return "under"
-	case AtLeast:
-		return "at least"
-	}
-	return "over"
+	return map[Bound]string{AtMost: "at most", Below: "under", AtLeast: "at least", Above: "over"}[b]
 }
 
 // A Basis says what a factor's figure is a share or a number of.
@@ -68,31 +61,13 @@ const (
 
 // Unit returns the unit in which figures on this basis are printed.
 func (b Basis) Unit() string {
-	switch b {
-	case ByMass, ByCount:
-		return "%"
-	case PerKg:
-		return "per kg"
-	case Per500g:
-		return "per 500 g"
-	case Per100g:
-		return "per 100 g"
-	}
-	return ""
+	return map[Basis]string{ByMass: "%", ByCount: "%", PerKg: "per kg", Per500g: "per 500 g", Per100g: "per 100 g"}[b]
 }
 
 // SamplePortionG returns the grams of rice that a number-per-portion basis
 // refers to, 0 for every other basis.
 func (b Basis) SamplePortionG() float64 {
-	switch b {
-	case PerKg:
-		return 1000
-	case Per500g:
-		return 500
-	case Per100g:
-		return 100
-	}
-	return 0
+	return map[Basis]float64{PerKg: 1000, Per500g: 500, Per100g: 100}[b]
 }
 
 // A PictureUse says how far one flat picture in reflected light decides a
@@ -119,6 +94,12 @@ type Rounding struct {
 	FromMemory bool   `yaml:"from_memory"`
 }
 
+// rule is r in the grade with index i.
+func (r *Rounding) rule(i int) Rule {
+	d, _ := r.Digits.At(i)
+	return Rule{Mode: r.Mode, Digits: int(d)}
+}
+
 // A Rule is a Rounding resolved for one limit.
 type Rule struct {
 	Mode   string `json:"mode"` // half_up, half_even or none
@@ -129,7 +110,7 @@ type Rule struct {
 // 0.35 and 2.45 round up to 0.4 and 2.5 under half_up although their binary
 // forms lie a hair below (7 CFR 868.308(a) gives both as its examples).
 func (r Rule) Round(x float64) float64 {
-	if r.Mode == "none" || r.Mode == "" {
+	if !r.rounds() {
 		return x
 	}
 	const hair = 1e-9 // far above binary error, far below any figure's meaning
@@ -140,6 +121,24 @@ func (r Rule) Round(x float64) float64 {
 		n--
 	}
 	return math.Copysign(n/p, x)
+}
+
+func (r Rule) rounds() bool { return r.Mode != "none" && r.Mode != "" }
+
+// Format writes a limit with the decimals that are kept.
+func (r Rule) Format(limit float64) string {
+	if r.rounds() {
+		return strconv.FormatFloat(limit, 'f', r.Digits, 64)
+	}
+	return FormatNumber(limit)
+}
+
+// Slack is the half of the last decimal that is kept, 0 where none is rounded to.
+func (r Rule) Slack() float64 {
+	if r.rounds() {
+		return 0.5 * math.Pow(10, -float64(r.Digits))
+	}
+	return 0
 }
 
 // A Mark says how far the text behind a limit was read.
@@ -259,11 +258,25 @@ func (f *Factor) In(code string) bool {
 	return (len(f.Variants) == 0 || named(f.Variants)) && !named(f.Except)
 }
 
+// A bounded is what a factor's limits of one kind are, grade by grade.
+type bounded struct {
+	Bound
+	Values
+}
+
+// bounds returns the limits by their kind.
+func (f *Factor) bounds() [4]bounded {
+	return [4]bounded{{AtMost, f.AtMost}, {Below, f.Below}, {AtLeast, f.AtLeast}, {Above, f.Above}}
+}
+
+// Range is what the limits leave.
+func (f *Factor) Range() Range {
+	return Range{From: f.AtLeast, Above: f.Above, Below: f.Below, UpTo: f.AtMost}
+}
+
 // HasLimit reports whether the factor is limited in any grade. A factor
 // without limits is reported only.
-func (f *Factor) HasLimit() bool {
-	return f.AtMost.Given() || f.Below.Given() || f.AtLeast.Given() || f.Above.Given()
-}
+func (f *Factor) HasLimit() bool { return f.Range().Given() }
 
 // A Shape is the length, in millimetres, or the length-to-width ratio that the
 // mean whole kernel must have for the variant to apply.
@@ -286,7 +299,7 @@ type Variant struct {
 // File is one edition as its YAML file states it.
 type File struct {
 	Schema   Whole  `yaml:"schema"`
-	Title    string `yaml:"title"`
+	Document string `yaml:"title"`
 	Body     string `yaml:"body"`
 	Edition  string `yaml:"edition"`
 	Status   string `yaml:"status"` // published, model, practice or contract
@@ -298,37 +311,25 @@ type File struct {
 	NotInFile []string          `yaml:"not_in_file"`
 	Sources   map[string]Source `yaml:"sources"`
 	Variants  []Variant         `yaml:"variants"`
-	Grades    []string          `yaml:"grades"` // best first
-	BelowAll  string            `yaml:"below_all"`
+	Grades    []string          `yaml:"grades"`    // best first
+	BelowAll  string            `yaml:"below_all"` // what a lot is called that meets no grade
 	Reference Reference         `yaml:"reference"`
 	Rounding  Rounding          `yaml:"rounding"`
-	OneDefect string            `yaml:"one_defect_per_kernel"` // "" or lowest_limit
+	Defects   string            `yaml:"one_defect_per_kernel"` // "" or lowest_limit, see OneDefect
 	Sizes     []Size            `yaml:"sizes"`
 	Broken    string            `yaml:"broken"` // code of the factor that is the broken share
 	Factors   []Factor          `yaml:"factors"`
 }
 
+// OneDefect reports that a kernel with several defects counts for the one with
+// the lowest limit only.
+func (f *File) OneDefect() bool { return f.Defects == oneDefectLowest }
+
 // A Standard is one variant of one edition, ready to be judged by.
 type Standard struct {
-	Code      string
-	Title     string // of the variant
-	Document  string // title of the edition
-	Body      string
-	Edition   string
-	Status    string
-	Caution   string
-	NotInFile []string
-	Grades    []string // best first
-	BelowAll  string   // what a lot is called that meets no grade
-	Shape     *Shape
-	Reference Reference
-	OneDefect bool // a kernel with several defects counts for the one with the lowest limit only
-	Sizes     []Size
-	Factors   []Factor
-	Sources   map[string]Source
-
-	rounding Rounding
-	broken   string
+	*File
+	Variant
+	Factors []Factor // of the file's those that belong to the variant
 }
 
 // Grade returns the index of the named grade. Case, blanks, points and percent
@@ -370,7 +371,7 @@ func (s *Standard) Factor(code string) *Factor {
 }
 
 // Broken returns the factor that is this standard's broken share.
-func (s *Standard) Broken() *Factor { return s.Factor(s.broken) }
+func (s *Standard) Broken() *Factor { return s.Factor(s.File.Broken) }
 
 // Cut returns the fraction of the reference length under which a piece is
 // broken in every grade. It reports false where that moves with the grade or
@@ -417,17 +418,14 @@ func (s *Standard) Limits(i int) []Limit {
 	var out []Limit
 	for n := range s.Factors {
 		f := &s.Factors[n]
-		for _, b := range []struct {
-			bound  Bound
-			values Values
-		}{{AtMost, f.AtMost}, {Below, f.Below}, {AtLeast, f.AtLeast}, {Above, f.Above}} {
-			x, ok := b.values.At(i)
+		for _, b := range f.bounds() {
+			x, ok := b.At(i)
 			if !ok {
 				continue
 			}
 			out = append(out, Limit{
 				Factor: f, Grade: s.Grades[i], GradeIndex: i,
-				Bound: b.bound, Value: x, Unit: f.Basis.Unit(), Basis: f.Basis,
+				Bound: b.Bound, Value: x, Unit: f.Basis.Unit(), Basis: f.Basis,
 				Clause: f.Clause, Round: s.roundingOf(f, i), Source: s.Sources[f.Source],
 				Mark: s.markOf(f, i), Sieved: s.Sieved(f, i),
 			})
@@ -451,13 +449,9 @@ func (s *Standard) DefinitionMark(f *Factor, i int) Mark {
 		return FromMemory
 	}
 	m := Unmarked
-	if f.Pieces == nil {
-		return m
-	}
-	for _, name := range f.Pieces.Sizes {
-		z := s.size(name)
+	for _, z := range s.Sizes {
 		switch {
-		case z == nil:
+		case f.Pieces == nil || !slices.Contains(f.Pieces.Sizes, z.Name):
 		case z.FromMemory.In(s.Grades[i]):
 			m = FromMemory
 		default:
@@ -484,49 +478,27 @@ func (s *Standard) Sieved(f *Factor, i int) bool {
 	return slices.ContainsFunc(probes(parts), func(p probe) bool { return takes(p, passes) != takes(p, held) })
 }
 
-func (s *Standard) size(name string) *Size {
-	for i := range s.Sizes {
-		if s.Sizes[i].Name == name {
-			return &s.Sizes[i]
-		}
-	}
-	return nil
-}
-
 func (s *Standard) roundingOf(f *Factor, i int) Rule {
-	r := &s.rounding
 	if f.Rounding != nil {
-		r = f.Rounding
+		return f.Rounding.rule(i)
 	}
-	d, _ := r.Digits.At(i)
-	return Rule{Mode: r.Mode, Digits: int(d)}
+	return s.Rounding.rule(i)
 }
 
 // A Part is one size class resolved for one grade.
 type Part struct {
-	Name       string
-	Whole      bool
-	Length     Interval // fractions of the reference length
-	ThroughMM  float64  // 0: no such condition
-	HeldMM     float64  // 0: no such condition
-	Ends       string
-	UnseenFrom float64
+	*Size
+	Length Interval // fractions of the reference length
 }
 
 // Ladder returns the size classes of the grade with index i, in file order.
-func (s *Standard) Ladder(i int) []Part { return ladder(s.Sizes, i) }
-
-func ladder(sizes []Size, i int) []Part {
+func (f *File) Ladder(i int) []Part {
 	var out []Part
-	for _, z := range sizes {
-		iv := Everything
-		if z.Length.Given() {
-			var ok bool
-			if iv, ok = z.Length.At(i); !ok {
-				continue
-			}
+	for n := range f.Sizes {
+		z := &f.Sizes[n]
+		if iv, ok := z.Length.At(i); ok || !z.Length.Given() {
+			out = append(out, Part{z, iv})
 		}
-		out = append(out, Part{z.Name, z.Whole, iv, z.ThroughMM, z.HeldMM, z.Ends, z.UnseenFrom})
 	}
 	return out
 }
@@ -537,13 +509,5 @@ func (s *Standard) PartsOf(f *Factor, i int) []Part {
 	if f.Pieces == nil {
 		return nil
 	}
-	var out []Part
-	for _, p := range s.Ladder(i) {
-		for _, name := range f.Pieces.Sizes {
-			if p.Name == name {
-				out = append(out, p)
-			}
-		}
-	}
-	return out
+	return slices.DeleteFunc(s.Ladder(i), func(p Part) bool { return !slices.Contains(f.Pieces.Sizes, p.Name) })
 }

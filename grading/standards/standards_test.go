@@ -365,7 +365,7 @@ func TestFaultsAreFoundAtTheirPlace(t *testing.T) {
 			require.NotEqual(t, standards.Template, text, "the fault was not put in")
 			ed, problems := standards.Parse("c.yaml", []byte(text))
 			assert.True(t, ed == nil, "the fault was not found")
-			require.NotEmpty(t, problems.Errors())
+			require.NotEmpty(t, problems)
 			assert.Contains(t, problems.Error(), row.want)
 			assert.Contains(t, problems.Hint(), row.hint)
 			assert.NotContains(t, problems.Error(), "\n", "one line")
@@ -377,7 +377,7 @@ func TestFaultsAreFoundAtTheirPlace(t *testing.T) {
 	} {
 		ed, problems := standards.Parse("c.yaml", data)
 		assert.True(t, ed == nil, name)
-		assert.Len(t, problems.Errors(), 1, name)
+		assert.Len(t, problems, 1, name)
 	}
 }
 
@@ -400,7 +400,7 @@ func FuzzParse(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, data []byte) {
 		ed, problems := standards.Parse("f.yaml", data)
-		if (ed == nil) != (len(problems.Errors()) > 0) {
+		if (ed == nil) != (len(problems) > 0) {
 			t.Fatalf("edition %v with problems %v", ed, problems)
 		}
 		if ed == nil {

@@ -63,11 +63,9 @@ func (s *Standard) Table() Table {
 		Schema: "traytally.standard/2",
 		Code:   s.Code, Title: s.Title, Document: s.Document, Body: s.Body, Edition: s.Edition, Status: s.Status,
 		Caution: s.Caution, Grades: s.Grades, BelowAll: s.BelowAll, Reference: s.Reference.Text,
-		OneDefect: s.OneDefect, Sizes: []TableSize{}, Limits: []TableLimit{}, Reported: []string{},
+		Rounding: s.Rounding.rule(0), OneDefect: s.OneDefect(), Sizes: []TableSize{}, Limits: []TableLimit{}, Reported: []string{},
 		NotInFile: append([]string{}, s.NotInFile...), Sources: map[string]Source{},
 	}
-	d, _ := s.rounding.Digits.At(0)
-	t.Rounding = Rule{Mode: s.rounding.Mode, Digits: int(d)}
 	maps.Copy(t.Sources, s.Sources)
 	for i := range s.Factors {
 		if f := &s.Factors[i]; !f.HasLimit() {
@@ -78,7 +76,7 @@ func (s *Standard) Table() Table {
 		for _, p := range s.Ladder(g) {
 			t.Sizes = append(t.Sizes, TableSize{
 				Grade: grade, Name: p.Name, Whole: p.Whole, Length: p.Length.String(),
-				ThroughMM: p.ThroughMM, HeldMM: p.HeldMM, Ends: p.Ends, FromMemory: s.size(p.Name).FromMemory.In(grade),
+				ThroughMM: p.ThroughMM, HeldMM: p.HeldMM, Ends: p.Ends, FromMemory: p.FromMemory.In(grade),
 			})
 		}
 		for _, l := range s.Limits(g) {
@@ -102,28 +100,17 @@ type Standing struct{ Read, Restated, Memory, Unmarked int }
 
 // Standing counts the limits of s, one for each figure of each grade.
 func (s *Standard) Standing() Standing {
-	var n Standing
+	n := map[Mark]int{}
 	for g := range s.Grades {
 		for _, l := range s.Limits(g) {
-			switch l.Mark {
-			case Read:
-				n.Read++
-			case Restated:
-				n.Restated++
-			case FromMemory:
-				n.Memory++
-			default:
-				n.Unmarked++
-			}
+			n[l.Mark]++
 		}
 	}
-	return n
+	return Standing{n[Read], n[Restated], n[FromMemory], n[Unmarked]}
 }
 
 // Standing counts the limits of the file; one that holds for several kinds of
 // rice counts once.
 func (e *Edition) Standing() Standing {
-	all := *e.File.variant(Variant{})
-	all.Factors = e.File.Factors
-	return all.Standing()
+	return (&Standard{File: e.File, Factors: e.File.Factors}).Standing()
 }

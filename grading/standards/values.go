@@ -33,35 +33,31 @@ func (v Values) At(i int) (float64, bool) {
 
 // UnmarshalYAML reads a number, or a list of numbers and nulls.
 func (v *Values) UnmarshalYAML(node ast.Node) error {
-	if seq, ok := node.(*ast.SequenceNode); ok {
-		if len(seq.Values) == 0 {
-			return nodeError(node, "a list with one number per grade, not an empty one")
-		}
-		for _, n := range seq.Values {
-			x, err := number(n, true)
-			if err != nil {
-				return err
-			}
-			v.list = append(v.list, x)
-		}
-		return nil
-	}
-	x, err := number(node, false)
-	if err != nil {
+	seq, ok := node.(*ast.SequenceNode)
+	if !ok {
+		x, err := number(node)
+		v.list, v.scalar = []*float64{x}, true
 		return err
 	}
-	v.list, v.scalar = []*float64{x}, true
+	if len(seq.Values) == 0 {
+		return nodeError(node, "a list with one number per grade, not an empty one")
+	}
+	for _, n := range seq.Values {
+		var x *float64 // null: none in this grade
+		if _, null := n.(*ast.NullNode); !null {
+			var err error
+			if x, err = number(n); err != nil {
+				return err
+			}
+		}
+		v.list = append(v.list, x)
+	}
 	return nil
 }
 
-func number(node ast.Node, nullable bool) (*float64, error) {
+func number(node ast.Node) (*float64, error) {
 	var x float64
 	switch n := node.(type) {
-	case *ast.NullNode:
-		if nullable {
-			return nil, nil
-		}
-		return nil, nodeError(node, "a number")
 	case *ast.IntegerNode, *ast.FloatNode:
 		if err := yaml.NodeToValue(n, &x); err != nil {
 			return nil, err
@@ -96,10 +92,7 @@ type Memory struct {
 
 // In reports whether the figure of the named grade is from memory.
 func (m Memory) In(grade string) bool {
-	if m.all {
-		return true
-	}
-	return slices.Contains(m.grades, grade)
+	return m.all || slices.Contains(m.grades, grade)
 }
 
 // UnmarshalYAML reads true, false or a list of grade names.
@@ -160,14 +153,21 @@ func (r Range) At(i int) (Interval, bool) {
 	return iv, found
 }
 
+// doubled reports whether r has two bounds on one side for the grade with index i.
+func (r Range) doubled(i int) bool {
+	both := func(v, w Values) bool {
+		_, one := v.At(i)
+		_, other := w.At(i)
+		return one && other
+	}
+	return both(r.From, r.Above) || both(r.Below, r.UpTo)
+}
+
 // An Interval is a resolved Range. Open sides are infinite.
 type Interval struct {
 	Lo, Hi                 float64
 	LoIncluded, HiIncluded bool
 }
-
-// Everything is the interval without bounds.
-var Everything = Interval{Lo: math.Inf(-1), Hi: math.Inf(1)}
 
 // boundSlack is the relative slack of a comparison with a bound, so that three
 // quarters on paper are three quarters after division in floating point.

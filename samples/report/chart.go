@@ -2,6 +2,7 @@ package report
 
 import (
 	"math"
+	"slices"
 
 	"traytally/grading"
 	"traytally/grading/chart"
@@ -202,12 +203,18 @@ func (v *view) drawColour(c chart.Canvas, w, h float64) {
 	}
 }
 
-// flagsSeen lists the flags that kernels carry, in the order of the result.
-func (v *view) flagsSeen() []string {
-	var out []string
+// flagLegend counts the kernels of each flag that some carry, in the order of the
+// result.
+func (v *view) flagLegend() (out []legendItem) {
 	for _, s := range v.res.Shares {
 		if s.Found > 0 && (s.Kind == grading.KindFlag || s.Kind == grading.KindForeign) {
-			out = append(out, s.Name)
+			n := 0
+			for i := range v.res.Kernels {
+				if slices.Contains(v.res.Kernels[i].Flags, s.Name) {
+					n++
+				}
+			}
+			out = append(out, legendItem{s.Name, v.className(s.Name), "", flagColours[s.Name], n})
 		}
 	}
 	return out

@@ -13,6 +13,7 @@ import (
 	"io"
 	"strconv"
 	"strings"
+	"sync"
 
 	"traytally/grading"
 	"traytally/grading/chart"
@@ -28,10 +29,12 @@ var styleText string
 //go:embed report.js
 var scriptText string
 
-var page = template.Must(template.New("report").Funcs(template.FuncMap{
-	"join":   strings.Join,
-	"colour": func(c grading.Class) string { return lookOf(c).colour.String() },
-}).Parse(pageText))
+var page = sync.OnceValue(func() *template.Template {
+	return template.Must(template.New("report").Funcs(template.FuncMap{
+		"join":   strings.Join,
+		"colour": func(c grading.Class) string { return lookOf(c).colour.String() },
+	}).Parse(pageText))
+})
 
 // What the page's template asks for beside the view's own texts.
 
@@ -155,17 +158,7 @@ func HTML(w io.Writer, in Input) error {
 		row += len(rows)
 	}
 	data.Legend = v.legendOf(v.res.Kernels)
-	for _, f := range v.flagsSeen() {
-		n := 0
-		for j := range v.res.Kernels {
-			for _, g := range v.res.Kernels[j].Flags {
-				if g == f {
-					n++
-				}
-			}
-		}
-		data.Flags = append(data.Flags, legendItem{f, v.className(f), "", flagColours[f], n})
-	}
+	data.Flags = v.flagLegend()
 	crops, more := v.gallery()
 	data.More = more
 	for i := range crops {
@@ -176,7 +169,7 @@ func HTML(w io.Writer, in Input) error {
 		data.Crops = append(data.Crops, c)
 	}
 	var out bytes.Buffer
-	if err := page.Execute(&out, &data); err != nil {
+	if err := page().Execute(&out, &data); err != nil {
 		return fmt.Errorf("report: %w", err)
 	}
 	return writeSealed(w, out.Bytes(), in, "<!-- %s -->", "</html>")

@@ -206,8 +206,8 @@ func (l Label) PNG(out io.Writer, w, h float64) error {
 	if err := l.draw(c, w, h, c.wide); err != nil {
 		return err
 	}
-	if c.lacking != "" {
-		return &LettersError{c.lacking}
+	if err := c.lacks(); err != nil {
+		return err
 	}
 	var b bytes.Buffer
 	if err := png.Encode(&b, c.img); err != nil {
@@ -238,30 +238,21 @@ func (s Sheet) Size() (w, h float64) {
 // LabelsPDF writes labels for printing. The error is a *fault.Error or a
 // *LettersError where they cannot be printed.
 func LabelsPDF(out io.Writer, labels []Label, s Sheet) error {
-	f, err := pdfFont()
-	if err != nil {
-		return err
-	}
 	w, h := s.Size()
 	size := fpdf.SizeType{Wd: pageW, Ht: pageH}
 	if s.Rows == 0 {
 		size = fpdf.SizeType{Wd: w, Ht: h}
 	}
-	p := &pdfPage{Fpdf: fpdf.NewCustom(&fpdf.InitType{OrientationStr: "P", UnitStr: "mm", Size: size}), font: f, lacking: map[rune]bool{}}
-	p.SetCatalogSort(true)
 	at := time.Unix(0, 0).UTC() // the same labels give the same bytes
 	for _, l := range labels {
 		if l.Date.After(at) {
 			at = l.Date.UTC()
 		}
 	}
-	p.SetCreationDate(at)
-	p.SetModificationDate(at)
-	p.SetProducer("traytally", true)
-	p.SetMargins(0, 0, 0)
-	p.SetAutoPageBreak(false, 0)
-	p.AddUTF8FontFromBytes("sans", "", liberationsansregular.TTF)
-	p.AddUTF8FontFromBytes("sans", "B", liberationsansbold.TTF)
+	p, err := newPDF(size, at)
+	if err != nil {
+		return err
+	}
 	wide := func(text string, size float64, bold bool) float64 {
 		p.style(size, bold, ink)
 		return p.GetStringWidth(p.plain(text))
@@ -280,27 +271,27 @@ func LabelsPDF(out io.Writer, labels []Label, s Sheet) error {
 			return err
 		}
 	}
-	var b bytes.Buffer
-	if err := p.Output(&b); err != nil {
-		return fmt.Errorf("labels as PDF: %w", err)
-	}
-	if err := p.lacks(); err != nil {
+	document, err := p.document()
+	if err != nil {
 		return err
 	}
-	_, err = out.Write(b.Bytes())
+	_, err = out.Write(document)
 	return err
 }
 
 // dots is a Canvas of dots at labelDPI.
 type dots struct {
-	img     *image.Gray
-	fonts   [2]*opentype.Font // plain, bold
-	page    pdfPage           // tells which letters the font has
-	lacking string
+	img   *image.Gray
+	fonts [2]*opentype.Font // plain, bold
+	*letterForms
 }
 
 func newDots(w, h float64) (*dots, error) {
-	c := &dots{img: image.NewGray(image.Rect(0, 0, int(math.Round(w/labelDot)), int(math.Round(h/labelDot))))}
+	forms, err := newLetterForms()
+	if err != nil {
+		return nil, err
+	}
+	c := &dots{letterForms: forms, img: image.NewGray(image.Rect(0, 0, int(math.Round(w/labelDot)), int(math.Round(h/labelDot))))}
 	draw.Draw(c.img, c.img.Bounds(), image.White, image.Point{}, draw.Src)
 	for i, ttf := range [...][]byte{liberationsansregular.TTF, liberationsansbold.TTF} {
 		f, err := opentype.Parse(ttf)
@@ -309,9 +300,7 @@ func newDots(w, h float64) (*dots, error) {
 		}
 		c.fonts[i] = f
 	}
-	f, err := pdfFont()
-	c.page = pdfPage{font: f, lacking: map[rune]bool{}}
-	return c, err
+	return c, nil
 }
 
 // face returns the font at a size in points.
@@ -328,7 +317,7 @@ func (c *dots) face(size float64, bold bool) font.Face {
 }
 
 func (c *dots) wide(s string, size float64, bold bool) float64 {
-	return float64(font.MeasureString(c.face(size, bold), c.page.plain(s))) / 64 * labelDot
+	return float64(font.MeasureString(c.face(size, bold), c.plain(s))) / 64 * labelDot
 }
 
 func (c *dots) Line(x1, y1, x2, y2, width float64, col chart.Colour, _ float64) {
@@ -344,10 +333,7 @@ func (c *dots) Rect(x, y, w, h float64, fill chart.Colour) {
 func (c *dots) Circle(float64, float64, float64, chart.Colour, *chart.Colour) {} // no label has one
 
 func (c *dots) Text(x, y float64, s string, at int, size float64, bold bool, _ chart.Colour) {
-	s = c.page.plain(s)
-	if err := c.page.lacks(); err != nil {
-		c.lacking = err.(*LettersError).Letters
-	}
+	s = c.plain(s)
 	d := font.Drawer{Dst: c.img, Src: image.Black, Face: c.face(size, bold)}
 	d.Dot = fixed.Point26_6{X: fixed.Int26_6(math.Round((x - c.wide(s, size, bold)*float64(at+1)/2) / labelDot * 64)), Y: fixed.Int26_6(math.Round(y / labelDot * 64))}
 	d.DrawString(s)

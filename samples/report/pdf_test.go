@@ -25,7 +25,7 @@ func TestLettersOfTheFont(t *testing.T) {
 		"大米 a": {" a", "大米"}, "😀": {"", "😀"}, "ข้าว": {"", "ข้าว"}, "שלום": {"", "שלום"}, "q\u0323": {"q", "\u0323"}, "a\u200bb": {"ab", ""},
 		"ñçãàü ¿½± “” – … € ₫ ●■○□": {"ñçãàü ¿½± “” – … € ₫ ●■○□", ""},
 	} {
-		p := &pdfPage{font: font, lacking: map[rune]bool{}}
+		p := &letterForms{font: font, lacking: map[rune]bool{}}
 		assert.Equal(t, want.text, p.plain(in), in)
 		for _, r := range want.lacking {
 			assert.True(t, p.lacking[r], "%s: %c", in, r)

@@ -199,15 +199,3 @@ func contactSheet(crops []crop, columns int) (sheet *image.NRGBA, side int) {
 	}
 	return sheet, side
 }
-
-// widened returns img with black columns added on its right.
-func widened(img image.Image, by int) image.Image {
-	if by == 0 {
-		return img
-	}
-	b := img.Bounds()
-	out := image.NewNRGBA(image.Rect(0, 0, b.Dx()+by, b.Dy()))
-	draw.Draw(out, out.Bounds(), image.Black, image.Point{}, draw.Src)
-	draw.Draw(out, image.Rect(0, 0, b.Dx(), b.Dy()), img, b.Min, draw.Src)
-	return out
-}

@@ -134,7 +134,15 @@ type limitRow struct {
 // A shareRow is a row of the table of shares.
 type shareRow struct {
 	Name, Found, Mass, MassInterval, Count, CountInterval string
-	Colour                                                string
+	colour                                                *chart.Colour // nil: none is drawn
+}
+
+// Colour is the swatch's as HTML writes it, "" where there is none.
+func (r shareRow) Colour() string {
+	if r.colour == nil {
+		return ""
+	}
+	return r.colour.String()
 }
 
 // A view is the report's content in words, the same for both forms.
@@ -419,10 +427,10 @@ func (v *view) shares() {
 		}
 		switch s.Kind {
 		case grading.KindClass:
-			row.Colour = lookOf(grading.Class(s.Name)).colour.String()
+			row.colour = &lookOf(grading.Class(s.Name)).colour
 		case grading.KindForeign:
 			row.Name = v.T("not rice, of everything on the tray")
-			row.Colour = lookOf(grading.ForeignBody).colour.String()
+			row.colour = &lookOf(grading.ForeignBody).colour
 		}
 		v.Shares = append(v.Shares, row)
 	}
@@ -434,7 +442,7 @@ func (v *view) method() {
 	ref := &res.Reference
 	if ref.Told() {
 		origin := ""
-		switch about := v.Number(ref.NUnbroken, 0); ref.Method {
+		switch about := v.Number(ref.N, 0); ref.Method {
 		case grading.FromSample:
 			origin = v.T("the mean of this sample's own unbroken kernels (about %s of them)", about)
 		case grading.FromPicked:

@@ -8,6 +8,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"traytally/grading"
@@ -199,9 +200,11 @@ type IndexRow struct {
 //go:embed index.html.tmpl
 var indexText string
 
-var indexPage = template.Must(template.New("index").Funcs(template.FuncMap{
-	"seen": visible, "fact": fact,
-}).Parse(indexText))
+var indexPage = sync.OnceValue(func() *template.Template {
+	return template.Must(template.New("index").Funcs(template.FuncMap{
+		"seen": visible, "fact": fact,
+	}).Parse(indexText))
+})
 
 // indexFacts are the columns of facts that an index has where a sample states
 // them.
@@ -254,7 +257,7 @@ func WriteIndex(w io.Writer, in Index) error {
 		}
 	}
 	var b bytes.Buffer
-	if err := indexPage.Execute(&b, &data); err != nil {
+	if err := indexPage().Execute(&b, &data); err != nil {
 		return err
 	}
 	_, err := w.Write(b.Bytes())

@@ -34,6 +34,9 @@ var speaking = []string{"..", "../../cmd/traytally"}
 func used(t *testing.T) map[string]string {
 	t.Helper()
 	keys := map[string]string{}
+	for _, key := range stored() {
+		keys[key] = "stored.txt"
+	}
 	for _, dir := range speaking {
 		require.NoError(t, filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
 			if err != nil || d.IsDir() && d.Name() == "testdata" {

@@ -122,7 +122,7 @@ func TestStored(t *testing.T) {
 		}))
 	}
 	written := regexp.MustCompile(`%[-+0]*\d*(?:\.(?:\d+|\*))?[a-z]`).ReplaceAllString(strings.ReplaceAll(string(sources), "%%", "%"), "%s")
-	for _, key := range stored {
+	for _, key := range stored() {
 		for _, part := range strings.Split(strings.ReplaceAll(key, "%%", "%"), "%s") {
 			assert.True(t, strings.Contains(written, strings.TrimSpace(part)), "nothing writes %q any more", key)
 		}

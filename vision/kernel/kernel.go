@@ -156,7 +156,9 @@ type Kernel struct {
 	// ChalkShare is the share of the visible surface that is opaque white, 0..1.
 	ChalkShare float64
 	Surface    Surface
-	Flags      []Flag
+	// Flags are none as measured; the judging side returns kernels that have
+	// theirs.
+	Flags []Flag
 	// Called is what a person called the piece, whatever it measures; empty where
 	// nobody did.
 	Called Call `json:",omitempty"`

@@ -5,6 +5,7 @@ import (
 	"image"
 	"math"
 	"math/rand/v2"
+	"sync"
 
 	"traytally/vision/internal/parallel"
 	"traytally/vision/internal/pixel"
@@ -88,7 +89,7 @@ func (c *canvas) develop(img *image.RGBA, p *Params, cast [3]float32, r *rand.Ra
 		c.gamma(cast)
 	}
 	w := c.rect.Dx()
-	amount := float32(p.Noise)
+	amount, normal := float32(p.Noise), normals()
 	src := rand.NewPCG(r.Uint64(), r.Uint64())
 	for y := range c.rect.Dy() {
 		in := c.pix[3*y*w : 3*(y+1)*w]
@@ -96,7 +97,7 @@ func (c *canvas) develop(img *image.RGBA, p *Params, cast [3]float32, r *rand.Ra
 		for x := range w {
 			bits := src.Uint64()
 			for k := range 3 {
-				v := in[3*x+k] + amount*normals[bits>>(16*k)&0xffff]
+				v := in[3*x+k] + amount*normal[bits>>(16*k)&0xffff]
 				out[4*x+k] = uint8(min(255, max(0, v)) + 0.5)
 			}
 			out[4*x+3] = 255
@@ -172,13 +173,13 @@ var srgb = func() *[encodeSteps + 1]float32 {
 
 // normals holds draws from the standard normal distribution by equal shares:
 // entry i is its quantile at (i+½)/65536.
-var normals = func() *[1 << 16]float32 {
+var normals = sync.OnceValue(func() *[1 << 16]float32 {
 	t := new([1 << 16]float32)
 	for i := range t {
 		t[i] = float32(math.Sqrt2 * math.Erfinv(2*(float64(i)+0.5)/float64(len(t))-1))
 	}
 	return t
-}()
+})
 
 // runningMean writes to the transposed dst the mean of 2·radius+1 values, fewer
 // at the ends, along each row of src, which is h rows of w.

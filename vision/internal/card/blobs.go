@@ -1,22 +1,20 @@
 package card
 
 import (
+	"bytes"
 	"math"
 
+	"traytally/vision/internal/geom"
 	"traytally/vision/internal/pixel"
 )
 
 // A blob is a connected region of black (8-connected) or white (4-connected)
 // pixels of the shrunk picture.
 type blob struct {
-	parent        int // blob around it; -1 for none
-	children      int
-	black         bool
-	n             int // pixels
-	sx, sy        float64
-	sxx, sxy, syy float64
-	x0, y0        int // bounds, inclusive
-	x1, y1        int
+	parent, children int // parent: the blob around it; -1 for none
+	black            bool
+	geom.Moments         // over its pixels, each a square
+	x0, y0, x1, y1   int // bounds, inclusive
 }
 
 // A run is a stretch of one colour within a row.
@@ -26,7 +24,7 @@ type run struct{ x0, x1, blob int32 }
 // the pixel left of a region's first one, in the order of reading, belongs to
 // the region around it. Of a picture with a change of colour at more than every
 // fourth pixel, which is no picture of a card, nothing is returned.
-func blobs(dark []bool, w, h int) []blob {
+func blobs(dark []uint8, w, h int) []blob {
 	var runs []run
 	var same pixel.Forest // runs of one blob
 	rows := make([]int, h+1)
@@ -35,8 +33,10 @@ func blobs(dark []bool, w, h int) []blob {
 		row := dark[y*w : (y+1)*w]
 		for x := 0; x < w; {
 			x0 := x
-			for x < w && row[x] == row[x0] {
-				x++
+			if next := bytes.IndexByte(row[x:], 1-row[x]); next >= 0 {
+				x += next
+			} else {
+				x = w
 			}
 			runs = append(runs, run{int32(x0), int32(x), 0})
 			same = append(same, int32(len(same)))
@@ -51,13 +51,13 @@ func blobs(dark []bool, w, h int) []blob {
 		i := above
 		for j := here; j < len(runs); j++ {
 			b := runs[j]
-			black := row[b.x0]
+			black := row[b.x0] == 1
 			for i < here && runs[i].x1 < b.x0 {
 				i++
 			}
 			for k := i; k < here && runs[k].x0 <= b.x1; k++ {
 				a := runs[k]
-				if dark[(y-1)*w+int(a.x0)] == black && (black || a.x0 < b.x1 && b.x0 < a.x1) {
+				if dark[(y-1)*w+int(a.x0)] == row[b.x0] && (black || a.x0 < b.x1 && b.x0 < a.x1) {
 					same.Join(int32(k), int32(j))
 				}
 			}
@@ -73,7 +73,7 @@ func blobs(dark []bool, w, h int) []blob {
 			root := same.Find(int32(i))
 			if int(root) == i {
 				index[i] = int32(len(out))
-				b := blob{parent: -1, black: dark[y*w+int(r.x0)], x0: w, y0: y}
+				b := blob{parent: -1, black: dark[y*w+int(r.x0)] == 1, x0: w, y0: y}
 				if r.x0 > 0 {
 					b.parent = int(runs[i-1].blob)
 				}
@@ -84,13 +84,11 @@ func blobs(dark []bool, w, h int) []blob {
 			n := float64(r.x1 - r.x0)
 			mid := (float64(r.x0) + float64(r.x1) - 1) / 2
 			fy := float64(y)
-			b.n += int(r.x1 - r.x0)
 			b.x0, b.x1, b.y1 = min(b.x0, int(r.x0)), max(b.x1, int(r.x1)-1), y
-			b.sx += n * mid
-			b.sy += n * fy
-			b.sxx += n * (mid*mid + (n*n-1)/12)
-			b.sxy += n * mid * fy
-			b.syy += n * fy * fy
+			b.Moments = b.Add(geom.Moments{
+				A: n, X: n * mid, Y: n * fy,
+				XX: n * (mid*mid + n*n/12), XY: n * mid * fy, YY: n * (fy*fy + 1.0/12),
+			})
 		}
 	}
 	for i := range out {
@@ -101,30 +99,9 @@ func blobs(dark []bool, w, h int) []blob {
 	return out
 }
 
-// add returns the region that two blobs make together.
-func (b blob) add(o blob) blob {
-	b.n += o.n
-	b.sx, b.sy = b.sx+o.sx, b.sy+o.sy
-	b.sxx, b.sxy, b.syy = b.sxx+o.sxx, b.sxy+o.sxy, b.syy+o.syy
-	return b
-}
-
-// moments returns the centre and the central second moments over the area.
-func (b *blob) moments() (c Point, xx, xy, yy float64) {
-	n := float64(b.n)
-	c = Point{X: b.sx / n, Y: b.sy / n}
-	// 1/12 for the extent of a pixel.
-	return c, b.sxx/n - c.X*c.X + 1.0/12, b.sxy/n - c.X*c.Y, b.syy/n - c.Y*c.Y + 1.0/12
-}
-
 // roundness returns the area over that of the ellipse with the same second
 // moments, 1 for an ellipse, and the ratio of the ellipse's axes, 0..1.
-func (b *blob) roundness() (fill, axes float64) {
-	_, xx, xy, yy := b.moments()
-	det := xx*yy - xy*xy
-	if det <= 0 {
-		return 0, 0
-	}
-	mid, diff := (xx+yy)/2, math.Hypot((xx-yy)/2, xy)
-	return float64(b.n) / (4 * math.Pi * math.Sqrt(det)), math.Sqrt(max(0, mid-diff) / (mid + diff))
+func roundness(m geom.Moments) (fill, axes float64) {
+	major, minor, _ := m.Axes()
+	return m.A / (4 * math.Pi * major * minor), minor / major
 }

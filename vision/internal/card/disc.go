@@ -80,15 +80,8 @@ func (p Pixels) edges(c Point, phi, from, to float64) (found []edge, ground floa
 	sin, cos := math.Sincos(phi)
 	span := max(discSpan, to/150) // px
 	k := int(math.Round(span / step))
-	n := int((to - from) / step)
-	sum := make([]float64, 0, n+1) // of the values before
-	sum = append(sum, 0)
-	for i := range n {
-		t := from + step*float64(i)
-		v, ok := p.at(c.X+t*cos, c.Y+t*sin)
-		if !ok {
-			break
-		}
+	sum := []float64{0} // of the values before
+	for i, v := range p.along(c, Point{X: cos, Y: sin}, from, step, int((to-from)/step)) {
 		sum = append(sum, sum[i]+v)
 	}
 	var g []float64 // change about the middle between values i+k-1 and i+k

@@ -33,8 +33,8 @@ func (f *Found) Edge(p Pixels) Edge {
 		if s.out {
 			continue
 		}
-		xx, xy, yx, yy := f.Camera.Jacobian(s.mm)
-		a := affine{s.px, xx, xy, yx, yy}
+		a := f.Camera.local(s.mm)
+		a.c = s.px
 		for i := range 48 {
 			phi := 2 * math.Pi * float64(i) / 48
 			edge, ok := p.edge(&a, s.r, phi)
@@ -48,26 +48,13 @@ func (f *Found) Edge(p Pixels) Edge {
 			if d < edgeReach+2 {
 				continue // too small a disc to hold the profile
 			}
-			level := func(from, to float64) float64 {
-				sum, n := 0.0, 0
-				for t := from; t <= to; t += 0.5 {
-					if v, ok := p.at(c.X+u.X*t, c.Y+u.Y*t); ok {
-						sum, n = sum+v, n+1
-					}
-				}
-				return sum / float64(max(1, n))
-			}
-			black, white := level(-edgeReach-1.5, -edgeReach+0.5), level(edgeReach-0.5, edgeReach+1.5)
+			black, _ := p.level(c, u, -edgeReach-1.5, -edgeReach+0.5)
+			white, _ := p.level(c, u, edgeReach-0.5, edgeReach+1.5)
 			if white-black < flat {
 				continue
 			}
 			lb, lw := lin(black), lin(white)
-			for k := range edgeBins {
-				t := float64(k)*edgeBin - edgeReach
-				v, ok := p.at(c.X+u.X*t, c.Y+u.Y*t)
-				if !ok {
-					continue
-				}
+			for k, v := range p.along(c, u, -edgeReach, edgeBin, edgeBins) {
 				sum[0][k] += (lin(v) - lb) / (lw - lb)
 				sum[1][k] += (v - black) / (white - black)
 				n[k]++

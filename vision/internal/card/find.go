@@ -9,19 +9,14 @@ import (
 	"strings"
 
 	"traytally/vision/internal/pixel"
+	"traytally/vision/kernel/fault"
 )
 
-// ErrNone is returned where there is no card in the picture.
+// ErrNone is the cause where there is no card in the picture.
 var ErrNone = errors.New("no tray card in the picture")
 
-// A Refusal says why a card in the picture gives no scale.
-type Refusal struct {
-	Code string // stable: "mark_hidden", "mirrored", "several_cards", "torn", "dots_hidden", "bent", "lens", "tilt", "too_small", "print_size", "field_bright", "no_room"
-	What string // lower case, no full stop
-	Hint string
-}
-
-func (r *Refusal) Error() string { return r.What }
+// refusal says why a card in the picture gives no scale.
+func refusal(hint, what string, a ...any) error { return fault.New("", hint, what, a...) }
 
 // Limits of what a card is taken for.
 const (
@@ -79,13 +74,14 @@ var sides = [...]int{1600, 3600}
 
 const maxShrink = 3
 
-// Find looks for a card. It returns ErrNone where there is none, a *Refusal
-// where there is one that gives no scale, and the error of ctx. thorough looks
-// for small marks too, which takes a few times as long; else that is done
-// only where a first mark was found.
+// Find looks for a card. Its error is a *fault.Error, without a path, where
+// there is none or one that gives no scale, or that of ctx. thorough looks for
+// small marks too, which takes a few times as long; else that is done only
+// where a first mark was found.
 func Find(ctx context.Context, p Pixels, thorough bool) (*Found, error) {
+	none := &fault.Error{What: "shows no tray card", Hint: "print one with: traytally card --out card.pdf; show all four corner marks", Err: ErrNone}
 	if p.W < 100 || p.H < 100 {
-		return nil, ErrNone
+		return nil, none
 	}
 	var good, bad []mark
 	for i, side := range sides {
@@ -106,10 +102,10 @@ func Find(ctx context.Context, p Pixels, thorough bool) (*Found, error) {
 	}
 	if len(good) == 0 {
 		if len(bad) > 1 {
-			return nil, &Refusal{"mark_hidden", fmt.Sprintf("%d marks that look like those of a tray card cannot be read", len(bad)),
-				"go nearer, focus, hold the camera still; the whole card must be in the picture"}
+			return nil, refusal("go nearer, focus, hold the camera still; the whole card must be in the picture",
+				"%d marks that look like those of a tray card cannot be read", len(bad))
 		}
-		return nil, ErrNone
+		return nil, none
 	}
 	four, err := p.complete(good, bad)
 	if err != nil {
@@ -126,14 +122,14 @@ func (p Pixels) complete(good, bad []mark) ([4]mark, error) {
 	for _, m := range good {
 		switch {
 		case m.mirror:
-			return four, &Refusal{"mirrored", "the picture is mirrored: the marks of the tray card read backwards",
-				"take the picture with the main camera, or turn mirroring off"}
+			return four, refusal("take the picture with the main camera, or turn mirroring off",
+				"the picture is mirrored: the marks of the tray card read backwards")
 		case m.layout != layout:
-			return four, &Refusal{"several_cards", fmt.Sprintf("marks of a %s and of a %s lie in one picture", Layouts[layout].Name, Layouts[m.layout].Name),
-				"leave one card in the picture"}
+			return four, refusal("leave one card in the picture",
+				"marks of a %s and of a %s lie in one picture", Layouts[layout].Name, Layouts[m.layout].Name)
 		case seen[m.corner]:
-			return four, &Refusal{"several_cards", fmt.Sprintf("the %s mark of the tray card is in the picture twice", CornerNames[m.corner]),
-				"leave one card in the picture"}
+			return four, refusal("leave one card in the picture",
+				"the %s mark of the tray card is in the picture twice", CornerNames[m.corner])
 		}
 		four[m.corner], seen[m.corner] = m, true
 	}
@@ -146,8 +142,8 @@ func (p Pixels) complete(good, bad []mark) ([4]mark, error) {
 			why = append(why, fmt.Sprintf("the %s mark %s", CornerNames[i], p.missing(good, bad, Layouts[layout].Marks[i])))
 		}
 	}
-	return four, &Refusal{"mark_hidden", "the tray card is not whole: " + strings.Join(why, ", "),
-		"show all four corner marks, clean and uncovered, or print the card anew"}
+	return four, refusal("show all four corner marks, clean and uncovered, or print the card anew",
+		"the tray card is not whole: %s", strings.Join(why, ", "))
 }
 
 // missing says what became of a mark at a card position.
@@ -176,8 +172,8 @@ func (p Pixels) missing(good, bad []mark, at Point) string {
 // fit fits the camera to the four marks and the dots.
 func (p Pixels) fit(four [4]mark) (*Found, error) {
 	l := Layouts[four[0].layout]
-	torn := func(format string, a ...any) error {
-		return &Refusal{"torn", fmt.Sprintf(format, a...), "use one whole, flat card; print it anew"}
+	torn := func(what string, a ...any) error {
+		return refusal("use one whole, flat card; print it anew", what, a...)
 	}
 	for i := range four {
 		a, b := four[i].at.c, four[(i+1)%4].at.c
@@ -196,15 +192,14 @@ func (p Pixels) fit(four [4]mark) (*Found, error) {
 		return nil, torn("the marks of the tray card lie in one line")
 	}
 	for i, m := range four {
-		xx, xy, yx, yy := cam.Jacobian(l.Marks[i])
-		whole := math.Sqrt(xx*xx + xy*xy + yx*yx + yy*yy)
-		if d := math.Sqrt(sq(xx-m.at.xx)+sq(xy-m.at.xy)+sq(yx-m.at.yx)+sq(yy-m.at.yy)) / whole; d > markSpread {
+		a, b := cam.local(l.Marks[i]), m.at
+		whole := math.Sqrt(sq(a.xx) + sq(a.xy) + sq(a.yx) + sq(a.yy))
+		if d := math.Sqrt(sq(a.xx-b.xx)+sq(a.xy-b.xy)+sq(a.yx-b.yx)+sq(a.yy-b.yy)) / whole; d > markSpread {
 			return nil, torn("the %s mark of the tray card is not turned as the others say: parts of several cards, or a torn one", CornerNames[i])
 		}
 	}
 	for _, d := range l.Dots {
-		xx, xy, yx, yy := cam.Jacobian(d)
-		a := affine{cam.ToPicture(d), xx, xy, yx, yy}
+		a := cam.local(d)
 		guess := a.c
 		if _, ok := p.refine(&a, DotR); ok && a.c.Dist(guess) < 1.5*DotR*a.scale() {
 			f.sightings = append(f.sightings, sighting{mm: d, r: DotR, px: a.c})
@@ -224,15 +219,14 @@ func (p Pixels) start(l *Layout, marks []sighting) (Camera, error) {
 	for k := -0.16; k <= 0.161; k += 0.01 {
 		cam := newCamera(p.W, p.H)
 		cam.K = k
-		var mm, px []Point
-		for _, m := range marks {
-			mm, px = append(mm, m.mm), append(px, cam.unbend(m.px))
+		var straight [4]Point
+		for i, m := range marks[:4] {
+			straight[i] = cam.unbend(m.px)
 		}
-		h, err := dlt(mm, px)
-		if err != nil {
+		var err error
+		if cam.H, err = homography(l.Marks, straight); err != nil {
 			return best, err
 		}
-		cam.H = h
 		// A dot darker than the paper round it scores; where the place is off
 		// by half a dot nothing does.
 		score := 0.2 * math.Exp(-sq(k/0.05)) // none seen: no distortion
@@ -314,26 +308,26 @@ func (f *Found) check() error {
 	l := f.Layout
 	switch {
 	case f.Pose.Tilt > MaxTilt:
-		return &Refusal{"tilt", fmt.Sprintf("the camera looks at the tray card at %.0f° from straight above, more than %.0f°", deg(f.Pose.Tilt), deg(MaxTilt)),
-			"hold the camera more nearly above the middle of the card"}
+		return refusal("hold the camera more nearly above the middle of the card",
+			"the camera looks at the tray card at %.0f° from straight above, more than %.0f°", deg(f.Pose.Tilt), deg(MaxTilt))
 	case math.Abs(f.Camera.Radial()) > MaxRadial:
-		return &Refusal{"lens", fmt.Sprintf("the lens bends the picture by up to %.0f %%, more than %.0f %%; what the fit leaves is %.2f mm", 100*math.Abs(f.Camera.Radial()), 100*MaxRadial, f.Residual),
-			"use the main camera, not the wide-angle one, and go farther away"}
+		return refusal("use the main camera, not the wide-angle one, and go farther away",
+			"the lens bends the picture by up to %.0f %%, more than %.0f %%; what the fit leaves is %.2f mm", 100*math.Abs(f.Camera.Radial()), 100*MaxRadial, f.Residual)
 	case float64(f.Dots) < minDots*float64(len(l.Dots)):
-		return &Refusal{"dots_hidden", fmt.Sprintf("only %d of the %d dots of the tray card are seen where they should be", f.Dots, len(l.Dots)),
-			"keep rice, fingers and shadows off the white rim of the card, and lay it flat"}
+		return refusal("keep rice, fingers and shadows off the white rim of the card, and lay it flat",
+			"only %d of the %d dots of the tray card are seen where they should be", f.Dots, len(l.Dots))
 	}
 	if side, seen, all := f.barest(); 2*seen < all {
-		return &Refusal{"dots_hidden", fmt.Sprintf("only %d of the %d dots along the %s side of the tray card are seen where they should be: covered, or the sheet is not flat", seen, all, side),
-			"keep rice, fingers and shadows off the white rim of the card, and lay it flat"}
+		return refusal("keep rice, fingers and shadows off the white rim of the card, and lay it flat",
+			"only %d of the %d dots along the %s side of the tray card are seen where they should be: covered, or the sheet is not flat", seen, all, side)
 	}
 	rms, worst := maxResidual, maxWorst
 	if !l.HasField() {
 		rms, worst = maxStripResidual, maxStripWorst
 	}
 	if f.Residual > rms || f.Worst > worst {
-		return &Refusal{"bent", fmt.Sprintf("the marks of the %s lie off by %.3f mm (root mean square; up to %.3f mm), more than %g mm (%g mm): the sheet is not flat, it is torn, the lens distorts, or the picture was cropped", l.Name, f.Residual, f.Worst, rms, worst),
-			"lay the card flat on a hard board; use the main camera, not the wide-angle one, and the whole picture"}
+		return refusal("lay the card flat on a hard board; use the main camera, not the wide-angle one, and the whole picture",
+			"the marks of the %s lie off by %.3f mm (root mean square; up to %.3f mm), more than %g mm (%g mm): the sheet is not flat, it is torn, the lens distorts, or the picture was cropped", l.Name, f.Residual, f.Worst, rms, worst)
 	}
 	least := math.Inf(1)
 	area := l.Field
@@ -345,8 +339,8 @@ func (f *Found) check() error {
 		least = min(least, s)
 	}
 	if least < MinPxPerMM {
-		return &Refusal{"too_small", fmt.Sprintf("the tray card is shown at %.2f pixels per mm, less than %d", least, MinPxPerMM),
-			"go nearer, so that the card fills the picture, and use the camera's full resolution"}
+		return refusal("go nearer, so that the card fills the picture, and use the camera's full resolution",
+			"the tray card is shown at %.2f pixels per mm, less than %d", least, MinPxPerMM)
 	}
 	return nil
 }

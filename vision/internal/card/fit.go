@@ -3,8 +3,13 @@ package card
 import (
 	"errors"
 	"math"
+	"slices"
 
+	"gonum.org/v1/gonum/diff/fd"
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
+	"gonum.org/v1/gonum/stat"
 )
 
 // A Camera takes card positions in mm to picture positions in px: a
@@ -80,43 +85,37 @@ func (m *Camera) ToPicture(q Point) Point {
 	return m.bend(u)
 }
 
-// ToCard returns the card position in mm that is seen at a picture position.
-func (m *Camera) ToCard(d Point) Point {
-	u := m.unbend(d)
-	// H⁻¹ by the adjugate.
-	h := &m.H
-	a := [9]float64{
-		h[4]*h[8] - h[5]*h[7], h[2]*h[7] - h[1]*h[8], h[1]*h[5] - h[2]*h[4],
-		h[5]*h[6] - h[3]*h[8], h[0]*h[8] - h[2]*h[6], h[2]*h[3] - h[0]*h[5],
-		h[3]*h[7] - h[4]*h[6], h[1]*h[6] - h[0]*h[7], h[0]*h[4] - h[1]*h[3],
-	}
-	w := a[6]*u.X + a[7]*u.Y + a[8]
-	return Point{X: (a[0]*u.X + a[1]*u.Y + a[2]) / w, Y: (a[3]*u.X + a[4]*u.Y + a[5]) / w}
+// local returns the change of the picture position, px, with small ways on the
+// card about q, mm.
+func (m *Camera) local(q Point) affine {
+	const h = 0.05
+	x := m.ToPicture(Point{X: q.X + h, Y: q.Y}).Sub(m.ToPicture(Point{X: q.X - h, Y: q.Y}))
+	y := m.ToPicture(Point{X: q.X, Y: q.Y + h}).Sub(m.ToPicture(Point{X: q.X, Y: q.Y - h}))
+	return affine{m.ToPicture(q), x.X / (2 * h), y.X / (2 * h), x.Y / (2 * h), y.Y / (2 * h)}
 }
 
-// Jacobian returns the local change of the picture position, px, per mm on the
-// card: [dx/dX dx/dY; dy/dX dy/dY].
-func (m *Camera) Jacobian(q Point) (xx, xy, yx, yy float64) {
-	const h = 0.05
-	a, b := m.ToPicture(Point{X: q.X - h, Y: q.Y}), m.ToPicture(Point{X: q.X + h, Y: q.Y})
-	c, d := m.ToPicture(Point{X: q.X, Y: q.Y - h}), m.ToPicture(Point{X: q.X, Y: q.Y + h})
-	return (b.X - a.X) / (2 * h), (d.X - c.X) / (2 * h), (b.Y - a.Y) / (2 * h), (d.Y - c.Y) / (2 * h)
+// PerMM returns the px/mm at a card position along x and along y of the
+// picture, as a scanner steps.
+func (m *Camera) PerMM(q Point) (x, y float64) {
+	a := m.local(q)
+	det := math.Abs(a.xx*a.yy - a.xy*a.yx)
+	return det / math.Hypot(a.yy, a.yx), det / math.Hypot(a.xx, a.xy)
 }
 
 // Scales returns the greatest and the least px/mm at a card position over all
 // directions.
 func (m *Camera) Scales(q Point) (greatest, least float64) {
-	xx, xy, yx, yy := m.Jacobian(q)
-	s := math.Hypot(xx+yy, yx-xy)
-	d := math.Hypot(xx-yy, xy+yx)
+	a := m.local(q)
+	s := math.Hypot(a.xx+a.yy, a.yx-a.xy)
+	d := math.Hypot(a.xx-a.yy, a.xy+a.yx)
 	return (s + d) / 2, math.Abs(s-d) / 2
 }
 
 // logScale returns the logarithm of the local px/mm, the geometric mean of both
 // directions.
 func (m *Camera) logScale(q Point) float64 {
-	xx, xy, yx, yy := m.Jacobian(q)
-	return math.Log(math.Abs(xx*yy-xy*yx)) / 2
+	a := m.local(q)
+	return math.Log(a.scale())
 }
 
 // seen returns where the middle of the outline of a disc of radius r mm is
@@ -135,65 +134,23 @@ func (m *Camera) seen(q Point, r float64) Point {
 
 var errDegenerate = errors.New("the marks lie in one line")
 
-// dlt returns the homography that takes src to dst, four pairs or more, by the
-// normalised direct linear transformation (Hartley and Zisserman, 2nd ed.,
-// algorithm 4.2).
-func dlt(src, dst []Point) ([9]float64, error) {
-	ts, td := normaliser(src), normaliser(dst)
-	a := mat.NewDense(max(9, 2*len(src)), 9, nil)
-	for i := range src {
-		p, q := ts.apply(src[i]), td.apply(dst[i])
-		a.SetRow(2*i, []float64{0, 0, 0, -p.X, -p.Y, -1, q.Y * p.X, q.Y * p.Y, q.Y})
-		a.SetRow(2*i+1, []float64{p.X, p.Y, 1, 0, 0, 0, -q.X * p.X, -q.X * p.Y, -q.X})
+// homography returns the one that takes four places, no three in a line, to
+// four others.
+func homography(from, to [4]Point) (h [9]float64, err error) {
+	a, b := mat.NewDense(8, 8, nil), mat.NewVecDense(8, nil)
+	for i, p := range from {
+		q := to[i]
+		a.SetRow(2*i, []float64{p.X, p.Y, 1, 0, 0, 0, -q.X * p.X, -q.X * p.Y})
+		a.SetRow(2*i+1, []float64{0, 0, 0, p.X, p.Y, 1, -q.Y * p.X, -q.Y * p.Y})
+		b.SetVec(2*i, q.X)
+		b.SetVec(2*i+1, q.Y)
 	}
-	var svd mat.SVD
-	if !svd.Factorize(a, mat.SVDFullV) {
-		return [9]float64{}, errDegenerate
+	if err := b.SolveVec(a, b); err != nil {
+		return h, errDegenerate
 	}
-	s := svd.Values(nil)
-	if s[7] < 1e-6*s[0] {
-		return [9]float64{}, errDegenerate
-	}
-	var v mat.Dense
-	svd.VTo(&v)
-	n := mat.NewDense(3, 3, mat.Col(nil, 8, &v))
-	var h mat.Dense
-	h.Product(td.inverse(), n, ts.matrix())
-	var out [9]float64
-	k := h.At(2, 2)
-	if math.Abs(k) < 1e-12 {
-		return out, errDegenerate
-	}
-	for i := range out {
-		out[i] = h.At(i/3, i%3) / k
-	}
-	return out, nil
-}
-
-// A similarity moves points to the origin and scales their mean distance to √2.
-type similarity struct{ s, x, y float64 }
-
-func normaliser(p []Point) similarity {
-	var c Point
-	for _, q := range p {
-		c.X, c.Y = c.X+q.X/float64(len(p)), c.Y+q.Y/float64(len(p))
-	}
-	d := 0.0
-	for _, q := range p {
-		d += q.Dist(c) / float64(len(p))
-	}
-	s := math.Sqrt2 / max(d, 1e-12)
-	return similarity{s, -s * c.X, -s * c.Y}
-}
-
-func (t similarity) apply(p Point) Point { return Point{X: t.s*p.X + t.x, Y: t.s*p.Y + t.y} }
-
-func (t similarity) matrix() mat.Matrix {
-	return mat.NewDense(3, 3, []float64{t.s, 0, t.x, 0, t.s, t.y, 0, 0, 1})
-}
-
-func (t similarity) inverse() mat.Matrix {
-	return mat.NewDense(3, 3, []float64{1 / t.s, 0, -t.x / t.s, 0, 1 / t.s, -t.y / t.s, 0, 0, 1})
+	copy(h[:], b.RawVector().Data)
+	h[8] = 1
+	return h, nil
 }
 
 // A sighting is a disc of known place seen in the picture.
@@ -207,9 +164,11 @@ type sighting struct {
 
 // A fit is a camera with what it leaves unexplained.
 type fit struct {
-	cam Camera
-	// cov is the covariance of the parameters, from the scatter of the residuals.
-	cov   *mat.SymDense
+	cam  Camera
+	unit []float64 // steps of the parameters that change the picture about alike
+	// cov is the covariance of the parameters in units, from the scatter of the
+	// residuals.
+	cov   *mat.Dense
 	rms   float64 // mm, of the distance of used sightings
 	worst float64 // mm
 	n     int     // used sightings
@@ -222,145 +181,98 @@ const (
 	twoTerms = 10 // with it
 )
 
-func (m *Camera) at(i int) *float64 {
-	switch i {
-	case 8:
-		return &m.K
-	case 9:
-		return &m.K2
+// moved returns the camera with its parameters changed by so many units each.
+func (f *fit) moved(by []float64) *Camera {
+	m := f.cam
+	for i, u := range f.unit {
+		switch d := u * by[i]; i {
+		case 8:
+			m.K += d
+		case 9:
+			m.K2 += d
+		default:
+			m.H[i] += d
+		}
 	}
-	return &m.H[i]
+	return &m
 }
 
 // adjust fits that many parameters of the camera to all sightings that are not
 // out, by Gauss-Newton on the picture distances (bundle adjustment of one
 // view). The camera must be near already.
 func adjust(cam Camera, s []sighting, params int) (fit, error) {
-	var used []sighting
-	for _, v := range s {
-		if !v.out {
-			used = append(used, v)
-		}
-	}
+	used := slices.DeleteFunc(slices.Clone(s), func(v sighting) bool { return v.out })
 	if 2*len(used) < params+3 {
 		return fit{}, errDegenerate
 	}
+	slope := 1e-5 * max(1, math.Abs(cam.H[0])+math.Abs(cam.H[3]))
+	units := []float64{slope, slope, 1e-2, slope, slope, 1e-2, 1e-7, 1e-7, 1e-5, 1e-5}
+	f := fit{cam: cam, unit: units[:params], n: len(used)}
 	n := 2 * len(used)
-	// The parameters differ by orders of magnitude: work in units of their effect.
-	step := func(m *Camera, i int) float64 {
-		switch i {
-		case 6, 7:
-			return 1e-7
-		case 8, 9:
-			return 1e-5
-		case 2, 5:
-			return 1e-2
-		}
-		return 1e-5 * max(1, math.Abs(m.H[0])+math.Abs(m.H[3]))
-	}
-	residuals := func(m *Camera) []float64 {
-		e := make([]float64, n)
+	off := func(left, by []float64) { // of the places seen, by the camera so moved
+		m := f.moved(by)
 		for i, v := range used {
-			q := m.seen(v.mm, v.r)
-			e[2*i], e[2*i+1] = v.px.X-q.X, v.px.Y-q.Y
+			d := v.px.Sub(m.seen(v.mm, v.r))
+			left[2*i], left[2*i+1] = d.X, d.Y
 		}
-		return e
 	}
 	jac := mat.NewDense(n, params, nil)
-	unit := make([]float64, params)
-	fill := func(m *Camera) {
-		for j := range params {
-			h := step(m, j)
-			unit[j] = h
-			a, b := *m, *m
-			*a.at(j) += h
-			*b.at(j) -= h
-			ea, eb := residuals(&a), residuals(&b)
-			for i := range n {
-				jac.Set(i, j, (eb[i]-ea[i])/2) // per step
-			}
-		}
+	still := make([]float64, params)
+	slopes := func() {
+		fd.Jacobian(jac, off, still, &fd.JacobianSettings{Formula: fd.Central, Step: 1})
 	}
-	best := residuals(&cam)
+	best, next := make([]float64, n), make([]float64, n)
+	off(best, still)
 	for range 30 {
-		fill(&cam)
-		var dx mat.Dense
-		if err := dx.Solve(jac, mat.NewDense(n, 1, best)); err != nil {
-			if _, poor := errors.AsType[mat.Condition](err); !poor {
-				return fit{}, errDegenerate
-			}
+		slopes()
+		var step mat.VecDense
+		if err := step.SolveVec(jac, mat.NewVecDense(n, best)); !soluble(err) {
+			return fit{}, errDegenerate
 		}
-		next := cam
-		moved := 0.0
-		for j := range params {
-			*next.at(j) += unit[j] * dx.At(j, 0)
-			moved = max(moved, math.Abs(dx.At(j, 0)))
-		}
-		e := residuals(&next)
-		if !(sumSq(e) <= sumSq(best)*(1+1e-12)) {
+		step.ScaleVec(-1, &step)
+		by := step.RawVector().Data
+		off(next, by)
+		if !(floats.Dot(next, next) <= floats.Dot(best, best)*(1+1e-12)) {
 			break
 		}
-		cam, best = next, e
-		if moved < 1e-3 {
+		f.cam = *f.moved(by)
+		best, next = next, best
+		if floats.Norm(by, math.Inf(1)) < 1e-3 {
 			break
 		}
 	}
-	f := fit{cam: cam, n: len(used)}
 	sum := 0.0
 	for i, v := range used {
-		_, least := cam.Scales(v.mm)
+		_, least := f.cam.Scales(v.mm)
 		d := math.Hypot(best[2*i], best[2*i+1]) / max(least, 1e-9)
 		sum += d * d
 		f.worst = max(f.worst, d)
 	}
 	f.rms = math.Sqrt(sum / float64(len(used)))
-	fill(&cam)
-	var normal, inv mat.Dense
+	slopes()
+	var normal mat.Dense
 	normal.Mul(jac.T(), jac)
-	if err := inv.Inverse(&normal); err != nil {
-		if _, poor := errors.AsType[mat.Condition](err); !poor {
-			return fit{}, errDegenerate
-		}
+	f.cov = new(mat.Dense)
+	if err := f.cov.Inverse(&normal); !soluble(err) {
+		return fit{}, errDegenerate
 	}
-	s2 := sumSq(best) / float64(n-params)
-	f.cov = mat.NewSymDense(params, nil)
-	for i := range params {
-		for j := i; j < params; j++ {
-			f.cov.SetSym(i, j, s2*inv.At(i, j)*unit[i]*unit[j])
-		}
-	}
+	f.cov.Scale(floats.Dot(best, best)/float64(n-params), f.cov)
 	return f, nil
 }
 
-func sumSq(v []float64) float64 {
-	s := 0.0
-	for _, x := range v {
-		s += x * x
-	}
-	return s
+// soluble reports whether there is a solution, which may be a rough one.
+func soluble(err error) bool {
+	_, rough := errors.AsType[mat.Condition](err)
+	return err == nil || rough
 }
 
 // scaleSD returns the standard uncertainty of the local scale at a card
 // position, as a share of it, from the fit alone.
 func (f *fit) scaleSD(q Point) float64 {
-	g := make([]float64, f.cov.SymmetricDim())
-	for j := range g {
-		h := math.Sqrt(f.cov.At(j, j)) / 4
-		if h == 0 {
-			continue
-		}
-		a, b := f.cam, f.cam
-		*a.at(j) += h
-		*b.at(j) -= h
-		g[j] = (a.logScale(q) - b.logScale(q)) / (2 * h)
-	}
-	v := 0.0
-	for i := range g {
-		for j := range g {
-			v += g[i] * g[j] * f.cov.At(i, j)
-		}
-	}
-	return math.Sqrt(max(0, v))
+	scale := func(by []float64) float64 { return f.moved(by).logScale(q) }
+	g := fd.Gradient(nil, scale, make([]float64, len(f.unit)), &fd.Settings{Formula: fd.Central, Step: 1})
+	v := mat.NewVecDense(len(g), g)
+	return math.Sqrt(max(0, mat.Inner(v, f.cov, v)))
 }
 
 // A Pose is where the camera stands over the card.
@@ -390,118 +302,90 @@ const (
 // over its long side: our own choice.
 const centreSD = 0.015
 
-// stretch works out Pose.Stretch. Given the focal length, the columns of K⁻¹·H
-// belonging to x and y tell it as the ratio of their lengths. Their square
-// angle and usualFocal tell the focal length.
+// A lens is a focal length that the camera may have.
+type lens struct {
+	log     float64 // of it over usualFocal
+	stretch float64 // logarithm of the length of a mm along the card's y over one along x
+	off     float64 // sum of squares, in standard deviations, by which it does not suit
+	// The columns of K⁻¹·H: ways along the card's x and y and to its corner, all
+	// in one unit (Zhang 2000, A flexible new technique for camera calibration).
+	x, y, corner r3.Vec
+}
+
+// lenses weighs focal lengths, best the likeliest, where the lens's axis meets
+// the picture at c: with it the card's x and y are square to each other and, of
+// a card that is not stretched, as long as each other. That tells it as far as
+// the tilt shows it, and usualFocal where it does not.
+func (m *Camera) lenses(long float64, c Point, stretched bool) (all []lens, best lens) {
+	const n, ratio = 120, 1.015
+	// A homography from marks known to 0.1 % or so.
+	const sd = 0.002
+	for i := -n; i <= n; i++ {
+		l := lens{log: math.Log(ratio) * float64(i)}
+		focal := long * usualFocal * math.Exp(l.log)
+		for j, to := range []*r3.Vec{&l.x, &l.y, &l.corner} {
+			x, y, z := m.H[j], m.H[3+j], m.H[6+j]
+			*to = r3.Vec{X: (x - c.X*z) / focal, Y: (y - c.Y*z) / focal, Z: z}
+		}
+		l.stretch = math.Log(r3.Norm(l.y) / r3.Norm(l.x))
+		l.off = sq(r3.Cos(l.x, l.y)/sd) + sq(l.log/usualFocalSD)
+		if !stretched {
+			l.off += sq(l.stretch / sd)
+		}
+		if all = append(all, l); len(all) == 1 || l.off < best.off {
+			best = l
+		}
+	}
+	return all, best
+}
+
+// believed returns the mean and the variance of what of tells of lenses, the
+// likeliest of which is best.
+func believed(all []lens, best lens, of func(l lens) float64) (mean, variance float64) {
+	var v, w []float64
+	for _, l := range all {
+		v, w = append(v, of(l)), append(w, math.Exp((best.off-l.off)/2))
+	}
+	return stat.PopMeanVariance(v, w)
+}
+
+// stretch works out Pose.Stretch: given the focal length, the lengths of the
+// card's x and y tell it.
 func (f *fit) stretch(w, h int, marks [4]Point) (value, sd float64) {
 	long := float64(max(w, h))
-	at := func(c Point) (mean, variance float64) {
-		const n, ratio = 120, 1.03
-		// A homography from marks known to 0.1 % or so.
-		const angleSD = 0.002
-		var p, v [2*n + 1]float64
-		best := math.Inf(1)
-		for i := range p {
-			x := math.Log(ratio) * float64(i-n)
-			focal := long * usualFocal * math.Exp(x)
-			var col [2][3]float64
-			for j := range col {
-				x, y, z := f.cam.H[j], f.cam.H[3+j], f.cam.H[6+j]
-				col[j] = [3]float64{(x - c.X*z) / focal, (y - c.Y*z) / focal, z}
-			}
-			a, b := norm(col[0]), norm(col[1])
-			v[i] = math.Log(b / a)
-			p[i] = sq(dot(col[0], col[1])/(a*b)/angleSD) + sq(x/usualFocalSD)
-			best = min(best, p[i])
-		}
-		var sum, second float64
-		for i := range p {
-			p[i] = math.Exp((best - p[i]) / 2)
-			sum, mean = sum+p[i], mean+p[i]*v[i]
-		}
-		mean /= sum
-		for i := range p {
-			second += p[i] * sq(v[i]-mean)
-		}
-		return mean, second / sum
+	at := func(x, y float64) (mean, variance float64) {
+		all, best := f.cam.lenses(long, Point{X: f.cam.C.X + x, Y: f.cam.C.Y + y}, true)
+		return believed(all, best, func(l lens) float64 { return l.stretch })
 	}
-	c := f.cam.C
-	value, variance := at(c)
-	for _, d := range [2]Point{{X: centreSD * long}, {Y: centreSD * long}} {
-		moved, _ := at(Point{X: c.X + d.X, Y: c.Y + d.Y})
-		variance += sq(moved - value)
-	}
+	value, variance := at(0, 0)
+	right, _ := at(centreSD*long, 0)
+	down, _ := at(0, centreSD*long)
+	variance += sq(right-value) + sq(down-value)
 	// Places known to 0.05 mm.
 	variance += 2 * (sq(0.05/(marks[1].X-marks[0].X)) + sq(0.05/(marks[3].Y-marks[0].Y)))
 	return value, math.Sqrt(variance)
 }
 
 // pose takes the homography apart: K⁻¹·H = s·[r1 r2 t] with r1, r2 orthogonal
-// unit vectors (Zhang 2000, A flexible new technique for camera calibration).
-// The focal length comes from that condition as far as the tilt shows it, and
-// from usualFocal where it does not.
+// unit vectors.
 func (f *fit) pose(w, h int) Pose {
-	long := float64(max(w, h))
-	cam := &f.cam
-	// With the principal point in the middle of the picture, columns of H are
-	// (a, b, c) with a, b in px.
-	col := func(j int, focal float64) [3]float64 {
-		x, y, z := cam.H[j], cam.H[3+j], cam.H[6+j]
-		return [3]float64{(x - cam.C.X*z) / focal, (y - cam.C.Y*z) / focal, z}
+	all, l := f.cam.lenses(float64(max(w, h)), f.cam.C, false)
+	_, variance := believed(all, l, func(l lens) float64 { return l.log })
+	s := 1 / math.Sqrt(r3.Norm(l.x)*r3.Norm(l.y)) // shares out what is wrong
+	x, y, corner := r3.Scale(s, l.x), r3.Scale(s, l.y), r3.Scale(s, l.corner)
+	n := r3.Unit(r3.Cross(x, y)) // normal of the card, away from the lens where z > 0
+	if n.Z < 0 {
+		n = r3.Scale(-1, n)
 	}
-	cost := func(focal float64) float64 {
-		a, b := col(0, focal), col(1, focal)
-		na, nb := norm(a), norm(b)
-		square := dot(a, b) / (na * nb)
-		equal := math.Log(na / nb)
-		// A homography from marks known to 0.1 % or so.
-		const sd = 0.002
-		return (sq(square)+sq(equal))/sq(sd) + sq(math.Log(focal/long/usualFocal)/usualFocalSD)
-	}
-	var grid [241]float64
-	const ratio = 1.015
-	best, at := math.Inf(1), usualFocal*long
-	for i := range grid {
-		focal := long * usualFocal * math.Pow(ratio, float64(i-len(grid)/2))
-		grid[i] = cost(focal)
-		if grid[i] < best {
-			best, at = grid[i], focal
-		}
-	}
-	var sum, first, second float64 // moments of the likelihood
-	for i, c := range grid {
-		p, x := math.Exp((best-c)/2), math.Log(ratio)*float64(i)
-		sum, first, second = sum+p, first+p*x, second+p*x*x
-	}
-	a, b, t := col(0, at), col(1, at), col(2, at)
-	s := math.Sqrt(norm(a) * norm(b))
-	// Make a and b orthogonal, sharing out what is wrong.
-	n := cross(a, b)
-	k := norm(n)
-	for i := range n {
-		n[i] /= k // unit normal of the card, away from the lens where z > 0
-		t[i] /= s
-	}
-	if n[2] < 0 {
-		for i := range n {
-			n[i] = -n[i]
-		}
-	}
-	p := Pose{Focal: at / long, FocalSD: math.Sqrt(max(0, second/sum-sq(first/sum))), Height: dot(n, t)}
-	p.Tilt = math.Acos(min(1, math.Abs(n[2])))
-	// Foot: the plane point Q with X·a/s + Y·b/s + t = Height·n.
-	d := [3]float64{p.Height*n[0] - t[0], p.Height*n[1] - t[1], p.Height*n[2] - t[2]}
-	aa, ab, bb := dot(a, a)/(s*s), dot(a, b)/(s*s), dot(b, b)/(s*s)
-	da, db := dot(d, a)/s, dot(d, b)/s
-	det := aa*bb - ab*ab
-	p.Foot = Point{X: (da*bb - db*ab) / det, Y: (db*aa - da*ab) / det}
+	p := Pose{Focal: usualFocal * math.Exp(l.log), FocalSD: math.Sqrt(variance), Height: r3.Dot(n, corner)}
+	p.Tilt = math.Acos(min(1, n.Z))
+	// Foot: the place Q of the card with Q.X·x + Q.Y·y + corner = Height·n.
+	d := r3.Sub(r3.Scale(p.Height, n), corner)
+	xx, xy, yy := r3.Dot(x, x), r3.Dot(x, y), r3.Dot(y, y)
+	dx, dy := r3.Dot(d, x), r3.Dot(d, y)
+	det := xx*yy - xy*xy
+	p.Foot = Point{X: (dx*yy - dy*xy) / det, Y: (dy*xx - dx*xy) / det}
 	return p
-}
-
-func dot(a, b [3]float64) float64 { return a[0]*b[0] + a[1]*b[1] + a[2]*b[2] }
-func norm(a [3]float64) float64   { return math.Sqrt(dot(a, a)) }
-func cross(a, b [3]float64) [3]float64 {
-	return [3]float64{a[1]*b[2] - a[2]*b[1], a[2]*b[0] - a[0]*b[2], a[0]*b[1] - a[1]*b[0]}
 }
 
 // Lean returns the lateral part of the view at a card position: the way along

@@ -7,6 +7,7 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"gonum.org/v1/gonum/floats"
 	"pgregory.net/rapid"
 )
 
@@ -24,7 +25,7 @@ func looking(w, h int, foot Point, height, tilt, turn, focal, k float64) Camera 
 	row := func(r [3]float64, k float64, off [3]float64, c float64) [3]float64 {
 		at := func(x, y float64) float64 {
 			q := [3]float64{x - foot.X, y - foot.Y, height}
-			return k*dot(r, q) + c*dot(off, q)
+			return k*floats.Dot(r[:], q[:]) + c*floats.Dot(off[:], q[:])
 		}
 		o := at(0, 0)
 		return [3]float64{at(1, 0) - o, at(0, 1) - o, o}
@@ -37,6 +38,20 @@ func looking(w, h int, foot Point, height, tilt, turn, focal, k float64) Camera 
 	return m
 }
 
+// ToCard returns the card position in mm that is seen at a picture position.
+func (m *Camera) ToCard(d Point) Point {
+	u := m.unbend(d)
+	// H⁻¹ by the adjugate.
+	h := &m.H
+	a := [9]float64{
+		h[4]*h[8] - h[5]*h[7], h[2]*h[7] - h[1]*h[8], h[1]*h[5] - h[2]*h[4],
+		h[5]*h[6] - h[3]*h[8], h[0]*h[8] - h[2]*h[6], h[2]*h[3] - h[0]*h[5],
+		h[3]*h[7] - h[4]*h[6], h[1]*h[6] - h[0]*h[7], h[0]*h[4] - h[1]*h[3],
+	}
+	w := a[6]*u.X + a[7]*u.Y + a[8]
+	return Point{X: (a[0]*u.X + a[1]*u.Y + a[2]) / w, Y: (a[3]*u.X + a[4]*u.Y + a[5]) / w}
+}
+
 func trayCamera() Camera {
 	return looking(2400, 3200, Point{X: 80, Y: 40}, 300, 20*math.Pi/180, 0.2, 0.75, 0.03)
 }
@@ -47,11 +62,11 @@ func TestHomographyIsRecovered(t *testing.T) {
 			rapid.Float64Range(200, 1000).Draw(t, "height"), rapid.Float64Range(0, 0.5).Draw(t, "tilt"),
 			rapid.Float64Range(-3, 3).Draw(t, "turn"), rapid.Float64Range(0.5, 3).Draw(t, "focal"), 0)
 		l := Layouts[0]
-		var src, dst []Point
-		for _, q := range l.Marks {
-			src, dst = append(src, q), append(dst, m.ToPicture(q))
+		var seen [4]Point
+		for i, q := range l.Marks {
+			seen[i] = m.ToPicture(q)
 		}
-		h, err := dlt(src, dst)
+		h, err := homography(l.Marks, seen)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -63,8 +78,8 @@ func TestHomographyIsRecovered(t *testing.T) {
 			}
 		}
 	})
-	inLine := []Point{{}, {X: 1, Y: 1}, {X: 2, Y: 2}, {X: 3, Y: 3}}
-	_, err := dlt(inLine, inLine)
+	inLine := [4]Point{{}, {X: 1, Y: 1}, {X: 2, Y: 2}, {X: 3, Y: 3}}
+	_, err := homography(inLine, inLine)
 	assert.ErrorIs(t, err, errDegenerate)
 }
 
@@ -169,8 +184,8 @@ func TestFit(t *testing.T) {
 		// says itself; its own estimate scatters by 1/√(2·60), 9 %.
 		l, q := Layouts[0], Point{X: 95, Y: 118}
 		size := func(m *Camera) float64 {
-			xx, xy, yx, yy := m.Jacobian(q)
-			return math.Log(xx*yy-xy*yx) / 2
+			a := m.local(q)
+			return math.Log(a.xx*a.yy-a.xy*a.yx) / 2
 		}
 		want, sum, said := size(&truth), 0.0, 0.0
 		for range 60 {

@@ -10,6 +10,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
+
+	"traytally/vision/internal/pixel"
 )
 
 // Whatever way two marks are turned or mirrored, six sectors or more tell them
@@ -132,10 +134,10 @@ func TestBlobs(t *testing.T) {
 		".#...#....",
 		".#####..#.",
 	}
-	var dark []bool
+	var dark []uint8
 	for _, row := range picture {
 		for _, c := range row + strings.Repeat(".", 10) {
-			dark = append(dark, c == '#')
+			dark = append(dark, pixel.Bit(c == '#'))
 		}
 	}
 	bs := blobs(dark, 20, len(picture))
@@ -146,7 +148,7 @@ func TestBlobs(t *testing.T) {
 	}
 	var got []want
 	for _, b := range bs {
-		got = append(got, want{b.black, b.n, b.parent})
+		got = append(got, want{b.black, int(b.A), b.parent})
 	}
 	// Ground, ring, hook (joined over corners), its inside, the dot, the last pixel.
 	assert.Equal(t, []want{{false, 90, -1}, {true, 16, 0}, {true, 4, 0}, {false, 8, 1}, {true, 1, 3}, {true, 1, 0}}, got)
@@ -154,10 +156,10 @@ func TestBlobs(t *testing.T) {
 	require.Nil(t, blobs(chequer(40, 40), 40, 40), "every pixel another blob")
 }
 
-func chequer(w, h int) []bool {
-	out := make([]bool, w*h)
+func chequer(w, h int) []uint8 {
+	out := make([]uint8, w*h)
 	for i := range out {
-		out[i] = (i%w+i/w)%2 == 0
+		out[i] = pixel.Bit((i%w+i/w)%2 == 0)
 	}
 	return out
 }
@@ -166,21 +168,22 @@ func chequer(w, h int) []bool {
 func TestMomentsOfEllipse(t *testing.T) {
 	const w, h = 120, 90
 	a, b := 40.0, 25.0
-	dark := make([]bool, w*h)
+	dark := make([]uint8, w*h)
 	for i := range dark {
 		x, y := float64(i%w)-60, float64(i/w)-45
-		dark[i] = x*x/(a*a)+y*y/(b*b) < 1
+		dark[i] = pixel.Bit(x*x/(a*a)+y*y/(b*b) < 1)
 	}
 	e := blobs(dark, w, h)[1]
-	c, xx, xy, yy := e.moments()
+	c := e.Centroid()
 	assert.InDelta(t, 60, c.X, 0.01)
 	assert.InDelta(t, 45, c.Y, 0.01)
 	// The four tips on the rim are left out.
-	assert.InDelta(t, a*a/4, xx, 2)
-	assert.InDelta(t, b*b/4, yy, 2)
-	assert.InDelta(t, 0, xy, 0.1)
-	fill, axes := e.roundness()
+	major, minor, angle := e.Axes()
+	assert.InDelta(t, a*a/4, major*major, 2)
+	assert.InDelta(t, b*b/4, minor*minor, 2)
+	assert.InDelta(t, 0, angle, 0.1/(a*a/4-b*b/4))
+	fill, axes := roundness(e.Moments)
 	assert.InDelta(t, 1, fill, 0.005)
 	assert.InDelta(t, b/a, axes, 0.005)
-	assert.InDelta(t, math.Pi*a*b, float64(e.n), 25)
+	assert.InDelta(t, math.Pi*a*b, e.A, 25)
 }

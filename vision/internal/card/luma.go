@@ -1,11 +1,18 @@
 package card
 
+// #cgo CFLAGS: -O3 -std=c11
+// #include "dark.h"
+import "C"
+
 import (
 	"context"
 	"math"
 
+	"gonum.org/v1/gonum/stat"
+
 	"traytally/vision/internal/parallel"
 	"traytally/vision/internal/pixel"
+	shrinking "traytally/vision/internal/shrink"
 )
 
 // Pixels are a picture, with what is looked for in it here.
@@ -32,6 +39,45 @@ func (p Pixels) cell(x, y float64) (i, j int, fx, fy float64) {
 	x0, y0 := min(int(x), p.W-2), min(int(y), p.H-2)
 	i = 3 * (y0*p.W + x0)
 	return i, i + 3*p.W, x - float64(x0), y - float64(y0)
+}
+
+// along returns the luma at n places in a row: the first that far from c in the
+// direction dir, one every step px. There are fewer where the picture ends.
+func (p Pixels) along(c, dir Point, from, step float64, n int) []float64 {
+	out := make([]float64, 0, max(0, n))
+	for i := range n {
+		t := from + step*float64(i)
+		v, ok := p.at(c.X+t*dir.X, c.Y+t*dir.Y)
+		if !ok {
+			break
+		}
+		out = append(out, v)
+	}
+	return out
+}
+
+// level returns the mean luma at places half a pixel apart, between two
+// distances from c in the direction dir; ok is false outside the picture.
+func (p Pixels) level(c, dir Point, from, to float64) (v float64, ok bool) {
+	n := int(math.Round(2*(to-from))) + 1
+	all := p.along(c, dir, from, 0.5, n)
+	return stat.Mean(all, nil), len(all) == n
+}
+
+// crossing returns where values first pass half of the way from one level to
+// another, in steps from the first value; ok is false where they do not.
+func crossing(v []float64, from, to float64) (at float64, ok bool) {
+	half := (from + to) / 2
+	for i := 1; i < len(v); i++ {
+		a, b := v[i-1]-half, v[i]-half
+		if from > to {
+			a, b = -a, -b
+		}
+		if a < 0 && b >= 0 {
+			return float64(i-1) + a/(a-b), true
+		}
+	}
+	return 0, false
 }
 
 // mean returns the mean of the linear blue, green and red in the square of the
@@ -79,36 +125,11 @@ type small struct {
 	step int
 }
 
-// shrink makes the long side of the picture about side pixels or less. Of
-// large squares up to 3 × 3 places are averaged.
+// shrink makes the long side of the picture about side pixels or less.
 func shrink(ctx context.Context, p Pixels, side int) (*small, error) {
-	step := max(1, (max(p.W, p.H)+side-1)/side)
-	s := &small{w: p.W / step, h: p.H / step, step: step}
-	s.v = make([]byte, s.w*s.h)
-	var at []int // places within a square
-	n := min(step, 3)
-	for k := range n {
-		at = append(at, (2*k+1)*step/(2*n))
-	}
-	const band = 32
-	err := parallel.Each(ctx, (s.h+band-1)/band, func(_, b int) {
-		sum := make([]int32, s.w)
-		for y := b * band; y < min(s.h, (b+1)*band); y++ {
-			out := s.v[y*s.w : (y+1)*s.w]
-			clear(sum)
-			for _, dy := range at {
-				row := p.Pix[3*(y*step+dy)*p.W:]
-				for _, dx := range at {
-					for x, i := 0, 3*dx; x < len(sum); x, i = x+1, i+3*step {
-						sum[x] += int32(pixel.Luma(row[i : i+3 : i+3]))
-					}
-				}
-			}
-			for x, v := range sum {
-				out[x] = byte(v / int32(256*n*n))
-			}
-		}
-	})
+	s := &small{step: max(1, (max(p.W, p.H)+side-1)/side)}
+	var err error
+	s.v, s.w, s.h, err = shrinking.Luma(ctx, p.Pix, p.W, p.H, s.step)
 	return s, err
 }
 
@@ -125,27 +146,20 @@ const flat = 24
 // dark tells black from white: the limit lies half way between the least and
 // the greatest value in a neighbourhood of 7 × 7 blocks of 8 pixels, which is
 // wider than any part of a mark of up to 56 pixels. Where there is no contrast
-// everything is white.
-func (s *small) dark(ctx context.Context) ([]bool, error) {
-	const block, reach = 8, 3
+// everything is white. Black is 1.
+func (s *small) dark(ctx context.Context) ([]uint8, error) {
+	const block, reach = C.DARK_BLOCK, 3
 	bw, bh := (s.w+block-1)/block, (s.h+block-1)/block
-	low, high := make([]byte, bw*bh), make([]byte, bw*bh)
+	low, high, limit := make([]byte, bw*bh), make([]byte, bw*bh), make([]byte, bw*bh)
+	out := make([]uint8, len(s.v))
+	band := func(j int) (first *byte, rows int) { return &s.v[j*block*s.w], min(block, s.h-j*block) }
 	if err := parallel.Each(ctx, bh, func(_, j int) {
-		l, h := low[j*bw:(j+1)*bw], high[j*bw:(j+1)*bw]
-		for i := range l {
-			l[i] = 255
-		}
-		for y := j * block; y < min(s.h, (j+1)*block); y++ {
-			for i := range l {
-				for _, v := range s.v[y*s.w+i*block : y*s.w+min(s.w, (i+1)*block)] {
-					l[i], h[i] = min(l[i], v), max(h[i], v)
-				}
-			}
-		}
+		v, rows := band(j)
+		line := make([]byte, 2*s.w)
+		C.dark_range(bytesAt(v), C.int(s.w), C.int(rows), bytesAt(&low[j*bw]), bytesAt(&high[j*bw]), bytesAt(&line[0]))
 	}); err != nil {
 		return nil, err
 	}
-	out := make([]bool, len(s.v))
 	err := parallel.Each(ctx, bh, func(_, j int) {
 		for i := range bw {
 			l, h := byte(255), byte(0)
@@ -154,16 +168,14 @@ func (s *small) dark(ctx context.Context) ([]bool, error) {
 					l, h = min(l, low[b*bw+a]), max(h, high[b*bw+a])
 				}
 			}
-			if h-l < flat {
-				continue
-			}
-			limit := byte((int(l) + int(h)) / 2)
-			for y := j * block; y < min(s.h, (j+1)*block); y++ {
-				for x := i * block; x < min(s.w, (i+1)*block); x++ {
-					out[y*s.w+x] = s.v[y*s.w+x] < limit
-				}
+			if h-l >= flat {
+				limit[j*bw+i] = byte((int(l) + int(h)) / 2)
 			}
 		}
+		v, rows := band(j)
+		C.dark_below(bytesAt(v), C.int(s.w), C.int(rows), bytesAt(&limit[j*bw]), bytesAt(&out[j*block*s.w]))
 	})
 	return out, err
 }
+
+func bytesAt(b *byte) *C.uint8_t { return (*C.uint8_t)(b) }

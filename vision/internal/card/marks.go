@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/stat"
 )
 
 // An affine takes mm from a mark's centre to pixels.
@@ -52,7 +53,7 @@ func candidates(s *small, bs []blob) []affine {
 	var out []affine
 	for i := range bs {
 		d := &bs[i]
-		if !d.black || d.n < minDiscPixels || d.parent < 0 {
+		if !d.black || d.A < minDiscPixels || d.parent < 0 {
 			continue
 		}
 		w := bs[d.parent]
@@ -60,41 +61,32 @@ func candidates(s *small, bs []blob) []affine {
 			continue
 		}
 		r := bs[w.parent]
-		both := w.add(*d)
+		both := w.Add(d.Moments)
 		// The ring has 0.83 of the area within it, more where blur joins it to
 		// the code, and lies in white: on a dark tray a kernel with a dark spot
 		// is no mark.
-		if q := float64(d.n) / float64(both.n); q < 0.45*share || q > 1.6*share ||
-			float64(r.n) < 0.3*float64(both.n) || float64(r.n) > 3*float64(both.n) || r.parent < 0 {
+		if q := d.A / both.A; q < 0.45*share || q > 1.6*share || r.A < 0.3*both.A || r.A > 3*both.A || r.parent < 0 {
 			continue
 		}
-		all := both.add(r)
-		df, da := d.roundness()
-		bf, ba := both.roundness()
+		df, da := roundness(d.Moments)
+		bf, ba := roundness(both)
 		if df < minFill || df > maxFill || bf < minFill || bf > maxFill || da < minAxes || ba < minAxes {
 			continue
 		}
-		dc, _, _, _ := d.moments()
-		c, xx, xy, yy := both.moments()
-		radius := math.Sqrt(float64(both.n) / math.Pi)
-		if ac, _, _, _ := all.moments(); dc.Dist(c) > maxOff*radius || ac.Dist(c) > 2*maxOff*radius {
+		c := both.Centroid()
+		far := maxOff * math.Sqrt(both.A/math.Pi)
+		if d.Centroid().Dist(c) > far || both.Add(r.Moments).Centroid().Dist(c) > 2*far {
 			continue
 		}
-		// The second moments of a filled ellipse are a quarter of A·Aᵀ.
-		a := root(4*xx/sq(RingInR), 4*xy/sq(RingInR), 4*yy/sq(RingInR))
-		k := float64(s.step)
-		a.c = s.full(dc)
-		a.xx, a.xy, a.yx, a.yy = a.xx*k, a.xy*k, a.yx*k, a.yy*k
+		// An ellipse has half axes of twice the deviations along them.
+		major, minor, angle := both.Axes()
+		k := 2 / RingInR * float64(s.step)
+		sin, cos := math.Sincos(angle)
+		a := affine{c: s.full(d.Centroid()), xx: k * major * cos, xy: -k * minor * sin, yx: k * major * sin, yy: k * minor * cos}
+		a.turn(-angle)
 		out = append(out, a)
 	}
 	return out
-}
-
-// root returns the symmetric square root of a positive matrix.
-func root(xx, xy, yy float64) affine {
-	s := math.Sqrt(max(0, xx*yy-xy*xy))
-	t := math.Sqrt(xx + yy + 2*s)
-	return affine{xx: (xx + s) / t, xy: xy / t, yx: xy / t, yy: (yy + s) / t}
 }
 
 func sq(x float64) float64 { return x * x }
@@ -148,35 +140,13 @@ func (p Pixels) refine(a *affine, r float64) (sd float64, ok bool) {
 // ray passes half way from the disc's black to the white outside.
 func (p Pixels) edge(a *affine, r, phi float64) (float64, bool) {
 	const from, to, n = 0.4, 1.42, 51
-	var v [n + 1]float64
-	for i := range v {
-		q := a.polar(r*(from+(to-from)*float64(i)/n), phi)
-		l, ok := p.at(q.X, q.Y)
-		if !ok {
-			return 0, false
-		}
-		v[i] = l
-	}
-	inner, outer := mean(v[:10]), mean(v[n-9:])
-	if outer-inner < flat {
+	v := p.along(a.c, a.polar(r, phi).Sub(a.c), from, (to-from)/n, n+1)
+	if len(v) <= n {
 		return 0, false
 	}
-	half := (inner + outer) / 2
-	// The crossing that has least on the wrong side: walk out from the inside.
-	for i := 1; i <= n; i++ {
-		if v[i] >= half && v[i-1] < half {
-			return from + (to-from)*(float64(i-1)+(half-v[i-1])/(v[i]-v[i-1]))/n, true
-		}
-	}
-	return 0, false
-}
-
-func mean(v []float64) float64 {
-	s := 0.0
-	for _, x := range v {
-		s += x
-	}
-	return s / float64(len(v))
+	inner, outer := stat.Mean(v[:10], nil), stat.Mean(v[n-9:], nil)
+	at, ok := crossing(v, inner, outer)
+	return from + (to-from)/n*at, ok && outer-inner >= flat
 }
 
 func harmonic(f [5]float64, t float64) float64 {
@@ -231,7 +201,7 @@ func (p Pixels) read(a *affine) (word uint32, phase int, ok bool) {
 			return 0, 0, false
 		}
 	}
-	w, b := mean(white[:]), mean(black[:])
+	w, b := stat.Mean(white[:], nil), stat.Mean(black[:], nil)
 	if w-b < flat {
 		return 0, 0, false
 	}

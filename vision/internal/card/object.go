@@ -2,8 +2,9 @@ package card
 
 import (
 	"context"
-	"fmt"
 	"math"
+
+	"gonum.org/v1/gonum/stat"
 
 	"traytally/vision/internal/pixel"
 )
@@ -32,10 +33,10 @@ const (
 )
 
 // FindObject finds the object in a picture and measures it. Its error is a
-// *Refusal, or that of ctx.
+// *fault.Error without a path, or that of ctx.
 func FindObject(ctx context.Context, p Pixels) (*Object, error) {
-	none := &Refusal{"no_object", "no single object stands out from the ground",
-		"lay one thing of known size, a block, a bank card or a coin, on a plain ground of another brightness, away from the edges"}
+	none := refusal("lay one thing of known size, a block, a bank card or a coin, on a plain ground of another brightness, away from the edges",
+		"no single object stands out from the ground")
 	if p.W < 100 || p.H < 100 {
 		return nil, none
 	}
@@ -69,17 +70,17 @@ func FindObject(ctx context.Context, p Pixels) (*Object, error) {
 		}
 	}
 	onDark := 2*bright < n
-	mask := make([]bool, len(s.v))
+	mask := make([]uint8, len(s.v))
 	for i, v := range s.v {
-		mask[i] = (v > limit) == onDark
+		mask[i] = pixel.Bit((v > limit) == onDark)
 	}
 	bs := blobs(mask, s.w, s.h)
 	// What lies within a region belongs to it: relief, print, holes.
 	for i := len(bs) - 1; i >= 0; i-- {
 		if q := bs[i].parent; q >= 0 && bs[q].black {
-			bs[q] = bs[q].add(bs[i])
+			bs[q].Moments = bs[q].Add(bs[i].Moments)
 		} else if q >= 0 && bs[q].parent >= 0 && bs[i].black && bs[q].x0 > 0 && bs[q].y0 > 0 && bs[q].x1 < s.w-1 && bs[q].y1 < s.h-1 {
-			bs[q] = bs[q].add(bs[i])
+			bs[q].Moments = bs[q].Add(bs[i].Moments)
 		}
 	}
 	best := -1
@@ -90,7 +91,7 @@ func FindObject(ctx context.Context, p Pixels) (*Object, error) {
 			continue
 		}
 		whole = append(whole, i)
-		if best < 0 || b.n > bs[best].n {
+		if best < 0 || b.A > bs[best].A {
 			best = i
 		}
 	}
@@ -98,23 +99,22 @@ func FindObject(ctx context.Context, p Pixels) (*Object, error) {
 		return nil, none
 	}
 	for _, i := range whole {
-		if i != best && float64(bs[i].n) > otherShare*float64(bs[best].n) {
-			return nil, &Refusal{"several_objects", "several things of like size lie in the picture", "leave one thing of known size in it"}
+		if i != best && bs[i].A > otherShare*bs[best].A {
+			return nil, refusal("leave one thing of known size in it", "several things of like size lie in the picture")
 		}
 	}
 	b := &bs[best]
-	fill, axes := b.roundness()
-	c, xx, xy, yy := b.moments()
+	fill, axes := roundness(b.Moments)
 	k := float64(s.step)
-	o := &Object{Centre: s.full(c), Angle: math.Atan2(2*xy, xx-yy) / 2}
-	mid, diff := (xx+yy)/2, math.Hypot((xx-yy)/2, xy)
-	long, short := k*math.Sqrt(mid+diff), k*math.Sqrt(max(0, mid-diff))
+	long, short, angle := b.Axes()
+	long, short = k*long, k*short
+	o := &Object{Centre: s.full(b.Centroid()), Angle: angle}
 	if short*math.Sqrt(12) < minObject {
-		return nil, &Refusal{"object_small", fmt.Sprintf("the object is only %.0f pixels wide, less than %d", short*math.Sqrt(12), minObject), "use a larger thing, or scan at a higher resolution"}
+		return nil, refusal("use a larger thing, or scan at a higher resolution", "the object is only %.0f pixels wide, less than %d", short*math.Sqrt(12), minObject)
 	}
 	if fill > roundFill {
 		if axes < roundAxes {
-			return nil, &Refusal{"object_shape", "the object is oval: neither round nor with straight ends", "use a block, a bank card or a coin, laid flat"}
+			return nil, refusal("use a block, a bank card or a coin, laid flat", "the object is oval: neither round nor with straight ends")
 		}
 		return o, p.round(o, 2*(long+short)/2)
 	}
@@ -127,31 +127,18 @@ func FindObject(ctx context.Context, p Pixels) (*Object, error) {
 func (p Pixels) cross(from, in Point, length float64) (float64, bool) {
 	const step = 0.25
 	n := int(length / step)
-	v := make([]float64, n)
-	for i := range v {
-		t := step * float64(i)
-		var ok bool
-		if v[i], ok = p.at(from.X+in.X*t, from.Y+in.Y*t); !ok {
-			return 0, false
-		}
-	}
-	if n < 12 {
+	v := p.along(from, in, 0, step, n)
+	if n < 12 || len(v) < n {
 		return 0, false
 	}
 	ground, thing := pixel.Median(v[:n/4]), pixel.Median(v[n/2:])
-	if math.Abs(thing-ground) < minStep/2 {
-		return 0, false
-	}
-	half := (ground + thing) / 2
-	for i := 1; i < n; i++ {
-		if (v[i-1]-half)*(v[i]-half) <= 0 && v[i] != v[i-1] {
-			return step * (float64(i-1) + (half-v[i-1])/(v[i]-v[i-1])), true
-		}
-	}
-	return 0, false
+	at, ok := crossing(v, ground, thing)
+	return step * at, ok && math.Abs(thing-ground) >= minStep/2
 }
 
-var unclear = &Refusal{"object_edge", "the edge of the object is not clear all round", "use a plain ground of another brightness and even light; nothing may touch the object"}
+func unclear() error {
+	return refusal("use a plain ground of another brightness and even light; nothing may touch the object", "the edge of the object is not clear all round")
+}
 
 // leastRound is the share of the directions in which the edge of a round object
 // must be seen.
@@ -161,7 +148,7 @@ const leastRound = 0.75
 func (p Pixels) round(o *Object, radius float64) error {
 	d, ok := p.Disc(o.Centre, radius)
 	if !ok || d.Seen < leastRound {
-		return unclear
+		return unclear()
 	}
 	o.Round, o.Angle, o.Centre, o.SD = true, 0, d.Centre, d.SD
 	o.Length, o.Width = d.Across()
@@ -214,14 +201,14 @@ func (p Pixels) between(o *Object, angle, half, across float64) (length, turn, s
 			}
 		}
 		if len(y) < n*3/4 {
-			return 0, 0, 0, unclear
+			return 0, 0, 0, unclear()
 		}
 		a, b, dev := line(x, y)
 		at[end], slope[end] = a, b
 		sd += sq(dev) / float64(len(y))
 	}
 	if math.Abs(math.Atan(slope[0])-math.Atan(slope[1])) > maxSkew {
-		return 0, 0, 0, &Refusal{"object_shape", "the ends of the object are not parallel", "use a block, a bank card or a coin, laid flat"}
+		return 0, 0, 0, refusal("use a block, a bank card or a coin, laid flat", "the ends of the object are not parallel")
 	}
 	m := (slope[0] + slope[1]) / 2
 	return (at[0] - at[1]) / math.Sqrt(1+m*m), -math.Atan(m), math.Sqrt(sd), nil
@@ -230,26 +217,22 @@ func (p Pixels) between(o *Object, angle, half, across float64) (length, turn, s
 // line fits y = a + b·x, leaving out what lies far off, and returns the
 // residual standard deviation.
 func line(x, y []float64) (a, b, sd float64) {
-	keep := make([]bool, len(x))
-	for i := range keep {
-		keep[i] = true
+	weight := make([]float64, len(x))
+	for i := range weight {
+		weight[i] = 1
 	}
 	for range 3 {
-		var n, sx, sy, sxx, sxy float64
-		for i, k := range keep {
-			if k {
-				n, sx, sy, sxx, sxy = n+1, sx+x[i], sy+y[i], sxx+x[i]*x[i], sxy+x[i]*y[i]
-			}
-		}
-		b = (n*sxy - sx*sy) / (n*sxx - sx*sx)
-		a = (sy - b*sx) / n
+		a, b = stat.LinearRegression(x, y, weight, false)
 		var dev []float64
 		for i := range x {
 			dev = append(dev, math.Abs(y[i]-a-b*x[i]))
 		}
 		sd = 1.4826 * pixel.Median(dev)
 		for i, d := range dev {
-			keep[i] = d <= max(0.1, 3*sd)
+			weight[i] = 0
+			if d <= max(0.1, 3*sd) {
+				weight[i] = 1
+			}
 		}
 	}
 	return a, b, sd

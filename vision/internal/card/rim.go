@@ -30,31 +30,19 @@ const (
 // the body to the ground there. Places without an even ground outside, or where
 // the picture ends, are left out.
 func (r *Rim) Add(p Pixels, at, out Point) {
-	level := func(from, to float64) (float64, bool) {
-		sum, n := 0.0, 0.0
-		for t := from; t <= to; t += 0.5 {
-			v, ok := p.at(at.X-out.X*t, at.Y-out.Y*t)
-			if !ok {
-				return 0, false
-			}
-			sum, n = sum+v, n+1
-		}
-		return sum / n, true
-	}
-	far, ok1 := level(-r.reach-1.5, -r.reach-0.5)
-	near, ok2 := level(-r.reach, -r.reach+0.5)
-	in, ok3 := level(r.reach-0.5, r.reach)
+	in := Point{X: -out.X, Y: -out.Y}
+	far, ok1 := p.level(at, in, -r.reach-1.5, -r.reach-0.5)
+	near, ok2 := p.level(at, in, -r.reach, -r.reach+0.5)
+	body, ok3 := p.level(at, in, r.reach-0.5, r.reach)
 	ground := (far + near) / 2
-	if !ok1 || !ok2 || !ok3 || in-ground < flat || math.Abs(far-near) > rimEven*(in-ground) {
+	if !ok1 || !ok2 || !ok3 || body-ground < flat || math.Abs(far-near) > rimEven*(body-ground) {
 		return
 	}
-	dark, bright := lin(ground), lin(in)
-	for k := range rimBins {
+	dark, bright := lin(ground), lin(body)
+	for k, v := range p.along(at, in, r.place(0), r.place(1)-r.place(0), rimBins) {
 		t := r.place(k)
-		x, y := at.X-out.X*t, at.Y-out.Y*t
-		v, _ := p.at(x, y)
-		r.sum[0][k] += (p.lightAt(x, y) - dark) / (bright - dark)
-		r.sum[1][k] += (v - ground) / (in - ground)
+		r.sum[0][k] += (p.lightAt(at.X+t*in.X, at.Y+t*in.Y) - dark) / (bright - dark)
+		r.sum[1][k] += (v - ground) / (body - ground)
 	}
 	r.n++
 }

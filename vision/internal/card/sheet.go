@@ -85,41 +85,29 @@ func (f *Found) Printed(p Pixels) (s Print, ok bool) {
 // leave returns how far from a place of the card, in a direction, the light
 // drops as it does at the edge of the paper.
 func (f *Found) leave(p Pixels, at, away Point) (float64, bool) {
-	const n, gap = int(edgeMost / edgeStep), int(edgeWidth / edgeStep)
-	var v [n]float64
-	for i := range v {
+	const n, gap = int(edgeMost / edgeStep), int(2 * edgeWidth / edgeStep)
+	var v []float64
+	for i := range n {
 		t := edgeStep * float64(i)
 		q := f.Camera.ToPicture(Point{X: at.X + away.X*t, Y: at.Y + away.Y*t})
 		y, ok := p.at(q.X, q.Y)
 		if !ok {
-			return 0, false
+			break
 		}
-		v[i] = lin(y)
-		if i < 2*gap {
-			continue
-		}
-		paper := v[i-2*gap]
+		v = append(v, lin(y))
+	}
+	for i := gap; i < len(v); i++ {
+		paper := v[i-gap]
 		if v[i] >= (1-edgeDrop)*paper {
 			continue
 		}
+		end := min(n, i+gap)
+		if end > len(v) {
+			return 0, false
+		}
 		// Half way between paper and what lies beyond, which may not be reached yet.
-		below := v[i]
-		for j := i + 1; j < min(n, i+2*gap); j++ {
-			q := f.Camera.ToPicture(Point{X: at.X + away.X*edgeStep*float64(j), Y: at.Y + away.Y*edgeStep*float64(j)})
-			y, ok := p.at(q.X, q.Y)
-			if !ok {
-				return 0, false
-			}
-			v[j] = lin(y)
-			below = min(below, v[j])
-		}
-		half := (below + paper) / 2
-		for j := i - 2*gap + 1; j < min(n, i+2*gap); j++ {
-			if v[j-1] >= half && v[j] < half {
-				return edgeStep * (float64(j) - (half-v[j])/(v[j-1]-v[j])), true
-			}
-		}
-		return 0, false
+		far, ok := crossing(v[i-gap:end], paper, slices.Min(v[i:end]))
+		return edgeStep * (float64(i-gap) + far), ok
 	}
 	return 0, false
 }

@@ -15,6 +15,7 @@ type Judge struct {
 	limits kernel.SurfaceLimits
 	cells  []flat
 	grid   []int32 // index of the cell plus 1
+	in     []uint8 // of the grid: 1 for a place of a group
 	parts  pixel.Parts
 	lanes  []lane
 }
@@ -297,10 +298,11 @@ func (j *Judge) lay(p *Patch) {
 
 // blobs calls f with each 8-connected group of cells for which in holds.
 func (j *Judge) blobs(p *Patch, in func(*flat) bool, f func(cells []int32)) {
-	j.parts.Each(p.GridW, p.GridH, true, func(i int) bool {
-		k := j.grid[i]
-		return k > 0 && in(&j.cells[k-1])
-	}, func(cells []int32) {
+	j.in = slices.Grow(j.in[:0], len(j.grid))[:len(j.grid)]
+	for i, k := range j.grid {
+		j.in[i] = pixel.Bit(k > 0 && in(&j.cells[k-1]))
+	}
+	j.parts.Each(j.in, p.GridW, true, func(cells []int32) {
 		for n, i := range cells {
 			cells[n] = j.grid[i] - 1
 		}

@@ -157,6 +157,11 @@ func axial(a float64) float64 {
 // Moments are the area moments of a region.
 type Moments struct{ A, X, Y, XX, XY, YY float64 }
 
+// Add returns the moments of two regions together.
+func (m Moments) Add(o Moments) Moments {
+	return Moments{m.A + o.A, m.X + o.X, m.Y + o.Y, m.XX + o.XX, m.XY + o.XY, m.YY + o.YY}
+}
+
 // Centroid returns the centre of mass; the region must have area.
 func (m Moments) Centroid() Point { return Point{X: m.X / m.A, Y: m.Y / m.A} }
 

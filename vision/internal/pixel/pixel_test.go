@@ -77,7 +77,11 @@ func TestParts(t *testing.T) {
 				want = append(want, part)
 			}
 		}
-		p.Each(w, h, corners, func(i int) bool { return on[i] }, func(part []int32) {
+		in := make([]uint8, len(on))
+		for i := range on {
+			in[i] = Bit(on[i])
+		}
+		p.Each(in, w, corners, func(part []int32) {
 			part = slices.Clone(part)
 			slices.Sort(part)
 			got = append(got, part)

@@ -67,8 +67,12 @@ func (m *maps) core(i int) int { return int(m.dist[i]) * (255 - int(m.border[i])
 // seeds labels the 8-connected groups of middle pixels from 1 on.
 func (m *maps) seeds() (label []int32, n int) {
 	label = make([]int32, m.w*m.h)
+	middle := make([]uint8, len(label))
+	for i, b := range m.body {
+		middle[i] = pixel.Bit(b >= bodyFrom && m.core(i) >= seedFrom)
+	}
 	var parts pixel.Parts
-	parts.Each(m.w, m.h, true, func(i int) bool { return m.body[i] >= bodyFrom && m.core(i) >= seedFrom }, func(group []int32) {
+	parts.Each(middle, m.w, true, func(group []int32) {
 		if len(group) < seedSize {
 			return // flooded like any other place
 		}
@@ -80,57 +84,77 @@ func (m *maps) seeds() (label []int32, n int) {
 	return label, n
 }
 
+// A brim is one more place around the working picture, so that each of its
+// places has four neighbours.
+type brim struct{ w, h int }
+
+// row returns the places that row y of the picture has among those with the brim.
+func (b brim) row(y int) (from, to int) {
+	from = (y+1)*(b.w+2) + 1
+	return from, from + b.w
+}
+
 // flood spreads the labels over the body, middle first and borders last
 // (Meyer's flooding with a queue for each level).
 func (m *maps) flood(label []int32) {
-	level := func(i int) int { return min(max(255-int(m.dist[i])+int(m.border[i])/2, 0), 382) }
-	var queue [383][]int32
-	lowest := len(queue)
-	visit := func(from int, of int32, k int) {
-		if label[k] != 0 || m.body[k] < bodyFrom {
-			return
-		}
-		label[k] = of
-		l := max(from, level(k))
-		queue[l] = append(queue[l], int32(k))
-		lowest = min(lowest, l)
-	}
-	push := func(from int, i int32) {
-		of, k := label[i], int(i)
-		x, _ := m.xy(k)
-		if x > 0 {
-			visit(from, of, k-1)
-		}
-		if x+1 < m.w {
-			visit(from, of, k+1)
-		}
-		if k >= m.w {
-			visit(from, of, k-m.w)
-		}
-		if k+m.w < len(label) {
-			visit(from, of, k+m.w)
+	b := brim{m.w, m.h}
+	size := (m.w + 2) * (m.h + 2)
+	// of holds the labels; dry the levels from 1 on of the places still to be
+	// flooded. Within a level it is first in, first out, so that fronts advance
+	// alike: next chains the places that wait.
+	of, dry, next := make([]int32, size), make([]uint16, size), make([]int32, size)
+	for y := range m.h {
+		from, to := b.row(y)
+		copy(of[from:to], label[y*m.w:])
+		body, dist, border := m.body[y*m.w:][:m.w], m.dist[y*m.w:][:m.w], m.border[y*m.w:][:m.w]
+		for x, l := range of[from:to] {
+			if l == 0 && body[x] >= bodyFrom {
+				dry[from+x] = uint16(256 - int(dist[x]) + int(border[x])/2)
+			}
 		}
 	}
-	var seeds []int32
-	for i, l := range label {
-		if l > 0 {
-			seeds = append(seeds, int32(i))
+	const levels = 256 + 255/2 + 1
+	var first, last [levels]int32 // 0 is of the brim: none
+	lowest := levels
+	wet := func(level uint16, k, label int32) {
+		level = max(level, dry[k])
+		dry[k], of[k] = 0, label
+		if first[level] == 0 {
+			first[level] = k
+		} else {
+			next[last[level]] = k
+		}
+		last[level] = k
+		lowest = min(lowest, int(level))
+	}
+	beside := [4]int32{-1, 1, int32(-m.w - 2), int32(m.w + 2)}
+	push := func(level uint16, i int32) {
+		for _, d := range beside {
+			if dry[i+d] != 0 {
+				wet(level, i+d, of[i])
+			}
 		}
 	}
-	for _, i := range seeds {
-		push(0, i)
+	for y := range m.h {
+		from, to := b.row(y)
+		for i := from; i < to; i++ {
+			if label[y*m.w+i-from] != 0 {
+				push(1, int32(i))
+			}
+		}
 	}
-	for lowest < len(queue) {
-		l := lowest
-		if len(queue[l]) == 0 {
+	for lowest < levels {
+		i := first[lowest]
+		if i == 0 {
 			lowest++
 			continue
 		}
-		// first in, first out: fronts of one level advance alike
-		for k := 0; k < len(queue[l]); k++ {
-			push(l, queue[l][k])
-		}
-		queue[l] = queue[l][:0]
+		push(uint16(lowest), i)
+		first[lowest] = next[i]
+	}
+	for y := range m.h {
+		from, to := b.row(y)
+		copy(label[y*m.w:], of[from:to])
 	}
 }
 
@@ -140,23 +164,31 @@ func (m *maps) join(label []int32, n int) (int, [][2]int32) {
 	type sum struct{ w, x, y, cx, cy float64 }
 	of := make([]sum, n+1)
 	beside := map[[2]int32]bool{}
-	for i, l := range label {
-		if l == 0 {
-			continue
+	var last [2]int32 // a border is many pixels long
+	meet := func(l, o int32) {
+		if pair := [2]int32{min(l, o), max(l, o)}; o != 0 && o != l && pair != last {
+			beside[pair], last = true, pair
 		}
-		x, y := m.xy(i)
-		w := float64(m.dist[i]) + 1e-6
-		s := &of[l]
-		s.w += w
-		s.x += w * float64(x)
-		s.y += w * float64(y)
-		s.cx += w * (float64(x) + float64(m.dx[i])/2)
-		s.cy += w * (float64(y) + float64(m.dy[i])/2)
-		for _, q := range [2][2]int{{x + 1, y}, {x, y + 1}} {
-			if q[0] < m.w && q[1] < m.h {
-				if o := label[q[1]*m.w+q[0]]; o != 0 && o != l {
-					beside[[2]int32{min(l, o), max(l, o)}] = true
-				}
+	}
+	for y := range m.h {
+		row := label[y*m.w:][:m.w]
+		for x, l := range row {
+			if l == 0 {
+				continue
+			}
+			i := y*m.w + x
+			w := float64(m.dist[i]) + 1e-6
+			s := &of[l]
+			s.w += w
+			s.x += w * float64(x)
+			s.y += w * float64(y)
+			s.cx += w * (float64(x) + float64(m.dx[i])/2)
+			s.cy += w * (float64(y) + float64(m.dy[i])/2)
+			if x+1 < m.w {
+				meet(l, row[x+1])
+			}
+			if y+1 < m.h {
+				meet(l, label[i+m.w])
 			}
 		}
 	}
@@ -235,29 +267,31 @@ func (b *blobs) halves(beside [][2]int32) pixel.Forest {
 func (m *maps) describe(label []int32, n int) []blob {
 	type sums struct{ xx, yy, xy, body, foreign, object, covered float64 }
 	all, sum := make([]blob, n), make([]sums, n)
-	for i, l := range label {
-		if l == 0 {
-			continue
-		}
-		q, s := &all[l-1], &sum[l-1]
-		x, y := m.xy(i)
-		if q.area == 0 {
-			q.minX, q.minY = x, y
-		}
-		q.area++
-		q.minX, q.maxX, q.maxY = min(q.minX, x), max(q.maxX, x+1), y+1
-		fx, fy := float64(x), float64(y)
-		q.x += fx
-		q.y += fy
-		s.xx += fx * fx
-		s.yy += fy * fy
-		s.xy += fx * fy
-		s.body += float64(m.body[i])
-		s.foreign += float64(m.foreign[i])
-		s.object += float64(m.object[i])
-		s.covered += float64(m.covered[i])
-		if d := m.dist[i]; d > q.peak {
-			q.peak, q.peakX, q.peakY = d, x, y
+	for y := range m.h {
+		for x, l := range label[y*m.w:][:m.w] {
+			if l == 0 {
+				continue
+			}
+			i := y*m.w + x
+			q, s := &all[l-1], &sum[l-1]
+			if q.area == 0 {
+				q.minX, q.minY = x, y
+			}
+			q.area++
+			q.minX, q.maxX, q.maxY = min(q.minX, x), max(q.maxX, x+1), y+1
+			fx, fy := float64(x), float64(y)
+			q.x += fx
+			q.y += fy
+			s.xx += fx * fx
+			s.yy += fy * fy
+			s.xy += fx * fy
+			s.body += float64(m.body[i])
+			s.foreign += float64(m.foreign[i])
+			s.object += float64(m.object[i])
+			s.covered += float64(m.covered[i])
+			if d := m.dist[i]; d > q.peak {
+				q.peak, q.peakX, q.peakY = d, x, y
+			}
 		}
 	}
 	for i := range all {
@@ -299,15 +333,18 @@ const thingRim = 0.3
 // thing that is no rice.
 func (b *blobs) drop(m *maps) {
 	rim, beside := make([]int, len(b.all)), make([]int, len(b.all))
-	for i, l := range b.label {
-		if l == 0 {
-			continue
-		}
-		x, y := m.xy(i)
-		for _, d := range [4][2]int{{-1, 0}, {1, 0}, {0, -1}, {0, 1}} {
-			if u, v := x+d[0], y+d[1]; u >= 0 && v >= 0 && u < m.w && v < m.h && b.label[v*m.w+u] == 0 {
+	for y := range m.h {
+		for x, l := range b.label[y*m.w:][:m.w] {
+			if l == 0 {
+				continue
+			}
+			for _, d := range [4][2]int{{-1, 0}, {1, 0}, {0, -1}, {0, 1}} {
+				u, v := x+d[0], y+d[1]
+				if uint(u) >= uint(m.w) || uint(v) >= uint(m.h) || b.label[v*m.w+u] != 0 {
+					continue
+				}
 				rim[l-1]++
-				u, v = min(max(x+2*d[0], 0), m.w-1), min(max(y+2*d[1], 0), m.h-1)
+				u, v = min(max(u+d[0], 0), m.w-1), min(max(v+d[1], 0), m.h-1)
 				if m.object[v*m.w+u] >= 128 {
 					beside[l-1]++
 				}

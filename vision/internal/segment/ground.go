@@ -1,8 +1,11 @@
 package segment
 
 import (
+	"context"
 	"math"
 	"slices"
+
+	"traytally/vision/internal/parallel"
 )
 
 // groundCell is the side of the squares on which the ground's colour is taken
@@ -28,52 +31,24 @@ func (g *ground) at(x, y float64) [3]float64 {
 
 // groundOf takes the ground where the network finds nothing on it: the median
 // of each square, and of the squares around where one shows too little of it.
-func groundOf(p Picture, m *maps) *ground {
+func groundOf(ctx context.Context, p Picture, m *maps) (*ground, error) {
 	g := &ground{w: (m.w + groundCell - 1) / groundCell, h: (m.h + groundCell - 1) / groundCell}
 	g.cells = make([][3]float64, g.w*g.h)
 	known := make([]bool, len(g.cells))
+	devs := make([][256]int, parallel.Workers())
+	if err := parallel.Each(ctx, g.h, func(worker, j int) {
+		for i := range g.w {
+			g.cells[j*g.w+i], known[j*g.w+i] = m.cell(p, i, j, &devs[worker])
+		}
+	}); err != nil {
+		return nil, err
+	}
 	var dev [256]int
 	n := 0
-	for j := range g.h {
-		for i := range g.w {
-			var hist [3][256]int
-			k := 0
-			x1, y1 := min(m.w, (i+1)*groundCell), min(m.h, (j+1)*groundCell)
-			for y := j * groundCell; y < y1; y++ {
-				for x := i * groundCell; x < x1; x++ {
-					if o := y*m.w + x; isGround(m, o) {
-						k++
-						for c := range 3 {
-							hist[c][m.pix[3*o+c]]++
-						}
-					}
-				}
-			}
-			if k < 16 {
-				continue
-			}
-			known[j*g.w+i] = true
-			for c := range 3 {
-				g.cells[j*g.w+i][c] = float64(quantile(&hist[c], k, 0.5))
-			}
-			// how the picture's own pixels scatter: a few of each square
-			for y := j*groundCell + 4; y < y1; y += 8 {
-				for x := i*groundCell + 4; x < x1; x += 8 {
-					o := y*m.w + x
-					if !isGround(m, o) {
-						continue
-					}
-					at := m.at(float64(x), float64(y))
-					q := p.Pix[3*(min(int(at.Y), p.H-1)*p.W+min(int(at.X), p.W-1)):]
-					d := 0
-					for c := range 3 {
-						e := int(q[c]) - int(m.pix[3*o+c])
-						d = max(d, e, -e)
-					}
-					dev[d]++
-					n++
-				}
-			}
+	for _, d := range devs {
+		for k, c := range d {
+			dev[k] += c
+			n += c
 		}
 	}
 	// 1.4826·MAD is the σ of a normal spread; the greatest of three channels'
@@ -85,7 +60,48 @@ func groundOf(p Picture, m *maps) *ground {
 			g.mean[k] += c[k] / float64(len(g.cells))
 		}
 	}
-	return g
+	return g, nil
+}
+
+// cell returns the ground's colour in a square, ok where enough of it is seen,
+// and adds to dev how a few of the picture's own pixels there scatter about it.
+func (m *maps) cell(p Picture, i, j int, dev *[256]int) (colour [3]float64, ok bool) {
+	var hist [3][256]int
+	k := 0
+	x1, y1 := min(m.w, (i+1)*groundCell), min(m.h, (j+1)*groundCell)
+	for y := j * groundCell; y < y1; y++ {
+		for x := i * groundCell; x < x1; x++ {
+			if o := y*m.w + x; isGround(m, o) {
+				k++
+				for c := range 3 {
+					hist[c][m.pix[3*o+c]]++
+				}
+			}
+		}
+	}
+	if k < 16 {
+		return colour, false
+	}
+	for c := range 3 {
+		colour[c] = float64(quantile(&hist[c], k, 0.5))
+	}
+	for y := j*groundCell + 4; y < y1; y += 8 {
+		for x := i*groundCell + 4; x < x1; x += 8 {
+			o := y*m.w + x
+			if !isGround(m, o) {
+				continue
+			}
+			at := m.at(float64(x), float64(y))
+			q := p.Pix[3*(min(int(at.Y), p.H-1)*p.W+min(int(at.X), p.W-1)):]
+			d := 0
+			for c := range 3 {
+				e := int(q[c]) - int(m.pix[3*o+c])
+				d = max(d, e, -e)
+			}
+			dev[d]++
+		}
+	}
+	return colour, true
 }
 
 // fill gives unknown cells the mean of their known neighbours, ring by ring.

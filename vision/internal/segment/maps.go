@@ -66,12 +66,6 @@ type maps struct {
 // at returns where the middle of pixel (x, y) lies in the picture.
 func (m *maps) at(x, y float64) Point { return Point{X: (x+0.5)*m.sx - 0.5, Y: (y+0.5)*m.sy - 0.5} }
 
-// xy returns the place of pixel i; division takes half as long in 32 bits.
-func (m *maps) xy(i int) (x, y int) {
-	k, w := uint32(i), uint32(m.w)
-	return int(k % w), int(k / w)
-}
-
 // chance is 255/(1+exp(-v)) for v in steps of 1/32 from -8 on.
 var chance = func() (t [513]uint8) {
 	for i := range t {

@@ -131,32 +131,26 @@ func (o *outliner) colours(s *blob, label int32) (rice, ground [3]float64) {
 	var inner, all [3]float64
 	ni, na, ng := 0, 0, 0
 	var hist [3][256]int
-	for y := range o.lh {
-		v := o.ly + y
-		if v < 0 || v >= o.m.h {
-			continue
-		}
-		for x := range o.lw {
-			u := o.lx + x
-			if u < 0 || u >= o.m.w {
-				continue
-			}
-			j, k := v*o.m.w+u, y*o.lw+x
-			q := o.m.pix[3*j : 3*j+3]
+	left, right := max(0, -o.lx), min(o.lw, o.m.w-o.lx)
+	for y := max(0, -o.ly); y < min(o.lh, o.m.h-o.ly); y++ {
+		j := (o.ly+y)*o.m.w + o.lx
+		for x := left; x < right; x++ {
+			j, k := j+x, y*o.lw+x
 			switch {
 			case o.b.label[j] == label:
+				q := o.m.pix[3*j : 3*j+3]
 				na++
-				in := o.own[k] > farIn
-				if in {
-					ni++
-				}
 				for c := range 3 {
 					all[c] += float64(q[c])
-					if in {
+				}
+				if o.own[k] > farIn {
+					ni++
+					for c := range 3 {
 						inner[c] += float64(q[c])
 					}
 				}
 			case o.own[k] < farOut && o.other[k] < farOut && isGround(o.m, j):
+				q := o.m.pix[3*j : 3*j+3]
 				ng++
 				for c := range 3 {
 					hist[c][q[c]]++

@@ -89,7 +89,10 @@ func Find(ctx context.Context, p Picture) (*Result, error) {
 		return nil, err
 	}
 	m.dist, m.border, m.foreign, m.covered, m.dx, m.dy = nil, nil, nil, nil, nil, nil // told by the blobs
-	ground := groundOf(p, m)
+	ground, err := groundOf(ctx, p, m)
+	if err != nil {
+		return nil, err
+	}
 	res := &Result{TrayMean: ground.mean, TraySigma: ground.sigma}
 	res.Objects = m.things()
 	trace := outlines(ctx, p, m, b, ground)

@@ -18,7 +18,11 @@ const leastThing = 2 * kernelWidth * kernelWidth
 
 // things are the connected parts of what the network calls an object.
 func (m *maps) things() []Thing {
-	return m.parts(leastThing, func(i int) bool { return m.object[i] >= 128 })
+	in := make([]uint8, len(m.object))
+	for i, v := range m.object {
+		in[i] = v >> 7 // 128 and more
+	}
+	return m.parts(leastThing, in)
 }
 
 // heapKernels is the area, in whole kernels, from which on a place that looks
@@ -33,21 +37,25 @@ func (m *maps) heaps(b *blobs, rice, ground [3]float64, least float64) []Thing {
 	if span < 1 {
 		return nil
 	}
-	return m.parts(least, func(i int) bool {
-		if b.label[i] != 0 || m.object[i] >= 128 {
-			return false
+	in := make([]uint8, len(b.label))
+	near := 0.35 * span // nearer to rice than half-way
+	for i, l := range b.label {
+		if l != 0 || m.object[i] >= 128 {
+			continue
 		}
-		q := [3]float64{float64(m.pix[3*i]), float64(m.pix[3*i+1]), float64(m.pix[3*i+2])}
-		return dist3(q, rice) < 0.35*span // nearer to rice than half-way
-	})
+		q := m.pix[3*i : 3*i+3]
+		blue, green, red := float64(q[0])-rice[0], float64(q[1])-rice[1], float64(q[2])-rice[2]
+		in[i] = pixel.Bit(blue*blue+green*green+red*red < near*near)
+	}
+	return m.parts(least, in)
 }
 
-// parts returns the 4-connected parts of the pixels for which in holds, from
-// least working px on.
-func (m *maps) parts(least float64, in func(i int) bool) []Thing {
+// parts returns the 4-connected parts of the pixels that are 1, from least
+// working px on.
+func (m *maps) parts(least float64, in []uint8) []Thing {
 	var out []Thing
 	var parts pixel.Parts
-	parts.Each(m.w, m.h, false, in, func(part []int32) {
+	parts.Each(in, m.w, false, func(part []int32) {
 		n := float64(len(part))
 		if n < least {
 			return

@@ -59,3 +59,38 @@ WIDEST_VECTORS void shrink_rows(const uint8_t *from, int width, int height, uint
 		}
 	}
 }
+
+// luma has the number of places on a side as a constant.
+static inline __attribute__((always_inline)) void luma(const uint8_t *from, int width, uint8_t *to, int out_width, int step, int first, int last, uint16_t *restrict line, const int n) {
+	for (int y = first; y < last; y++) {
+		for (int k = 0; k < n; k++) {
+			const uint8_t *restrict row = from + (ptrdiff_t)3 * width * (y * step + (2 * k + 1) * step / (2 * n));
+			if (k == 0)
+				for (int i = 0; i < 3 * width; i++)
+					line[i] = row[i];
+			else
+				for (int i = 0; i < 3 * width; i++)
+					line[i] += row[i];
+		}
+		uint8_t *out = to + (ptrdiff_t)out_width * y;
+		for (int x = 0; x < out_width; x++) {
+			unsigned sum = 0;
+			for (int k = 0; k < n; k++) {
+				const uint16_t *p = line + 3 * (x * step + (2 * k + 1) * step / (2 * n));
+				sum += 29u * p[0] + 150u * p[1] + 77u * p[2];
+			}
+			out[x] = (uint8_t)(sum / (256u * n * n));
+		}
+	}
+}
+
+WIDEST_VECTORS void shrink_luma(const uint8_t *from, int width, uint8_t *to, int out_width, int step, int first, int last, uint16_t *line) {
+	if (step == 1)
+		luma(from, width, to, out_width, 1, first, last, line, 1);
+	else if (step == 2)
+		luma(from, width, to, out_width, 2, first, last, line, 2);
+	else if (step == 3)
+		luma(from, width, to, out_width, 3, first, last, line, 3);
+	else
+		luma(from, width, to, out_width, step, first, last, line, 3);
+}

@@ -75,6 +75,36 @@ func TestBlocks(t *testing.T) {
 	}
 }
 
+// The definition of the luma in whole numbers, at the places that stand for a
+// square: all of it up to three pixels, then the middles of its thirds.
+func TestLuma(t *testing.T) {
+	const w, h = 47, 31
+	pix := speckled(w, h)
+	for step := 1; step <= 11; step++ {
+		got, ow, oh, err := Luma(context.Background(), pix, w, h, step)
+		require.NoError(t, err)
+		require.Equal(t, [3]int{w / step, h / step, len(got)}, [3]int{ow, oh, ow * oh})
+		n := min(step, 3)
+		for y := range oh {
+			for x := range ow {
+				sum := 0
+				for j := range n {
+					for i := range n {
+						q := pix[3*((y*step+(2*j+1)*step/(2*n))*w+x*step+(2*i+1)*step/(2*n)):]
+						sum += 29*int(q[0]) + 150*int(q[1]) + 77*int(q[2])
+					}
+				}
+				require.Equal(t, byte(sum/(256*n*n)), got[y*ow+x], "step %d at %d, %d", step, x, y)
+			}
+		}
+	}
+	_, _, _, err := Luma(context.Background(), pix, w, h, 0)
+	assert.Error(t, err)
+	none, _, _, err := Luma(context.Background(), pix, w, h, 32) // more than its height
+	assert.NoError(t, err)
+	assert.Empty(t, none)
+}
+
 func TestRefused(t *testing.T) {
 	pix := make([]byte, 3*10*10)
 	for _, c := range [][4]int{{10, 10, 11, 5}, {10, 10, 5, 11}, {10, 10, 0, 5}, {10, 10, 5, -1}, {10, 11, 5, 5}} {

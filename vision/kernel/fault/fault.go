@@ -2,7 +2,11 @@
 // mend. It imports nothing but the standard library.
 package fault
 
-import "errors"
+import (
+	"errors"
+	"fmt"
+	"strings"
+)
 
 // A Kind says what of the user's is at fault; exit codes follow from it.
 type Kind uint8
@@ -25,6 +29,11 @@ type Error struct {
 	Err  error  // cause, for callers that branch on it; What says what the user needs of it; may be nil
 }
 
+// New returns an error about an input file.
+func New(path, hint, what string, a ...any) *Error {
+	return &Error{Path: path, What: fmt.Sprintf(what, a...), Hint: hint}
+}
+
 // Error returns "path: what".
 func (e *Error) Error() string {
 	if e.Path == "" {
@@ -35,6 +44,15 @@ func (e *Error) Error() string {
 
 // Unwrap returns the cause.
 func (e *Error) Unwrap() error { return e.Err }
+
+// List names what there is to choose from, for a hint.
+func List[T ~string](choice ...T) string {
+	names := make([]string, len(choice))
+	for i, c := range choice {
+		names[i] = string(c)
+	}
+	return strings.Join(names, ", ")
+}
 
 // Of returns the first Error that err is or wraps, or nil.
 func Of(err error) *Error {

@@ -123,7 +123,7 @@ type Outcome struct {
 	Missing   []grading.NotAssessed
 	Shares    []grading.ShareResult
 	Limits    []grading.Line // assessed ones of the grade found, and those that keep it out of a better one
-	Reference grading.ReferenceResult
+	Reference grading.Reference
 	Groups    int // not taken apart
 	CutByEdge int
 	ByCount   grading.Interval

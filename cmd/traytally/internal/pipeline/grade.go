@@ -33,13 +33,13 @@ func (s *Settings) Grade(ctx context.Context, files []*Source, sheet *grading.Sh
 	if err != nil {
 		return nil, err
 	}
-	g := &Sample{Trays: trays, Pictures: Pictures(files), settings: s}
+	g := &Sample{Pictures: Pictures(files), settings: s}
 	if err := refuseTwice(files, s.picked); err != nil {
 		return nil, err
 	}
 	params := s.recorded.Params
-	params.NotAssessed = grading.Flag(trays, s.profile)
-	if g.Result, err = grading.Analyse(trays, params); err != nil {
+	g.Trays, params.NotAssessed = grading.Flag(trays, s.profile)
+	if g.Result, err = grading.Analyse(g.Trays, params); err != nil {
 		if !strings.Contains(err.Error(), files[0].Name) {
 			err = fmt.Errorf("%s: %w", names(files), err)
 		}
@@ -102,62 +102,50 @@ var (
 // measure measures pictures, several at a time, and tells of the first one in
 // order that cannot be used.
 func (s *Settings) measure(ctx context.Context, files []*Source, o Options) ([]kernel.Tray, error) {
-	trays := make([]kernel.Tray, len(files))
-	errs := make([]error, len(files))
-	var workers errgroup.Group
-	workers.SetLimit(atOnce)
-	work, stop := context.WithCancel(ctx)
-	defer stop()
-	for i, f := range files {
-		workers.Go(func() error {
-			// Pictures are begun in order, so every one before a failed one is
-			// measured to its end.
-			if work.Err() != nil {
-				return nil
-			}
-			if o.Progress != nil {
-				o.Progress("measuring %s (%d of %d)", f.Name, i+1, len(files))
-			}
-			if errs[i] = s.measureOne(ctx, i, f, &trays[i], o); errs[i] != nil {
-				stop()
-			}
-			return nil
-		})
+	type measured struct {
+		tray *kernel.Tray
+		err  error
 	}
-	workers.Wait()
-	for _, err := range errs {
-		if err != nil {
-			return nil, err
+	trays := make([]kernel.Tray, 0, len(files))
+	err := InOrder(ctx, len(files), func(ctx context.Context, i int) (measured, error) {
+		t, err := s.measureOne(ctx, i, files, o)
+		return measured{t, err}, nil
+	}, func(_ context.Context, _ int, m measured) error {
+		if m.err == nil {
+			trays = append(trays, *m.tray)
 		}
+		return m.err
+	})
+	if err != nil {
+		return nil, err
 	}
 	return trays, ctx.Err()
 }
 
-func (s *Settings) measureOne(ctx context.Context, i int, f *Source, t *kernel.Tray, o Options) error {
+func (s *Settings) measureOne(ctx context.Context, i int, files []*Source, o Options) (*kernel.Tray, error) {
 	select {
 	case places <- struct{}{}:
 		defer func() { <-places }()
 	case <-ctx.Done():
-		return ctx.Err()
+		return nil, ctx.Err()
 	}
-	p, err := f.Decode()
+	if o.Progress != nil {
+		o.Progress("measuring %s (%d of %d)", files[i].Name, i+1, len(files))
+	}
+	p, err := files[i].Decode()
 	if err != nil {
-		return err
+		return nil, err
 	}
 	defer p.Close()
 	if int64(p.Width)*int64(p.Height) > largePixels {
 		large.Lock()
 		defer large.Unlock()
 	}
-	got, err := vision.MeasureBy(ctx, p, s.method)
-	if err != nil {
-		return ofPicture(err)
+	t, err := vision.MeasureBy(ctx, p, s.method)
+	if err == nil && o.Keep != nil {
+		return t, o.Keep(i, p, t)
 	}
-	*t = *got
-	if o.Keep == nil {
-		return nil
-	}
-	return o.Keep(i, p, t)
+	return t, ofPicture(err)
 }
 
 // A pictureFault is an error that comes of what the sample's pictures show.
@@ -187,38 +175,35 @@ func OfPicture(err error) bool {
 // first error of either ends all and is returned.
 func InOrder[T any](ctx context.Context, n int, produce func(ctx context.Context, i int) (T, error), take func(ctx context.Context, i int, v T) error) error {
 	g, ctx := errgroup.WithContext(ctx)
-	begun := make(chan chan T, atOnce)
-	g.Go(func() error {
-		defer close(begun)
-		for i := range n {
-			made := make(chan T, 1)
-			select {
-			case begun <- made:
-			case <-ctx.Done():
-				return ctx.Err()
-			}
-			g.Go(func() error {
-				v, err := produce(ctx, i)
-				if err == nil {
-					made <- v
-				}
-				return err
-			})
+	made := make([]chan T, n)
+	begin := func(i int) {
+		if i >= n {
+			return
 		}
-		return nil
-	})
+		one := make(chan T, 1)
+		made[i] = one
+		g.Go(func() error {
+			v, err := produce(ctx, i)
+			if err == nil {
+				one <- v
+			}
+			return err
+		})
+	}
+	for i := range atOnce + 1 {
+		begin(i)
+	}
 	g.Go(func() error {
-		i := 0
-		for made := range begun {
+		for i := range n {
 			select {
-			case v := <-made:
+			case v := <-made[i]:
+				begin(i + atOnce + 1)
 				if err := take(ctx, i, v); err != nil {
 					return err
 				}
 			case <-ctx.Done():
 				return ctx.Err()
 			}
-			i++
 		}
 		return nil
 	})
