@@ -76,8 +76,8 @@ func surfaces(ctx context.Context, p *Picture, r *segment.Result, t *kernel.Tray
 	}
 	if ok {
 		g := r.TrayMean
-		look.Ground = dec.FromBGR(byte(g[0]+0.5), byte(g[1]+0.5), byte(g[2]+0.5))
-		t.Look = look.Measured()
+		look.Ground = dec.FromBGR(byte(g[0]+0.5), byte(g[1]+0.5), byte(g[2]+0.5)).Array()
+		t.Look = look.Look
 	}
 	t.Look.LengthPx, t.Look.WidthPx = size.LengthPx, size.WidthPx
 
@@ -100,7 +100,7 @@ func surfaces(ctx context.Context, p *Picture, r *segment.Result, t *kernel.Tray
 			return
 		}
 		k, c := &t.Kernels[i], &count[w]
-		k.Lab = [3]float64{q.Mean.L, q.Mean.A, q.Mean.B}
+		k.Lab = q.Mean.Array()
 		c.pixels += q.Pixels
 		c.burnt += q.Burnt
 		c.chroma = max(c.chroma, q.Mean.Chroma())

@@ -46,7 +46,7 @@ func (s *scene) brush(k *piece) *brush {
 		b.mid[i], b.half[i] = (low+high)/2, max(1e-3, (high-low)/2)
 		b.broad = max(b.broad, b.half[i])
 	}
-	b.outline = mapped(k.outlineOnTray(), func(q point) point { return move(point{}, q, px) })
+	b.outline = mapped(k.onTray(k.outline...), func(q point) point { return move(point{}, q, px) })
 	reach := 1.0
 	if len(k.contacts) > 0 && s.p.Seam > 0 {
 		b.groove = grown(b.outline, grooveMM*px)

@@ -11,7 +11,6 @@ import (
 	"io"
 	"math"
 	"path/filepath"
-	"slices"
 	"strings"
 )
 
@@ -26,25 +25,18 @@ func Encode(w io.Writer, name string, img image.Image, dpi float64, quality int)
 	if !(dpi > 0 && dpi < 60000) {
 		return fmt.Errorf("resolution of %g dpi, want more than 0 and less than 60000", dpi)
 	}
-	switch strings.ToLower(filepath.Ext(name)) {
-	case ".png":
-		return encodePNG(w, img, dpi)
-	case ".jpg", ".jpeg":
-		if quality == 0 {
-			quality = DefaultQuality
-		}
-		if quality < 1 || quality > 100 {
-			return fmt.Errorf("JPEG quality of %d, want 1 to 100", quality)
-		}
-		return encodeJPEG(w, img, dpi, quality)
+	if !CanEncode(name) {
+		return fmt.Errorf("%s: unknown kind of picture, want a name that ends in .png, .jpg or .jpeg", name)
 	}
-	return fmt.Errorf("%s: unknown kind of picture, want a name that ends in .png, .jpg or .jpeg", name)
+	return encoders[strings.ToLower(filepath.Ext(name))](w, img, dpi, quality)
+}
+
+var encoders = map[string]func(w io.Writer, img image.Image, dpi float64, quality int) error{
+	".png": encodePNG, ".jpg": encodeJPEG, ".jpeg": encodeJPEG,
 }
 
 // CanEncode reports whether Encode knows what the ending of name asks for.
-func CanEncode(name string) bool {
-	return slices.Contains([]string{".png", ".jpg", ".jpeg"}, strings.ToLower(filepath.Ext(name)))
-}
+func CanEncode(name string) bool { return encoders[strings.ToLower(filepath.Ext(name))] != nil }
 
 // insert writes what encode writes, with extra after its first n bytes.
 func insert(w io.Writer, n int, extra []byte, encode func(io.Writer) error) error {
@@ -63,7 +55,7 @@ func insert(w io.Writer, n int, extra []byte, encode func(io.Writer) error) erro
 // encodePNG adds the pHYs chunk, which the encoder of the standard library
 // does not write, after IHDR: pixels per metre, rounded (PNG specification,
 // third edition, W3C 2025, 11.3.4.3).
-func encodePNG(w io.Writer, img image.Image, dpi float64) error {
+func encodePNG(w io.Writer, img image.Image, dpi float64, _ int) error {
 	perMetre := uint32(math.Round(dpi / mmPerInch * 1000))
 	chunk := append(binary.BigEndian.AppendUint32(nil, 9), "pHYs"...)
 	chunk = binary.BigEndian.AppendUint32(binary.BigEndian.AppendUint32(chunk, perMetre), perMetre)
@@ -80,6 +72,12 @@ func encodePNG(w io.Writer, img image.Image, dpi float64) error {
 // no whole number the nearest in dots per cm or inch (JFIF 1.02, Hamilton
 // 1992; ITU-T T.871).
 func encodeJPEG(w io.Writer, img image.Image, dpi float64, quality int) error {
+	if quality == 0 {
+		quality = DefaultQuality
+	}
+	if quality < 1 || quality > 100 {
+		return fmt.Errorf("JPEG quality of %d, want 1 to 100", quality)
+	}
 	unit, density := byte(1), math.Round(dpi)
 	perCM := dpi / mmPerInch * 10
 	if r := math.Round(perCM); math.Abs(r/perCM-1) < math.Abs(density/dpi-1) {

@@ -129,7 +129,7 @@ func TestPile(t *testing.T) {
 		assert.GreaterOrEqual(t, under, 12)
 		outlines := make([][]point, len(s.pieces)) // in the order of drawing
 		for i, k := range s.pieces {
-			outlines[i] = k.outlineOnTray()
+			outlines[i] = k.onTray(k.outline...)
 		}
 		for i, poly := range outlines {
 			k := s.pieces[i]

@@ -260,7 +260,7 @@ func (f *faults) bad(name string, v any, want string) {
 func (f *faults) check(params any) {
 	for field, v := range reflect.ValueOf(params).Fields() {
 		name := "--" + field.Tag.Get("flag")
-		if tag, ok := field.Tag.Lookup("range"); ok {
+		if tag := field.Tag.Get("range"); tag != "" {
 			var low, high float64
 			if _, err := fmt.Sscan(tag, &low, &high); err != nil {
 				panic(fmt.Sprintf("range of %s: %v", field.Name, err))

@@ -9,13 +9,6 @@ import (
 	"traytally/vision/kernel"
 )
 
-// Reflectances of what is photographed, as Y of CIE 1931. Paper and toner:
-// common practice, no source.
-const (
-	paperY = 0.86
-	tonerY = 0.04
-)
-
 // sheetMM is the sheet that the tray card is printed on, A4.
 var sheetMM = [2]float64{210, 297}
 
@@ -90,24 +83,17 @@ func newPhotograph(p Photo, s *scene) *photograph {
 
 // light is the share of the full light at a place of the card.
 func (ph *photograph) light(x, y float64) float64 {
-	v := 1.0
-	if ph.p.Lamp > 0 {
-		// Falling with the square of the distance and with the slant, 1 below it.
-		d2 := 1 + (sq(x-ph.lamp[0])+sq(y-ph.lamp[1]))/sq(ph.lamp[2])
-		v = 1 - ph.p.Lamp + ph.p.Lamp/(d2*math.Sqrt(d2))
-	}
-	if ph.p.ShadowDepth > 0 {
-		edge := lerp(ph.p.ShadowTopMM, ph.p.ShadowBottomMM, y/ph.layout.H)
-		v *= 1 - ph.p.ShadowDepth*smooth(edge+2, edge-2, x)
-	}
-	return v
+	// The lamp's falls with the square of the distance and with the slant, from 1 below it.
+	d2 := 1 + (sq(x-ph.lamp[0])+sq(y-ph.lamp[1]))/sq(ph.lamp[2])
+	edge := lerp(ph.p.ShadowTopMM, ph.p.ShadowBottomMM, y/ph.layout.H)
+	return lerp(1, 1/(d2*math.Sqrt(d2)), ph.p.Lamp) * (1 - ph.p.ShadowDepth*smooth(edge+2, edge-2, x))
 }
 
 var (
-	paper     = colour{paperY, paperY, paperY}
+	paper     = colour{card.PaperY, card.PaperY, card.PaperY}
 	table     = lab(48, 8, 18)
 	cover     = lab(60, 10, 16)
-	blackness = colour{tonerY, tonerY, tonerY}
+	blackness = colour{card.TonerY, card.TonerY, card.TonerY}
 )
 
 // flatColour is the colour of the sheet, or of what it lies on, at a place of
@@ -131,19 +117,15 @@ func (ph *photograph) flatColour(x, y float64) colour {
 		}
 		x, y = x-p.Torn.X, y-p.Torn.Y
 	}
-	// The print may be smaller than the design; the sheet never is.
-	px, py := x, y
-	mx, my := ph.layout.W/2, ph.layout.H/2
-	if p.PrintScale != 1 || p.PrintStretch != 1 {
-		px, py = mx+(x-mx)/p.PrintScale, my+(y-my)/(p.PrintScale*p.PrintStretch)
-	}
 	if !in(ph.sheet) {
 		if p.Beside {
 			return ph.tray(x, y)
 		}
 		return table.times(float32(1 + 0.12*noise(x/3, y/40))) // of wood
 	}
-	x, y = px, py
+	// The print may be smaller than the design; the sheet never is.
+	mx, my := ph.layout.W/2, ph.layout.H/2
+	x, y = mx+(x-mx)/p.PrintScale, my+(y-my)/(p.PrintScale*p.PrintStretch)
 	if !p.Beside && in(ph.field.Inset(p.OpenRimMM)) {
 		return ph.tray(x, y)
 	}
@@ -155,10 +137,9 @@ func (ph *photograph) flatColour(x, y float64) colour {
 			return paper
 		}
 	}
-	for i := range ph.layout.Patches {
-		if t := &ph.layout.Patches[i]; in(t.Rect) {
-			// Toner lets the share of paper through that the grey asks for.
-			v := float32(tonerY + (paperY-tonerY)*card.Linear(t.Grey))
+	for _, t := range ph.layout.Patches {
+		if in(t.Rect) {
+			v := float32(card.Reflectance(t.Grey, card.PaperY))
 			return colour{v, v, v}
 		}
 	}
@@ -188,19 +169,9 @@ func (d *disc) ink(x, y float64, layout int) (black, any bool) {
 	if d.mark < 0 {
 		return true, r < card.DotR
 	}
-	switch {
-	case r >= card.CodeOutR:
-		return false, false
-	case r < card.DiscR, r >= card.RingInR && r < card.RingOutR:
-		return true, true
-	case r < card.CodeInR:
-		return false, true
-	}
-	a := math.Atan2(dy, dx)
-	if a < 0 {
-		a += 2 * math.Pi
-	}
-	return card.Black(layout, d.mark, min(card.Sectors-1, int(a/(2*math.Pi)*card.Sectors))), true
+	sector := int(math.Floor(math.Atan2(dy, dx)/(2*math.Pi)*card.Sectors)+card.Sectors) % card.Sectors
+	black = r < card.DiscR || r >= card.RingInR && r < card.RingOutR || r >= card.CodeInR && card.Black(layout, d.mark, sector)
+	return black, r < card.CodeOutR
 }
 
 // hit follows a ray, given by its place on the card plane and the way it moves
@@ -259,31 +230,23 @@ func (ph *photograph) colourAt(x, y float64) colour {
 	at := &ph.view.at
 	cx, cy := at[0]-d[0]*at[2]/d[2], at[1]-d[1]*at[2]/d[2]
 	lx, ly := d[0]/d[2], d[1]/d[2]
-	if b := ph.p.Bulge; b > 0 { // the sheet rises towards its middle line
-		px, py := cx, cy
-		for range 8 {
-			u := (px - ph.layout.W/2) / (ph.sheet.W() / 2)
-			z := b * max(0, 1-u*u)
-			px, py = cx+lx*z, cy+ly*z
-		}
-		cx, cy = px, py
+	flatX, flatY := cx, cy
+	for range 8 { // the sheet rises towards its middle line
+		z := ph.p.Bulge * max(0, 1-sq((cx-ph.layout.W/2)/(ph.sheet.W()/2)))
+		cx, cy = flatX+lx*z, flatY+ly*z
 	}
-	c, found := colour{}, false
+	var c colour
 	top := -1.0
 	for _, o := range ph.solids.at(cx, cy) {
 		if z, bx, by, ok := o.hit(cx, cy, lx, ly); ok && z > top {
-			top, found = z, true
-			c = o.shade(bx, by)
+			top, c = z, o.shade(bx, by)
 		}
 	}
-	if !found {
+	if top < 0 {
 		c = ph.flatColour(cx, cy)
 	}
-	v := ph.light(cx, cy) * ph.p.Exposure / paperY
-	if ph.p.Vignette > 0 {
-		cos2 := sq(ph.view.focal) / (sq(ph.view.focal) + sq(x-ph.view.cx) + sq(y-ph.view.cy))
-		v *= 1 - ph.p.Vignette + ph.p.Vignette*cos2*cos2
-	}
+	cos2 := sq(ph.view.focal) / (sq(ph.view.focal) + sq(x-ph.view.cx) + sq(y-ph.view.cy))
+	v := ph.light(cx, cy) * ph.p.Exposure / card.PaperY * lerp(1, sq(cos2), ph.p.Vignette)
 	for i := range c {
 		c[i] *= float32(v * ph.p.Cast[i])
 	}

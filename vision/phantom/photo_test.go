@@ -72,7 +72,7 @@ func TestPhotoColours(t *testing.T) {
 		assert.InDeltaSlice(t, slice(want(1)), slice(at(q)), 0.6, "%v", q)
 	}
 	for _, q := range append(l.Dots, l.Marks[:]...) {
-		assert.InDeltaSlice(t, slice(want(tonerY/paperY)), slice(at(q)), 0.6)
+		assert.InDeltaSlice(t, slice(want(card.TonerY/card.PaperY)), slice(at(q)), 0.6)
 	}
 	for _, q := range l.Patches {
 		assert.InDeltaSlice(t, slice(want(card.Reflectance(q.Grey, card.PaperY)/card.PaperY)), slice(at(q.Middle())), 0.6)

@@ -19,7 +19,7 @@ type piece struct {
 	look      *rand.Rand
 
 	// Where it lies.
-	coarse   []point // about 45 of the outline's corners, about the centre: within 0.02 mm of it
+	coarse   []point // about 45 of the outline's corners: within 0.02 mm of it
 	reach    float64 // greatest distance of the outline from the centre
 	at       point   // on the tray, mm
 	turn     float64 // rad
@@ -49,7 +49,7 @@ func (k *piece) measure() {
 	for i, q := range k.outline {
 		k.reach = max(k.reach, q.Dist(k.centre))
 		if i%max(1, len(k.outline)/40) == 0 {
-			k.coarse = append(k.coarse, q.Sub(k.centre))
+			k.coarse = append(k.coarse, q)
 		}
 	}
 }

@@ -10,26 +10,19 @@ import (
 	"traytally/vision/kernel/fault"
 )
 
-// spun returns where a point of a piece's own frame lies when the piece is
-// turned and its origin lies at the place at.
-func spun(q, at point, sin, cos float64) point {
-	return point{X: at.X + q.X*cos - q.Y*sin, Y: at.Y + q.X*sin + q.Y*cos}
-}
-
-// onTray takes a point from the frame of the piece's body to the tray, in mm.
-func (k *piece) onTray(q point) point {
+// onTray takes points from the frame of the piece's body to the tray, in mm.
+func (k *piece) onTray(p ...point) []point {
 	sin, cos := math.Sincos(k.turn)
-	return spun(q.Sub(k.centre), k.at, sin, cos)
+	return mapped(p, func(q point) point {
+		q = q.Sub(k.centre)
+		return point{X: k.at.X + q.X*cos - q.Y*sin, Y: k.at.Y + q.X*sin + q.Y*cos}
+	})
 }
-
-// outlineOnTray returns the outline where the piece lies.
-func (k *piece) outlineOnTray() []point { return mapped(k.outline, k.onTray) }
 
 // pose moves the piece to a place.
 func (k *piece) pose(at point, turn float64) {
 	k.at, k.turn = at, turn
-	sin, cos := math.Sincos(turn)
-	k.placed = mapped(k.coarse, func(q point) point { return spun(q, at, sin, cos) })
+	k.placed = k.onTray(k.coarse...)
 	k.bounds = boxOf(k.placed)
 }
 
@@ -109,11 +102,10 @@ func (l *layout) free(k *piece, press float64) bool {
 	return true
 }
 
-// scatter lays the piece at random, clear of all others.
-func (l *layout) scatter(k *piece) bool {
-	for range 3000 {
-		k.pose(point{X: uniform(l.r, 0, l.w), Y: uniform(l.r, 0, l.h)}, uniform(l.r, 0, 2*math.Pi))
-		if l.inMargin(k) && l.free(k, 0) {
+// try poses a piece until it fits, so many times at most, and puts it there.
+func (l *layout) try(times int, k *piece, fits func() bool) bool {
+	for range times {
+		if fits() {
 			l.put(k)
 			return true
 		}
@@ -121,21 +113,27 @@ func (l *layout) scatter(k *piece) bool {
 	return false
 }
 
+// scatter lays the piece at random, clear of all others.
+func (l *layout) scatter(k *piece) bool {
+	return l.try(3000, k, func() bool {
+		k.pose(point{X: uniform(l.r, 0, l.w), Y: uniform(l.r, 0, l.h)}, uniform(l.r, 0, 2*math.Pi))
+		return l.inMargin(k) && l.free(k, 0)
+	})
+}
+
 // pile lays the piece on one that lies on the tray, or on several, so that it
 // hides no less than pileLeast of one and no more than pileMost of any.
 func (l *layout) pile(k *piece) bool {
 	k.OnTop = true
-	for range 1000 {
+	return l.try(1000, k, func() bool {
 		host := l.all[l.r.IntN(len(l.all))]
 		u := polar(host.axisOnTray())
 		along, side := uniform(l.r, -0.6, 0.6)*host.Length, uniform(l.r, -0.9, 0.9)*host.Width
-		k.pose(spun(point{X: along, Y: side}, host.at, u.Y, u.X), uniform(l.r, 0, 2*math.Pi))
-		if ok, most := l.rests(k); l.inMargin(k) && ok && most >= pileLeast {
-			l.put(k)
-			return true
-		}
-	}
-	return false
+		at := move(move(host.at, u, along), point{X: -u.Y, Y: u.X}, side)
+		k.pose(at, uniform(l.r, 0, 2*math.Pi))
+		ok, most := l.rests(k)
+		return l.inMargin(k) && ok && most >= pileLeast
+	})
 }
 
 // rests reports whether the piece may lie where it is, with nothing but pieces
@@ -165,7 +163,7 @@ func (l *layout) rests(k *piece) (ok bool, most float64) {
 
 // layAcross lays the piece so that an edge of the picture cuts it.
 func (l *layout) layAcross(k *piece) bool {
-	for range 3000 {
+	return l.try(3000, k, func() bool {
 		k.pose(point{}, uniform(l.r, 0, 2*math.Pi))
 		b := k.bounds
 		at := point{X: uniform(l.r, 0, l.w), Y: uniform(l.r, 0, l.h)}
@@ -182,12 +180,8 @@ func (l *layout) layAcross(k *piece) bool {
 		}
 		k.pose(at, k.turn)
 		// A corner may hold next to nothing of it.
-		if k.bounds.meets(box{0.4, 0.4, l.w - 0.4, l.h - 0.4}) && l.free(k, 0) {
-			l.put(k)
-			return true
-		}
-	}
-	return false
+		return k.bounds.meets(box{0.4, 0.4, l.w - 0.4, l.h - 0.4}) && l.free(k, 0)
+	})
 }
 
 // approach moves the piece from outside along the unit vector d until it meets
@@ -220,16 +214,12 @@ func (k *piece) axisOnTray() float64 { return k.Angle + k.turn }
 // push lays the piece against one of the hosts.
 func (l *layout) push(k *piece, hosts []*piece) bool {
 	weights := l.p.Mix.list()
-	for range 70 {
+	return l.try(70, k, func() bool {
 		host := hosts[len(hosts)-1-l.r.IntN(min(len(hosts), 12))]
 		// A contact may be so shallow that the coarse polygons miss it: the
 		// group of the truth comes from contacts only, so press on.
-		if l.meet(k, host, hosts, pick(l.r, weights)) && l.inMargin(k) && l.free(k, l.p.PressMM) && len(l.touched(k)) > 0 {
-			l.put(k)
-			return true
-		}
-	}
-	return false
+		return l.meet(k, host, hosts, pick(l.r, weights)) && l.inMargin(k) && l.free(k, l.p.PressMM) && len(l.touched(k)) > 0
+	})
 }
 
 // meet moves the piece against the host, in one of the ways of Mix by its
@@ -321,7 +311,7 @@ func (l *layout) faceToFace(k *piece, hosts []*piece, depth float64) bool {
 	out := polar(math.Atan2(g.direction.Y, g.direction.X) + o.turn)
 	turn := math.Atan2(-out.Y, -out.X) - math.Atan2(f.direction.Y, f.direction.X) + uniform(l.r, -0.1, 0.1)
 	k.pose(point{}, turn)
-	apart := o.onTray(g.middle).Sub(k.onTray(f.middle))
+	apart := o.onTray(g.middle)[0].Sub(k.onTray(f.middle)[0])
 	far := k.reach + o.reach
 	from := move(move(apart, out, far), point{X: -out.Y, Y: out.X}, uniform(l.r, -0.3, 0.3))
 	return l.approach(k, from, turn, move(point{}, out, -1), depth, far+1)

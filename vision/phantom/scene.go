@@ -45,10 +45,10 @@ func (p Params) scene() (*scene, error) {
 			var over [][]point // what hides parts of it
 			for _, o := range s.pieces[i+1:] {
 				if slices.Contains(k.contacts, o) {
-					over = append(over, o.outlineOnTray())
+					over = append(over, o.onTray(o.outline...))
 				}
 			}
-			k.Covered = hidden(k.outlineOnTray(), over)
+			k.Covered = hidden(k.onTray(k.outline...), over)
 		}
 	}
 	s.truth = p.truth(listed)

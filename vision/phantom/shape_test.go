@@ -42,8 +42,7 @@ func TestCalipersOfRectangle(t *testing.T) {
 	}
 }
 
-// TestCalipersAgainstAllPairs holds the rotating calipers against the plain
-// definition.
+// TestCalipersAgainstAllPairs holds the calipers against the plain definition.
 func TestCalipersAgainstAllPairs(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		coordinate := rapid.Map(rapid.IntRange(-1000, 1000), func(i int) float64 { return float64(i) / 100 })

@@ -132,7 +132,7 @@ func (p Params) truth(all []*piece) *Truth {
 		*tk = k.Kernel
 		tk.X, tk.Y, tk.Angle = p.toPx(k.at.X), p.toPx(k.at.Y), math.Remainder(k.axisOnTray(), math.Pi)
 		tk.Contacts, tk.Lab = len(k.contacts), k.paint.lab(k.Chalk)
-		tk.Outline = mapped(k.outlineOnTray(), func(q point) point { return point{X: p.toPx(q.X), Y: p.toPx(q.Y)} })
+		tk.Outline = mapped(k.onTray(k.outline...), func(q point) point { return point{X: p.toPx(q.X), Y: p.toPx(q.Y)} })
 		if t.MeanWholeLength > 0 {
 			tk.Fraction = k.Length / t.MeanWholeLength
 		}

@@ -18,6 +18,11 @@ type Lab struct{ L, A, B float64 }
 // Chroma returns the distance from the grey axis.
 func (c Lab) Chroma() float64 { return math.Hypot(c.A, c.B) }
 
+// Array returns the colour as kernels carry it.
+func (c Lab) Array() [3]float64 { return [3]float64{c.L, c.A, c.B} }
+
+func labOf(v [3]float64) Lab { return Lab{v[0], v[1], v[2]} }
+
 // DeltaE00 returns the CIEDE2000 difference of two colours (CIE 142-2001,
 // parametric factors 1), >= 0. Written out after G. Sharma, W. Wu and E. N.
 // Dalal, Color Research & Application 30 (2005) 21-30, equations 2 to 22:

@@ -21,16 +21,10 @@ const offset = 16
 // A Look is what the sample's own usual kernel looks like, and the light in
 // which the picture shows it. It is the yardstick for every kernel.
 type Look struct {
-	Usual   Lab     // the most frequent kernel, at the middle of the tray's light
-	SpreadL float64 // robust standard deviation of L* among usual kernels
-	SpreadB float64 // the same of b* at equal lightness
-	Noise   float64 // usual standard deviation of L* over the surface of one kernel, shading taken off
-	NoiseA  float64 // the same of a*
-	N       int     // kernels it rests on
-	Ground  Lab     // colour of the tray; the zero value: not known
-
-	light light
-	shade shade
+	kernel.Look     // as it travels with a tray, without sizes; a Ground of zero: not known
+	Usual       Lab // its Lab
+	light       light
+	shade       shade
 }
 
 // Enough is the number of pieces from which on a sample is its own yardstick.
@@ -55,69 +49,55 @@ func NewLook(ps []Patch, weight []float64, w, h int) (k *Look, ok bool) {
 	if len(use) < Enough {
 		return nil, false
 	}
+	those := func(of []int, is func(i int) bool) []int {
+		return slices.DeleteFunc(slices.Clone(of), func(i int) bool { return !is(i) })
+	}
 	mid := func(i int) float64 { return ps[i].Mid.L + offset }
 	level := middle(use, mid)
 	a := func(i int) float64 { return ps[i].Mid.A / mid(i) * level }
 	b := func(i int) float64 { return ps[i].Mid.B / mid(i) * level }
 	ua, ub := fullest(use, a, b)
-	var alike []int
-	for _, i := range use {
-		if math.Hypot(a(i)-ua, b(i)-ub) < near {
-			alike = append(alike, i)
-		}
-	}
+	alike := those(use, func(i int) bool { return math.Hypot(a(i)-ua, b(i)-ub) < near })
 	if len(alike) < Enough {
 		return nil, false
 	}
-	k = &Look{}
-	k.light = fitLight(ps, alike, w, h)
+	k = &Look{light: fitLight(ps, alike, w, h)}
 	// Those in the bulk of lightness too are the usual ones.
-	dev := make([]float64, 0, len(alike))
-	for _, i := range alike {
-		dev = append(dev, math.Abs(mid(i)-k.light.at(ps[i].X, ps[i].Y)))
-	}
-	k.SpreadL = math.Max(leastSpreadL, 1.4826*pixel.Median(dev))
-	var usual []int
-	for _, i := range alike {
-		if math.Abs(mid(i)-k.light.at(ps[i].X, ps[i].Y)) < 2.5*k.SpreadL {
-			usual = append(usual, i)
-		}
-	}
+	off := func(i int) float64 { return math.Abs(mid(i) - k.light.at(ps[i].X, ps[i].Y)) }
+	k.SpreadL = math.Max(leastSpreadL, 1.4826*middle(alike, off))
+	usual := those(alike, func(i int) bool { return off(i) < 2.5*k.SpreadL })
 	if len(usual) < Enough {
 		return nil, false
 	}
-	k.N = len(usual)
+	k.Kernels = len(usual)
 	k.light.mean = 0
 	for _, i := range usual {
-		k.light.mean += k.light.at(ps[i].X, ps[i].Y) / float64(k.N)
+		k.light.mean += k.light.at(ps[i].X, ps[i].Y) / float64(k.Kernels)
 	}
 	k.Usual = Lab{k.light.mean - offset,
 		middle(usual, func(i int) float64 { return ps[i].Mid.A / mid(i) * k.light.mean }),
 		middle(usual, func(i int) float64 { return ps[i].Mid.B / mid(i) * k.light.mean })}
+	k.Lab = k.Usual.Array()
 	k.SpreadB = math.Max(leastSpreadB, 1.4826*middle(usual, func(i int) float64 {
 		return math.Abs(ps[i].Mid.B/mid(i)*k.light.mean - k.Usual.B)
 	}))
-	k.shade = fitShade(ps, usual)
-	k.Noise, k.NoiseA = k.noise(ps, usual)
+	k.fitShade(ps, usual)
+	k.NoiseL, k.NoiseA = k.noise(ps, usual)
 	return k, true
 }
 
 // Like returns a Look for a picture taken in the same light as the one that
 // measured the usual kernel m.
 func Like(m kernel.Look) *Look {
-	k := &Look{
-		Usual:   Lab{m.Lab[0], m.Lab[1], m.Lab[2]},
-		SpreadL: math.Max(leastSpreadL, m.SpreadL), SpreadB: math.Max(leastSpreadB, m.SpreadB),
-		Noise: m.NoiseL, NoiseA: m.NoiseA, N: m.Kernels,
-		shade: plainShade(), Ground: Lab{m.Ground[0], m.Ground[1], m.Ground[2]},
-	}
+	k := &Look{Look: m, Usual: labOf(m.Lab)}
+	k.SpreadL, k.SpreadB = math.Max(leastSpreadL, m.SpreadL), math.Max(leastSpreadB, m.SpreadB)
 	k.light = light{mean: k.Usual.L + offset, coef: []float64{k.Usual.L + offset}}
 	for i, v := range m.Shade {
-		if v > 0 {
-			k.shade.at[i], k.shade.uneven[i] = v, m.Uneven[i]
+		if v <= 0 { // not known: none
+			k.Shade[i], k.Uneven[i] = 1, [3]float32{}
 		}
 	}
-	k.shade.fill()
+	k.shade.fill(&k.Shade)
 	return k
 }
 
@@ -126,10 +106,11 @@ func Like(m kernel.Look) *Look {
 // of the way to the ground's colour, and little beside it. On a grey or brown
 // ground nothing tells a clear place from a dark one but how dark it is.
 func (k *Look) clear(l, a, b float32) bool {
-	if g := k.Ground; g.Chroma() < groundChroma || g.A >= 0 && g.B >= 0 {
+	g := labOf(k.Ground)
+	if g.Chroma() < groundChroma || g.A >= 0 && g.B >= 0 {
 		return false
 	}
-	gl, ga, gb := float32(k.Ground.L-k.Usual.L), float32(k.Ground.A-k.Usual.A), float32(k.Ground.B-k.Usual.B)
+	gl, ga, gb := float32(g.L-k.Usual.L), float32(g.A-k.Usual.A), float32(g.B-k.Usual.B)
 	way := (l*gl + a*ga + b*gb) / (gl*gl + ga*ga + gb*gb)
 	l, a, b = l-way*gl, a-way*ga, b-way*gb
 	beside := math.Sqrt(float64(l*l + a*a + b*b))
@@ -140,15 +121,6 @@ func (k *Look) clear(l, a, b float32) bool {
 // tangent of the angle within which a colour lies on the way to it: 40°. Our own
 // choice.
 const groundChroma, groundBeside = 20, 0.84
-
-// Measured returns the Look as it travels with a tray, without sizes.
-func (k *Look) Measured() kernel.Look {
-	return kernel.Look{
-		Lab: [3]float64{k.Usual.L, k.Usual.A, k.Usual.B}, Ground: [3]float64{k.Ground.L, k.Ground.A, k.Ground.B},
-		SpreadL: k.SpreadL, SpreadB: k.SpreadB, NoiseL: k.Noise, NoiseA: k.NoiseA,
-		Shade: k.shade.at, Uneven: k.shade.uneven, Kernels: k.N,
-	}
-}
 
 // Spreads are not taken for less than this: a few kernels may be alike by
 // chance.
@@ -240,46 +212,23 @@ func fitLight(ps []Patch, of []int, w, h int) light {
 	l := light{cx: float64(w) / 2, cy: float64(h) / 2, scale: 2 / float64(max(w, h, 1))}
 	mid := func(i int) float64 { return ps[i].Mid.L + offset }
 	l.coef = []float64{middle(of, mid)}
-	n := 1
-	switch {
-	case len(of) >= 150:
-		n = 15
-	case len(of) >= 40:
-		n = 6
-	case len(of) >= 20:
-		n = 3
-	}
-	if n == 1 {
-		l.mean = l.coef[0]
-		return l
-	}
-	use := of
-	if len(of) > 300 {
-		use = nil
-		for j := 0; j < len(of); j += 1 + len(of)/300 {
-			use = append(use, of[j])
-		}
-	}
 	// A coarse surface first: the fine one must not bend to a heap of
 	// outliers that a start from the median does not yet know as such. A finer
 	// one stays only where it is clearly nearer to the kernels.
-	dev := make([]float64, len(use))
 	spread := func(l *light) float64 {
-		for j, i := range use {
-			dev[j] = math.Abs(mid(i) - l.at(ps[i].X, ps[i].Y))
-		}
-		return 1.4826 * pixel.Median(dev)
+		return 1.4826 * middle(of, func(i int) float64 { return math.Abs(mid(i) - l.at(ps[i].X, ps[i].Y)) })
 	}
 	best := spread(&l)
 	finer := l
-	for _, m := range [...]int{3, 6, 15} {
-		if m > n {
+	for _, step := range [...]struct{ terms, kernels int }{{3, 20}, {6, 40}, {15, 150}} {
+		if len(of) < step.kernels {
 			break
 		}
+		m := step.terms
 		for range 4 {
 			cut := 4.685 * math.Max(0.3, spread(&finer))
 			ata, aty := mat.NewDense(m, m, nil), mat.NewVecDense(m, nil)
-			for _, i := range use {
+			for _, i := range of {
 				y := mid(i)
 				r := (y - finer.at(ps[i].X, ps[i].Y)) / cut
 				if math.Abs(r) >= 1 {
@@ -287,12 +236,10 @@ func fitLight(ps []Patch, of []int, w, h int) light {
 				}
 				wt := (1 - r*r) * (1 - r*r)
 				t := l.terms(ps[i].X, ps[i].Y, m)
+				v := mat.NewVecDense(m, t[:m])
+				ata.RankOne(ata, wt, v, v)
 				for a := range m {
-					f := wt * t[a]
-					for b := range m {
-						ata.Set(a, b, ata.At(a, b)+f*t[b])
-					}
-					aty.SetVec(a, aty.AtVec(a)+f*y)
+					aty.SetVec(a, aty.AtVec(a)+wt*t[a]*y)
 				}
 			}
 			ridge := 1e-9 * ata.At(0, 0)
@@ -323,39 +270,26 @@ const (
 	shadeEnds = 4
 )
 
-// A shade is how a usual kernel's L*+16 falls from its inner part to its
-// flanks and tips, as a share of the inner part, and how much usual kernels
-// vary there; gx and gy say how much brighter a flank is that looks along +x or
-// +y, as under a lamp at one side.
+// A shade is kernel.Look's with what a lamp at one side does: gx and gy say how
+// much brighter a flank is that looks along +x or +y.
 type shade struct {
-	at     [shadeEnds * shadeRims]float64
-	uneven [shadeEnds * shadeRims][3]float32 // standard deviations of L*, a*, b* against the own kernel
 	gx, gy float64
-	table  [shadeEnds][shadeSteps + 1]float32 // at, interpolated
+	table  [shadeEnds][shadeSteps + 1]float32 // Look.Shade, interpolated
 }
 
 // shadeSteps is the fineness of the table.
 const shadeSteps = 64
 
 // fill makes the table.
-func (s *shade) fill() {
+func (s *shade) fill(shade *[shadeEnds * shadeRims]float64) {
 	for e := range s.table {
-		at := s.at[e*shadeRims:][:shadeRims]
+		at := shade[e*shadeRims:][:shadeRims]
 		for i := range s.table[e] {
 			x := float64(i)/shadeSteps*shadeRims - 0.5
 			k := min(max(int(x), 0), shadeRims-2)
 			s.table[e][i] = float32(at[k] + (at[k+1]-at[k])*min(max(x-float64(k), 0), 1))
 		}
 	}
-}
-
-// plainShade is no shading at all.
-func plainShade() (s shade) {
-	for i := range s.at {
-		s.at[i] = 1
-	}
-	s.fill()
-	return s
 }
 
 // end returns the step of a cell towards its tip: the last sixth, the one
@@ -373,7 +307,7 @@ func end(c *Cell) int {
 }
 
 // place returns the step of a cell among all.
-func (s *shade) place(c *Cell) int {
+func place(c *Cell) int {
 	return end(c)*shadeRims + min(int(c.Rim*shadeRims), shadeRims-1)
 }
 
@@ -393,17 +327,17 @@ func (s *shade) of(c *Cell, side float32) float32 {
 }
 
 // fitShade takes the shading from up to 100 usual kernels.
-func fitShade(ps []Patch, usual []int) shade {
-	s := plainShade()
+func (k *Look) fitShade(ps []Patch, usual []int) {
+	s := &k.shade
 	stride := 1 + len(usual)/100
-	var per [len(s.at)][]float64
+	var per [len(k.Shade)][]float64
 	for j := 0; j < len(usual); j += stride {
 		p := &ps[usual[j]]
-		var sum, n [len(s.at)]float64
+		var sum, n [len(k.Shade)]float64
 		m := p.Mid.L + offset
 		for i := range p.Cells {
 			c := &p.Cells[i]
-			b := s.place(c)
+			b := place(c)
 			sum[b] += (float64(c.L) + offset) / m
 			n[b]++
 		}
@@ -413,20 +347,22 @@ func fitShade(ps []Patch, usual []int) shade {
 			}
 		}
 	}
-	for b := len(s.at) - 1; b >= 0; b-- {
+	for b := len(k.Shade) - 1; b >= 0; b-- {
 		switch {
 		case len(per[b]) >= 5:
-			s.at[b] = pixel.Median(per[b])
+			k.Shade[b] = pixel.Median(per[b])
 		case b%shadeRims < shadeRims-1:
-			s.at[b] = s.at[b+1]
+			k.Shade[b] = k.Shade[b+1]
+		default:
+			k.Shade[b] = 1
 		}
 	}
-	for b := shadeRims; b < len(s.at); b++ { // a tip has no ridge: as the step before it
+	for b := shadeRims; b < len(k.Shade); b++ { // a tip has no ridge: as the step before it
 		if len(per[b]) < 5 && len(per[b-shadeRims]) >= 5 {
-			s.at[b] = s.at[b-shadeRims]
+			k.Shade[b] = k.Shade[b-shadeRims]
 		}
 	}
-	s.fill()
+	s.fill(&k.Shade)
 	// The sideways part: least squares of what is left on the direction in
 	// which the surface leans.
 	var xx, xy, yy, xq, yq float64
@@ -453,22 +389,22 @@ func fitShade(ps []Patch, usual []int) shade {
 	}
 	// What is left after it, from the upper quartile, which a few marks do not
 	// move: 1.15 standard deviations of a bell.
-	var left [len(s.at)][3][]float32
+	var left [len(k.Shade)][3][]float32
 	each(1+len(usual)/40, func(p *Patch, c *Cell, q float64) {
 		level := float32((p.Mid.L + offset) / (float64(c.L) + offset))
-		for k, v := range [3]float32{float32(q * (p.Mid.L + offset)), c.A*level - float32(p.Mid.A), c.B*level - float32(p.Mid.B)} {
-			left[s.place(c)][k] = append(left[s.place(c)][k], max(v, -v))
+		at := &left[place(c)]
+		for i, v := range [3]float32{float32(q * (p.Mid.L + offset)), c.A*level - float32(p.Mid.A), c.B*level - float32(p.Mid.B)} {
+			at[i] = append(at[i], max(v, -v))
 		}
 	})
 	for b := range left {
-		for k, v := range left[b] {
+		for i, v := range left[b] {
 			if len(v) >= 20 {
 				slices.Sort(v)
-				s.uneven[b][k] = v[3*len(v)/4] / 1.15
+				k.Uneven[b][i] = v[3*len(v)/4] / 1.15
 			}
 		}
 	}
-	return s
 }
 
 // noise takes the middle scatter of L* and of a* over the surface of up to 50
@@ -478,25 +414,22 @@ func (k *Look) noise(ps []Patch, usual []int) (l, a float64) {
 	for j := 0; j < len(usual); j += 1 + len(usual)/50 {
 		p := &ps[usual[j]]
 		side := k.shade.side(p)
-		var all, hue scatter
+		var light, hue []float64
 		for i := range p.Cells {
 			c := &p.Cells[i]
-			all.add(float64((c.L + offset) / k.shade.of(c, side)))
-			hue.add(float64(c.A))
+			light, hue = append(light, float64((c.L+offset)/k.shade.of(c, side))), append(hue, float64(c.A))
 		}
-		ls, as = append(ls, all.sd()), append(as, hue.sd())
+		ls, as = append(ls, scatter(light)), append(as, scatter(hue))
 	}
 	return pixel.Median(ls), pixel.Median(as)
 }
 
-// A scatter adds up values for their standard deviation.
-type scatter struct{ n, sum, squares float64 }
-
-func (s *scatter) add(x float64) { s.n, s.sum, s.squares = s.n+1, s.sum+x, s.squares+x*x }
-
-func (s *scatter) sd() float64 {
-	if s.n == 0 {
-		return 0
+// scatter returns the standard deviation of some values.
+func scatter(v []float64) float64 {
+	var sum, squares float64
+	for _, x := range v {
+		sum, squares = sum+x, squares+x*x
 	}
-	return math.Sqrt(max(0, s.squares/s.n-s.sum/s.n*s.sum/s.n))
+	n := float64(len(v))
+	return math.Sqrt(max(0, squares/n-sum/n*sum/n))
 }

@@ -63,7 +63,7 @@ type Sampler struct {
 	dec   *Decoder
 	inset float64
 	poly  []geom.Point
-	rows  []row
+	rows  [][]float64
 	grid  []sum
 	slice []slice
 	tally [3]tally
@@ -124,9 +124,8 @@ func (s *Sampler) Take(outline []geom.Point, centre geom.Point, angle float64) P
 	for y := first; y <= y1; y += stepY {
 		row := s.px.Pix[3*y*s.px.W : 3*(y+1)*s.px.W]
 		cells := s.grid[((y-y0)>>shift+1)*stride+1:][:p.GridW]
-		r := &s.rows[y-y0]
-		for i := 0; i+1 < r.n; i += 2 {
-			from, to := max(x0, int(math.Ceil(r.x[i]))), min(x1, int(math.Floor(r.x[i+1])))
+		for cross := s.rows[y-y0]; len(cross) > 1; cross = cross[2:] {
+			from, to := max(x0, int(math.Ceil(cross[0]))), min(x1, int(math.Floor(cross[1])))
 			if stepX == 2 && stepY == 1 {
 				from += (from + y) & 1
 			}
@@ -202,18 +201,14 @@ func (s *Sampler) bounds() (x0, y0, x1, y1 int) {
 // more often is left out.
 const maxCross = 8
 
-// A row holds where the shrunk outline crosses one row of pixels.
-type row struct {
-	n int
-	x [maxCross]float64
-}
-
-// scan fills s.rows with the crossings of rows y0 … y1, from left to right.
+// scan fills s.rows with where the shrunk outline crosses each of the rows of
+// pixels y0 … y1, from left to right.
 func (s *Sampler) scan(y0, y1 int) {
 	n := y1 - y0 + 1
-	s.rows = slices.Grow(s.rows[:0], n)[:n]
-	for i := range s.rows {
-		s.rows[i].n = 0
+	s.rows = append(s.rows, make([][]float64, max(0, n-len(s.rows)))...)
+	rows := s.rows[:n]
+	for i := range rows {
+		rows[i] = rows[i][:0]
 	}
 	a := s.poly[len(s.poly)-1]
 	for _, b := range s.poly {
@@ -224,22 +219,14 @@ func (s *Sampler) scan(y0, y1 int) {
 		}
 		from, to := max(y0, int(math.Ceil(p.Y))), min(y1, int(math.Ceil(q.Y))-1)
 		for y := from; y <= to; y++ {
-			r := &s.rows[y-y0]
-			if r.n < maxCross {
-				r.x[r.n] = p.X + (float64(y)-p.Y)/(q.Y-p.Y)*(q.X-p.X)
-			}
-			r.n++
+			rows[y-y0] = append(rows[y-y0], p.X+(float64(y)-p.Y)/(q.Y-p.Y)*(q.X-p.X))
 		}
 	}
-	for i := range s.rows {
-		switch r := &s.rows[i]; {
-		case r.n > maxCross:
-			r.n = 0
-		case r.n == 2 && r.x[0] > r.x[1]:
-			r.x[0], r.x[1] = r.x[1], r.x[0]
-		case r.n > 2:
-			slices.Sort(r.x[:r.n])
+	for i, row := range rows {
+		if len(row) > maxCross {
+			rows[i] = row[:0]
 		}
+		slices.Sort(rows[i])
 	}
 }
 
@@ -278,13 +265,10 @@ func (s *Sampler) fill(p *Patch, x0, y0 int, shift uint, perTaken int, start flo
 			x := dx + float32(gx<<shift)
 			u, v := x*cos+dy*sin-from, dy*cos-x*sin
 			w := &s.slice[min(max(int(u*perU), 0), slicesAlong-1)]
-			rim := (w.high - v) * w.highCos
-			if r := (v - w.low) * w.lowCos; r < rim {
-				rim = r
-			}
-			e.Rim = clamp(rim*perHalf, 0, 1)
-			e.Along = clamp(u*perLength-1, -1, 1)
-			e.Side = clamp((v-(w.low+w.high)/2)*perHalf, -1, 1)
+			rim := min((w.high-v)*w.highCos, (v-w.low)*w.lowCos)
+			e.Rim = min(max(rim*perHalf, 0), 1)
+			e.Along = min(max(u*perLength-1, -1), 1)
+			e.Side = min(max((v-(w.low+w.high)/2)*perHalf, -1), 1)
 		}
 	}
 	if at == 0 {
@@ -306,17 +290,6 @@ func (s *Sampler) fill(p *Patch, x0, y0 int, shift uint, perTaken int, start flo
 // innerRim is the distance from the flank, in half widths, from which on a
 // cell counts as inner: there the surface faces the lens.
 const innerRim = 0.4
-
-// clamp is faster than min and max, which look for NaN.
-func clamp(v, low, high float32) float32 {
-	if v < low {
-		return low
-	}
-	if v > high {
-		return high
-	}
-	return v
-}
 
 // A tally counts values from -128 to 128 in steps of an eighth, for medians.
 type tally struct {

@@ -46,24 +46,9 @@ func NewJudge(k *Look, limits kernel.SurfaceLimits) *Judge {
 	return &Judge{look: k, limits: limits}
 }
 
-// A Chalk is what within-kernel contrast says about opaque white. Where Step
-// is 0 the kernel is of one kind all over, and only its level can tell which.
-type Chalk struct {
-	Share float64 // opaque share of the surface, 0..1
-	Step  float64 // how much lighter the opaque part is, L*
-	Fade  float64 // how much lower its b* is, at equal lightness
-	High  float64 // how much lighter it is than the usual kernel, L*
-	// Rise and Pale are the same two against the usual kernel: of the level
-	// that four fifths of the surface exceed, and of the inner part.
-	Rise, Pale float64
-	zone       kernel.ChalkZone
-	Dark       bool // dark or red over half of the surface: no chalk to be seen
-	Coloured   bool // so yellow that its level says nothing
-}
-
 // Measure returns what the patch, which must have cells, shows.
 func (j *Judge) Measure(p *Patch) (s kernel.Surface, chalk Chalk) {
-	k, lim := j.look, &j.limits
+	k := j.look
 	usual, level := k.Usual, k.Usual.L+offset
 	even := level / k.light.at(p.X, p.Y)
 	own := Lab{(p.Mid.L+offset)*even - offset, p.Mid.A * even, p.Mid.B * even}
@@ -73,10 +58,52 @@ func (j *Judge) Measure(p *Patch) (s kernel.Surface, chalk Chalk) {
 		Pixels:     p.Pixels,
 		BurntShare: float64(p.Burnt) / float64(p.Pixels),
 		Light:      1 / (even * even * even),
-		EvenLab:    [3]float64{own.L, own.A, own.B},
+		EvenLab:    own.Array(),
 		DeltaE00:   DeltaE00(own, usual),
 	}
 
+	n := j.judge(p, own, even, shiftA, shiftB)
+	s.YellowShare = float64(n.yellow / n.area)
+	if n.kinds[red]+n.kinds[dark] > 0 || n.stained {
+		j.lay(p)
+	}
+	if n.kinds[red] > 0 {
+		j.red(p, n.peak, n.area, &s)
+	}
+	if reds := n.kinds[red] + n.faint; (reds >= fewFaint || reds > 0 && p.CellPx == 1) && s.RedLength < streakSeen {
+		s.RedLength = math.Max(s.RedLength, j.streaks(p, float32(own.L)))
+	}
+	if n.kinds[dark] > 0 {
+		j.dark(p, n.area, &s)
+	}
+	if n.stained {
+		j.blobs(p, func(f *flat) bool { return f.stain }, func(cells []int32) {
+			if deepest(p, cells) >= deepSpot { // else the colour fringe of a lens
+				s.StainShare = max(s.StainShare, float64(weigh(p, cells)/n.area))
+			}
+		})
+	}
+	chalk = j.chalk(p, n.area)
+	chalk.Pale = -shiftB
+	chalk.Dark, chalk.Coloured = s.DarkShare > 0.5 || s.RedShare > 0.5, s.YellowShare > 0.5
+	s.ChalkStep, s.ChalkZone = chalk.Step, chalk.zone
+	return s, chalk
+}
+
+// A census is what the cells of one kernel come to.
+type census struct {
+	kinds              [dark + 1]int // cells of each
+	faint              int           // cells
+	stained            bool          // one is at least
+	area, yellow, peak float32       // of all, yellow to brown; greatest rise
+}
+
+// judge frees the cells of a kernel from light and shading and tells what each
+// is. even takes its colour own to the mean light, and the shifts lead there
+// from the usual kernel's, at equal lightness.
+func (j *Judge) judge(p *Patch, own Lab, even, shiftA, shiftB float64) (n census) {
+	k, lim := j.look, &j.limits
+	usual, level := k.Usual, k.Usual.L+offset
 	// A spot is dark against its own kernel; one that is itself as much darker
 	// than usual as a spot is judged against the usual one.
 	darkFrom := float32(min(usual.L, max(own.L, usual.L-lim.DarkDrop)))
@@ -84,81 +111,49 @@ func (j *Judge) Measure(p *Patch) (s kernel.Surface, chalk Chalk) {
 	none := float32(level*noHue - offset)
 	// A streak is red against its own kernel, and darker.
 	streak := float32(math.Max(streakShare*lim.RedShift, 3.5*k.NoiseA))
-	streakL := float32(own.L - math.Max(streakDrop, 1.5*k.Noise))
+	streakL := float32(own.L - math.Max(streakDrop, 1.5*k.NoiseL))
 	yellowAt := float32(math.Max(lim.YellowShift, 4*k.SpreadB))
 	coloured := float32(shiftB) >= yellowAt
 	side, evenly := k.shade.side(p), float32(even)
 	usualA, usualB := float32(usual.A), float32(usual.B)
 	ownA, ownB := float32(shiftA), float32(shiftB)
 	redShift, fullRed := float32(lim.RedShift), float32(fullBran*lim.RedShift)
-	var kinds [dark + 1]int
-	stained, faint := false, 0
 	j.cells = slices.Grow(j.cells[:0], len(p.Cells))[:len(p.Cells)]
-	var total, yellows, peak float32
 	for i := range p.Cells {
 		c, f := &p.Cells[i], &j.cells[i]
 		m := evenly / k.shade.of(c, side)
 		// Where usual kernels vary, at clear ends or dark rims, it takes more.
-		u := &k.shade.uneven[k.shade.place(c)]
+		u := &k.Uneven[place(c)]
 		darkAt := darkFrom - max(float32(lim.DarkDrop), unevenTimes*u[0])
 		redAt, yellow := max(redShift, unevenTimes*u[1]), max(yellowAt, unevenTimes*u[2])
 		q := float32(level) / (c.L + offset) // the colour at the usual lightness
 		da, db := c.A*q-usualA, c.B*q-usualB
 		oa, ob := da-ownA, db-ownB
 		*f = flat{l: (c.L+offset)*m - offset, b: c.B * m, oa: oa, ob: ob}
-		total += c.Weight
+		n.area += c.Weight
 		switch {
 		case da >= redAt && isRed(da, db) && (f.l >= black || f.l >= none && da >= fullRed),
 			!c.border && oa >= streak && isRed(oa, ob) && f.l < streakL && f.l >= black:
-			f.kind, f.rise = red, da
-			if oa > da {
-				f.rise = oa
-			}
-			if f.rise > peak {
-				peak = f.rise
-			}
+			f.kind, f.rise = red, max(da, oa)
+			n.peak = max(n.peak, f.rise)
 		case f.l < black, f.l < darkAt && !coloured:
 			if !k.clear(f.l-float32(usual.L), c.A-usualA, c.B-usualB) {
 				f.kind = dark
 			}
 		case !c.border && oa >= faintStreak*streak && isRed(oa, ob) && f.l < streakL:
 			f.faint, f.rise = true, oa
-			faint++
+			n.faint++
 		case db >= yellow:
 			f.kind = brown
 			f.stain = ob >= yellow
-			stained = stained || f.stain
-			yellows += c.Weight
+			n.stained = n.stained || f.stain
+			n.yellow += c.Weight
 		case f.l < darkAt && !k.clear(f.l-float32(usual.L), c.A-usualA, c.B-usualB):
 			f.kind = dark
 		}
-		kinds[f.kind]++
+		n.kinds[f.kind]++
 	}
-	s.YellowShare = float64(yellows / total)
-	if kinds[red]+kinds[dark] > 0 || stained {
-		j.lay(p)
-	}
-	if kinds[red] > 0 {
-		j.red(p, peak, total, &s)
-	}
-	if reds := kinds[red] + faint; (reds >= fewFaint || reds > 0 && p.CellPx == 1) && s.RedLength < streakSeen {
-		s.RedLength = math.Max(s.RedLength, j.streaks(p, float32(own.L)))
-	}
-	if kinds[dark] > 0 {
-		j.dark(p, total, &s)
-	}
-	if stained {
-		j.blobs(p, func(f *flat) bool { return f.stain }, func(cells []int32) {
-			if deepest(p, cells) >= deepSpot { // else the colour fringe of a lens
-				s.StainShare = max(s.StainShare, float64(weigh(p, cells)/total))
-			}
-		})
-	}
-	chalk = j.chalk(p, total)
-	chalk.Pale = -shiftB
-	chalk.Dark, chalk.Coloured = s.DarkShare > 0.5 || s.RedShare > 0.5, s.YellowShare > 0.5
-	s.ChalkStep, s.ChalkZone = chalk.Step, chalk.zone
-	return s, chalk
+	return n
 }
 
 // blackShare is the share of the usual L*+16 below which a place is dark
@@ -397,174 +392,4 @@ func (j *Judge) dark(p *Patch, total float32, s *kernel.Surface) {
 		s.DarkShare += share
 		s.SpotShare = max(s.SpotShare, share)
 	})
-}
-
-// levels is the number of steps of 1 L* in which a surface is split.
-const levels = 128
-
-// leastClass is the least share of the surface that makes a class.
-const leastClass = 0.01
-
-// glare is the share of burnt-out pixels up to which they are taken for the
-// mirror image of the lamp and left out.
-const glare = 0.15
-
-// chalk splits the cells' L* in two classes.
-func (j *Judge) chalk(p *Patch, total float32) Chalk {
-	var hist [levels]float64
-	glossy := float64(p.Burnt) < glare*float64(p.Pixels)
-	counts := func(i int) bool {
-		f := &j.cells[i]
-		return f.kind != red && f.kind != dark && !(glossy && 2*p.Cells[i].Burnt > p.Cells[i].N)
-	}
-	for i := range p.Cells {
-		if counts(i) {
-			hist[min(max(int(j.cells[i].l), 0), levels-1)] += float64(p.Cells[i].Weight)
-		}
-	}
-	n := 0.0
-	for _, w := range hist {
-		n += w
-	}
-	if n < 0.3*float64(total) {
-		return Chalk{}
-	}
-	_, low, high := pixel.Otsu(hist[:], 0.5, leastClass)
-	c := Chalk{Rise: lowerFifth(&hist, n) - j.look.Usual.L}
-	// A bell-shaped class split in the middle has means 1.6 standard
-	// deviations apart.
-	if high-low < max(j.limits.ChalkStep, 4*j.look.Noise) {
-		return c
-	}
-	// The border lies half-way up in luminance, so that a cell half of which is
-	// opaque stands on it, and not where Otsu cuts, which moves with the
-	// classes' sizes.
-	half := float32(math.Cbrt((cube(low+offset)+cube(high+offset))/2) - offset)
-	var up, upB, downB, rim, side, along float32
-	for i := range p.Cells {
-		if !counts(i) {
-			continue
-		}
-		f, w := &j.cells[i], p.Cells[i].Weight
-		if f.l >= half {
-			up += w
-			upB += w * f.b / (f.l + offset)
-			rim += w * p.Cells[i].Rim
-			side += w * p.Cells[i].Side
-			along += w * p.Cells[i].Along
-		} else {
-			downB += w * f.b / (f.l + offset)
-		}
-	}
-	if down := float32(n) - up; up > 0 && down > 0 {
-		c.Step, c.Share, c.High = high-low, float64(up/total), high-j.look.Usual.L
-		c.Fade = float64(downB/down-upB/up) * (j.look.Usual.L + offset)
-		c.zone = zoneOf(c.Share, rim/up, side/up, along/up)
-	}
-	return c
-}
-
-// zoneOf names where the opaque part lies by the means of its places. Cut in
-// half lengthwise an even surface has a mean |Side| of 4/3π, 0.42, and crosswise
-// a mean |Along| of the same (centroids of half an ellipse): from half of that on
-// it lies at one side or end. The mean distance from the flank of all of it is a
-// third of the half width.
-func zoneOf(share float64, rim, side, along float32) kernel.ChalkZone {
-	switch side, along = max(side, -side), max(along, -along); {
-	case share > mostly:
-		return kernel.ChalkWhole
-	case max(side, along) < 0.21 && rim > 0.4:
-		return kernel.ChalkCore
-	case side >= along:
-		return kernel.ChalkSide
-	}
-	return kernel.ChalkEnd
-}
-
-func cube(x float64) float64 { return x * x * x }
-
-// lowerFifth returns the level that four fifths of a histogram of n in steps
-// of 1 exceed.
-func lowerFifth(h *[levels]float64, n float64) float64 {
-	s := 0.0
-	for b, w := range h {
-		if s+w >= n/5 {
-			return float64(b) + (n/5-s)/w
-		}
-		s += w
-	}
-	return levels
-}
-
-// An Opaque tells wholly opaque kernels, which have no contrast within, from
-// the usual translucent ones: how far the level lies on the way from the one
-// to the other, in lightness and paleness weighed by how well each tells.
-type Opaque struct{ step, fade, lighter, ls, fs, norm float64 }
-
-// The defaults of the way from translucent to opaque, where a sample has too
-// few partly chalky kernels to show its own: 12 L* (rendered trays) and half
-// of the usual kernel's b*.
-const (
-	usualStep = 12
-	fewSteps  = 5
-)
-
-// opaqueAt is the share of the way from which on a kernel is opaque, and
-// lighterAt the share of it in lightness alone. Half would be even-handed; a
-// little more, because translucent kernels scatter and opaque ones hardly do.
-const (
-	opaqueAt  = 0.65
-	lighterAt = 0.5
-)
-
-// lighterSpreads is how many standard deviations of usual kernels the opaque
-// part is lighter at least: what is lighter by less is translucent rice in
-// better light. Our own choice.
-const lighterSpreads = 2
-
-// NewOpaque takes the way from the sample's own partly chalky kernels.
-func NewOpaque(k *Look, chalk []Chalk) Opaque {
-	o := Opaque{step: usualStep, fade: 0.5 * math.Max(0, k.Usual.B), lighter: lighterSpreads * k.SpreadL}
-	var steps, fades []float64
-	for _, c := range chalk {
-		if c.Step > 0 && c.High > c.Step/2 && c.Share > 0.1 && c.Share < 0.9 && !c.Dark && !c.Coloured {
-			steps, fades = append(steps, c.Step), append(fades, c.Fade)
-		}
-	}
-	if len(steps) >= fewSteps {
-		o.step, o.fade = pixel.Median(steps), math.Max(0, pixel.Median(fades))
-	}
-	o.ls, o.fs = o.step/(k.SpreadL*k.SpreadL), o.fade/(k.SpreadB*k.SpreadB)
-	o.norm = o.step*o.ls + o.fade*o.fs
-	return o
-}
-
-// mostly is the share from which on within-kernel contrast needs to be borne
-// out by the level of the whole: the little that is left over may be a shadow.
-const mostly = 0.85
-
-// gloss is the share up to which the lighter part of a kernel that is white as
-// a whole is a gleam on it, and not the chalk.
-const gloss = 0.2
-
-// highAt is the share of the way in lightness that the lighter part of a
-// kernel must have come from the usual one: else it is the sound part of a
-// stained or shaded one. A kernel a little darker than usual has come less far.
-const highAt = 0.45
-
-// Share returns the chalky share of a kernel.
-func (o Opaque) Share(c Chalk) float64 {
-	// Four fifths of a white kernel are lighter than the limit.
-	white := !c.Coloured && c.Rise > max(lighterAt*o.step, o.lighter) && (c.Rise*o.ls+c.Pale*o.fs)/o.norm > opaqueAt
-	switch {
-	case c.Dark:
-		return 0
-	case white && c.Share < gloss:
-		return 1
-	case white:
-		return c.Share
-	case c.Share > mostly, c.High < highAt*o.step, c.High < o.lighter:
-		return 0
-	}
-	return c.Share
 }
