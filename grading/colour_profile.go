@@ -8,6 +8,8 @@ import (
 	"strconv"
 	"strings"
 
+	"github.com/jedib0t/go-pretty/v6/text"
+
 	"traytally/grading/standards"
 	"traytally/vision/kernel"
 	"traytally/vision/kernel/fault"
@@ -181,35 +183,17 @@ func (p *Profile) Encode(w io.Writer) error {
 			section = s
 		}
 		v := l.Value(p)
-		wrap(&b, "  # ", fmt.Sprintf("%s [%s, %g to %g]", l.Means, l.Unit, l.Low, l.High))
-		if v == l.Default {
-			wrap(&b, "  # ", "origin: "+l.Origin)
-		} else {
-			wrap(&b, "  # ", fmt.Sprintf("changed from the default of %g", l.Default))
+		origin := "origin: " + l.Origin
+		if v != l.Default {
+			origin = fmt.Sprintf("changed from the default of %g", l.Default)
+		}
+		for _, about := range []string{fmt.Sprintf("%s [%s, %g to %g]", l.Means, l.Unit, l.Low, l.High), origin} {
+			for line := range strings.SplitSeq(text.WrapSoft(about, 84), "\n") {
+				fmt.Fprintf(&b, "  # %s\n", strings.TrimRight(line, " "))
+			}
 		}
 		fmt.Fprintf(&b, "  %s: %s\n", key, strconv.FormatFloat(v, 'g', -1, 64))
 	}
 	_, err := w.Write(b.Bytes())
 	return err
-}
-
-// wrap writes text in lines of up to 88 characters, each after the lead.
-func wrap(b *bytes.Buffer, lead, text string) {
-	line := 0
-	for word := range strings.FieldsSeq(text) {
-		switch {
-		case line == 0:
-			b.WriteString(lead)
-			line = len(lead)
-		case line+1+len(word) > 88:
-			b.WriteString("\n" + lead)
-			line = len(lead)
-		default:
-			b.WriteByte(' ')
-			line++
-		}
-		b.WriteString(word)
-		line += len(word)
-	}
-	b.WriteByte('\n')
 }
