@@ -269,8 +269,8 @@ func (a *assessor) line(lim standards.Limit, level float64) Line {
 		return l
 	}
 	e := fig.at(level)
-	value, low, high, compared := round(e.Value, 4), round(e.Low, 4), round(e.High, 4), round(lim.Round.Round(e.Value), 9)
-	l.Value, l.Low, l.High, l.Compared = &value, &low, &high, &compared
+	l.Value, l.Low, l.High = new(round(e.Value, 4)), new(round(e.Low, 4)), new(round(e.High, 4))
+	l.Compared = new(round(lim.Round.Round(e.Value), 9))
 	l.ValueText = valueText(f, e.Value)
 	if fig.hint {
 		l.Note = fmt.Sprintf("suspects only, %s: %s", l.ValueText, fig.note)

@@ -115,12 +115,10 @@ func Verify(s *Sample, std *standards.Standard, declared string, sheet *Sheet, r
 		}
 		c := Check{Line: *l}
 		if l.Verdict != Unassessed {
-			p := round(l.figure.conforms(l.limit), 4)
-			c.Conforms = &p
+			c.Conforms = new(round(l.figure.conforms(l.limit), 4))
 			if l.figure.uncertain() {
 				e := l.figure.used(l.limit, perLine)
-				low, high := round(e.Low, 4), round(e.High, 4)
-				c.UsedLow, c.UsedHigh = &low, &high
+				c.UsedLow, c.UsedHigh = new(round(e.Low, 4)), new(round(e.High, 4))
 			}
 		}
 		v.Checks = append(v.Checks, c)

@@ -161,7 +161,9 @@ func runCalibrate(ctx context.Context, o calibrateOptions, now time.Time, u *ui)
 	case o.name != "" && !vision.ProfileName.MatchString(o.name):
 		return usageError(fmt.Sprintf("a profile cannot be called %q", o.name), "take letters, digits, dots, dashes and underscores")
 	}
-	file, all, err := "", map[string]*vision.ScaleProfile(nil), error(nil)
+	var file string
+	var all map[string]*vision.ScaleProfile
+	var err error
 	if o.name != "" || o.check != "" {
 		if file, _, all, err = o.loadProfiles(); err != nil {
 			return err
@@ -173,11 +175,8 @@ func runCalibrate(ctx context.Context, o calibrateOptions, now time.Time, u *ui)
 			return err
 		}
 	}
-	if all[o.name] != nil && o.name != "" && !o.force {
+	if o.name != "" && all[o.name] != nil && !o.force {
 		return outputError(file, fmt.Sprintf("has a scale profile %q already", o.name), "take another name, or add --force to replace it")
-	}
-	if err := o.output.check(); err != nil {
-		return err
 	}
 
 	p, err := vision.Open(o.picture, vision.OpenOptions{})

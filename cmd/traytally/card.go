@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -39,14 +40,10 @@ func newCardCommand(u *ui) *cobra.Command {
 }
 
 func runCard(ctx context.Context, o cardOptions, u *ui) error {
-	known := false
-	for _, p := range vision.Papers() {
-		known = known || p == o.Paper
-	}
 	switch {
 	case o.out == "":
 		return usageError("no file given", "for example: traytally card --out card.pdf")
-	case !known:
+	case !slices.Contains(vision.Papers(), o.Paper):
 		return usageError(fmt.Sprintf("there is no paper %q", o.Paper), "take "+strings.Join(vision.Papers(), " or "))
 	case o.field != fieldDark && o.field != fieldOpen:
 		return usageError(fmt.Sprintf("there is no field %q", o.field), "take dark or open")

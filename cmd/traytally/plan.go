@@ -73,7 +73,7 @@ func newPlanCommand(u *ui) *cobra.Command {
 	f.Float64Var(&o.WholeKernelMG, "kernel-mg", o.WholeKernelMG, "mass of a whole kernel in `MG`")
 	f.IntVar(&o.KernelsPerTray, "tray-kernels", o.KernelsPerTray, "`NUMBER` of kernels on a tray")
 	o.addJSON(f)
-	f.StringVar(&o.chart, "chart", "", "draw the operating characteristic into `FILE` (SVG)")
+	placeVar(f, &o.chart, "chart", "draw the operating characteristic into `FILE` (SVG)")
 	return cmd
 }
 
@@ -126,11 +126,6 @@ func (o *planOptions) write(ctx context.Context, u *ui, doc any, chart func(io.W
 	if o.chart != "" {
 		files = []outFile{{o.chart, chart}}
 	}
-	for _, path := range []string{o.chart, o.json} {
-		if err := (&output{json: path}).check(); err != nil {
-			return err
-		}
-	}
 	return u.answer(ctx, o.output, doc, show, files...)
 }
 
@@ -142,10 +137,7 @@ func (o *planOptions) planCount(ctx context.Context, u *ui, l standards.Limit, a
 	case o.Kernels < 0:
 		return usageError(fmt.Sprintf("%d kernels", o.Kernels), "give 1 or more")
 	}
-	plan, err := grading.MakeCountPlan(grading.CountPlanOptions{
-		Limit: l, Expect: o.ExpectPct, Grams: float64(o.Kernels) * o.WholeKernelMG / 1000,
-		Risks: o.perLimit(), Power: o.Power, WholeKernelMG: o.WholeKernelMG,
-	})
+	plan, err := o.count(l, o.ExpectPct, float64(o.Kernels)*o.WholeKernelMG/1000)
 	if err != nil {
 		return err
 	}
@@ -159,9 +151,11 @@ func (o *planOptions) planCount(ctx context.Context, u *ui, l standards.Limit, a
 		func(w io.Writer) { showCountPlan(w, o, plan, l, about) })
 }
 
-// perLimit are the risks of one of the limits that share the producer's.
-func (o *planOptions) perLimit() grading.Risks {
-	return grading.Risks{Consumer: o.Risks.Consumer, Producer: o.Risks.Producer / float64(max(o.Sharing, 1))}
+// count plans for one limit on a number per portion, of those that share the
+// producer's risk.
+func (o *planOptions) count(l standards.Limit, expect, grams float64) (*grading.CountPlan, error) {
+	risks := grading.Risks{Consumer: o.Risks.Consumer, Producer: o.Risks.Producer / float64(max(o.Sharing, 1))}
+	return grading.MakeCountPlan(grading.CountPlanOptions{Limit: l, Expect: expect, Grams: grams, Risks: risks, Power: o.Power, WholeKernelMG: o.WholeKernelMG})
 }
 
 // counts plans, where a standard was named, for the grade's limits on numbers
@@ -169,7 +163,7 @@ func (o *planOptions) perLimit() grading.Risks {
 func (o *planOptions) counts() ([]*grading.CountPlan, error) {
 	out := []*grading.CountPlan{}
 	for _, l := range o.portions {
-		p, err := grading.MakeCountPlan(grading.CountPlanOptions{Limit: l, Risks: o.perLimit(), Power: o.Power, WholeKernelMG: o.WholeKernelMG})
+		p, err := o.count(l, 0, 0)
 		if err != nil {
 			return nil, err
 		}

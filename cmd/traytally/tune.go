@@ -60,12 +60,8 @@ func newTuneCommand(u *ui) *cobra.Command {
 }
 
 func runTune(ctx context.Context, o tuneOptions, u *ui) error {
-	for _, path := range []string{o.out, o.json} {
-		if path != "" && path != "-" {
-			if err := checkPlace(path); err != nil {
-				return err
-			}
-		}
+	if err := (&output{json: o.out}).check(); err != nil {
+		return err
 	}
 	base, _, err := o.load()
 	if err != nil {
@@ -136,40 +132,39 @@ type sortedClass struct {
 // order.
 func sortedPictures(folder string) ([]sortedClass, error) {
 	entries, err := os.ReadDir(folder)
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
-		return nil, inputError(folder, "no such folder", "name a folder with a subfolder for each class")
-	case err != nil:
-		return nil, inputError(folder, "cannot be read as a folder", "name a folder with a subfolder for each class")
-	}
-	names := ""
-	for i, c := range grading.TuneClasses {
-		if i > 0 {
-			names += ", "
+	if err != nil {
+		what := "cannot be read as a folder"
+		if errors.Is(err, fs.ErrNotExist) {
+			what = "no such folder"
 		}
-		names += string(c)
+		return nil, inputError(folder, what, "name a folder with a subfolder for each class")
 	}
-	found := map[kernel.Flag]bool{}
+	var classes []string
+	for _, c := range grading.TuneClasses {
+		classes = append(classes, string(c))
+	}
+	names := strings.Join(classes, ", ")
+	found := map[string]bool{}
 	for _, e := range entries {
 		if strings.HasPrefix(e.Name(), ".") || !e.IsDir() {
 			continue
 		}
-		if !slices.Contains(grading.TuneClasses[:], kernel.Flag(e.Name())) {
+		if !slices.Contains(classes, e.Name()) {
 			return nil, inputError(filepath.Join(folder, e.Name()), "is no class", "call subfolders "+names)
 		}
-		found[kernel.Flag(e.Name())] = true
+		found[e.Name()] = true
 	}
 	var out []sortedClass
-	for _, c := range grading.TuneClasses {
+	for _, c := range classes {
 		if !found[c] {
 			continue
 		}
-		dir := filepath.Join(folder, string(c))
+		dir := filepath.Join(folder, c)
 		files, err := os.ReadDir(dir)
 		if err != nil {
 			return nil, inputError(dir, "cannot be read", "check who may read it")
 		}
-		s := sortedClass{class: c}
+		s := sortedClass{class: kernel.Flag(c)}
 		for _, f := range files {
 			if !f.IsDir() && slices.Contains(pictureEndings, strings.ToLower(filepath.Ext(f.Name()))) {
 				s.pictures = append(s.pictures, filepath.Join(dir, f.Name()))
