@@ -223,10 +223,14 @@ func (s *Sampler) scan(y0, y1 int) {
 		}
 	}
 	for i, row := range rows {
-		if len(row) > maxCross {
+		switch {
+		case len(row) > maxCross:
 			rows[i] = row[:0]
+		case len(row) == 2 && row[0] > row[1]:
+			row[0], row[1] = row[1], row[0]
+		case len(row) > 2:
+			slices.Sort(row)
 		}
-		slices.Sort(rows[i])
 	}
 }
 
@@ -265,10 +269,13 @@ func (s *Sampler) fill(p *Patch, x0, y0 int, shift uint, perTaken int, start flo
 			x := dx + float32(gx<<shift)
 			u, v := x*cos+dy*sin-from, dy*cos-x*sin
 			w := &s.slice[min(max(int(u*perU), 0), slicesAlong-1)]
-			rim := min((w.high-v)*w.highCos, (v-w.low)*w.lowCos)
-			e.Rim = min(max(rim*perHalf, 0), 1)
-			e.Along = min(max(u*perLength-1, -1), 1)
-			e.Side = min(max((v-(w.low+w.high)/2)*perHalf, -1), 1)
+			rim := (w.high - v) * w.highCos
+			if r := (v - w.low) * w.lowCos; r < rim {
+				rim = r
+			}
+			e.Rim = clamp(rim*perHalf, 0, 1)
+			e.Along = clamp(u*perLength-1, -1, 1)
+			e.Side = clamp((v-(w.low+w.high)/2)*perHalf, -1, 1)
 		}
 	}
 	if at == 0 {
@@ -290,6 +297,17 @@ func (s *Sampler) fill(p *Patch, x0, y0 int, shift uint, perTaken int, start flo
 // innerRim is the distance from the flank, in half widths, from which on a
 // cell counts as inner: there the surface faces the lens.
 const innerRim = 0.4
+
+// clamp is faster than min and max, which look for NaN.
+func clamp(v, low, high float32) float32 {
+	if v < low {
+		return low
+	}
+	if v > high {
+		return high
+	}
+	return v
+}
 
 // A tally counts values from -128 to 128 in steps of an eighth, for medians.
 type tally struct {
