@@ -3,6 +3,7 @@
 #include "opencv.h"
 
 #include <cstring>
+#include <dlfcn.h>
 
 #include <opencv2/core.hpp>
 #include <opencv2/imgproc.hpp>
@@ -16,6 +17,14 @@ template <class F> static char *caught(F f) {
 	} catch (...) {
 		return strdup("OpenCV failed");
 	}
+}
+
+// OpenCV's core brings a LAPACK, of which nothing here is called. Where that is
+// OpenBLAS, loading it starts a thread for each further core, which spins for a
+// tenth of a second: they end here, by what OpenBLAS does before a fork.
+__attribute__((constructor)) static void end_idle_threads() {
+	if (void *end = dlsym(RTLD_DEFAULT, "blas_thread_shutdown_"))
+		reinterpret_cast<int (*)()>(end)();
 }
 
 // over returns a matrix over memory that stays the caller's.
