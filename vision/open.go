@@ -16,6 +16,7 @@ import (
 	"traytally/vision/internal/codec"
 	"traytally/vision/internal/memory"
 	"traytally/vision/internal/raster"
+	"traytally/vision/internal/segment"
 	"traytally/vision/kernel"
 	"traytally/vision/kernel/fault"
 )
@@ -183,7 +184,9 @@ func Decode(name string, data []byte, o OpenOptions) (*Picture, error) {
 		return nil, &fault.Error{Kind: fault.Memory, Path: name, What: what, Hint: "close other programs, scan at a lower resolution or a smaller area, or allow more memory"}
 	}
 
-	// The other core sums the file while this one decodes it.
+	// The other core sums the file while this one decodes it, and readies what
+	// finds the kernels.
+	go segment.Ready()
 	sum := make(chan [sha256.Size]byte, 1)
 	go func() { sum <- sha256.Sum256(data) }()
 	img, err := codec.Decode(data, in)

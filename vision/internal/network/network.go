@@ -8,12 +8,12 @@
 package network
 
 // #cgo CFLAGS: -O3
+// #include <stdlib.h>
 // #include "conv.h"
 import "C"
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"unsafe"
 
@@ -21,25 +21,14 @@ import (
 	"traytally/vision/internal/raster"
 )
 
-// A Net is a trained network. One goroutine at a time may use it.
+// A Net is a trained network. It is not changed once made: goroutines may share it.
 type Net struct {
-	layers  []layer
-	weights []byte // of all layers, outside Go's heap
-	way     C.int
-
-	// For pictures of one size:
-	width, height int
-	arena         []byte // pixels, planes and the workers' own memory
-	pixels        []byte
-	stem          C.conv_stem
-	steps         []C.conv_step // by layer; that of the first is empty
-	workers       []worker
+	layers []layer
+	way    C.int
 }
 
-// A worker is memory of its own for one goroutine.
-type worker struct{ scratch, maps, band []float32 }
-
-// New reads a network in the ONNX format.
+// New reads a network in the ONNX format. Its weights lie outside Go's heap until
+// Close.
 func New(onnx []byte) (*Net, error) {
 	g, err := readONNX(onnx)
 	if err != nil {
@@ -50,9 +39,7 @@ func New(onnx []byte) (*Net, error) {
 		return nil, err
 	}
 	n := &Net{layers: layers}
-	if err := n.pack(); err != nil {
-		return nil, err
-	}
+	n.pack()
 	for way := C.int(0); way < C.CONV_WAYS; way++ {
 		if C.conv_has(way) != 0 {
 			n.way = way
@@ -61,24 +48,15 @@ func New(onnx []byte) (*Net, error) {
 	return n, nil
 }
 
-// Close frees the network.
-func (n *Net) Close() error {
-	var err error
-	if n.weights != nil {
-		err = raster.Free(n.weights)
+// Close frees the network, which is then no longer used.
+func (n *Net) Close() {
+	for i := range n.layers {
+		p := &n.layers[i].packed
+		for _, f := range []*[]float32{&p.weights, &p.bias, &p.head, &p.headBias} {
+			C.free(unsafe.Pointer(unsafe.SliceData(*f)))
+			*f = nil
+		}
 	}
-	n.weights = nil
-	return errors.Join(err, n.release())
-}
-
-func (n *Net) release() error {
-	n.width, n.height = 0, 0
-	if n.arena == nil {
-		return nil
-	}
-	arena := n.arena
-	n.arena, n.pixels = nil, nil
-	return raster.Free(arena)
 }
 
 // Maps is how many maps the network has.
@@ -88,27 +66,48 @@ func (n *Net) Maps() int { return n.layers[len(n.layers)-1].maps / 4 }
 // for each pixel.
 const MaxSide = 4096
 
-// Size readies the network for pictures of this size, both sides of which are
-// multiples of 32, and returns where the BGR pixels of one are to be put: valid
-// until the next call of Size with another size, or Close.
-func (n *Net) Size(width, height int) ([]byte, error) {
+// A Sized network is one with the memory that pictures of one size take. One
+// goroutine at a time may use it; Close frees it.
+type Sized struct {
+	*Net
+	arena   []byte // pixels, planes and the workers' own memory
+	pixels  []byte
+	stem    C.conv_stem
+	steps   []C.conv_step // by layer; that of the first is empty
+	workers []worker
+}
+
+// A worker is memory of its own for one goroutine.
+type worker struct{ scratch, maps, band []float32 }
+
+// For readies the network for pictures of this size, both sides of which are
+// multiples of 32.
+func (n *Net) For(width, height int) (*Sized, error) {
 	step := 1 << n.deepest()
 	if width < step || height < step || width > MaxSide || height > MaxSide || width%step != 0 || height%step != 0 {
 		return nil, fmt.Errorf("%d × %d pixels cannot be shown to the network: its sides are multiples of %d", width, height, step)
 	}
-	if width == n.width && height == n.height {
-		return n.pixels, nil
+	s := &Sized{Net: n}
+	return s, s.lay(width, height)
+}
+
+// Pixels is where the BGR pixels of a picture are put.
+func (n *Sized) Pixels() []byte { return n.pixels }
+
+// Close frees what For took; a second call does nothing.
+func (n *Sized) Close() error {
+	if n.arena == nil {
+		return nil
 	}
-	if err := n.release(); err != nil {
-		return nil, err
-	}
-	return n.pixels, n.lay(width, height)
+	arena := n.arena
+	n.arena, n.pixels = nil, nil
+	return raster.Free(arena)
 }
 
 // Run shows the network the pixels and calls take, from several goroutines, for
 // each four rows of the picture from row y on: map k of row y+r begins at
 // (4*k+r)*width. worker is that of parallel.Each.
-func (n *Net) Run(ctx context.Context, take func(worker, y int, maps []float32)) error {
+func (n *Sized) Run(ctx context.Context, take func(worker, y int, maps []float32)) error {
 	rows := int(n.steps[1].rows)
 	if err := parallel.Each(ctx, (rows+bandRows-1)/bandRows, func(w, band int) {
 		n.band(&n.workers[w], band*bandRows, min(rows, (band+1)*bandRows))
@@ -137,7 +136,7 @@ func (n *Net) Run(ctx context.Context, take func(worker, y int, maps []float32))
 const bandRows = 16
 
 // band computes rows from to to-1 of the second layer.
-func (n *Net) band(own *worker, from, to int) {
+func (n *Sized) band(own *worker, from, to int) {
 	stem, step := n.stem, n.steps[1]
 	first, last := max(0, from-1), min(int(step.rows), to+1)
 	// Both count rows from the top of the picture.

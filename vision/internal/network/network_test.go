@@ -25,7 +25,7 @@ func rice(t testing.TB) *Net {
 	require.NoError(t, err)
 	n, err := New(file)
 	require.NoError(t, err)
-	t.Cleanup(func() { n.Close() })
+	t.Cleanup(n.Close)
 	return n
 }
 
@@ -50,11 +50,12 @@ func picture(w, h int) []byte {
 // run returns the maps, one after the other.
 func run(t testing.TB, n *Net, pix []byte, w, h int) []float32 {
 	t.Helper()
-	to, err := n.Size(w, h)
+	s, err := n.For(w, h)
 	require.NoError(t, err)
-	copy(to, pix)
+	defer s.Close()
+	copy(s.Pixels(), pix)
 	out := make([]float32, n.Maps()*w*h)
-	require.NoError(t, n.Run(context.Background(), func(_, y int, maps []float32) {
+	require.NoError(t, s.Run(context.Background(), func(_, y int, maps []float32) {
 		for k := range n.Maps() {
 			copy(out[(k*h+y)*w:(k*h+min(h, y+4))*w], maps[4*k*w:])
 		}
@@ -102,10 +103,7 @@ func TestAsOpenCV(t *testing.T) {
 // and whatever was looked at before; nothing is left behind.
 func TestSameBits(t *testing.T) {
 	before := raster.Held()
-	file, err := os.ReadFile(riceFile)
-	require.NoError(t, err)
-	n, err := New(file)
-	require.NoError(t, err)
+	n := rice(t)
 	const w, h = 224, 160
 	pix := picture(w, h)
 	want := run(t, n, pix, w, h)
@@ -118,15 +116,17 @@ func TestSameBits(t *testing.T) {
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	cancel()
-	assert.ErrorIs(t, n.Run(ctx, nil), context.Canceled)
-	require.NoError(t, n.Close())
+	s, err := n.For(w, h)
+	require.NoError(t, err)
+	assert.ErrorIs(t, s.Run(ctx, nil), context.Canceled)
+	require.NoError(t, s.Close())
 	assert.Equal(t, before, raster.Held())
 }
 
 func TestSizesRefused(t *testing.T) {
 	n := rice(t)
 	for _, size := range [][2]int{{0, 32}, {32, -32}, {33, 32}, {32, 48}, {4128, 32}} {
-		_, err := n.Size(size[0], size[1])
+		_, err := n.For(size[0], size[1])
 		assert.Error(t, err, "%v", size)
 	}
 }
@@ -184,12 +184,13 @@ func BenchmarkTile(b *testing.B) {
 	n := rice(b)
 	for way := range n.ways {
 		b.Run(way, func(b *testing.B) {
-			to, err := n.Size(w, h)
+			s, err := n.For(w, h)
 			require.NoError(b, err)
-			copy(to, pix)
+			defer s.Close()
+			copy(s.Pixels(), pix)
 			b.SetBytes(3 * w * h)
 			for b.Loop() {
-				require.NoError(b, n.Run(context.Background(), func(int, int, []float32) {}))
+				require.NoError(b, s.Run(context.Background(), func(int, int, []float32) {}))
 			}
 		})
 	}

@@ -1,5 +1,6 @@
 package network
 
+// #include <stdlib.h>
 // #include "conv.h"
 import "C"
 
@@ -49,46 +50,29 @@ func filter(g []float32) (u [16]float32) {
 
 // pack brings the weights of all layers to the form they are used in, outside
 // Go's heap.
-func (n *Net) pack() error {
-	var all [][]float32
+func (n *Net) pack() {
 	for i := range n.layers {
 		l := &n.layers[i]
-		p := packed{bias: make([]float32, blocks(l.channels))}
-		copy(p.bias, l.bias.values)
+		p := &l.packed
+		p.bias = outside(slices.Concat(l.bias.values, make([]float32, blocks(l.channels)-l.channels)))
 		if i == 0 {
-			p.weights = blocked(l.channels, 48, func(r, k int) float32 { return l.kernel.values[48*r+k] })
+			p.weights = outside(blocked(l.channels, 48, func(r, k int) float32 { return l.kernel.values[48*r+k] }))
 		} else {
-			p.weights = n.winograd(l)
+			p.weights = outside(n.winograd(l))
 		}
 		if l.maps > 0 {
-			p.head = blocked(l.maps, l.channels, func(r, k int) float32 { return l.headKernel.values[l.channels*r+k] })
-			p.headBias = l.headBias.values
+			p.head = outside(blocked(l.maps, l.channels, func(r, k int) float32 { return l.headKernel.values[l.channels*r+k] }))
+			p.headBias = outside(l.headBias.values)
 		}
-		l.packed = p
 		l.kernel.values, l.headKernel.values = nil, nil
-		all = append(all, p.weights, p.bias, p.head, p.headBias)
 	}
-	size := 0
-	for _, f := range all {
-		size += len(f)
-	}
-	var err error
-	if n.weights, err = raster.Alloc(4 * size); err != nil {
-		return err
-	}
-	to := floats(n.weights)
-	outside := func(f *[]float32) {
-		k := copy(to, *f)
-		*f, to = to[:k:k], to[k:]
-	}
-	for i := range n.layers {
-		p := &n.layers[i].packed
-		outside(&p.weights)
-		outside(&p.bias)
-		outside(&p.head)
-		outside(&p.headBias)
-	}
-	return nil
+}
+
+// outside copies floats to where C may hold on to them.
+func outside(f []float32) []float32 {
+	to := unsafe.Slice((*float32)(C.malloc(C.size_t(4*len(f)))), len(f))
+	copy(to, f)
+	return to
 }
 
 // floats are the floats in a block.
@@ -100,37 +84,39 @@ func floats(b []byte) []float32 {
 // those with a factor 2 in either direction are 0 by themselves.
 func (n *Net) winograd(l *layer) []float32 {
 	count := l.kernel.dims[1]
-	u := make([][16]float32, l.channels*count)
-	for i := range u {
-		u[i] = filter(l.kernel.values[9*i:])
-	}
-	var order []int // the channels, those of the plain value first
-	first := 0
-	for _, v := range l.from {
-		var these []int
-		for range n.layers[v.layer].channels {
-			these = append(these, first)
-			first++
-		}
-		if v.form == coarse {
-			order = append(order, these...)
-		} else {
-			order = append(these, order...)
-		}
-	}
-	few := 0 // channels of the plain value
+	plain := 0 // channels of the plain value, which come first
 	for _, v := range l.from {
 		if v.form != coarse {
-			few += n.layers[v.layer].channels
+			plain += n.layers[v.layer].channels
 		}
 	}
-	var out []float32
+	var begin, counts [16]int
+	size := 0
 	for j := range 16 {
-		k := count
+		begin[j], counts[j] = size, count
 		if j/4 == 2 || j%4 == 2 {
-			k = few
+			counts[j] = plain
 		}
-		out = append(out, blocked(l.channels, k, func(r, i int) float32 { return u[r*count+order[i]][j] })...)
+		size += blocks(l.channels) * counts[j]
+	}
+	out := make([]float32, size)
+	first, next := 0, [2]int{0, plain} // the channel in the file, and where plain and coarse ones go
+	for _, v := range l.from {
+		to := &next[0]
+		if v.form == coarse {
+			to = &next[1]
+		}
+		for range n.layers[v.layer].channels {
+			for r := range l.channels {
+				for j, u := range filter(l.kernel.values[9*(r*count+first):]) {
+					if *to < counts[j] {
+						out[begin[j]+(r/block*counts[j]+*to)*block+r%block] = u
+					}
+				}
+			}
+			first++
+			*to++
+		}
 	}
 	return out
 }
@@ -201,7 +187,7 @@ func (n *Net) rooms(width, height int) ([]room, int) {
 }
 
 // lay fills the arena for pictures of a size.
-func (n *Net) lay(width, height int) error {
+func (n *Sized) lay(width, height int) error {
 	rooms, size := n.rooms(width, height)
 	first := &n.layers[0]
 	n.stem = C.conv_stem{width: C.int32_t(width), height: C.int32_t(height),
@@ -236,7 +222,7 @@ func (n *Net) lay(width, height int) error {
 	if err != nil {
 		return err
 	}
-	n.width, n.height, n.arena, n.pixels = width, height, arena, arena[4*total:]
+	n.arena, n.pixels = arena, arena[4*total:]
 	all := floats(arena[:4*total])
 	n.stem.pixels = (*C.uint8_t)(unsafe.SliceData(n.pixels))
 	for i := range n.steps {

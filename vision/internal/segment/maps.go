@@ -19,6 +19,18 @@ import (
 //go:embed rice.onnx
 var weights []byte
 
+// net is the network, made once.
+var net = sync.OnceValues(func() (*network.Net, error) {
+	n, err := network.New(weights)
+	if err == nil && n.Maps() != mapCount {
+		err = errNetwork
+	}
+	return n, err
+})
+
+// Ready makes the network, so that it is there once a picture is decoded.
+func Ready() { net() }
+
 // WeightsSHA256 returns the SHA-256 of the network, in hexadecimal.
 var WeightsSHA256 = sync.OnceValue(func() string { return fmt.Sprintf("%x", sha256.Sum256(weights)) })
 
@@ -101,18 +113,17 @@ func look(ctx context.Context, p Picture, scale float64) (*maps, error) {
 
 	across, down := layout(w), layout(h)
 	tiles := across.n * down.n
-	// It takes about 65 bytes for each pixel of a tile, and is read anew in two
-	// milliseconds.
-	net, err := network.New(weights)
+	trained, err := net()
 	if err != nil {
 		return nil, err
 	}
-	defer net.Close()
-	if net.Maps() != mapCount {
-		return nil, errNetwork
+	sized, err := trained.For(across.size, down.size)
+	if err != nil {
+		return nil, err
 	}
+	defer sized.Close()
 	for i := range tiles {
-		if err := m.tile(ctx, net, across, down, i%across.n, i/across.n); err != nil {
+		if err := m.tile(ctx, sized, across, down, i%across.n, i/across.n); err != nil {
 			return nil, err
 		}
 	}
@@ -142,17 +153,13 @@ func (s span) place(i int) (at, from, to int) {
 }
 
 // tile fills the maps from one tile.
-func (m *maps) tile(ctx context.Context, net *network.Net, across, down span, i, j int) error {
+func (m *maps) tile(ctx context.Context, net *network.Sized, across, down span, i, j int) error {
 	x0, fromX, toX := across.place(i)
 	y0, fromY, toY := down.place(j)
 	if m.bare(fromX-tileMargin, fromY-tileMargin, toX+tileMargin, toY+tileMargin) {
 		return nil
 	}
-	w, h := across.size, down.size
-	pix, err := net.Size(w, h)
-	if err != nil {
-		return err
-	}
+	w, h, pix := across.size, down.size, net.Pixels()
 	for y := range h {
 		row := m.pix[3*m.w*min(y0+y, m.h-1):][:3*m.w]
 		dst := pix[3*w*y:][:3*w]
