@@ -192,7 +192,7 @@ func (w *intake) measure(ctx context.Context, j *job) (*intaken, error) {
 	}
 	sample, err := w.settings.Grade(ctx, m.files, j.facts.Sheet, pipeline.Options{Keep: func(i int, p *vision.Picture, _ *kernel.Tray) error {
 		if len(w.reports) > 0 && p.Width*p.Height <= keptPixels {
-			m.photos[i] = report.Photo{Image: toNRGBA(p)}
+			m.photos[i] = report.NewPhoto(toNRGBA(p))
 		}
 		return nil
 	}})

@@ -283,7 +283,7 @@ func photo(f *pipeline.Source, want *samples.Picture) report.Photo {
 	if p.SHA256 != want.SHA256 {
 		return report.Photo{Missing: "the file was changed since the sample was measured"}
 	}
-	return report.Photo{Image: toNRGBA(p)}
+	return report.NewPhoto(toNRGBA(p))
 }
 
 // toNRGBA copies a picture into Go's own form.

@@ -37,7 +37,10 @@ var page = sync.OnceValue(func() *template.Template {
 		"points": points,
 		"ref":    ref,
 		"add":    func(a, b int) int { return a + b },
-		"photo":  func(img image.Image) (template.URL, error) { return dataURL(img, cropQuality) },
+		"photo": func(img image.Image) (template.URL, error) {
+			s, err := stillOf(img, cropQuality)
+			return s.url(), err
+		},
 	}).Parse(pageText))
 })
 
@@ -152,16 +155,9 @@ func scriptHash(s string) string {
 	return "sha256-" + base64.StdEncoding.EncodeToString(sum[:])
 }
 
-// dataURL returns the picture as a JPEG in an address, "" for nil.
-func dataURL(img image.Image, quality int) (template.URL, error) {
-	if img == nil {
-		return "", nil
-	}
-	jpeg, err := encodeJPEG(img, quality)
-	if err != nil {
-		return "", err
-	}
-	return template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(jpeg)), nil
+// url returns the picture's JPEG in an address.
+func (s still) url() template.URL {
+	return template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(s.jpeg))
 }
 
 func ref(tray, id int) string { return "k" + strconv.Itoa(tray+1) + "-" + strconv.Itoa(id) }
@@ -181,9 +177,13 @@ func points(pts []kernel.Point) string {
 
 func (v *view) htmlTray(i int) (htmlTray, error) {
 	t, rows := &v.in.Trays[i], v.rows(i)
-	photo, err := dataURL(reduced(v.in.Photos[i].Image), overlayQuality)
-	if err != nil {
-		return htmlTray{}, err
+	var photo template.URL
+	if p := &v.in.Photos[i]; p.Image != nil {
+		s, err := p.shown()
+		if err != nil {
+			return htmlTray{}, err
+		}
+		photo = s.url()
 	}
 	out := htmlTray{
 		Number: i + 1, Name: baseName(v.rec.Pictures[i].Path), Note: v.PhotoNotes[i],

@@ -120,13 +120,15 @@ func (p *pdfPage) tray(v *view, i int, x, y, scale float64) error {
 	p.ClipRect(x, y, w, h, false)
 	defer p.ClipEnd()
 	p.box(x, y, w, h, darkBG)
-	if photo := v.in.Photos[i].Image; photo != nil {
+	if photo := &v.in.Photos[i]; photo.Image != nil {
 		if _, there := p.photos[i]; !there {
-			pic, err := p.register(reduced(photo), overlayQuality)
+			s, err := photo.shown()
 			if err != nil {
 				return err
 			}
-			p.photos[i] = pic
+			if p.photos[i], err = p.register(s); err != nil {
+				return err
+			}
 		}
 		p.show(p.photos[i], x, y, w, h)
 	}
@@ -407,8 +409,11 @@ func (p *pdfPage) gallery(v *view) error {
 	var pic placed
 	var sheetH float64
 	if sheet != nil {
-		var err error
-		if pic, err = p.register(sheet, cropQuality); err != nil {
+		s, err := stillOf(sheet, cropQuality)
+		if err != nil {
+			return err
+		}
+		if pic, err = p.register(s); err != nil {
 			return err
 		}
 		sheetH = side * float64(sheet.Bounds().Dy()/cellPx)

@@ -372,22 +372,21 @@ type placed struct {
 // their widths, and those of one width in the order of a map: so that the same
 // input gives the same bytes, a picture whose width is taken is widened by
 // black columns, which are clipped when it is shown.
-func (p *pdfPage) register(img image.Image, quality int) (placed, error) {
-	size := img.Bounds().Size()
+func (p *pdfPage) register(s still) (placed, error) {
+	size := s.img.Bounds().Size()
 	wide := size.X
 	for p.widths[wide] {
 		wide++
 	}
 	p.widths[wide] = true
 	if wide > size.X {
-		img = imaging.Paste(imaging.New(wide, size.Y, color.Black), img, image.Point{})
-	}
-	jpeg, err := encodeJPEG(img, quality)
-	if err != nil {
-		return placed{}, err
+		var err error
+		if s, err = stillOf(imaging.Paste(imaging.New(wide, size.Y, color.Black), s.img, image.Point{}), s.quality); err != nil {
+			return placed{}, err
+		}
 	}
 	name := "picture" + strconv.Itoa(wide)
-	p.RegisterImageOptionsReader(name, fpdf.ImageOptions{ImageType: "JPG"}, bytes.NewReader(jpeg))
+	p.RegisterImageOptionsReader(name, fpdf.ImageOptions{ImageType: "JPG"}, bytes.NewReader(s.jpeg))
 	return placed{name, float64(wide) / float64(size.X)}, nil
 }
 

@@ -25,11 +25,8 @@ const (
 	maxCrops       = 60
 )
 
-// reduced returns the picture at no more than overlayPixels, nil for nil.
+// reduced returns the picture at no more than overlayPixels.
 func reduced(img image.Image) image.Image {
-	if img == nil {
-		return nil
-	}
 	b := img.Bounds()
 	s := math.Sqrt(overlayPixels / (float64(b.Dx()) * float64(b.Dy())))
 	if s < 1 {
@@ -38,10 +35,23 @@ func reduced(img image.Image) image.Image {
 	return img
 }
 
-func encodeJPEG(img image.Image, quality int) ([]byte, error) {
+// A still is a picture and its JPEG.
+type still struct {
+	img     image.Image
+	quality int
+	jpeg    []byte
+}
+
+func stillOf(img image.Image, quality int) (still, error) {
+	from := img
+	// Opaque pixels are the same bytes as RGBA, which image/jpeg reads in half
+	// the time.
+	if n, ok := img.(*image.NRGBA); ok && n.Opaque() {
+		from = &image.RGBA{Pix: n.Pix, Stride: n.Stride, Rect: n.Rect}
+	}
 	var b bytes.Buffer
-	err := jpeg.Encode(&b, img, &jpeg.Options{Quality: quality})
-	return b.Bytes(), err
+	err := jpeg.Encode(&b, from, &jpeg.Options{Quality: quality})
+	return still{img, quality, b.Bytes()}, err
 }
 
 // A crop is one kernel of the gallery, cut from the picture at the same scale

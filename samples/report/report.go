@@ -16,6 +16,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 
 	"traytally/grading"
 	"traytally/grading/chart"
@@ -50,6 +51,13 @@ type Input struct {
 type Photo struct {
 	Image   image.Image // of the tray's width and height; nil where not at hand
 	Missing string      // for people: "the file was moved"
+
+	shown func() (still, error)
+}
+
+// NewPhoto returns a picture. All reports that it goes to show one JPEG of it.
+func NewPhoto(img image.Image) Photo {
+	return Photo{Image: img, shown: sync.OnceValues(func() (still, error) { return stillOf(reduced(img), overlayQuality) })}
 }
 
 // A pair is a label and its text.

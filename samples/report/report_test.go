@@ -40,7 +40,7 @@ func input(t testing.TB, o sampletest.Options, photo bool) report.Input {
 	require.NoError(t, err)
 	in := report.Input{Record: r, Trays: k.Trays, History: history, Photos: []report.Photo{{Missing: "the file was moved"}}}
 	if photo {
-		in.Photos[0] = report.Photo{Image: sampletest.Picture(&k.Trays[0])}
+		in.Photos[0] = report.NewPhoto(sampletest.Picture(&k.Trays[0]))
 	}
 	return in
 }
@@ -213,7 +213,7 @@ func TestInputIsChecked(t *testing.T) {
 	assert.Error(t, report.HTML(&bytes.Buffer{}, bad))
 	other := sampletest.Tray(9, 60, 0.1)
 	bad = in
-	bad.Photos = []report.Photo{{Image: sampletest.Picture(&other)}}
+	bad.Photos = []report.Photo{report.NewPhoto(sampletest.Picture(&other))}
 	assert.Error(t, report.PDF(&bytes.Buffer{}, bad))
 	assert.Error(t, report.HTML(&bytes.Buffer{}, report.Input{}))
 }
