@@ -173,7 +173,7 @@ func (s *Sheet) check(std *standards.Standard) error {
 		codes = append(codes, std.Factors[i].Code)
 	}
 	unknown := func(field, code string) error {
-		return badEntry(field+code, standards.Suggest(code, codes, "its factors: "), "%s has no such factor", std.Code)
+		return badEntry(field+code, standards.DidYouMean(code, codes, "its factors: "+fault.List(codes...)), "%s has no such factor", std.Code)
 	}
 	for _, code := range slices.Sorted(maps.Keys(s.Weighed)) {
 		_, twice := s.ByHand[code]

@@ -143,7 +143,7 @@ func (s *Sheet) Set(field, value string) error {
 	}
 	i := slices.Index(sheetFields(), field)
 	if i < 0 {
-		return badEntry(field, standards.Suggest(field, sheetFields(), "fields: "), "no such field")
+		return badEntry(field, standards.DidYouMean(field, sheetFields(), "fields: "+fault.List(sheetFields()...)), "no such field")
 	}
 	switch p := reflect.ValueOf(s).Elem().Field(i).Addr().Interface().(type) {
 	case **float64:

@@ -3,8 +3,8 @@ package samples
 import (
 	"errors"
 	"fmt"
-	"strings"
 
+	"traytally/grading/standards"
 	"traytally/vision/kernel/fault"
 )
 
@@ -23,10 +23,7 @@ var (
 	ErrStandard   = errors.New("standard not at hand")
 )
 
-func notFound(code string, near []string) error {
-	e := &fault.Error{What: fmt.Sprintf("there is no sample %q in the register", code), Hint: "traytally log list shows all samples", Err: ErrNotFound}
-	if len(near) > 0 {
-		e.Hint = "did you mean " + strings.Join(near, ", ") + "?"
-	}
-	return e
+// notFound is about a code that is none of those meant by it.
+func notFound(code string, meant []string) error {
+	return &fault.Error{What: fmt.Sprintf("there is no sample %q in the register", code), Hint: standards.DidYouMean(code, meant, "traytally log list shows all samples"), Err: ErrNotFound}
 }

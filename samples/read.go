@@ -14,7 +14,6 @@ import (
 	"time"
 
 	"traytally/grading"
-	"traytally/grading/standards"
 	"traytally/vision/kernel/fault"
 )
 
@@ -75,11 +74,11 @@ func (g *Register) read(ctx context.Context, q querier, code string, revision in
 		} else if has {
 			return 0, nil, &fault.Error{What: fmt.Sprintf("sample %s has no revision %d", was, revision), Hint: "traytally log show " + was + " lists its revisions", Err: ErrNotFound}
 		}
-		near, err := g.near(ctx, code)
+		meant, err := g.meant(ctx)
 		if err != nil {
 			return 0, nil, err
 		}
-		return 0, nil, notFound(code, near)
+		return 0, nil, notFound(code, meant)
 	}
 	if err != nil {
 		return 0, nil, err
@@ -94,14 +93,14 @@ func (g *Register) read(ctx context.Context, q querier, code string, revision in
 	return id, r, nil
 }
 
-// near returns codes like the given one. It is asked outside a transaction or
-// not at all, since SQLite has one connection.
-func (g *Register) near(ctx context.Context, code string) ([]string, error) {
+// meant returns the codes that a slip in one may have meant. They are asked for
+// outside a transaction or not at all, since SQLite has one connection.
+func (g *Register) meant(ctx context.Context) ([]string, error) {
 	if g.kind == sqliteDialect && g.db.Stats().InUse > 0 {
 		return nil, nil
 	}
 	codes, err := g.codes(ctx, g.db)
-	return standards.Nearest(code, codes[max(0, len(codes)-5000):]), err
+	return codes[max(0, len(codes)-5000):], err
 }
 
 func decodeRecord(plain []byte) (*Record, error) {

@@ -214,25 +214,37 @@ func (d *desk) lab() bench.Lab {
 	}
 }
 
-// rewrite writes the reports of changed samples, and has the index written.
+// rewrite writes the reports of changed samples, once for all changes that wait,
+// and has the index written.
 func (d *desk) rewrite(ctx context.Context) error {
 	for {
+		var codes []string
 		select {
 		case <-ctx.Done():
-			return nil // the next start writes what is missing
+			return nil
 		case code := <-d.changed:
+			codes = append(codes, code)
+		}
+		for len(d.changed) > 0 {
+			codes = append(codes, <-d.changed)
+		}
+		slices.Sort(codes)
+		for _, code := range slices.Compact(codes) {
 			rec, err := d.s.w.register.Get(ctx, code, 0)
 			if err == nil {
 				var noPDF error
 				noPDF, err = d.s.w.report(ctx, rec, d.photo)
 				tellNoPDF(d.s.u, noPDF)
 			}
-			if err != nil && ctx.Err() == nil {
+			if ctx.Err() != nil {
+				return nil // the next start writes what is missing
+			}
+			if err != nil {
 				d.s.u.warn("the report of "+code+" was not written: "+err.Error(), hintOf(err))
 			}
-			d.s.stale.Store(true)
-			d.s.look()
 		}
+		d.s.stale.Store(true)
+		d.s.look()
 	}
 }
 

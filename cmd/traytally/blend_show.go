@@ -59,7 +59,7 @@ func showBlend(w io.Writer, d *blendDocument) {
 		if l.BeyondPct != nil {
 			risk = beyondText(*l.BeyondPct)
 		}
-		t.AppendRow(table.Row{shorten(l.Label, 24), allowed(&l.Limit), number(l.Blend.Value, 2), ends(l.Blend, 2), number(l.Guarded, 2), risk})
+		t.AppendRow(table.Row{shorten(l.Label, 24), fmt.Sprintf("%s %g", boundWord(l.Bound()), l.Value), number(l.Blend.Value, 2), ends(l.Blend, 2), number(l.Guarded, 2), risk})
 		if l.Binding {
 			binding = append(binding, l.Limit.String())
 		}
@@ -155,20 +155,6 @@ func showNotPlanned(w io.Writer, not []mill.NotPlanned) {
 	for _, n := range not {
 		item(w, n.What, n.Why)
 	}
-}
-
-// allowed writes a limit for a narrow column.
-func allowed(l *mill.Limit) string {
-	word := "max"
-	switch {
-	case l.AtLeast && l.Strict:
-		word = "over"
-	case l.AtLeast:
-		word = "min"
-	case l.Strict:
-		word = "under"
-	}
-	return fmt.Sprintf("%s %g", word, l.Value)
 }
 
 // decimalsOf returns how many decimals multiples of a power of ten have.

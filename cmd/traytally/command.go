@@ -6,34 +6,50 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"text/template"
 
-	"github.com/jedib0t/go-pretty/v6/text"
 	"github.com/spf13/cobra"
 )
 
-//go:embed help/commands/*.txt
-var manualFiles embed.FS
-
 // manuals are the texts of commands, each a file of help/commands: its usage, a
-// line for lists of commands, what it does, and examples. Some hold parts that
+// line for lists of commands, what it does, and examples. Some are parts that
 // several share.
-var manuals = template.Must(template.New("").Funcs(template.FuncMap{
-	"topics":    topicList,
-	"documents": func() string { return text.WrapSoft(strings.Join(schemaDocuments, ", "), 78) },
-}).ParseFS(manualFiles, "help/commands/*.txt"))
+//
+//go:embed help/commands/*.txt
+var manuals embed.FS
+
+// manual returns a manual whole: each {{part}} in it is a manual too, or a list.
+// All are wanted at every start of the program, so nothing is parsed.
+func manual(name string) string {
+	data, err := manuals.ReadFile("help/commands/" + name + ".txt")
+	if err != nil {
+		panic(err) // a command without a manual
+	}
+	text := string(data)
+	for {
+		before, rest, more := strings.Cut(text, "{{")
+		if !more {
+			return text
+		}
+		part, after, _ := strings.Cut(rest, "}}")
+		switch part {
+		case "topics":
+			part = topicList()
+		case "documents":
+			part = documentList()
+		default:
+			part = manual(part)
+		}
+		text = before + part + after
+	}
+}
 
 // newCommand returns a command with its manual; name is its path below the program.
 // With nil for args it takes none.
 func newCommand(name string, args cobra.PositionalArgs, run func(ctx context.Context, args []string) error) *cobra.Command {
-	var b strings.Builder
-	if err := manuals.ExecuteTemplate(&b, strings.ReplaceAll(name, " ", "-")+".txt", nil); err != nil {
-		panic(err) // a command without a manual
-	}
 	if args == nil {
 		args = noArgs
 	}
-	use, rest, _ := strings.Cut(b.String(), "\n")
+	use, rest, _ := strings.Cut(manual(strings.ReplaceAll(name, " ", "-")), "\n")
 	short, rest, _ := strings.Cut(rest, "\n")
 	long, example, _ := strings.Cut(rest, "\nExamples:\n")
 	return &cobra.Command{

@@ -2,10 +2,12 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"fmt"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -71,6 +73,33 @@ func TestCommands(t *testing.T) {
 			}
 		})
 	})
+}
+
+// TestManuals: every file of help/commands is the manual of a command or a part
+// of one, and the parts of each are all there.
+func TestManuals(t *testing.T) {
+	u, _, _ := testUI()
+	used := map[string]bool{"topics": true, "documents": true}
+	each(newRoot(u), func(cmd *cobra.Command) {
+		_, below, _ := strings.Cut(cmd.CommandPath(), " ")
+		used[cmp.Or(strings.ReplaceAll(below, " ", "-"), "traytally")] = true
+	})
+	files, err := manuals.ReadDir("help/commands")
+	require.NoError(t, err)
+	part := regexp.MustCompile(`{{(.*?)}}`)
+	for _, f := range files {
+		data, err := manuals.ReadFile("help/commands/" + f.Name())
+		require.NoError(t, err)
+		for _, p := range part.FindAllStringSubmatch(string(data), -1) {
+			used[p[1]] = true
+		}
+	}
+	for _, f := range files {
+		name := strings.TrimSuffix(f.Name(), ".txt")
+		assert.True(t, used[name], "%s is nobody's", f.Name())
+		require.NotPanics(t, func() { manual(name) }, f.Name())
+		assert.NotContains(t, manual(name), "}}", f.Name())
+	}
 }
 
 // shellWords splits a line as a shell would, with double quotes only.

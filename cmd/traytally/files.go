@@ -214,8 +214,12 @@ func (s *set) stage(f outFile) (err error) {
 		return notWritten(f.path, err)
 	}
 	defer w.Close()
+	var to io.Writer = w
 	sum := sha256.New()
-	buf := bufio.NewWriterSize(io.MultiWriter(w, sum), 1<<16)
+	if there {
+		to = io.MultiWriter(w, sum)
+	}
+	buf := bufio.NewWriterSize(to, 1<<16)
 	if err := f.write(buf); err != nil {
 		if _, ok := errors.AsType[*fs.PathError](err); ok {
 			return notWritten(f.path, err)

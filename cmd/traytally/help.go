@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"embed"
 	"fmt"
 	"io"
@@ -21,26 +20,12 @@ var helpFiles embed.FS
 // each is a file of help, whose first line is its title.
 var helpTopics = []string{"picture", "method", "accuracy", "grades", "money", "laboratories", "day", "page", "register", "corrections", "mill", "json", "profile"}
 
-// helpTopic returns the title of a topic and its text as a terminal shows it.
+// helpTopic returns the title of a topic and its text.
 func helpTopic(name string) (title, text string, err error) {
 	data, err := helpFiles.ReadFile("help/" + name + ".md")
-	if err != nil {
-		return "", "", err
-	}
-	var b bytes.Buffer
-	for line := range strings.Lines(string(data)) {
-		if title == "" {
-			title, line = strings.TrimSpace(strings.TrimPrefix(line, "# ")), strings.TrimPrefix(line, "# ")
-		}
-		if !strings.HasPrefix(line, "```") {
-			b.WriteString(line)
-		}
-	}
-	if name == "profile" {
-		p := grading.DefaultProfile()
-		err = p.Encode(&b)
-	}
-	return title, b.String(), err
+	text = strings.TrimPrefix(string(data), "# ")
+	title, _, _ = strings.Cut(text, "\n")
+	return title, text, err
 }
 
 // topicList lists the topics for the help of the program.
@@ -57,13 +42,26 @@ func topicList() string {
 	return b.String()
 }
 
+// showTopic prints a topic as a terminal shows it; profile ends with the limits.
+func showTopic(w io.Writer, name, text string) {
+	for line := range strings.Lines(text) {
+		if !strings.HasPrefix(line, "```") {
+			io.WriteString(w, line)
+		}
+	}
+	if name == "profile" {
+		p := grading.DefaultProfile()
+		p.Encode(w)
+	}
+}
+
 func newHelpCommand(u *ui) *cobra.Command {
 	cmd := newCommand("help", cobra.ArbitraryArgs, nil)
 	cmd.ValidArgs = helpTopics
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		if len(args) == 1 {
 			if _, text, err := helpTopic(args[0]); err == nil {
-				return u.print(func(w io.Writer) { io.WriteString(w, text) })
+				return u.print(func(w io.Writer) { showTopic(w, args[0], text) })
 			}
 		}
 		found, rest, err := cmd.Root().Find(args)

@@ -89,6 +89,8 @@ func newRoot(u *ui) *cobra.Command {
 	})
 	root.Version = version
 	root.SetVersionTemplate(versionText())
+	cobra.AddTemplateFunc("topics", topicList)
+	cobra.AddTemplateFunc("exitStatus", exitStatus)
 	root.SetHelpTemplate(helpTemplate)
 	root.SetUsageTemplate(strings.ReplaceAll(root.UsageTemplate(), ".FlagUsages", ".FlagUsagesWrapped 80"))
 	root.AddGroup(
@@ -116,11 +118,11 @@ func newRoot(u *ui) *cobra.Command {
 }
 
 // helpTemplate is cobra's own with the topics and the exit codes below it.
-var helpTemplate = `{{with (or .Long .Short)}}{{. | trimTrailingWhitespaces}}
+const helpTemplate = `{{with (or .Long .Short)}}{{. | trimTrailingWhitespaces}}
 
 {{end}}{{if or .Runnable .HasSubCommands}}{{.UsageString}}{{end}}{{if not .HasParent}}
-` + topicList() + `{{end}}{{if .Annotations.exitcodes}}
-` + exitStatus() + `{{end}}`
+{{topics}}{{end}}{{if .Annotations.exitcodes}}
+{{exitStatus}}{{end}}`
 
 // unknownCommand refuses words that are no command.
 func unknownCommand(cmd *cobra.Command, args []string) error {

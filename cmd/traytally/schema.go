@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/jedib0t/go-pretty/v6/text"
 	"github.com/spf13/cobra"
 )
 
@@ -26,7 +27,8 @@ var schemaDocuments = []string{
 	"trend", "recheck", "agreement", "trail", "yield", "stages", "blend", "sorter", "tune", "calibration",
 }
 
-var schemaRef = regexp.MustCompile(`"#/\$defs/([^"]+)"`)
+// documentList lists the documents for the help of the command.
+func documentList() string { return text.WrapSoft(strings.Join(schemaDocuments, ", "), 78) }
 
 // schemaOf narrows schemaFile to one document and what it refers to.
 func schemaOf(document string) (any, error) {
@@ -41,12 +43,13 @@ func schemaOf(document string) (any, error) {
 		return nil, err
 	}
 	s.Ref = "#/$defs/" + document
+	ref := regexp.MustCompile(`"#/\$defs/([^"]+)"`)
 	needed := map[string]bool{}
 	var need func(name string)
 	need = func(name string) {
 		if !needed[name] {
 			needed[name] = true
-			for _, m := range schemaRef.FindAllSubmatch(s.Defs[name], -1) {
+			for _, m := range ref.FindAllSubmatch(s.Defs[name], -1) {
 				need(string(m[1]))
 			}
 		}

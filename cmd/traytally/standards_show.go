@@ -197,6 +197,7 @@ var seenText = map[string]string{
 	"practice": "", "contract": "",
 }
 
+// boundWord names the side that a limit allows, for a narrow column.
 func boundWord(b standards.Bound) string {
 	return cmp.Or(map[standards.Bound]string{standards.AtMost: "max", standards.AtLeast: "min"}[b], b.String())
 }

@@ -19,6 +19,7 @@ import (
 	"traytally/grading"
 	"traytally/vision"
 	"traytally/vision/kernel"
+	"traytally/vision/kernel/fault"
 )
 
 // tuneOptions are the flags of the tune command.
@@ -60,8 +61,10 @@ func newTuneCommand(u *ui) *cobra.Command {
 }
 
 func runTune(ctx context.Context, o tuneOptions, u *ui) error {
-	if err := (&output{json: o.out}).check(); err != nil {
-		return err
+	if o.out != "" {
+		if err := checkPlace(o.out); err != nil {
+			return err
+		}
 	}
 	base, _, err := o.load()
 	if err != nil {
@@ -139,34 +142,31 @@ func sortedPictures(folder string) ([]sortedClass, error) {
 		}
 		return nil, inputError(folder, what, "name a folder with a subfolder for each class")
 	}
-	var classes []string
-	for _, c := range grading.TuneClasses {
-		classes = append(classes, string(c))
-	}
-	names := strings.Join(classes, ", ")
-	found := map[string]bool{}
+	names := fault.List(grading.TuneClasses[:]...)
+	found := map[kernel.Flag]bool{}
 	for _, e := range entries {
 		if strings.HasPrefix(e.Name(), ".") || !e.IsDir() {
 			continue
 		}
-		if !slices.Contains(classes, e.Name()) {
+		class := kernel.Flag(e.Name())
+		if !slices.Contains(grading.TuneClasses[:], class) {
 			return nil, inputError(filepath.Join(folder, e.Name()), "is no class", "call subfolders "+names)
 		}
-		found[e.Name()] = true
+		found[class] = true
 	}
 	var out []sortedClass
-	for _, c := range classes {
+	for _, c := range grading.TuneClasses {
 		if !found[c] {
 			continue
 		}
-		dir := filepath.Join(folder, c)
+		dir := filepath.Join(folder, string(c))
 		files, err := os.ReadDir(dir)
 		if err != nil {
 			return nil, inputError(dir, "cannot be read", "check who may read it")
 		}
-		s := sortedClass{class: kernel.Flag(c)}
+		s := sortedClass{class: c}
 		for _, f := range files {
-			if !f.IsDir() && slices.Contains(pictureEndings, strings.ToLower(filepath.Ext(f.Name()))) {
+			if !f.IsDir() && isPicture(f.Name()) {
 				s.pictures = append(s.pictures, filepath.Join(dir, f.Name()))
 			}
 		}

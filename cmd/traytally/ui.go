@@ -125,14 +125,6 @@ func (o *output) addJSON(f *pflag.FlagSet) {
 	f.BoolVar(&o.force, "force", false, "replace a file that holds something else")
 }
 
-// check refuses early a file that cannot come to be.
-func (o *output) check() error {
-	if o.json == "" || o.json == "-" {
-		return nil
-	}
-	return checkPlace(o.json)
-}
-
 // placeVar adds a flag that names a file to be written. One that cannot come to
 // be is refused before any work.
 func placeVar(f *pflag.FlagSet, to *string, name, usage string) {

@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/stat/distuv"
 
+	"traytally/grading/standards"
 	"traytally/vision/kernel/fault"
 )
 
@@ -34,18 +35,22 @@ type Limit struct {
 	Note    string  `json:"note"`
 }
 
-// String writes the limit in words: "broken at most 5 %".
-func (l *Limit) String() string {
-	bound := "at most"
+// Bound returns the side that the limit allows.
+func (l *Limit) Bound() standards.Bound {
 	switch {
 	case l.AtLeast && l.Strict:
-		bound = "over"
+		return standards.Above
 	case l.AtLeast:
-		bound = "at least"
+		return standards.AtLeast
 	case l.Strict:
-		bound = "under"
+		return standards.Below
 	}
-	return strings.TrimSpace(fmt.Sprintf("%s %s %s %s", l.Label, bound, trim(l.Value), l.Unit))
+	return standards.AtMost
+}
+
+// String writes the limit in words: "broken at most 5 %".
+func (l *Limit) String() string {
+	return strings.TrimSpace(fmt.Sprintf("%s %s %s %s", l.Label, l.Bound(), trim(l.Value), l.Unit))
 }
 
 // ByGain is the objective of the blend that gains most: its price less the

@@ -46,10 +46,13 @@ func Nearest(typed string, names []string) []string {
 	return out
 }
 
-// Suggest is the hint for a name that is none of names: those that look like it,
-// or else all of them after the words given.
-func Suggest(typed string, names []string, all string) string {
-	return DidYouMean(typed, names, all+strings.Join(names, ", "))
+// DidYouMean is the way out of a slip in a name: the names that look like it, else
+// what is said otherwise.
+func DidYouMean(typed string, names []string, otherwise string) string {
+	if near := Nearest(typed, names); len(near) > 0 {
+		return "did you mean " + strings.Join(near, ", ") + "?"
+	}
+	return otherwise
 }
 
 // editDistance is the Levenshtein distance in runes: the least number of
@@ -73,13 +76,4 @@ func editDistance(a, b string) int {
 		}
 	}
 	return row[len(t)]
-}
-
-// DidYouMean is the way out of a slip in a name: the names that look like it, else
-// what is said otherwise.
-func DidYouMean(typed string, names []string, otherwise string) string {
-	if near := Nearest(typed, names); len(near) > 0 {
-		return "did you mean " + strings.Join(near, ", ") + "?"
-	}
-	return otherwise
 }

@@ -2,10 +2,12 @@ package bench
 
 import (
 	"bytes"
+	"context"
 	"image"
 	"image/jpeg"
 	"net/http"
 	"slices"
+	"strconv"
 	"sync"
 
 	"github.com/disintegration/imaging"
@@ -209,4 +211,87 @@ func encode(img image.Image) ([]byte, error) {
 	var b bytes.Buffer
 	err := jpeg.Encode(&b, img, &jpeg.Options{Quality: 88}) // grain of rice stays without rings to the eye
 	return b.Bytes(), err
+}
+
+// picturesOf returns the pictures of a sample. They never change, and a code that
+// a sample had leads to no other, so that a tile costs no look into the register.
+func (s *Server) picturesOf(ctx context.Context, code string) ([]samples.Picture, error) {
+	if p, ok := s.pictures.Load(code); ok {
+		return p.([]samples.Picture), nil
+	}
+	rec, err := s.lab.Register.Get(ctx, code, 0)
+	if err != nil {
+		return nil, err
+	}
+	s.pictures.Store(code, rec.Pictures)
+	return rec.Pictures, nil
+}
+
+// whichPicture returns the picture that a request asks for.
+func (s *Server) whichPicture(r *http.Request) (*samples.Picture, error) {
+	all, err := s.picturesOf(r.Context(), r.PathValue("code"))
+	if err != nil {
+		return nil, err
+	}
+	n, err := strconv.Atoi(r.URL.Query().Get("picture"))
+	if err != nil || n < 1 || n > len(all) {
+		return nil, &refusal{status: http.StatusNotFound, text: "the sample has no such picture"}
+	}
+	return &all[n-1], nil
+}
+
+func (s *Server) tile(w http.ResponseWriter, r *http.Request) error {
+	n, err := numbers(r, "level", "x", "y")
+	if err != nil {
+		return err
+	}
+	p, err := s.whichPicture(r)
+	if err != nil {
+		return err
+	}
+	b, err := s.gallery.tile(p, n[0], n[1], n[2])
+	return picture(w, r, b, err)
+}
+
+func (s *Server) crop(w http.ResponseWriter, r *http.Request) error {
+	n, err := numbers(r, "x", "y", "w", "h", "to")
+	if err != nil {
+		return err
+	}
+	p, err := s.whichPicture(r)
+	if err != nil {
+		return err
+	}
+	if n[2] < 1 || n[3] < 1 || n[4] < 16 || n[4] > 2048 {
+		return noPart()
+	}
+	b, err := s.gallery.crop(p, image.Rect(n[0], n[1], n[0]+n[2], n[1]+n[3]), n[4])
+	return picture(w, r, b, err)
+}
+
+// numbers reads whole numbers of an address, within what a picture can have.
+func numbers(r *http.Request, names ...string) ([]int, error) {
+	out := make([]int, len(names))
+	for i, name := range names {
+		n, err := strconv.Atoi(r.URL.Query().Get(name))
+		if err != nil || n < -1<<20 || n > 1<<20 {
+			return nil, noPart()
+		}
+		out[i] = n
+	}
+	return out, nil
+}
+
+// picture writes a part of a picture. Its address holds the picture's check
+// sum, so it may be kept.
+func picture(w http.ResponseWriter, r *http.Request, b []byte, err error) error {
+	if err != nil {
+		return err
+	}
+	if r.URL.Query().Get("v") != "" {
+		w.Header().Set("Cache-Control", "private, max-age=86400")
+	}
+	w.Header().Set("Content-Type", "image/jpeg")
+	w.Write(b)
+	return nil
 }
