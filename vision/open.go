@@ -89,7 +89,7 @@ func (p *Picture) Pix() []byte { return p.img.Bytes() }
 
 // Close frees the pixels; a second call does nothing.
 func (p *Picture) Close() error {
-	p.memory.Release()
+	defer p.memory.Release()
 	return p.img.Close()
 }
 

@@ -107,9 +107,10 @@ func (c *canvas) develop(img *image.RGBA, p *Params, cast [3]float32, r *rand.Ra
 
 // gamma turns light into encoded values, 0..255.
 func (c *canvas) gamma(cast [3]float32) {
+	encoded := srgb()
 	for i := 0; i < len(c.pix); i += 3 {
 		for k, f := range cast {
-			c.pix[i+k] = srgb[int(min(1, max(0, c.pix[i+k]*f))*encodeSteps+0.5)]
+			c.pix[i+k] = encoded[int(min(1, max(0, c.pix[i+k]*f))*encodeSteps+0.5)]
 		}
 	}
 }
@@ -163,13 +164,13 @@ const encodeSteps = 1 << 14
 
 // srgb holds the encoded value, 0..255, of each step of linear light (IEC
 // 61966-2-1).
-var srgb = func() *[encodeSteps + 1]float32 {
+var srgb = sync.OnceValue(func() *[encodeSteps + 1]float32 {
 	t := new([encodeSteps + 1]float32)
 	for i := range t {
 		t[i] = float32(pixel.Encode(float64(i) / encodeSteps))
 	}
 	return t
-}()
+})
 
 // normals holds draws from the standard normal distribution by equal shares:
 // entry i is its quantile at (i+½)/65536.
