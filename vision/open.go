@@ -186,9 +186,11 @@ func Decode(name string, data []byte, o OpenOptions) (*Picture, error) {
 
 	// The other core sums the file while this one decodes it, and readies what
 	// finds the kernels.
-	go segment.Ready()
 	sum := make(chan [sha256.Size]byte, 1)
-	go func() { sum <- sha256.Sum256(data) }()
+	go func() {
+		sum <- sha256.Sum256(data)
+		segment.Ready()
+	}()
 	img, err := codec.Decode(data, in)
 	digest := <-sum
 	if err != nil {
