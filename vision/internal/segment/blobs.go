@@ -334,9 +334,11 @@ const thingRim = 0.3
 func (b *blobs) drop(m *maps) {
 	rim, beside := make([]int, len(b.all)), make([]int, len(b.all))
 	for y := range m.h {
-		for x, l := range b.label[y*m.w:][:m.w] {
-			if l == 0 {
-				continue
+		row := b.label[y*m.w:][:m.w]
+		above, below := b.label[max(0, y-1)*m.w:][:m.w], b.label[min(y+1, m.h-1)*m.w:][:m.w]
+		for x, l := range row {
+			if l == 0 || above[x] != 0 && below[x] != 0 && row[max(0, x-1)] != 0 && row[min(x+1, m.w-1)] != 0 {
+				continue // no rim
 			}
 			for _, d := range [4][2]int{{-1, 0}, {1, 0}, {0, -1}, {0, 1}} {
 				u, v := x+d[0], y+d[1]
