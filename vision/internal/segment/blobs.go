@@ -115,42 +115,32 @@ func (m *maps) flood(label []int32) {
 	}
 	const levels = 256 + 255/2 + 1
 	var first, last [levels]int32 // 0 is of the brim: none
-	lowest := levels
-	wet := func(level uint16, k, label int32) {
-		level = max(level, dry[k])
-		dry[k], of[k] = 0, label
-		if first[level] == 0 {
-			first[level] = k
+	wait := func(level int, i int32) {
+		if last[level] == 0 {
+			first[level] = i
 		} else {
-			next[last[level]] = k
+			next[last[level]] = i
 		}
-		last[level] = k
-		lowest = min(lowest, int(level))
+		last[level] = i
 	}
-	beside := [4]int32{-1, 1, int32(-m.w - 2), int32(m.w + 2)}
-	push := func(level uint16, i int32) {
-		for _, d := range beside {
-			if dry[i+d] != 0 {
-				wet(level, i+d, of[i])
-			}
-		}
-	}
-	for y := range m.h {
+	for y := range m.h { // the seeds
 		from, to := b.row(y)
 		for i := from; i < to; i++ {
-			if label[y*m.w+i-from] != 0 {
-				push(1, int32(i))
+			if of[i] != 0 {
+				wait(0, int32(i))
 			}
 		}
 	}
-	for lowest < levels {
-		i := first[lowest]
-		if i == 0 {
-			lowest++
-			continue
+	beside := [4]int32{-1, 1, int32(-m.w - 2), int32(m.w + 2)}
+	for level := range levels {
+		for i := first[level]; i != 0; i = next[i] {
+			for _, d := range beside {
+				if k := i + d; dry[k] != 0 {
+					wait(max(level, int(dry[k])), k)
+					dry[k], of[k] = 0, of[i]
+				}
+			}
 		}
-		push(uint16(lowest), i)
-		first[lowest] = next[i]
 	}
 	for y := range m.h {
 		from, to := b.row(y)
