@@ -48,6 +48,7 @@ func statement(q string, args ...any) mutation {
 // part of the trail.
 func TestVerifySeesEveryMutation(t *testing.T) {
 	eachKind(t, func(t *testing.T, where string) {
+		t.Parallel() // the server of one works while the files of the other are written
 		records := []*samples.Record{
 			sampletest.Record(t, 1, sampletest.Options{Kernels: 12, Facts: someFacts, Standard: "us-long"}),
 			picked(t), sampletest.Record(t, 3, sampletest.Options{Kernels: 12}),

@@ -208,6 +208,7 @@ func command(t testing.TB, args ...string) string {
 // its code and is withdrawn. Register, reports and exports hold both figures, and
 // all of it taken back gives the first ones exactly.
 func TestBenchInBrowser(t *testing.T) {
+	t.Parallel()
 	b := chromium(t, 1280, 1000)
 	scans := filepath.Join(t.TempDir(), "scans")
 	require.NoError(t, os.Mkdir(scans, 0o777))
@@ -303,7 +304,9 @@ func TestBenchInBrowser(t *testing.T) {
 	assert.Equal(t, string(first.Result), string(record().Result))
 
 	// Cut right across, join again, no rice, not there, a flag, and the one
-	// that is not there outlined by taps round it.
+	// that is not there outlined by taps round it. The picture goes where it
+	// is sent at once, as for a user who likes no motion.
+	b.shows("prefers-reduced-motion", "reduce")
 	drag := func(x0, y0, x1, y1 float64) {
 		u0, v0 := b.at(p, x0, y0)
 		u1, v1 := b.at(p, x1, y1)
@@ -311,14 +314,10 @@ func TestBenchInBrowser(t *testing.T) {
 	}
 	choose := func(x, y float64) {
 		b.key("0")
-		time.Sleep(time.Second) // the picture moves there
 		b.click(p, x, y)
 		b.until("a chosen kernel", "!document.querySelector('#chosen-body').hidden")
 	}
-	whole := func() { // the tool brings its kernel near
-		b.key("0")
-		time.Sleep(time.Second)
-	}
+	whole := func() { b.key("0") } // the tool brings its kernel near
 	k = p.Kernels[heads[1]]
 	across := narrow(k.Outline)
 	choose(k.At[0], k.At[1])
@@ -344,7 +343,6 @@ func TestBenchInBrowser(t *testing.T) {
 	for i := range 6 {
 		n := 2 * (i * (len(missed) / 2) / 6)
 		b.click(p, missed[n], missed[n+1])
-		time.Sleep(450 * time.Millisecond) // no double tap
 	}
 	b.run(chromedp.Click(chromedp.CSS("#mode-done")))
 	b.unsaved(5)
@@ -448,6 +446,7 @@ func benchOfOne(t *testing.T) (scans, address string, g *samples.Register, code 
 // Two people correct one sample at once: the second is told who was quicker, and
 // lays hers on again; nothing is lost.
 func TestBenchTwoAtOnce(t *testing.T) {
+	t.Parallel()
 	b := chromium(t, 1280, 1000)
 	_, address, g, code := benchOfOne(t)
 	ctx, stop := chromedp.NewContext(b.Context, chromedp.WithNewBrowserContext())
@@ -484,6 +483,7 @@ func TestBenchTwoAtOnce(t *testing.T) {
 
 // A page of another site cannot post to the bench, nor read what it has.
 func TestBenchAgainstForeignPage(t *testing.T) {
+	t.Parallel()
 	b := chromium(t, 1280, 1000)
 	scans, address, g, code := benchOfOne(t)
 	foreign := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
@@ -516,6 +516,7 @@ for (const mode of ["cors", "no-cors"]) {
 // language of long words and in one of other letters: nothing scrolls sideways,
 // and what is to be tapped is large enough.
 func TestBenchFits(t *testing.T) {
+	t.Parallel()
 	b := chromium(t, 1280, 1000)
 	scans := tinyScans(t, 2)
 	where := filepath.Join(t.TempDir(), "register.db")
@@ -534,7 +535,8 @@ func TestBenchFits(t *testing.T) {
 						continue
 					}
 					b.run(chromedp.EmulateViewport(size.w, size.h))
-					b.shows(scheme, language, address)
+					b.shows("prefers-color-scheme", scheme)
+					b.speaks(language, address)
 					b.open(address + path)
 					if name == "sample" {
 						b.until("the kernels", "document.querySelector('#loading')?.hidden")
@@ -558,13 +560,16 @@ func TestBenchFits(t *testing.T) {
 
 func sincos(degrees float64) (s, c float64) { return math.Sincos(degrees * math.Pi / 180) }
 
-// shows makes pages appear as to a user who likes them light or dark, in a
-// language.
-func (b *tab) shows(scheme, tag, address string) {
+// shows makes pages appear as to a user with a preference, as CSS names it.
+func (b *tab) shows(preference, value string) {
 	b.Helper()
-	_, err := chromedp.Call(b.Context, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}})
+	_, err := chromedp.Call(b.Context, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: preference, Value: value}}})
 	require.NoError(b, err)
-	_, err = chromedp.Call(b.Context, network.SetCookie, network.SetCookieParams{Name: "traytally-language", Value: tag, URL: address})
+}
+
+func (b *tab) speaks(tag, address string) {
+	b.Helper()
+	_, err := chromedp.Call(b.Context, network.SetCookie, network.SetCookieParams{Name: "traytally-language", Value: tag, URL: address})
 	require.NoError(b, err)
 }
 

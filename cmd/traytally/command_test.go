@@ -146,7 +146,6 @@ func TestPanicIsAnInternalError(t *testing.T) {
 
 // TestInterruptedWhileMeasuring cancels at the first sign of progress.
 func TestInterruptedWhileMeasuring(t *testing.T) {
-	trays := trayDir(t)
 	dir := t.TempDir()
 	ctx, cancel := context.WithCancel(context.Background())
 	u, stdout, stderr := testUI()
@@ -156,7 +155,7 @@ func TestInterruptedWhileMeasuring(t *testing.T) {
 		return stderr.Write(b)
 	})
 	code := run(ctx, []string{
-		"grade", filepath.Join(trays, "tray.png"), filepath.Join(trays, "second.jpg"),
+		"grade", tray(t, "tray.png"), tray(t, "second.jpg"),
 		"--out", filepath.Join(dir, "out"), "--json", filepath.Join(dir, "result.json"),
 	}, u)
 	assert.Equal(t, exitInterrupted, code)
@@ -175,7 +174,7 @@ func (f writerFunc) Write(b []byte) (int, error) { return f(b) }
 func TestStdoutThatFails(t *testing.T) {
 	u, _, stderr := testUI()
 	u.out = writerFunc(func([]byte) (int, error) { return 0, os.ErrClosed })
-	code := run(context.Background(), []string{"grade", filepath.Join(trayDir(t), "tray.png")}, u)
+	code := run(context.Background(), []string{"grade", tray(t, "tray.png")}, u)
 	assert.Equal(t, exitOutput, code)
 	assert.Contains(t, stderr.String(), "traytally: error: standard output: cannot be written")
 }

@@ -219,7 +219,7 @@ func TestSchemaOfTheRegister(t *testing.T) {
 		require.Equal(t, want, run(t.Context(), append(args, "--register", where), u), stderr)
 		return stdout.Bytes()
 	}
-	docs := [][]byte{command(exitInput, "batch", scans, "--reports", "none", "--json", "-", "--whole-from", filepath.Join(trayDir(t), "picked.png"))}
+	docs := [][]byte{command(exitInput, "batch", scans, "--reports", "none", "--json", "-", "--whole-from", tray(t, "picked.png"))}
 	command(exitDone, "log", "amend", "K-1", "--reason", "slip", "--lot", "M")
 	docs = append(docs,
 		command(exitDone, "log", "list", "--json", "-"), command(exitDone, "log", "show", "K-1", "--json", "-"),

@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"flag"
+	"fmt"
 	"hash/crc32"
 	"image"
 	"image/color"
@@ -14,6 +15,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strconv"
 	"strings"
 	"sync"
@@ -35,19 +37,26 @@ func TestMain(m *testing.M) {
 // TestScript runs testdata/script/*.txtar. Scripts find pictures of trays in
 // $TRAYS.
 func TestScript(t *testing.T) {
-	trays, seen := trayDir(t), filepath.Join(t.TempDir(), "seen")
+	t.Parallel()
+	const scripts = "testdata/script"
+	seen := filepath.Join(t.TempDir(), "seen")
 	t.Cleanup(func() { // once the scripts, which run at once, have ended
 		if !strings.Contains(flag.Lookup("test.run").Value.String(), "/") {
 			seenAll(t, seen)
 		}
 	})
 	testscript.Run(t, testscript.Params{
-		Dir:                 "testdata/script",
+		Dir:                 scripts,
 		UpdateScripts:       *update,
 		RequireExplicitExec: true,
 		RequireUniqueNames:  true,
 		Setup: func(env *testscript.Env) error {
-			env.Setenv("TRAYS", trays)
+			name := strings.TrimPrefix(filepath.Base(env.WorkDir), "script-") // as testscript names it
+			dir, err := traysOf(filepath.Join(scripts, name+".txtar"))
+			if err != nil {
+				return err
+			}
+			env.Setenv("TRAYS", dir)
 			env.Setenv("SCHEMAS_SEEN", seen)
 			env.Setenv("FORGED", "a.jpg\ntraytally: error: forged")
 			return nil
@@ -142,15 +151,94 @@ func oneline(ts *testscript.TestScript, neg bool, args []string) {
 	}
 }
 
-var traysOnce = sync.OnceValues(makeTrays)
+// A trayPicture is drawn when it is asked for, and states so many dots per inch.
+type trayPicture struct {
+	dpi  float64
+	draw func() *image.RGBA
+}
 
-// trayDir returns a directory with the pictures that the scripts work on. They
-// are drawn once for all tests.
-func trayDir(t *testing.T) string {
+// trays are the files that the scripts work on, all in one directory, and how to
+// get the path of each: what is asked for first is drawn and written then.
+var trays = sync.OnceValues(func() (map[string]func() (string, error), error) {
+	dir, err := os.MkdirTemp("", "traytally-trays-")
+	files := map[string]func() (string, error){}
+	file := func(name string, content func() ([]byte, error)) {
+		files[name] = sync.OnceValues(func() (string, error) {
+			path := filepath.Join(dir, name)
+			b, err := content()
+			return path, errors.Join(err, os.WriteFile(path, b, 0o666))
+		})
+	}
+	for _, pictures := range []map[string]trayPicture{loosePictures(), cardPictures()} {
+		for name, p := range pictures {
+			file(name, func() ([]byte, error) {
+				var b bytes.Buffer
+				if p.dpi == 0 { // the standard encoder writes no resolution
+					err := png.Encode(&b, p.draw())
+					return b.Bytes(), err
+				}
+				err := phantom.Encode(&b, name, p.draw(), p.dpi, 0)
+				return b.Bytes(), err
+			})
+		}
+	}
+	half := func(of string) func() ([]byte, error) {
+		return func() ([]byte, error) {
+			path, err := files[of]()
+			if err != nil {
+				return nil, err
+			}
+			b, err := os.ReadFile(path)
+			return b[:len(b)/2], err
+		}
+	}
+	these := func(b []byte) func() ([]byte, error) { return func() ([]byte, error) { return b, nil } }
+	file("empty.jpg", these(nil))
+	file("notes.jpg", these([]byte("moisture 12.8 %, drawn at the mill gate\n")))
+	file("truncated.png", half("no-scale.png"))
+	file("truncated.jpg", half("second.jpg"))
+	file("huge.png", these(hugePNG()))
+	return files, err
+})
+
+// tray returns the path of one of the trays.
+func tray(t testing.TB, name string) string {
 	t.Helper()
-	dir, err := traysOnce()
+	files, err := trays()
 	require.NoError(t, err)
-	return dir
+	require.Contains(t, files, name)
+	path, err := files[name]()
+	require.NoError(t, err)
+	return path
+}
+
+var trayInScript = regexp.MustCompile(`\$TRAYS/([\w.-]+)`)
+
+// traysOf draws what a script names and returns the directory.
+func traysOf(script string) (dir string, err error) {
+	text, err := os.ReadFile(script)
+	if err != nil {
+		return "", err
+	}
+	files, err := trays()
+	if err != nil {
+		return "", err
+	}
+	names := []string{"notes.jpg"} // so that the directory is known
+	for _, found := range trayInScript.FindAllStringSubmatch(string(text), -1) {
+		names = append(names, found[1])
+	}
+	for _, name := range names {
+		if files[name] == nil {
+			return "", fmt.Errorf("%s: there is no $TRAYS/%s", script, name)
+		}
+		path, err := files[name]()
+		if err != nil {
+			return "", err
+		}
+		dir = filepath.Dir(path)
+	}
+	return dir, nil
 }
 
 // smallTray is a loose tray that is quick to measure.
@@ -160,81 +248,59 @@ func smallTray(seed uint64) phantom.Params {
 	return p
 }
 
-func makeTrays() (string, error) {
-	dir, err := os.MkdirTemp("", "traytally-trays-")
-	if err != nil {
-		return "", err
-	}
-	save := func(name string, img image.Image, dpi float64) {
-		f, e := os.Create(filepath.Join(dir, name))
-		if e == nil {
-			e = phantom.Encode(f, name, img, dpi, 0)
-			e = errors.Join(e, f.Close())
+// drawn draws a phantom once, whoever asks.
+func drawn(p phantom.Params) func() *image.RGBA {
+	return sync.OnceValue(func() *image.RGBA {
+		img, _, err := phantom.Draw(p)
+		if err != nil {
+			panic(err)
 		}
-		err = errors.Join(err, e)
-	}
-	raw := func(name string, b []byte) {
-		err = errors.Join(err, os.WriteFile(filepath.Join(dir, name), b, 0o666))
-	}
-	draw := func(p phantom.Params) *image.RGBA {
-		img, _, e := phantom.Draw(p)
-		err = errors.Join(err, e)
+		return img
+	})
+}
+
+// loosePictures are trays of loose kernels, and what was made of the first.
+func loosePictures() map[string]trayPicture {
+	first := drawn(smallTray(1))
+	picked, blurred, small := smallTray(3), smallTray(4), smallTray(5)
+	picked.BrokenShare = 0
+	blurred.BlurPx = 6
+	small.DPI, small.Kind = 100, phantom.Slender
+	coin := func() *image.RGBA { // of 20 mm
+		img := wider(first(), 700)
+		disc(img, 350, 300, 20)
 		return img
 	}
-
-	tray := draw(smallTray(1))
-	if err != nil {
-		return "", err
+	return map[string]trayPicture{
+		"tray.png":         {300, first},
+		"second.jpg":       {300, drawn(smallTray(2))},
+		"no-scale.png":     {0, first},
+		"no-scale-2.png":   {0, drawn(smallTray(6))},
+		"coin.png":         {placeholderDPI, coin},
+		"picked.png":       {300, drawn(picked)},
+		"blurred.png":      {300, drawn(blurred)},
+		"tiny-kernels.png": {100, drawn(small)},
+		"coin-and-lid.png": {placeholderDPI, func() *image.RGBA { // the lid of 22 mm
+			img := coin()
+			disc(img, 350, 600, 22)
+			return img
+		}},
+		"burnt.png": {300, func() *image.RGBA {
+			return recolour(first(), func(v uint8) uint8 { return uint8(min(255, 2*int(v))) })
+		}},
+		"light-tray.png": {300, func() *image.RGBA { return recolour(first(), func(v uint8) uint8 { return 255 - v }) }},
+		"heap.png":       {300, func() *image.RGBA { return heap(first()) }},
+		"blank.png": {300, func() *image.RGBA {
+			img := image.NewRGBA(image.Rect(0, 0, 900, 700))
+			r := rand.New(rand.NewPCG(1, 2))
+			for i := 0; i < len(img.Pix); i += 4 {
+				v := uint8(20 + r.IntN(5))
+				copy(img.Pix[i:], []uint8{v, v, v, 255})
+			}
+			return img
+		}},
+		"one-pixel.png": {300, func() *image.RGBA { return image.NewRGBA(image.Rect(0, 0, 1, 1)) }},
 	}
-	save("tray.png", tray, 300)
-	save("second.jpg", draw(smallTray(2)), 300)
-	var plain bytes.Buffer
-	err = errors.Join(err, png.Encode(&plain, tray)) // the standard encoder writes no resolution
-	raw("no-scale.png", plain.Bytes())
-	var plain2 bytes.Buffer
-	err = errors.Join(err, png.Encode(&plain2, draw(smallTray(6))))
-	raw("no-scale-2.png", plain2.Bytes())
-
-	// a coin of 20 mm, and with it a lid of 22 mm
-	coin := wider(tray, 700)
-	disc(coin, 350, 300, 20)
-	save("coin.png", coin, placeholderDPI)
-	disc(coin, 350, 600, 22)
-	save("coin-and-lid.png", coin, placeholderDPI)
-
-	picked := smallTray(3)
-	picked.BrokenShare = 0
-	save("picked.png", draw(picked), 300)
-
-	blurred := smallTray(4)
-	blurred.BlurPx = 6
-	save("blurred.png", draw(blurred), 300)
-	save("burnt.png", recolour(tray, func(v uint8) uint8 { return uint8(min(255, 2*int(v))) }), 300)
-	save("light-tray.png", recolour(tray, func(v uint8) uint8 { return 255 - v }), 300)
-	small := smallTray(5)
-	small.DPI, small.Kind = 100, phantom.Slender
-	save("tiny-kernels.png", draw(small), 100)
-	save("heap.png", heap(tray), 300)
-	blank := image.NewRGBA(image.Rect(0, 0, 900, 700))
-	r := rand.New(rand.NewPCG(1, 2))
-	for i := 0; i < len(blank.Pix); i += 4 {
-		v := uint8(20 + r.IntN(5))
-		copy(blank.Pix[i:], []uint8{v, v, v, 255})
-	}
-	save("blank.png", blank, 300)
-	save("one-pixel.png", image.NewRGBA(image.Rect(0, 0, 1, 1)), 300)
-
-	err = errors.Join(err, drawCards(save))
-
-	raw("empty.jpg", nil)
-	raw("notes.jpg", []byte("moisture 12.8 %, drawn at the mill gate\n"))
-	whole := plain.Bytes()
-	raw("truncated.png", whole[:len(whole)/2])
-	jpeg, e := os.ReadFile(filepath.Join(dir, "second.jpg"))
-	err = errors.Join(err, e)
-	raw("truncated.jpg", jpeg[:len(jpeg)/2])
-	raw("huge.png", hugePNG())
-	return dir, err
 }
 
 func recolour(src *image.RGBA, f func(uint8) uint8) *image.RGBA {

@@ -39,6 +39,7 @@ func registered(t *testing.T, where string) int {
 // A scanner writes slowly: a picture is read when it is whole, one that cannot
 // be used is told and stands in the page, and graded when it is scanned again.
 func TestWatch(t *testing.T) {
+	t.Parallel()
 	scans := tinyScans(t, 1)
 	where := filepath.Join(t.TempDir(), "register.db")
 	index := filepath.Join(scans, outName, "index.html")
@@ -157,23 +158,19 @@ func TestWatchWithABadList(t *testing.T) {
 // work with a word, whether or not more is to be done, and the next start has
 // all that was measured.
 func TestRegisterVanishes(t *testing.T) {
-	for name, take := range map[string]func(where string) error{
-		"removed": os.Remove,
-		"replaced": func(where string) error {
+	// ready makes what takes the register away as soon as it is told to.
+	for name, ready := range map[string]func(t *testing.T) (take func(where string) error){
+		"removed": func(*testing.T) func(string) error { return os.Remove },
+		"replaced": func(t *testing.T) func(string) error {
 			other := filepath.Join(t.TempDir(), "other.db")
-			g, err := samples.Open(t.Context(), other, samples.OpenOptions{Create: true})
-			if err == nil {
-				err = g.Close()
-			}
-			if err == nil {
-				err = os.Rename(other, where)
-			}
-			return err
+			require.NoError(t, openRegister(t, other).Close())
+			return func(where string) error { return os.Rename(other, where) }
 		},
 	} {
 		for _, command := range []string{"watch", "batch"} {
 			t.Run(command+" "+name, func(t *testing.T) {
-				const pictures = 4
+				take := ready(t)
+				const pictures = 6 // after the first one, time enough to take the register away
 				scans := tinyScans(t, pictures)
 				where := filepath.Join(t.TempDir(), "register.db")
 				args := []string{command, scans, "--register", where, "--reports", "none"}
@@ -190,7 +187,7 @@ func TestRegisterVanishes(t *testing.T) {
 				u, stdout, stderr = testUI()
 				require.Equal(t, exitDone, run(t.Context(), []string{"batch", scans, "--register", where, "--reports", "none"}, u), "%s", stderr)
 				assert.Contains(t, stderr.String(), "measured while the register was gone: kept then, registered now")
-				assert.NotContains(t, stdout.String(), "4 graded")
+				assert.NotContains(t, stdout.String(), "6 graded")
 				assert.Equal(t, pictures, sound(t, where))
 			})
 		}
