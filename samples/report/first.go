@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"math"
 	"slices"
+	"sort"
 	"strings"
 	"unicode"
 
@@ -69,11 +70,10 @@ func cut(s string, most int) (string, bool) {
 	if letters(s) <= most {
 		return s, false
 	}
-	for r := []rune(s); ; r = r[:len(r)-1] {
-		if short := strings.TrimRight(string(r), " ,;.:(") + "…"; letters(short) <= most {
-			return short, true
-		}
-	}
+	// More runes are never narrower: the most that fit are found by halving.
+	r := []rune(s)
+	short := func(n int) string { return strings.TrimRight(string(r[:n]), " ,;.:(") + "…" }
+	return short(sort.Search(len(r), func(n int) bool { return letters(short(n+1)) > most })), true
 }
 
 // linesHigh is how high a text stands in a column w mm wide, at a size in points,
