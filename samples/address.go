@@ -6,7 +6,6 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
-	"sync"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
@@ -17,16 +16,14 @@ import (
 // addressForm is how an address of a database begins: a scheme, or a keyword
 // and its value (PostgreSQL manual, "Connection Strings"). No file is made of
 // what looks like that, since it may hold a password.
-var addressForm = sync.OnceValue(func() *regexp.Regexp {
-	return regexp.MustCompile(`(?i)^\s*([a-z][a-z0-9+.:-]+://|postgres(ql)?:|[a-z_]\w*\s*=)`)
-})
+var addressForm = regexp.MustCompile(`(?i)^\s*([a-z][a-z0-9+.:-]+://|postgres(ql)?:|[a-z_]\w*\s*=)`)
 
 // settingForm is how PostgreSQL's settings are named.
 var settingForm = regexp.MustCompile(`^[A-Za-z_][\w.]*$`)
 
 // IsPostgres reports whether where is the address of a database and not the
 // name of a file.
-func IsPostgres(where string) bool { return addressForm().MatchString(where) }
+func IsPostgres(where string) bool { return addressForm.MatchString(where) }
 
 // postgresConfig reads an address. The error says nothing of what is in it.
 func postgresConfig(where string) (*pgx.ConnConfig, error) {

@@ -11,7 +11,6 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
-	"sync"
 	"time"
 	"unicode"
 
@@ -31,13 +30,11 @@ func Guard(s string) string {
 
 // secondField is where a program that takes another character for the
 // separator begins a new cell with what it reads as a formula.
-var secondField = sync.OnceValue(func() *regexp.Regexp {
-	return regexp.MustCompile(`([;\t\r\n][\s\pC]*)([=+\-@|%＝＋－＠])`)
-})
+var secondField = regexp.MustCompile(`([;\t\r\n][\s\pC]*)([=+\-@|%＝＋－＠])`)
 
 // guardCSV is Guard for CSV, which programs in much of Europe part at
 // semicolons: what would begin like a formula there is guarded too.
-func guardCSV(s string) string { return secondField().ReplaceAllString(Guard(s), "$1'$2") }
+func guardCSV(s string) string { return secondField.ReplaceAllString(Guard(s), "$1'$2") }
 
 // A column is one column of a table of samples.
 type column struct {

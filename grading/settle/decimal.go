@@ -5,7 +5,6 @@ import (
 	"math/big"
 	"regexp"
 	"strings"
-	"sync"
 
 	"github.com/goccy/go-yaml/ast"
 )
@@ -17,14 +16,12 @@ type Decimal struct {
 	digits int // decimals as written
 }
 
-var decimalForm = sync.OnceValue(func() *regexp.Regexp {
-	return regexp.MustCompile(`^-?\d{1,15}(\.\d{1,9})?$`)
-})
+var decimalForm = regexp.MustCompile(`^-?\d{1,15}(\.\d{1,9})?$`)
 
 // ParseDecimal reads a decimal number with at most nine decimals and without
 // marks for thousands.
 func ParseDecimal(s string) (*Decimal, error) {
-	if !decimalForm().MatchString(s) {
+	if !decimalForm.MatchString(s) {
 		return nil, fmt.Errorf("%q is no decimal number", s)
 	}
 	d := new(Decimal)

@@ -7,7 +7,6 @@ import (
 	"io"
 	"regexp"
 	"slices"
-	"sync"
 
 	"traytally/samples"
 	"traytally/samples/words"
@@ -16,9 +15,7 @@ import (
 // A seal is a line at the end of a report, a comment in its format: what it is
 // the report of, and the SHA-256 of all other bytes. It shows damage, not
 // forgery.
-var sealLine = sync.OnceValue(func() *regexp.Regexp {
-	return regexp.MustCompile(`(?:<!--|%) (\S+ revision \d+(?: [a-z]+)*) sha256 ([0-9a-f]{64})(?: -->)?\n`)
-})
+var sealLine = regexp.MustCompile(`(?:<!--|%) (\S+ revision \d+(?: [a-z]+)*) sha256 ([0-9a-f]{64})(?: -->)?\n`)
 
 // maxSealed is more than the seal and what follows it take, in bytes.
 const maxSealed = 1 << 10
@@ -55,7 +52,7 @@ func Seal(w io.Writer, document []byte, in Input) error {
 // wrote them, counts as damaged.
 func Whole(document []byte, rec *samples.Record, w *words.Words) bool {
 	from := max(0, len(document)-maxSealed)
-	m := sealLine().FindSubmatchIndex(document[from:])
+	m := sealLine.FindSubmatchIndex(document[from:])
 	if m == nil {
 		return false
 	}

@@ -15,7 +15,6 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
-	"sync"
 	"time"
 )
 
@@ -65,7 +64,7 @@ func Print(ctx context.Context, w io.Writer, page []byte, letters string, at tim
 	if err != nil {
 		return err
 	}
-	if m := lacking().FindSubmatch(seen); m == nil {
+	if m := lacking.FindSubmatch(seen); m == nil {
 		return fmt.Errorf("%s did not say which letters it has", filepath.Base(browser))
 	} else if len(m[1]) > 0 {
 		return &FontsError{html.UnescapeString(string(m[1]))}
@@ -92,9 +91,7 @@ const none = look("\u{10FFFF}");
 document.getElementById("lacking").textContent = Array.from(%s).filter(s => look(s) === none).join("");
 </script>`
 
-var lacking = sync.OnceValue(func() *regexp.Regexp {
-	return regexp.MustCompile(`<p id="lacking">([^<?]*)</p>`)
-})
+var lacking = regexp.MustCompile(`<p id="lacking">([^<?]*)</p>`)
 
 // run lets the browser do one thing with a page and returns what it says.
 func run(ctx context.Context, browser, dir string, page []byte, what ...string) ([]byte, error) {
@@ -123,14 +120,12 @@ func run(ctx context.Context, browser, dir string, page []byte, what ...string) 
 	return said, nil
 }
 
-var dates = sync.OnceValue(func() *regexp.Regexp {
-	return regexp.MustCompile(`/(CreationDate|ModDate) ?\(D:[^)]*\)`)
-})
+var dates = regexp.MustCompile(`/(CreationDate|ModDate) ?\(D:[^)]*\)`)
 
 // dated sets the times in a document, which keep their lengths so that all else
 // stays in its place.
 func dated(document []byte, at time.Time) []byte {
-	return dates().ReplaceAllFunc(document, func(old []byte) []byte {
+	return dates.ReplaceAllFunc(document, func(old []byte) []byte {
 		open := bytes.IndexByte(old, '(')
 		stamp := at.UTC().Format("D:20060102150405+00'00'")
 		room := len(old) - open - 2
