@@ -89,8 +89,6 @@ func newRoot(u *ui) *cobra.Command {
 	})
 	root.Version = version
 	root.SetVersionTemplate(versionText())
-	cobra.AddTemplateFunc("topics", topicList)
-	cobra.AddTemplateFunc("exitStatus", exitStatus)
 	root.SetHelpTemplate(helpTemplate)
 	root.SetUsageTemplate(strings.ReplaceAll(root.UsageTemplate(), ".FlagUsages", ".FlagUsagesWrapped 80"))
 	root.AddGroup(
@@ -115,6 +113,12 @@ func newRoot(u *ui) *cobra.Command {
 		cmd.SuggestionsMinimumDistance = 2                      // a slip of two letters brings the name that was meant
 	})
 	return root
+}
+
+// What helpTemplate calls is known to all of the process, so it is told once.
+func init() {
+	cobra.AddTemplateFunc("topics", topicList)
+	cobra.AddTemplateFunc("exitStatus", exitStatus)
 }
 
 // helpTemplate is cobra's own with the topics and the exit codes below it.
