@@ -136,7 +136,7 @@ func (s *Settings) measureOne(ctx context.Context, i int, files []*Source, o Opt
 	if err != nil {
 		return nil, err
 	}
-	defer func() { go p.Close() }() // a large one takes a while
+	defer p.Close()
 	if int64(p.Width)*int64(p.Height) > largePixels {
 		large.Lock()
 		defer large.Unlock()
