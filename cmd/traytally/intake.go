@@ -109,7 +109,7 @@ func tellNoPDF(u *ui, err error) {
 type intaken struct {
 	*job
 	files  []*pipeline.Source
-	photos []report.Photo // of files, for the report; empty where decoded anew
+	photos []*report.Photo // of files, for the report; nil where decoded anew
 	key    string
 	known  string          // code of the sample that it is registered as already
 	rec    *samples.Record // what was measured, and later what is registered
@@ -155,7 +155,7 @@ const keptPixels = 16_000_000
 // measure reads the pictures of a job and, where they are new to the register,
 // measures them.
 func (w *intake) measure(ctx context.Context, j *job) (*intaken, error) {
-	m := &intaken{job: j, files: pipeline.Files(j.Pictures...), photos: make([]report.Photo, len(j.Pictures))}
+	m := &intaken{job: j, files: pipeline.Files(j.Pictures...), photos: make([]*report.Photo, len(j.Pictures))}
 	if err := pipeline.Read(m.files); err != nil {
 		m.refuseFor(err)
 		return m, nil
@@ -192,7 +192,8 @@ func (w *intake) measure(ctx context.Context, j *job) (*intaken, error) {
 	}
 	sample, err := w.settings.Grade(ctx, m.files, j.facts.Sheet, pipeline.Options{Keep: func(i int, p *vision.Picture, _ *kernel.Tray) error {
 		if len(w.reports) > 0 && p.Width*p.Height <= keptPixels {
-			m.photos[i] = report.NewPhoto(toNRGBA(p))
+			photo := report.NewPhoto(toNRGBA(p))
+			m.photos[i] = &photo
 		}
 		return nil
 	}})
@@ -340,8 +341,8 @@ func (w *intake) report(ctx context.Context, rec *samples.Record, photo func(*sa
 func (m *intaken) photo(want *samples.Picture) report.Photo {
 	for i, f := range m.files {
 		if f.Picture.SHA256 == want.SHA256 {
-			if m.photos[i].Image != nil {
-				return m.photos[i]
+			if p := m.photos[i]; p != nil {
+				return *p
 			}
 			return photo(f, want)
 		}

@@ -178,7 +178,7 @@ func points(pts []kernel.Point) string {
 func (v *view) htmlTray(i int) (htmlTray, error) {
 	t, rows := &v.in.Trays[i], v.rows(i)
 	var photo template.URL
-	if p := &v.in.Photos[i]; p.Image != nil {
+	if p := &v.in.Photos[i]; p.img != nil {
 		s, err := p.shown()
 		if err != nil {
 			return htmlTray{}, err

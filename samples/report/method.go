@@ -143,7 +143,7 @@ func (v *view) fineprint() {
 	}
 	for _, p := range v.in.Photos {
 		note := ""
-		if p.Image == nil {
+		if p.img == nil {
 			note = v.T("Outlines only: %s.", v.Said(p.Missing))
 		}
 		v.PhotoNotes = append(v.PhotoNotes, note)

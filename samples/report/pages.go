@@ -120,7 +120,7 @@ func (p *pdfPage) tray(v *view, i int, x, y, scale float64) error {
 	p.ClipRect(x, y, w, h, false)
 	defer p.ClipEnd()
 	p.box(x, y, w, h, darkBG)
-	if photo := &v.in.Photos[i]; photo.Image != nil {
+	if photo := &v.in.Photos[i]; photo.img != nil {
 		if _, there := p.photos[i]; !there {
 			s, err := photo.shown()
 			if err != nil {

@@ -123,7 +123,7 @@ func (v *view) cutOut(c *crop) {
 	c.Side = max(math.Ceil(1.18*v.wholeLengthPx(&v.in.Trays[c.Tray])), math.Ceil(1.1*c.Kernel.LengthPx))
 	x, y := middle(c.Kernel)
 	c.X, c.Y = math.Round(x-c.Side/2), math.Round(y-c.Side/2)
-	img := v.in.Photos[c.Tray].Image
+	img := v.in.Photos[c.Tray].img
 	if img == nil {
 		return
 	}

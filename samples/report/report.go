@@ -48,15 +48,15 @@ type Input struct {
 
 // A Photo is the picture of a tray at its full size, or why it is not at hand.
 type Photo struct {
-	Image   image.Image // of the tray's width and height; nil where not at hand
-	Missing string      // for people: "the file was moved"
+	Missing string // for people: "the file was moved"
 
+	img   image.Image // of the tray's width and height; nil where not at hand
 	shown func() (still, error)
 }
 
 // NewPhoto returns a picture. All reports that it goes to show one JPEG of it.
 func NewPhoto(img image.Image) Photo {
-	return Photo{Image: img, shown: sync.OnceValues(func() (still, error) { return stillOf(reduced(img), overlayQuality) })}
+	return Photo{img: img, shown: sync.OnceValues(func() (still, error) { return stillOf(reduced(img), overlayQuality) })}
 }
 
 // A pair is a label and its text.
@@ -141,8 +141,8 @@ func newView(in Input) (*view, error) {
 		in.Photos = append(in.Photos, Photo{Missing: words.Key("the picture is not at hand")})
 	}
 	for i, p := range in.Photos {
-		if t := &in.Trays[i]; p.Image != nil && p.Image.Bounds().Size() != image.Pt(t.WidthPx, t.HeightPx) {
-			return nil, fmt.Errorf("report: picture %d has %v pixels, its tray %d × %d", i+1, p.Image.Bounds().Size(), t.WidthPx, t.HeightPx)
+		if t := &in.Trays[i]; p.img != nil && p.img.Bounds().Size() != image.Pt(t.WidthPx, t.HeightPx) {
+			return nil, fmt.Errorf("report: picture %d has %v pixels, its tray %d × %d", i+1, p.img.Bounds().Size(), t.WidthPx, t.HeightPx)
 		}
 	}
 	v := &view{say: say{in.Words}, in: in, rec: in.Record, res: res, unit: res.Reference.Unit}
