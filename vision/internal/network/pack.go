@@ -84,10 +84,10 @@ func floats(b []byte) []float32 {
 // those with a factor 2 in either direction are 0 by themselves.
 func (n *Net) winograd(l *layer) []float32 {
 	count := l.kernel.dims[1]
-	plain := 0 // channels of the plain value, which come first
+	few := 0 // channels of the plain value, which come first
 	for _, v := range l.from {
 		if v.form != coarse {
-			plain += n.layers[v.layer].channels
+			few += n.layers[v.layer].channels
 		}
 	}
 	var begin, counts [16]int
@@ -95,12 +95,12 @@ func (n *Net) winograd(l *layer) []float32 {
 	for j := range 16 {
 		begin[j], counts[j] = size, count
 		if j/4 == 2 || j%4 == 2 {
-			counts[j] = plain
+			counts[j] = few
 		}
 		size += blocks(l.channels) * counts[j]
 	}
 	out := make([]float32, size)
-	first, next := 0, [2]int{0, plain} // the channel in the file, and where plain and coarse ones go
+	first, next := 0, [2]int{0, few} // the channel in the file, and where plain and coarse ones go
 	for _, v := range l.from {
 		to := &next[0]
 		if v.form == coarse {

@@ -153,13 +153,13 @@ func (s span) place(i int) (at, from, to int) {
 }
 
 // tile fills the maps from one tile.
-func (m *maps) tile(ctx context.Context, net *network.Sized, across, down span, i, j int) error {
+func (m *maps) tile(ctx context.Context, sized *network.Sized, across, down span, i, j int) error {
 	x0, fromX, toX := across.place(i)
 	y0, fromY, toY := down.place(j)
 	if m.bare(fromX-tileMargin, fromY-tileMargin, toX+tileMargin, toY+tileMargin) {
 		return nil
 	}
-	w, h, pix := across.size, down.size, net.Pixels()
+	w, h, pix := across.size, down.size, sized.Pixels()
 	for y := range h {
 		row := m.pix[3*m.w*min(y0+y, m.h-1):][:3*m.w]
 		dst := pix[3*w*y:][:3*w]
@@ -168,7 +168,7 @@ func (m *maps) tile(ctx context.Context, net *network.Sized, across, down span, 
 			copy(dst[k:], row[len(row)-3:])
 		}
 	}
-	return net.Run(ctx, func(_, y int, out []float32) {
+	return sized.Run(ctx, func(_, y int, out []float32) {
 		for r := range 4 {
 			if v := y0 + y + r; v >= fromY && v < toY {
 				m.row(v, fromX, toX, func(k int) []float32 { return out[(4*k+r)*w+fromX-x0:] })
