@@ -28,8 +28,8 @@ import (
 	"traytally/samples/report"
 )
 
-// killsVariable takes what share of the long form of TestKills is run instead of
-// the usual one, in percent; .ci/kills sets it.
+// killsVariable takes what share of the long form of TestKills is run, in
+// percent; .ci/kills sets it.
 const killsVariable = "TRAYTALLY_KILLS"
 
 // Killed by signal 9 at any moment, no command loses or doubles what is
@@ -37,29 +37,25 @@ const killsVariable = "TRAYTALLY_KILLS"
 // when the next one has ended.
 func TestKills(t *testing.T) {
 	t.Parallel()
-	percent := 0
+	percent := 4
+	if testing.Short() {
+		percent = 1
+	}
 	if s := os.Getenv(killsVariable); s != "" {
 		var err error
 		percent, err = strconv.Atoi(s)
 		require.NoError(t, err, killsVariable)
 	}
 	for i, kind := range []struct {
-		name        string
-		usual, long int // kills
-		rounds      func(k *killing)
+		name   string
+		long   int // kills
+		rounds func(k *killing)
 	}{
-		{"batch", 20, 1000, killBatch}, {"watch", 15, 1000, killWatch},
-		{"amend", 8, 200, killAmend}, {"export", 6, 200, killExport}, {"report", 8, 200, killReport}, {"save", 8, 200, killSave},
+		{"batch", 1000, killBatch}, {"watch", 1000, killWatch},
+		{"amend", 200, killAmend}, {"export", 200, killExport}, {"report", 200, killReport}, {"save", 200, killSave},
 	} {
 		t.Run(kind.name, func(t *testing.T) {
-			wanted := kind.usual
-			switch {
-			case percent > 0:
-				wanted = max(1, kind.long*percent/100)
-			case testing.Short():
-				wanted /= 4
-			}
-			k := &killing{T: t, rng: rand.New(rand.NewPCG(9, uint64(i))), wanted: wanted, faults: map[string]int{}}
+			k := &killing{T: t, rng: rand.New(rand.NewPCG(9, uint64(i))), wanted: max(1, kind.long*percent/100), faults: map[string]int{}}
 			kind.rounds(k)
 			t.Logf("%s: %d kills by signal 9, %d of them while files were written, %d runs that ended before: lost %d, doubled %d, half-written %d, left lying %d",
 				kind.name, k.kills, k.writing, k.ended, k.faults["lost"], k.faults["doubled"], k.faults["half-written"], k.faults["left lying"])

@@ -318,15 +318,13 @@ func lay(t *testing.T, ps []*linearPicture, kinds []string, ground color.RGBA, r
 // A paintCount counts the kernels of one kind.
 type paintCount struct{ n, right, other, odd int }
 
-// TestPaintedKernels prints and holds to limits what is found. Limits are of
-// defects of plain size; TRAYTALLY_LONG=1 draws and prints the others too.
+// TestPaintedKernels prints and holds to limits what is found.
 func TestPaintedKernels(t *testing.T) {
 	t.Parallel()
 	const each = 180
 	kernels := singleKernels(t, each)
 	grounds := []color.RGBA{{14, 14, 16, 255}, {70, 80, 200, 255}}
 	strengths := []float64{0.5, 1, 2}
-	long := os.Getenv("TRAYTALLY_LONG") != ""
 	varieties := make([]string, 0, len(kernels))
 	for v := range kernels {
 		varieties = append(varieties, v)
@@ -338,9 +336,6 @@ func TestPaintedKernels(t *testing.T) {
 		sound, flagged, alarms := 0, 0, map[kernel.Flag]int{}
 		found := map[string][]paintCount{}
 		for s, strength := range strengths {
-			if strength != 1 && !long {
-				continue
-			}
 			for half := range 2 { // three defects at a time, an eighth of the kernels in all
 				r := rand.New(rand.NewPCG(uint64(half), uint64(s)))
 				ps, kinds := make([]*linearPicture, each), make([]string, each)
