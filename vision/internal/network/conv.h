@@ -16,12 +16,13 @@
 // the next, and before the first, so that vectors may reach beyond.
 #define CONV_MARGIN 16
 
-// Planes of floats. Outside of them everything is 0: the floats next to a row are
-// zeros, and rows above and below are read from a row of zeros.
+// Planes of floats, of which the last rows are kept: row y lies where row y - kept
+// lay. Outside of the planes everything is 0: the floats next to a row are zeros,
+// and rows above and below are read from a row of zeros.
 typedef struct {
 	float *at;                    // column 0 of row 0 of channel 0; NULL: none
 	ptrdiff_t row, channel, odd;  // floats to the next row, to the next channel, from the even to the odd columns (0: columns lie in order)
-	int32_t channels, rows, cols;
+	int32_t channels, rows, cols, kept;
 } conv_planes;
 
 // One convolution of 3 × 3 with ReLU, and what is made of it at once.
@@ -43,9 +44,12 @@ typedef struct {
 } conv_step;
 
 // The first convolution: 4 × 4 with ReLU, in steps of 2, of BGR pixels brought to
-// value/255 - 1/2.
+// value/255 - 1/2. Where there are no pixels, up to width and height, it takes the
+// last ones of their row or column.
 typedef struct {
-	const uint8_t *pixels; // rows of 3*width
+	const uint8_t *pixels;
+	ptrdiff_t stride;      // bytes from row to row
+	int32_t cols, rows;    // of the pixels
 	int32_t width, height; // multiples of 4
 	conv_planes out;       // even and odd columns apart
 	const float *weights, *bias;

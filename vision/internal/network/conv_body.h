@@ -68,9 +68,12 @@ static void product(int n, const float *w, const float *v, ptrdiff_t stride, int
 		}
 }
 
+// row_at returns where a row begins; NULL where there are no planes.
+ALWAYS float *row_at(const conv_planes *p, int y) { return p->at ? p->at + y % p->kept * p->row : NULL; }
+
 // row_of returns where a row of a channel begins, beyond the planes zeros.
 ALWAYS const float *row_of(const conv_planes *p, int y, int channel, const float *zeros) {
-	return y < 0 || y >= p->rows ? zeros : p->at + y * p->row + channel * p->channel;
+	return y < 0 || y >= p->rows ? zeros : row_at(p, y) + channel * p->channel;
 }
 
 // The 16 values of product i*4+j lie i*4+j times step apart.
@@ -202,11 +205,8 @@ static void rows(const conv_step *s, int pair, float *scratch, float *maps) {
 	const ptrdiff_t v_step = (ptrdiff_t)in * WIDE, m_step = (ptrdiff_t)channels * WIDE, row_step = (vectors + 1) * LANES;
 	float *v = scratch, *m = v + 16 * v_step, *pooled = m + 16 * m_step, *last = pooled + row_step * channels;
 	const int second = 2 * pair + 1 < s->rows;
-	float *out = NULL, *ordered = NULL;
-	if (s->out.at)
-		out = s->out.at + 2 * pair * s->out.row;
-	if (s->ordered.at)
-		ordered = s->ordered.at + 2 * pair * s->ordered.row;
+	float *const out[2] = {row_at(&s->out, 2 * pair), row_at(&s->out, 2 * pair + 1)};
+	float *const ordered[2] = {row_at(&s->ordered, 2 * pair), row_at(&s->ordered, 2 * pair + 1)};
 
 	for (int i = 0, n; i < vectors; i += n) {
 		n = vectors - i > 4 || vectors - i == 3 ? 3 : vectors - i > 1 ? 2 : 1;
@@ -233,20 +233,20 @@ static void rows(const conv_step *s, int pair, float *scratch, float *maps) {
 				}
 				const vec ae = relu(a[0] + a[1] + a[2] + bias), ao = relu(a[1] - a[2] - a[3] + bias);
 				const vec be = relu(b[0] + b[1] + b[2] + bias), bo = relu(b[1] - b[2] - b[3] + bias);
-				if (out) {
-					float *to = out + c * s->out.channel + at + k;
-					store(to, ae);
-					store(to + s->out.odd, ao);
+				if (s->out.at) {
+					const ptrdiff_t to = c * s->out.channel + at + k;
+					store(out[0] + to, ae);
+					store(out[0] + to + s->out.odd, ao);
 					if (second) {
-						store(to + s->out.row, be);
-						store(to + s->out.row + s->out.odd, bo);
+						store(out[1] + to, be);
+						store(out[1] + to + s->out.odd, bo);
 					}
 				}
-				if (ordered) {
-					float *to = ordered + c * s->ordered.channel + 2 * (at + k);
-					in_order(to, ae, ao);
+				if (s->ordered.at) {
+					const ptrdiff_t to = c * s->ordered.channel + 2 * (at + k);
+					in_order(ordered[0] + to, ae, ao);
 					if (second)
-						in_order(to + s->ordered.row, be, bo);
+						in_order(ordered[1] + to, be, bo);
 				}
 				if (s->pooled.at)
 					store(pooled + c * row_step + at + k, greater(greater(ae, ao), greater(be, bo)));
@@ -262,16 +262,16 @@ static void rows(const conv_step *s, int pair, float *scratch, float *maps) {
 	}
 	for (int c = 0; c < s->channels; c++) {
 		for (int y = 0; y <= second; y++) {
-			if (out) {
-				float *row = out + y * s->out.row + c * s->out.channel;
+			if (s->out.at) {
+				float *row = out[y] + c * s->out.channel;
 				end(row, squares);
 				end(row + s->out.odd, s->cols / 2);
 			}
-			if (ordered)
-				end(ordered + y * s->ordered.row + c * s->ordered.channel, s->cols);
+			if (s->ordered.at)
+				end(ordered[y] + c * s->ordered.channel, s->cols);
 		}
 		if (s->pooled.at && second) {
-			float *row = s->pooled.at + pair * s->pooled.row + c * s->pooled.channel;
+			float *row = row_at(&s->pooled, pair) + c * s->pooled.channel;
 			apart(pooled + c * row_step, s->cols / 2, row, row + s->pooled.odd);
 		}
 	}
@@ -286,23 +286,27 @@ static void stem(const conv_stem *s, int row, float *scratch) {
 	const int channels = (s->out.channels + CONV_BLOCK - 1) / CONV_BLOCK * CONV_BLOCK;
 	float *in = scratch + CONV_MARGIN, *v = scratch + 48 * step, *m = v + 48 * WIDE;
 	for (int y = 0; y < 4; y++) {
-		const int from = 2 * row - 1 + y;
+		const int from = 2 * row - 1 + y, there = from < s->rows ? from : s->rows - 1;
 		for (int c = 0; c < 3; c++)
 			for (int x = 0; x < 4; x++) {
 				float *to = in + ((c * 4 + y) * 4 + x) * step;
-				const uint8_t *q = s->pixels + 3 * ((ptrdiff_t)from * s->width + x) + c;
 				to[-1] = 0;
 				for (int i = quarter; i < vectors * LANES + 1; i++)
 					to[i] = 0;
 				if (from < 0 || from >= s->height)
 					for (int i = 0; i < quarter; i++)
 						to[i] = 0;
-				else
-					for (int i = 0; i < quarter; i++)
-						to[i] = q[12 * i] * (1.f / 255) - 0.5f;
+				else {
+					const uint8_t *q = s->pixels + there * s->stride + c;
+					const int whole = (s->cols - x + 3) / 4; // pixels there are
+					for (int i = 0; i < whole; i++)
+						to[i] = q[12 * i + 3 * x] * (1.f / 255) - 0.5f;
+					for (int i = whole; i < quarter; i++)
+						to[i] = q[3 * (s->cols - 1)] * (1.f / 255) - 0.5f;
+				}
 			}
 	}
-	float *out = s->out.at + row * s->out.row;
+	float *out = row_at(&s->out, row);
 	for (int i = 0, n; i < vectors; i += n) {
 		n = vectors - i > 4 || vectors - i == 3 ? 3 : vectors - i > 1 ? 2 : 1;
 		for (int odd = 0; odd < 2; odd++) {

@@ -14,6 +14,17 @@ const (
 	coarse      // each value doubled in both directions
 )
 
+// rows is for how many rows of the layer that takes them so many of a result are.
+func (f form) rows(n int) int {
+	switch f {
+	case pooled:
+		return n / 2
+	case coarse:
+		return 2 * n
+	}
+	return n
+}
+
 // A value is what a later layer takes.
 type value struct {
 	layer int
@@ -25,8 +36,7 @@ type value struct {
 type layer struct {
 	from     []value // at most one plain or pooled, and one coarse
 	channels int
-	halved   int              // how often its sides are half of the picture's
-	wanted   [coarse + 1]bool // forms that others take
+	halved   int // how often its sides are half of the picture's
 
 	kernel, bias         tensor
 	headKernel, headBias tensor
@@ -103,11 +113,10 @@ func layersOf(g *graph) ([]layer, error) {
 				if l.halved >= 0 && l.halved != halved || seen[kind] {
 					return nil, fail("takes what does not fit together")
 				}
-				if v.layer == 0 && (len(layers) > 1 || len(in) > 1 || v.form != plain) {
-					return nil, fail("takes the first convolution, which is the second's alone")
+				if v.layer == 0 && v.form != plain {
+					return nil, fail("takes the first convolution in another form than its own")
 				}
 				l.halved, seen[kind] = halved, true
-				layers[v.layer].wanted[v.form] = true
 			}
 			layers = append(layers, l)
 			out = []value{{layer: len(layers) - 1}}

@@ -15,6 +15,7 @@ import "C"
 import (
 	"context"
 	"fmt"
+	"runtime"
 	"unsafe"
 
 	"traytally/vision/internal/parallel"
@@ -62,92 +63,88 @@ func (n *Net) Close() {
 // Maps is how many maps the network has.
 func (n *Net) Maps() int { return n.layers[len(n.layers)-1].maps / 4 }
 
-// MaxSide is the greatest side of a picture, px. The network takes about 70 bytes
-// for each pixel.
-const MaxSide = 4096
+// MaxWidth is the greatest width of a picture, px: 1.4 m of kernels as wide as the
+// network sees them best. It takes about 17,000 bytes for each column, and nothing
+// for rows.
+const MaxWidth = 8192
 
-// A Sized network is one with the memory that pictures of one size take. One
-// goroutine at a time may use it; Close frees it.
-type Sized struct {
-	*Net
-	arena   []byte // pixels, planes and the workers' own memory
-	pixels  []byte
-	stem    C.conv_stem
-	steps   []C.conv_step // by layer; that of the first is empty
-	workers []worker
+// A Picture is what the network is shown: blue, green and red, rows Stride bytes
+// apart.
+type Picture struct {
+	Pix          []byte
+	W, H, Stride int
 }
 
-// A worker is memory of its own for one goroutine.
-type worker struct{ scratch, maps, band []float32 }
+// Width is the width of the maps of a picture w pixels wide: the next multiple of
+// what the network halves down to one pixel. Its last columns, like rows below the
+// last, are what the network makes of a picture that goes on as it ends.
+func (n *Net) Width(w int) int { return whole(w, 1<<n.deepest()) }
 
-// For readies the network for pictures of this size, both sides of which are
-// multiples of 32.
-func (n *Net) For(width, height int) (*Sized, error) {
-	step := 1 << n.deepest()
-	if width < step || height < step || width > MaxSide || height > MaxSide || width%step != 0 || height%step != 0 {
-		return nil, fmt.Errorf("%d × %d pixels cannot be shown to the network: its sides are multiples of %d", width, height, step)
+// Run shows the network a picture and calls take, from several goroutines, for each
+// four rows of the maps from row y on: map k of row y+r begins at (4*k+r)*Width.
+// worker is that of parallel.Each.
+//
+// The layers advance together down the picture, each as far as those go that it
+// takes, so that of none more rows are held than the next still need.
+func (n *Net) Run(ctx context.Context, p Picture, take func(worker, y int, maps []float32)) error {
+	if p.W < 1 || p.W > MaxWidth || p.H < 1 || p.Stride < 3*p.W || len(p.Pix) < (p.H-1)*p.Stride+3*p.W {
+		return fmt.Errorf("%d × %d pixels in %d bytes cannot be shown to the network", p.W, p.H, len(p.Pix))
 	}
-	s := &Sized{Net: n}
-	return s, s.lay(width, height)
-}
-
-// Pixels is where the BGR pixels of a picture are put.
-func (n *Sized) Pixels() []byte { return n.pixels }
-
-// Close frees what For took; a second call does nothing.
-func (n *Sized) Close() error {
-	if n.arena == nil {
-		return nil
-	}
-	arena := n.arena
-	n.arena, n.pixels = nil, nil
-	return raster.Free(arena)
-}
-
-// Run shows the network the pixels and calls take, from several goroutines, for
-// each four rows of the picture from row y on: map k of row y+r begins at
-// (4*k+r)*width. worker is that of parallel.Each.
-func (n *Sized) Run(ctx context.Context, take func(worker, y int, maps []float32)) error {
-	rows := int(n.steps[1].rows)
-	if err := parallel.Each(ctx, (rows+bandRows-1)/bandRows, func(w, band int) {
-		n.band(&n.workers[w], band*bandRows, min(rows, (band+1)*bandRows))
-	}); err != nil {
+	var pin runtime.Pinner // C is told where the pixels are
+	defer pin.Unpin()
+	pin.Pin(unsafe.SliceData(p.Pix))
+	s, err := n.lay(p)
+	if err != nil {
 		return err
 	}
-	for i := 2; i < len(n.steps); i++ {
-		s := &n.steps[i]
-		if err := parallel.Each(ctx, (int(s.rows)+1)/2, func(w, pair int) {
-			own := &n.workers[w]
-			C.conv_rows(n.way, s, C.int(pair), floatsOf(own.scratch), floatsOf(own.maps))
-			if s.head != nil {
+	defer raster.Free(s.arena)
+	return n.advance(p.H, func(layer, from, to int) error {
+		if layer == 0 {
+			return parallel.Each(ctx, to-from, func(w, i int) {
+				C.conv_stem_row(n.way, &s.stem, C.int(from+i), floatsOf(s.workers[w].scratch))
+			})
+		}
+		step := &s.steps[layer]
+		return parallel.Each(ctx, (to-from+1)/2, func(w, i int) {
+			own, pair := &s.workers[w], from/2+i
+			C.conv_rows(n.way, step, C.int(pair), floatsOf(own.scratch), floatsOf(own.maps))
+			if step.head != nil {
 				take(w, 4*pair, own.maps)
 			}
-		}); err != nil {
-			return err
+		})
+	})
+}
+
+// strip is how many rows of the first layer are computed at a time. With fewer the
+// cores meet more often, with more each layer holds more.
+const strip = 32
+
+// advance calls compute with the rows of a layer that come next, until all layers
+// are done.
+func (n *Net) advance(height int, compute func(layer, from, to int) error) error {
+	height = whole(height, 1<<n.deepest())
+	done := make([]int, len(n.layers))
+	for first := strip; done[len(done)-1] < height/2; first += strip {
+		for i := range n.layers {
+			l := &n.layers[i]
+			to := height >> l.halved
+			if i == 0 {
+				to = min(to, first)
+			}
+			for _, v := range l.from {
+				if done[v.layer] < height>>n.layers[v.layer].halved { // one row more is taken than computed
+					to = min(to, (v.form.rows(done[v.layer])-1)&^1)
+				}
+			}
+			if to > done[i] {
+				if err := compute(i, done[i], to); err != nil {
+					return err
+				}
+				done[i] = to
+			}
 		}
 	}
 	return nil
-}
-
-// bandRows is how many rows of the second layer are computed at a time, together
-// with those of the first that they take. Of the first, which would be a third of
-// the memory, no more is held then, and what is held stays in the cache; two in
-// so many of its rows are computed twice.
-const bandRows = 16
-
-// band computes rows from to to-1 of the second layer.
-func (n *Sized) band(own *worker, from, to int) {
-	stem, step := n.stem, n.steps[1]
-	first, last := max(0, from-1), min(int(step.rows), to+1)
-	// Both count rows from the top of the picture.
-	stem.out.at = (*C.float)(unsafe.Add(unsafe.Pointer(&own.band[margin]), -4*first*int(stem.out.row)))
-	step.plain.at = stem.out.at
-	for y := first; y < last; y++ {
-		C.conv_stem_row(n.way, &stem, C.int(y), floatsOf(own.scratch))
-	}
-	for pair := from / 2; pair < (to+1)/2; pair++ {
-		C.conv_rows(n.way, &step, C.int(pair), floatsOf(own.scratch), nil)
-	}
 }
 
 func floatsOf(f []float32) *C.float { return (*C.float)(unsafe.SliceData(f)) }

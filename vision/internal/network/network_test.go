@@ -50,12 +50,8 @@ func picture(w, h int) []byte {
 // run returns the maps, one after the other.
 func run(t testing.TB, n *Net, pix []byte, w, h int) []float32 {
 	t.Helper()
-	s, err := n.For(w, h)
-	require.NoError(t, err)
-	defer s.Close()
-	copy(s.Pixels(), pix)
 	out := make([]float32, n.Maps()*w*h)
-	require.NoError(t, s.Run(context.Background(), func(_, y int, maps []float32) {
+	require.NoError(t, n.Run(context.Background(), Picture{pix, w, h, 3 * w}, func(_, y int, maps []float32) {
 		for k := range n.Maps() {
 			copy(out[(k*h+y)*w:(k*h+min(h, y+4))*w], maps[4*k*w:])
 		}
@@ -63,14 +59,14 @@ func run(t testing.TB, n *Net, pix []byte, w, h int) []float32 {
 	return out
 }
 
-// OpenCV's own engine on the same file gives the same maps, on every size of
-// tile and every kind of vector: to 1e-3, where a chance of the program is told
+// OpenCV's own engine on the same file gives the same maps, on every size
+// of picture and every kind of vector: to 1e-3, where a chance of the program is told
 // to 1/255 and comes of a map in steps of 1/32.
 func TestAsOpenCV(t *testing.T) {
 	theirs := gocv.ReadNetFromONNX(riceFile)
 	defer theirs.Close()
 	n := rice(t)
-	for _, size := range [][2]int{{32, 32}, {64, 32}, {32, 96}, {96, 64}, {160, 224}, {480, 512}, {544, 64}, {832, 608}} {
+	for _, size := range [][2]int{{32, 32}, {64, 32}, {32, 96}, {96, 64}, {160, 224}, {480, 512}, {544, 64}, {832, 608}, {64, 1312}} {
 		w, h := size[0], size[1]
 		pix := picture(w, h)
 		mat, err := gocv.NewMatFromBytes(h, w, gocv.MatTypeCV8UC3, pix)
@@ -116,18 +112,41 @@ func TestSameBits(t *testing.T) {
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	cancel()
-	s, err := n.For(w, h)
-	require.NoError(t, err)
-	assert.ErrorIs(t, s.Run(ctx, nil), context.Canceled)
-	require.NoError(t, s.Close())
+	assert.ErrorIs(t, n.Run(ctx, Picture{pix, w, h, 3 * w}, nil), context.Canceled)
 	assert.Equal(t, before, raster.Held())
+}
+
+// A picture that does not fill the network's steps, or is part of a wider one, is
+// seen as one that goes on as it ends.
+func TestGoesOnAsItEnds(t *testing.T) {
+	n := rice(t)
+	const w, h = 96, 128
+	whole := picture(w, h)
+	for _, size := range [][2]int{{96, 128}, {93, 128}, {96, 97}, {65, 126}, {70, 101}} {
+		filled := make([]byte, 0, 3*w*h)
+		for y := range h {
+			for x := range w {
+				at := 3 * (min(y, size[1]-1)*w + min(x, size[0]-1))
+				filled = append(filled, whole[at:at+3]...)
+			}
+		}
+		want := run(t, n, filled, w, h)
+		got := make([]float32, len(want))
+		require.Equal(t, w, n.Width(size[0]))
+		require.NoError(t, n.Run(context.Background(), Picture{whole, size[0], size[1], 3 * w}, func(_, y int, maps []float32) {
+			for k := range n.Maps() {
+				copy(got[(k*h+y)*w:(k*h+min(h, y+4))*w], maps[4*k*w:])
+			}
+		}))
+		require.Equal(t, want, got, "%v", size)
+	}
 }
 
 func TestSizesRefused(t *testing.T) {
 	n := rice(t)
-	for _, size := range [][2]int{{0, 32}, {32, -32}, {33, 32}, {32, 48}, {4128, 32}} {
-		_, err := n.For(size[0], size[1])
-		assert.Error(t, err, "%v", size)
+	pix := make([]byte, 3*32*32)
+	for _, p := range []Picture{{pix, 0, 32, 96}, {pix, 32, -32, 96}, {pix, 33, 31, 96}, {pix, 32, 33, 96}, {nil, 32, 32, 96}, {make([]byte, 3*(MaxWidth+1)), MaxWidth + 1, 1, 3 * (MaxWidth + 1)}} {
+		assert.Error(t, n.Run(context.Background(), p, nil), "%d × %d", p.W, p.H)
 	}
 }
 
@@ -160,10 +179,10 @@ func TestFilesRefused(t *testing.T) {
 	}
 }
 
-// BenchmarkTile compares with OpenCV's engine on the same tile.
+// BenchmarkRun compares with OpenCV's engine on the same picture.
 //
-//	go test -run xxx -bench Tile ./vision/internal/network
-func BenchmarkTile(b *testing.B) {
+//	go test -run xxx -bench Run ./vision/internal/network
+func BenchmarkRun(b *testing.B) {
 	const w, h = 480, 512
 	pix := picture(w, h)
 	b.Run("OpenCV", func(b *testing.B) {
@@ -184,13 +203,9 @@ func BenchmarkTile(b *testing.B) {
 	n := rice(b)
 	for way := range n.ways {
 		b.Run(way, func(b *testing.B) {
-			s, err := n.For(w, h)
-			require.NoError(b, err)
-			defer s.Close()
-			copy(s.Pixels(), pix)
 			b.SetBytes(3 * w * h)
 			for b.Loop() {
-				require.NoError(b, s.Run(context.Background(), func(int, int, []float32) {}))
+				require.NoError(b, n.Run(context.Background(), Picture{pix, w, h, 3 * w}, func(int, int, []float32) {}))
 			}
 		})
 	}

@@ -121,143 +121,120 @@ func (n *Net) winograd(l *layer) []float32 {
 	return out
 }
 
-// A room is a part of the arena that holds the planes of one form of a layer's
-// result from step born to step last.
-type room struct {
-	layer, born, last int
-	form              form
-	at, size          int // floats
-}
-
 const margin, widest = C.CONV_MARGIN, 16
 
 func whole(n, of int) int { return (n + of - 1) / of * of }
 
-// shape are the planes of a form of a layer's result, without their place, and
-// how many floats they take.
-func (n *Net) shape(layer int, f form, width, height int) (C.conv_planes, int) {
+// shape are the planes of a form of a layer's result, of which so many rows are
+// kept, without their place.
+func (n *Net) shape(layer int, f form, width, height, kept int) C.conv_planes {
 	l := &n.layers[layer]
 	cols, rows := width>>l.halved, height>>l.halved
 	if f == pooled {
 		cols, rows = cols/2, rows/2
 	}
-	p := C.conv_planes{channels: C.int32_t(l.channels), rows: C.int32_t(rows), cols: C.int32_t(cols)}
+	p := C.conv_planes{channels: C.int32_t(l.channels), rows: C.int32_t(rows), cols: C.int32_t(cols), kept: C.int32_t(kept)}
 	line := whole(cols, 2*widest) + margin
 	if f != coarse {
 		half := whole((cols+1)/2, widest) + margin
 		p.odd, line = C.ptrdiff_t(half), 2*half
 	}
 	p.channel, p.row = C.ptrdiff_t(line), C.ptrdiff_t(line*l.channels)
-	return p, margin + line*l.channels*rows
+	return p
 }
 
-// rooms lays the planes of all layers but the first, which are with the workers,
-// into one arena: two that are never used at a time may lie in one place. It
-// returns how many floats they take.
-func (n *Net) rooms(width, height int) ([]room, int) {
-	var all []room
-	for i := 1; i < len(n.layers); i++ {
-		for f, wanted := range n.layers[i].wanted {
-			if !wanted {
-				continue
-			}
-			r := room{layer: i, form: form(f), born: i, last: i}
-			for k := i + 1; k < len(n.layers); k++ {
-				if slices.Contains(n.layers[k].from, value{i, r.form}) {
-					r.last = k
+// kept is how many rows of each form of each layer's result are held at a time.
+func (n *Net) kept(height int) [][coarse + 1]int {
+	kept := make([][coarse + 1]int, len(n.layers))
+	done := make([]int, len(n.layers))
+	n.advance(height, func(layer, _, to int) error {
+		done[layer] = to
+		for i, l := range n.layers {
+			for _, v := range l.from {
+				if v.layer == layer {
+					have, oldest := to, done[i]
+					switch v.form {
+					case pooled:
+						have /= 2
+					case coarse:
+						oldest /= 2
+					}
+					k := &kept[layer][v.form]
+					*k = max(*k, have-max(0, oldest-1))
 				}
 			}
-			_, r.size = n.shape(i, r.form, width, height)
-			all = append(all, r)
 		}
-	}
-	// The largest first, each as far down as it can.
-	slices.SortStableFunc(all, func(a, b room) int { return b.size - a.size })
+		return nil
+	})
+	return kept
+}
+
+// A laid network has the memory that one picture takes.
+type laid struct {
+	arena   []byte // planes
+	stem    C.conv_stem
+	steps   []C.conv_step // by layer; that of the first is empty
+	workers []worker
+}
+
+// A worker is memory of its own for one goroutine.
+type worker struct{ scratch, maps []float32 }
+
+// lay readies the network for a picture, whose pixels stay where they are.
+func (n *Net) lay(p Picture) (*laid, error) {
+	width, height := n.Width(p.W), whole(p.H, 1<<n.deepest())
+	planes := make([][coarse + 1]C.conv_planes, len(n.layers)) // by the form of the result
 	size := 0
-	for i := range all {
-		r := &all[i]
-		for k := 0; k < i; k++ {
-			if o := all[k]; o.last >= r.born && r.last >= o.born && o.at < r.at+r.size && r.at < o.at+o.size {
-				r.at, k = o.at+o.size, -1
-			}
+	for i, kept := range n.kept(p.H) {
+		for f, rows := range kept {
+			planes[i][f] = n.shape(i, form(f), width, height, rows)
+			size += margin + rows*int(planes[i][f].row)
 		}
-		size = max(size, r.at+r.size)
 	}
-	return all, size
-}
-
-// lay fills the arena for pictures of a size.
-func (n *Sized) lay(width, height int) error {
-	rooms, size := n.rooms(width, height)
-	first := &n.layers[0]
-	n.stem = C.conv_stem{width: C.int32_t(width), height: C.int32_t(height),
-		weights: floatsOf(first.packed.weights), bias: floatsOf(first.packed.bias)}
-	n.stem.out, _ = n.shape(0, plain, width, height)
-	n.steps = make([]C.conv_step, len(n.layers))
-	scratch := int(C.conv_stem_scratch(&n.stem))
-	for i := 1; i < len(n.layers); i++ {
-		l, s := &n.layers[i], &n.steps[i]
-		s.channels, s.rows, s.cols = C.int32_t(l.channels), C.int32_t(height>>l.halved), C.int32_t(width>>l.halved)
-		s.weights, s.bias = floatsOf(l.packed.weights), floatsOf(l.packed.bias)
-		if l.maps > 0 {
-			s.head, s.head_bias, s.maps = floatsOf(l.packed.head), floatsOf(l.packed.headBias), C.int32_t(l.maps)
-		}
-		for _, v := range l.from {
-			p, _ := n.shape(v.layer, v.form, width, height)
-			if v.form == coarse {
-				s.coarse = p
-			} else {
-				s.plain = p
-			}
-		}
-		scratch = max(scratch, int(C.conv_scratch(s)))
-	}
-	scratch = whole(scratch, widest)
-	zeros := 2*margin + int(n.stem.out.channel) // no line is longer than the first layer's
-	maps := 4 * n.Maps() * width
-	band := margin + (bandRows+2)*int(n.stem.out.row)
-	n.workers = make([]worker, parallel.Workers())
-	total := size + zeros + len(n.workers)*(scratch+maps+band)
-	arena, err := raster.Alloc(4*total + 3*width*height)
+	zeros := 2*margin + int(planes[0][plain].channel) // no line is longer than the first layer's
+	arena, err := raster.Alloc(4 * (size + zeros))
 	if err != nil {
-		return err
+		return nil, err
 	}
-	n.arena, n.pixels = arena, arena[4*total:]
-	all := floats(arena[:4*total])
-	n.stem.pixels = (*C.uint8_t)(unsafe.SliceData(n.pixels))
-	for i := range n.steps {
-		n.steps[i].zeros = floatsOf(all[size+margin:])
+	free := floats(arena)
+	take := func(n int) *C.float {
+		at := floatsOf(free[margin:])
+		free = free[n:]
+		return at
 	}
-	for _, r := range rooms {
-		p, _ := n.shape(r.layer, r.form, width, height)
-		p.at = floatsOf(all[r.at+margin:])
-		made := &n.steps[r.layer]
-		switch r.form {
-		case plain:
-			made.out = p
-		case pooled:
-			made.pooled = p
-		default:
-			made.ordered = p
-		}
-		for k := r.born + 1; k <= r.last; k++ {
-			for _, v := range n.layers[k].from {
-				switch {
-				case v != (value{r.layer, r.form}):
-				case r.form == coarse:
-					n.steps[k].coarse = p
-				default:
-					n.steps[k].plain = p
-				}
+	s := &laid{arena: arena, steps: make([]C.conv_step, len(n.layers)), workers: make([]worker, parallel.Workers())}
+	nothing := take(zeros)
+	for i := range planes {
+		for f := range planes[i] {
+			if q := &planes[i][f]; q.kept > 0 {
+				q.at = take(margin + int(q.kept)*int(q.row))
 			}
 		}
 	}
-	own := all[size+zeros:]
-	for i := range n.workers {
-		w := &n.workers[i]
-		w.scratch, own = own[:scratch], own[scratch:]
-		w.maps, own = own[:maps], own[maps:]
-		w.band, own = own[:band], own[band:]
+	first := &n.layers[0].packed
+	s.stem = C.conv_stem{stride: C.ptrdiff_t(p.Stride), cols: C.int32_t(p.W), rows: C.int32_t(p.H), width: C.int32_t(width), height: C.int32_t(height),
+		pixels: (*C.uint8_t)(unsafe.SliceData(p.Pix)), weights: floatsOf(first.weights), bias: floatsOf(first.bias), out: planes[0][plain]}
+	scratch := int(C.conv_stem_scratch(&s.stem))
+	for i := 1; i < len(n.layers); i++ {
+		l := &n.layers[i]
+		q := C.conv_step{channels: C.int32_t(l.channels), rows: C.int32_t(height >> l.halved), cols: C.int32_t(width >> l.halved),
+			weights: floatsOf(l.packed.weights), bias: floatsOf(l.packed.bias), zeros: nothing,
+			out: planes[i][plain], pooled: planes[i][pooled], ordered: planes[i][coarse]}
+		for _, v := range l.from {
+			if v.form == coarse {
+				q.coarse = planes[v.layer][coarse]
+			} else {
+				q.plain = planes[v.layer][v.form]
+			}
+		}
+		if l.maps > 0 {
+			q.head, q.head_bias, q.maps = floatsOf(l.packed.head), floatsOf(l.packed.headBias), C.int32_t(l.maps)
+		}
+		s.steps[i] = q
+		scratch = max(scratch, int(C.conv_scratch(&s.steps[i])))
 	}
-	return nil
+	for i := range s.workers {
+		s.workers[i] = worker{make([]float32, scratch), make([]float32, 4*n.Maps()*width)}
+	}
+	return s, nil
 }

@@ -1,6 +1,7 @@
 package segment
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"math"
@@ -210,5 +211,30 @@ func TestKnownShapes(t *testing.T) {
 				assert.InDelta(t, 0, sa/n, 0.015, "area")
 			})
 		}
+	}
+}
+
+// What the network is shown holds all that stands out from the ground, and little
+// of a bare tray around it.
+func TestInside(t *testing.T) {
+	const w, h = 300, 200
+	type rect struct{ x0, y0, x1, y1 int }
+	for name, c := range map[string]struct{ lies, want rect }{
+		"nothing":           {rect{}, rect{}},
+		"one kernel":        {rect{150, 100, 162, 110}, rect{96, 64, 204, 168}},
+		"in a corner":       {rect{290, 195, 300, 200}, rect{256, 160, 300, 200}},
+		"all over":          {rect{2, 2, 298, 198}, rect{0, 0, 300, 200}},
+		"a step, no end":    {rect{0, 10, 300, 200}, rect{0, 0, 300, 72}},
+		"along one side":    {rect{0, 0, 5, 200}, rect{0, 0, 44, 200}},
+		"thinner than that": {rect{0, 120, 300, 121}, rect{0, 64, 300, 168}},
+	} {
+		m := &maps{w: w, h: h, pix: bytes.Repeat([]byte{30, 32, 28}, w*h)}
+		for y := c.lies.y0; y < c.lies.y1; y++ {
+			for x := c.lies.x0; x < c.lies.x1; x++ {
+				m.pix[3*(y*w+x)+1] = 32 + bareRange + 1
+			}
+		}
+		x0, y0, x1, y1 := m.inside()
+		assert.Equal(t, c.want, rect{x0, y0, x1, y1}, name)
 	}
 }

@@ -38,17 +38,6 @@ var WeightsSHA256 = sync.OnceValue(func() string { return fmt.Sprintf("%x", sha2
 // network sees. It is trained on 8 to 22.
 const kernelWidth = 12
 
-// The tiles in which the network sees a picture, px: each begins at a multiple
-// of the core, so that they do not depend on the number of cores, and reaches
-// over into its neighbours by the margin. The network halves its picture five
-// times, so that where tiles begin shows in the maps: with others a kernel in
-// some thousands is parted or joined that was not before.
-const (
-	tileCore   = 512
-	tileMargin = 32
-	tileStep   = 32 // of its size
-)
-
 // The maps of the network, in its order.
 const (
 	mapBody    = iota // a piece of rice, or a foreign body as large
@@ -111,68 +100,22 @@ func look(ctx context.Context, p Picture, scale float64) (*maps, error) {
 	}
 	m.dx, m.dy = make([]int8, n), make([]int8, n)
 
-	across, down := layout(w), layout(h)
-	tiles := across.n * down.n
 	trained, err := net()
 	if err != nil {
 		return nil, err
 	}
-	sized, err := trained.For(across.size, down.size)
-	if err != nil {
-		return nil, err
+	if w > network.MaxWidth {
+		return nil, ErrFine
 	}
-	defer sized.Close()
-	for i := range tiles {
-		if err := m.tile(ctx, sized, across, down, i%across.n, i/across.n); err != nil {
-			return nil, err
-		}
+	x0, y0, x1, y1 := m.inside()
+	if x0 == x1 {
+		return m, nil
 	}
-	return m, nil
-}
-
-// A span is how a side of the working picture is laid out in tiles.
-type span struct {
-	n, core, size, all int // number of tiles, what each fills, its size, the side
-}
-
-func layout(side int) span {
-	n := (side + tileCore - 1) / tileCore
-	s := span{n: n, core: (side + n - 1) / n, all: side}
-	s.size = s.core
-	if n > 1 {
-		s.size += 2 * tileMargin
-	}
-	s.size = (s.size + tileStep - 1) / tileStep * tileStep
-	return s
-}
-
-// place returns where tile i begins, and the part of the side that it fills.
-func (s span) place(i int) (at, from, to int) {
-	from, to = i*s.core, min((i+1)*s.core, s.all)
-	return max(0, min(from-(s.size-s.core)/2, s.all-s.size)), from, to
-}
-
-// tile fills the maps from one tile.
-func (m *maps) tile(ctx context.Context, sized *network.Sized, across, down span, i, j int) error {
-	x0, fromX, toX := across.place(i)
-	y0, fromY, toY := down.place(j)
-	if m.bare(fromX-tileMargin, fromY-tileMargin, toX+tileMargin, toY+tileMargin) {
-		return nil
-	}
-	w, h, pix := across.size, down.size, sized.Pixels()
-	for y := range h {
-		row := m.pix[3*m.w*min(y0+y, m.h-1):][:3*m.w]
-		dst := pix[3*w*y:][:3*w]
-		k := copy(dst, row[3*x0:])
-		for ; k < len(dst); k += 3 { // beyond the picture is its border
-			copy(dst[k:], row[len(row)-3:])
-		}
-	}
-	return sized.Run(ctx, func(_, y int, out []float32) {
-		for r := range 4 {
-			if v := y0 + y + r; v >= fromY && v < toY {
-				m.row(v, fromX, toX, func(k int) []float32 { return out[(4*k+r)*w+fromX-x0:] })
-			}
+	seen := network.Picture{Pix: m.pix[3*(y0*w+x0):], W: x1 - x0, H: y1 - y0, Stride: 3 * w}
+	width := trained.Width(seen.W)
+	return m, trained.Run(ctx, seen, func(_, y int, out []float32) {
+		for r := range min(4, seen.H-y) {
+			m.row(y0+y+r, x0, x1, func(k int) []float32 { return out[(4*k+r)*width:] })
 		}
 	})
 }
@@ -204,13 +147,38 @@ func (m *maps) row(y, fromX, toX int, of func(k int) []float32) {
 // halves brings an offset of the network to half pixels.
 func halves(v float32) int8 { return int8(min(max(v*2*netOffset, -127), 127)) }
 
-// bareRange is the range of grey values, in each channel, up to which a part
-// of the working picture is bare ground: kernels of ten grey values more would
-// be the least that is measured.
+// bareRange is the range of grey values, in each channel, up to which a strip along
+// a side of the working picture is bare ground: kernels of ten grey values more
+// would be the least that is measured.
 const bareRange = 10
 
-// bare reports whether nothing lies in the rectangle, or what there is beyond
-// the picture.
+// bareStrip is the width of the strips, px: what the network halves down to one
+// pixel, so that it sees a part as it sees the whole.
+const bareStrip = 32
+
+// inside returns the picture less the bare strips along its sides, but the last of
+// each; nothing where all is bare.
+func (m *maps) inside() (x0, y0, x1, y1 int) {
+	x1, y1 = m.w, m.h
+	for y0 < y1 && m.bare(x0, y0, x1, min(y0+bareStrip, y1)) {
+		y0 += bareStrip
+	}
+	if y0 >= y1 {
+		return 0, 0, 0, 0
+	}
+	for y1-bareStrip > y0 && m.bare(x0, y1-bareStrip, x1, y1) {
+		y1 -= bareStrip
+	}
+	for x0+bareStrip < x1 && m.bare(x0, y0, x0+bareStrip, y1) {
+		x0 += bareStrip
+	}
+	for x1-bareStrip > x0 && m.bare(x1-bareStrip, y0, x1, y1) {
+		x1 -= bareStrip
+	}
+	return max(0, x0-bareStrip), max(0, y0-bareStrip), min(x1+bareStrip, m.w), min(y1+bareStrip, m.h)
+}
+
+// bare reports whether nothing lies in the rectangle, as far as it is in the picture.
 func (m *maps) bare(x0, y0, x1, y1 int) bool {
 	x0, y0, x1, y1 = max(0, x0), max(0, y0), min(m.w, x1), min(m.h, y1)
 	low, high := [3]byte{255, 255, 255}, [3]byte{}
