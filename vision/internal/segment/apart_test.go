@@ -1,6 +1,7 @@
 package segment
 
 import (
+	"bytes"
 	"context"
 	"math"
 	"math/rand/v2"
@@ -120,6 +121,48 @@ func TestFreeKernelStaysWhole(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, len(polys), len(r.Pieces), "pieces")
 	assert.Empty(t, r.Unresolved)
+}
+
+// TestStainedEnd: parts are one kernel where they differ in colour and lie as the
+// parts of one do, however small the one; parts alike, or askew, are two.
+func TestStainedEnd(t *testing.T) {
+	const w, h, length, width = 400, 60, 36, 12
+	for name, c := range map[string]struct {
+		stained, aside float64 // share of the length; px by which that part lies beside the rest
+		colour         [3]byte
+		one            bool
+	}{
+		"brown end":         {0.2, 0, [3]byte{40, 70, 100}, true},
+		"black half":        {0.5, 0, [3]byte{20, 20, 25}, true},
+		"small black tip":   {0.1, 0, [3]byte{20, 20, 25}, true},
+		"alike":             {0.2, 0, [3]byte{165, 178, 182}, false},
+		"brown, askew":      {0.4, 6, [3]byte{40, 70, 100}, false},
+		"brown, a half off": {0.4, 5, [3]byte{40, 70, 100}, false},
+	} {
+		m := &maps{w: w, h: h, sx: 1, sy: 1, pix: bytes.Repeat([]byte{20, 20, 20}, w*h)}
+		for _, a := range []*[]uint8{&m.body, &m.dist, &m.foreign, &m.object, &m.covered} {
+			*a = make([]uint8, w*h)
+		}
+		label := make([]int32, w*h)
+		for k := range 8 { // the first has the stain
+			for y := range h {
+				for x := range w {
+					u, v := float64(x-30-46*k)/(length/2.), float64(y-30)/(width/2.)
+					of, colour := int32(k+1), [3]byte{172, 186, 190}
+					if k == 0 && u > 1-2*c.stained {
+						of, colour, v = 9, c.colour, v-c.aside/(width/2.)
+					}
+					if u*u+v*v < 1 {
+						label[y*w+x] = of
+						copy(m.pix[3*(y*w+x):], colour[:])
+					}
+				}
+			}
+		}
+		b := &blobs{label: label, all: m.describe(label, 9)}
+		b.measure()
+		assert.Equal(t, c.one, b.halves([][2]int32{{1, 9}}) != nil, name)
+	}
 }
 
 // TestTrayKinds finds the same kernels on trays of any dark colour, under light
