@@ -291,7 +291,7 @@ func (ph *photograph) draw() *image.RGBA {
 					}
 				}
 			}
-			copy(c.pix[i:], s[:])
+			c.pix[i] = s
 		})
 	})
 }
