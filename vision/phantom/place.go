@@ -343,12 +343,12 @@ func pick(r *rand.Rand, weights []float64) int {
 }
 
 // lay places rice and foreign bodies, things, and across the picture's edge
-// the cut kernels. It returns all kernels that the truth lists, in reading order.
-func (p Params) lay(listed, across, things []*piece) ([]*piece, error) {
+// the cut kernels. It sorts those that the truth lists in reading order.
+func (p Params) lay(listed, across, things []*piece) error {
 	all := slices.Concat(listed, across, things)
 	l := newLayout(p, all)
 	if !every(things, l.scatter) || !every(across, l.layAcross) || !l.layRice(listed) {
-		return nil, &fault.Error{
+		return &fault.Error{
 			Kind: fault.Usage, What: fmt.Sprintf("%v of %.0f × %.0f mm for %d of %d pieces", ErrNoRoom, l.w, l.h, len(all)-len(l.all), len(all)),
 			Hint: "give fewer pieces with --count, or a larger tray with --width and --height, or a lower --cover", Err: ErrNoRoom,
 		}
@@ -357,7 +357,7 @@ func (p Params) lay(listed, across, things []*piece) ([]*piece, error) {
 	slices.SortStableFunc(listed, func(a, b *piece) int {
 		return cmp.Or(cmp.Compare(a.at.Y, b.at.Y), cmp.Compare(a.at.X, b.at.X))
 	})
-	return listed, nil
+	return nil
 }
 
 // every reports whether place finds room for each of the pieces.
@@ -414,19 +414,18 @@ func (l *layout) pushAnywhere(k *piece, groups [][]*piece) bool {
 // number gives pieces that touch, directly or through others, the same group
 // number.
 func number(all []*piece) {
-	seen := make(map[*piece]bool, len(all))
 	group := 0
 	var join func(k *piece)
 	join = func(k *piece) {
-		seen[k], k.Group = true, group
+		k.Group = group
 		for _, o := range k.contacts {
-			if !seen[o] {
+			if o.Group == noGroup {
 				join(o)
 			}
 		}
 	}
 	for _, k := range all {
-		if !seen[k] {
+		if k.Group == noGroup {
 			join(k)
 			group++
 		}
