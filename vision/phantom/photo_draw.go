@@ -56,10 +56,7 @@ func newPhotograph(p Photo, s *scene) *photograph {
 	}
 	ph.view = newView(&p, kernel.Point{X: aim.X + p.AimX, Y: aim.Y + p.AimY})
 	ph.lamp = [3]float64{aim.X - 220, aim.Y - 160, 420}
-	around := box{
-		min(ph.sheet.X0, ph.field.X0), min(ph.sheet.Y0, ph.field.Y0),
-		max(ph.sheet.X1, ph.field.X1), max(ph.sheet.Y1, ph.field.Y1),
-	}.grown(20)
+	around := box{x1: sheetMM[0], y1: sheetMM[1]}.grown(40) // sheet and rice of either card
 	ph.discs, ph.solids = newGrid[disc](around, cellMM), newGrid[*solid](around, cellMM)
 	for i, m := range l.Marks {
 		ph.discs.enter(boxRound(m, card.CodeOutR), disc{m, i})
