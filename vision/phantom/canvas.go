@@ -15,8 +15,8 @@ import (
 type canvas struct {
 	rect   image.Rectangle // of the picture, without rim
 	outer  image.Rectangle // with rim
-	pix    []float32       // outer, three values each
-	row    []float32
+	pix    []colour        // outer
+	row    []colour
 	kernel []float32 // of the blur
 }
 
@@ -28,18 +28,18 @@ func render(size, part image.Point, p *Params, cast [3]float32, noise int, paint
 	img := image.NewRGBA(image.Rectangle{Max: size})
 	kernel := gaussian(p.BlurPx)
 	halo := len(kernel) / 2
-	room := 3 * (part.X + 2*halo) * (part.Y + 2*halo)
+	room := (part.X + 2*halo) * (part.Y + 2*halo)
 	cols, rows := (size.X-1)/part.X+1, (size.Y-1)/part.Y+1
 	canvases := make([]*canvas, parallel.Workers())
 	each(cols*rows, func(worker, i int) {
 		if canvases[worker] == nil {
-			canvases[worker] = &canvas{pix: make([]float32, room), row: make([]float32, room), kernel: kernel}
+			canvases[worker] = &canvas{pix: make([]colour, room), row: make([]colour, room), kernel: kernel}
 		}
 		c := canvases[worker]
 		corner := image.Pt(i%cols*part.X, i/cols*part.Y)
 		c.rect = image.Rectangle{Min: corner, Max: corner.Add(part)}.Intersect(img.Rect)
 		c.outer = c.rect.Inset(-halo)
-		c.pix = c.pix[:3*c.outer.Dx()*c.outer.Dy()]
+		c.pix = c.pix[:c.outer.Dx()*c.outer.Dy()]
 		paint(c, i)
 		c.develop(img, p, cast, stream(p.Seed, streamNoise, noise+i))
 	})
@@ -52,28 +52,14 @@ func each(n int, do func(worker, i int)) {
 	_ = parallel.Each(context.Background(), n, do) // fails by its context only
 }
 
-// pixels calls do for those pixels of r that the canvas holds, with where they
-// begin in pix and their place in the picture.
+// pixels calls do for those pixels of r that the canvas holds, with their
+// number in pix and their place in the picture.
 func (c *canvas) pixels(r image.Rectangle, do func(i, x, y int)) {
 	r = r.Intersect(c.outer)
 	for y := r.Min.Y; y < r.Max.Y; y++ {
 		for x := r.Min.X; x < r.Max.X; x++ {
-			do(3*((y-c.outer.Min.Y)*c.outer.Dx()+x-c.outer.Min.X), x, y)
+			do((y-c.outer.Min.Y)*c.outer.Dx()+x-c.outer.Min.X, x, y)
 		}
-	}
-}
-
-// mix lays a share of a colour over what is at i of pix.
-func (c *canvas) mix(i int, o colour, share float32) {
-	for k, v := range o {
-		c.pix[i+k] += (v - c.pix[i+k]) * share
-	}
-}
-
-// dim takes away light at i of pix.
-func (c *canvas) dim(i int, v float32) {
-	for k := range 3 {
-		c.pix[i+k] *= v
 	}
 }
 
@@ -92,12 +78,12 @@ func (c *canvas) develop(img *image.RGBA, p *Params, cast [3]float32, r *rand.Ra
 	amount, normal := float32(p.Noise), normals()
 	src := rand.NewPCG(r.Uint64(), r.Uint64())
 	for y := range c.rect.Dy() {
-		in := c.pix[3*y*w : 3*(y+1)*w]
+		in := c.pix[y*w : (y+1)*w]
 		out := img.Pix[img.PixOffset(c.rect.Min.X, c.rect.Min.Y+y):]
 		for x := range w {
 			bits := src.Uint64()
 			for k := range 3 {
-				v := in[3*x+k] + amount*normal[bits>>(16*k)&0xffff]
+				v := in[x][k] + amount*normal[bits>>(16*k)&0xffff]
 				out[4*x+k] = uint8(min(255, max(0, v)) + 0.5)
 			}
 			out[4*x+3] = 255
@@ -108,9 +94,9 @@ func (c *canvas) develop(img *image.RGBA, p *Params, cast [3]float32, r *rand.Ra
 // gamma turns light into encoded values, 0..255.
 func (c *canvas) gamma(cast [3]float32) {
 	encoded := srgb()
-	for i := 0; i < len(c.pix); i += 3 {
+	for i := range c.pix {
 		for k, f := range cast {
-			c.pix[i+k] = encoded[int(min(1, max(0, c.pix[i+k]*f))*encodeSteps+0.5)]
+			c.pix[i][k] = encoded[int(min(1, max(0, c.pix[i][k]*f))*encodeSteps+0.5)]
 		}
 	}
 }
@@ -120,25 +106,26 @@ func (c *canvas) gamma(cast [3]float32) {
 func (c *canvas) blur() {
 	w, h := c.rect.Dx(), c.rect.Dy()
 	for y := range c.outer.Dy() {
-		out := c.row[3*y*w : 3*(y+1)*w]
+		out := c.row[y*w : (y+1)*w]
 		clear(out)
 		for k, f := range c.kernel {
-			accumulate(out, c.pix[3*(y*c.outer.Dx()+k):], f)
+			accumulate(out, c.pix[y*c.outer.Dx()+k:], f)
 		}
 	}
 	for y := range h {
-		out := c.pix[3*y*w : 3*(y+1)*w]
+		out := c.pix[y*w : (y+1)*w]
 		clear(out)
 		for k, f := range c.kernel {
-			accumulate(out, c.row[3*(y+k)*w:], f)
+			accumulate(out, c.row[(y+k)*w:], f)
 		}
 	}
-	c.pix = c.pix[:3*w*h]
+	c.pix = c.pix[:w*h]
 }
 
-func accumulate(out, in []float32, f float32) {
+func accumulate(out, in []colour, f float32) {
 	for i, v := range in[:len(out)] {
-		out[i] += f * v
+		o := &out[i]
+		o[0], o[1], o[2] = o[0]+f*v[0], o[1]+f*v[1], o[2]+f*v[2]
 	}
 }
 

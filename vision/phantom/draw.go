@@ -38,16 +38,15 @@ func (s *scene) draw() *image.RGBA {
 	}
 	dust := s.dust()
 	return render(image.Pt(s.w, s.h), image.Pt(tileSize, tileSize), &s.p, s.light.cast, 0, func(c *canvas, i int) {
-		t := tile{canvas: c, s: s}
-		t.tray()
+		s.drawTray(c)
 		if s.p.Shadow > 0 {
-			t.shadows(inTile.cells[i])
+			s.drawShadows(c, inTile.cells[i])
 		}
 		for _, b := range inTile.cells[i] {
-			t.piece(b)
+			s.drawPiece(c, b)
 		}
 		for _, d := range dust.cells[i] {
-			t.speck(d)
+			s.drawSpeck(c, d)
 		}
 	})
 }
@@ -71,19 +70,12 @@ func (s *scene) dust() *grid[speck] {
 	return g
 }
 
-// A tile is one square of the picture.
-type tile struct {
-	*canvas
-	s *scene
-}
-
-// tray fills the tile with the lit tray.
-func (t *tile) tray() {
-	l, mm := &t.s.light, 1/t.s.p.pxPerMM()
-	t.pixels(t.outer, func(i, x, y int) {
+// drawTray fills the canvas with the lit tray.
+func (s *scene) drawTray(c *canvas) {
+	l, mm := &s.light, 1/s.p.pxPerMM()
+	c.pixels(c.outer, func(i, x, y int) {
 		fx, fy := middle(x, y)
-		c := l.ground.times(float32(l.at(fx, fy) * l.texture(fx*mm, fy*mm)))
-		copy(t.pix[i:], c[:])
+		c.pix[i] = l.ground.times(float32(l.at(fx, fy) * l.texture(fx*mm, fy*mm)))
 	})
 }
 
@@ -119,55 +111,55 @@ func covered(p []point, dx, dy float64, plane image.Rectangle, do func(i, x, y i
 	}
 }
 
-// piece paints one piece over what is there.
-func (t *tile) piece(b *brush) {
+// drawPiece paints one piece over what is there.
+func (s *scene) drawPiece(c *canvas, b *brush) {
 	darken := func(p []point, dx, dy, by float64) {
 		dark := float32(by / 255)
-		covered(p, dx, dy, t.outer, func(i, _, _ int, a uint8) { t.dim(3*i, 1-dark*float32(a)) })
+		covered(p, dx, dy, c.outer, func(i, _, _ int, a uint8) { c.pix[i] = c.pix[i].times(1 - dark*float32(a)) })
 	}
 	if b.k.OnTop { // its shadow on what it lies on, soft as four steps are
 		for _, f := range [4]float64{0.1, 0.4, 0.7, 1} {
-			darken(b.outline, f*b.shadow.X, f*b.shadow.Y, t.s.p.Shadow/4)
+			darken(b.outline, f*b.shadow.X, f*b.shadow.Y, s.p.Shadow/4)
 		}
 	}
 	if b.groove != nil {
-		darken(b.groove, 0, 0, t.s.p.Seam*b.k.paint.seam)
+		darken(b.groove, 0, 0, s.p.Seam*b.k.paint.seam)
 	}
-	mm := 1 / t.s.p.pxPerMM()
-	covered(b.outline, 0, 0, t.outer, func(i, x, y int, a uint8) {
+	mm := 1 / s.p.pxPerMM()
+	covered(b.outline, 0, 0, c.outer, func(i, x, y int, a uint8) {
 		fx, fy := middle(x, y)
-		c := b.shade(b.toBody(fx*mm-b.k.at.X, fy*mm-b.k.at.Y))
-		t.mix(3*i, c.times(float32(t.s.light.at(fx, fy))), float32(a)/255)
+		seen := b.shade(b.toBody(fx*mm-b.k.at.X, fy*mm-b.k.at.Y))
+		c.pix[i] = c.pix[i].mix(seen.times(float32(s.light.at(fx, fy))), float32(a)/255)
 	})
 }
 
-// shadows darkens the tray beside the pieces, away from the lamp.
-func (t *tile) shadows(brushes []*brush) {
-	radius := max(1, int(t.s.light.soft*t.s.p.pxPerMM()/2))
-	// The plane is wider than the tile by the reach of the softening.
-	plane := t.outer.Inset(-3 * radius)
+// drawShadows darkens the tray beside the pieces, away from the lamp.
+func (s *scene) drawShadows(c *canvas, brushes []*brush) {
+	radius := max(1, int(s.light.soft*s.p.pxPerMM()/2))
+	// The plane is wider than the canvas by the reach of the softening.
+	plane := c.outer.Inset(-3 * radius)
 	w, h := plane.Dx(), plane.Dy()
 	dim, other := make([]float32, w*h), make([]float32, w*h)
 	for _, b := range brushes {
 		covered(b.outline, b.shadow.X, b.shadow.Y, plane, func(i, _, _ int, a uint8) { dim[i] = max(dim[i], float32(a)/255) })
 	}
 	soften(dim, other, w, h, radius)
-	dark := float32(t.s.p.Shadow)
-	t.pixels(t.outer, func(i, x, y int) {
+	dark := float32(s.p.Shadow)
+	c.pixels(c.outer, func(i, x, y int) {
 		// Less is what rounding leaves of a running mean.
 		if d := dim[(y-plane.Min.Y)*w+x-plane.Min.X]; d > 1e-4 {
-			t.dim(i, 1-dark*d)
+			c.pix[i] = c.pix[i].times(1 - dark*d)
 		}
 	})
 }
 
-func (t *tile) speck(d speck) {
+func (s *scene) drawSpeck(c *canvas, d speck) {
 	reach := d.r + 1
 	r := image.Rect(int(d.x-reach), int(d.y-reach), int(d.x+reach)+1, int(d.y+reach)+1)
-	t.pixels(r, func(i, x, y int) {
+	c.pixels(r, func(i, x, y int) {
 		fx, fy := middle(x, y)
 		// Below a pixel across, the speck is as faint as it is small.
 		a := min(1, max(0, d.r+0.5-math.Hypot(fx-d.x, fy-d.y))) * min(1, math.Pi*d.r*d.r)
-		t.mix(i, d.colour.times(float32(t.s.light.at(fx, fy))), float32(a))
+		c.pix[i] = c.pix[i].mix(d.colour.times(float32(s.light.at(fx, fy))), float32(a))
 	})
 }

@@ -28,23 +28,12 @@ func Encode(w io.Writer, name string, img image.Image, dpi float64, quality int)
 	if !CanEncode(name) {
 		return fmt.Errorf("%s: unknown kind of picture, want a name that ends in .png, .jpg or .jpeg", name)
 	}
-	return encoders[strings.ToLower(filepath.Ext(name))](w, img, dpi, quality)
-}
-
-var encoders = map[string]func(w io.Writer, img image.Image, dpi float64, quality int) error{
-	".png": encodePNG, ".jpg": encodeJPEG, ".jpeg": encodeJPEG,
-}
-
-// CanEncode reports whether Encode knows what the ending of name asks for.
-func CanEncode(name string) bool { return encoders[strings.ToLower(filepath.Ext(name))] != nil }
-
-// insert writes what encode writes, with extra after its first n bytes.
-func insert(w io.Writer, n int, extra []byte, encode func(io.Writer) error) error {
 	var b bytes.Buffer
-	if err := encode(&b); err != nil {
+	at, stored, err := encoders[strings.ToLower(filepath.Ext(name))](&b, img, dpi, quality)
+	if err != nil {
 		return err
 	}
-	for _, part := range [][]byte{b.Next(n), extra, b.Bytes()} {
+	for _, part := range [][]byte{b.Next(at), stored, b.Bytes()} {
 		if _, err := w.Write(part); err != nil {
 			return err
 		}
@@ -52,10 +41,18 @@ func insert(w io.Writer, n int, extra []byte, encode func(io.Writer) error) erro
 	return nil
 }
 
-// encodePNG adds the pHYs chunk, which the encoder of the standard library
-// does not write, after IHDR: pixels per metre, rounded (PNG specification,
-// third edition, W3C 2025, 11.3.4.3).
-func encodePNG(w io.Writer, img image.Image, dpi float64, _ int) error {
+// The encoders of the standard library write no resolution. These tell what stores
+// it, and after how many bytes of the file it stands.
+var encoders = map[string]func(w io.Writer, img image.Image, dpi float64, quality int) (at int, stored []byte, err error){
+	".png": encodePNG, ".jpg": encodeJPEG, ".jpeg": encodeJPEG,
+}
+
+// CanEncode reports whether Encode knows what the ending of name asks for.
+func CanEncode(name string) bool { return encoders[strings.ToLower(filepath.Ext(name))] != nil }
+
+// encodePNG adds the pHYs chunk after IHDR: pixels per metre, rounded (PNG
+// specification, third edition, W3C 2025, 11.3.4.3).
+func encodePNG(w io.Writer, img image.Image, dpi float64, _ int) (at int, stored []byte, err error) {
 	perMetre := uint32(math.Round(dpi / mmPerInch * 1000))
 	chunk := append(binary.BigEndian.AppendUint32(nil, 9), "pHYs"...)
 	chunk = binary.BigEndian.AppendUint32(binary.BigEndian.AppendUint32(chunk, perMetre), perMetre)
@@ -64,19 +61,18 @@ func encodePNG(w io.Writer, img image.Image, dpi float64, _ int) error {
 	const signatureAndIHDR = 8 + 4 + 4 + 13 + 4
 	// Noise hardly compresses: the fastest setting loses little.
 	e := png.Encoder{CompressionLevel: png.BestSpeed}
-	return insert(w, signatureAndIHDR, chunk, func(w io.Writer) error { return e.Encode(w, img) })
+	return signatureAndIHDR, chunk, e.Encode(w, img)
 }
 
-// encodeJPEG adds the JFIF APP0 segment, which the encoder of the standard
-// library does not write, after SOI: density in dots per inch, or where dpi is
-// no whole number the nearest in dots per cm or inch (JFIF 1.02, Hamilton
-// 1992; ITU-T T.871).
-func encodeJPEG(w io.Writer, img image.Image, dpi float64, quality int) error {
+// encodeJPEG adds the JFIF APP0 segment after SOI: density in dots per inch, or
+// where dpi is no whole number the nearest in dots per cm or inch (JFIF 1.02,
+// Hamilton 1992; ITU-T T.871).
+func encodeJPEG(w io.Writer, img image.Image, dpi float64, quality int) (at int, stored []byte, err error) {
 	if quality == 0 {
 		quality = DefaultQuality
 	}
 	if quality < 1 || quality > 100 {
-		return fmt.Errorf("JPEG quality of %d, want 1 to 100", quality)
+		return 0, nil, fmt.Errorf("JPEG quality of %d, want 1 to 100", quality)
 	}
 	unit, density := byte(1), math.Round(dpi)
 	perCM := dpi / mmPerInch * 10
@@ -87,5 +83,5 @@ func encodeJPEG(w io.Writer, img image.Image, dpi float64, quality int) error {
 	app0 = binary.BigEndian.AppendUint16(app0, uint16(density))
 	app0 = binary.BigEndian.AppendUint16(app0, uint16(density))
 	app0 = append(app0, 0, 0)
-	return insert(w, 2, app0, func(w io.Writer) error { return jpeg.Encode(w, img, &jpeg.Options{Quality: quality}) })
+	return 2, app0, jpeg.Encode(w, img, &jpeg.Options{Quality: quality})
 }

@@ -13,7 +13,6 @@ type fracture struct {
 	rough             float64 // amplitude of the raggedness, mm
 	seed              uint64
 	keep              float64 // 1: the side of greater values stays, -1: the other
-	from, to          float64 // t where it enters and leaves the body
 	middle, direction point   // of the cut face: its middle, and the unit vector pointing out of the piece
 }
 
@@ -85,22 +84,22 @@ func (f *fracture) cut(p []point) ([]point, bool) {
 	for ; stays(i); i++ {
 		kept = append(kept, p[i%n])
 	}
-	f.from = meet(kept[len(kept)-1], p[i%n])
-	f.to = meet(kept[0], p[(starts[0]+n-1)%n])
+	from := meet(kept[len(kept)-1], p[i%n])
+	to := meet(kept[0], p[(starts[0]+n-1)%n])
 	step := 0.12
 	if f.rough > 0 {
 		step = 0.04
 	}
-	m := max(2, int(math.Ceil(math.Abs(f.to-f.from)/step)))
+	m := max(2, int(math.Ceil(math.Abs(to-from)/step)))
 	for k := range m + 1 {
-		q := f.point(lerp(f.from, f.to, float64(k)/float64(m)))
+		q := f.point(lerp(from, to, float64(k)/float64(m)))
 		if k > 0 && k < m && !inside(p, q) {
 			return nil, false
 		}
 		kept = append(kept, q)
 	}
-	a, b := f.point(f.from), f.point(f.to)
-	f.middle = f.point((f.from + f.to) / 2)
+	a, b := f.point(from), f.point(to)
+	f.middle = f.point((from + to) / 2)
 	across := point{X: b.Y - a.Y, Y: a.X - b.X} // normal to the chord
 	l := math.Hypot(across.X, across.Y)
 	if l < 0.2 {

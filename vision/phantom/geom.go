@@ -113,43 +113,46 @@ func extent(p []point, angle float64) float64 {
 	return high - low
 }
 
-// crossings returns where the line at x, along y, crosses the polygon,
-// ascending.
-func crossings(p []point, x float64) []float64 {
-	ys := make([]float64, 0, 4)
-	for i, j := 0, len(p)-1; i < len(p); j, i = i, i+1 {
-		a, c := p[j], p[i]
-		if (a.X <= x) == (c.X <= x) {
-			continue
+// crossings yields where the line at x, along y, crosses the polygon, side by
+// side.
+func crossings(p []point, x float64) iter.Seq[float64] {
+	return func(yield func(y float64) bool) {
+		for i, j := 0, len(p)-1; i < len(p); j, i = i, i+1 {
+			a, c := p[j], p[i]
+			if a.X > c.X {
+				a, c = c, a
+			}
+			if a.X <= x && x < c.X && !yield(a.Y+(x-a.X)/(c.X-a.X)*(c.Y-a.Y)) {
+				return
+			}
 		}
-		if a.X > c.X {
-			a, c = c, a
-		}
-		ys = append(ys, a.Y+(x-a.X)/(c.X-a.X)*(c.Y-a.Y))
 	}
+}
+
+// section returns the crossings at x, ascending.
+func section(p []point, x float64) []float64 {
+	ys := slices.AppendSeq(make([]float64, 0, 4), crossings(p, x))
 	slices.Sort(ys)
 	return ys
 }
 
 // inside reports whether q lies in the polygon.
 func inside(p []point, q point) bool {
-	before, _ := slices.BinarySearch(crossings(p, q.X), q.Y)
-	return before%2 == 1
+	odd := false
+	for y := range crossings(p, q.X) {
+		odd = odd != (y < q.Y)
+	}
+	return odd
 }
 
 // toOutline returns the distance of q from the nearest side.
 func toOutline(p []point, q point) float64 {
-	best := math.Inf(1)
-	for i, j := 0, len(p)-1; i < len(p); j, i = i, i+1 {
-		a := p[j]
-		dx, dy := p[i].X-a.X, p[i].Y-a.Y
-		t := 0.0 // of the nearest place on the side
-		if l := dx*dx + dy*dy; l > 0 {
-			t = min(1, max(0, ((q.X-a.X)*dx+(q.Y-a.Y)*dy)/l))
-		}
-		best = min(best, sq(q.X-a.X-t*dx)+sq(q.Y-a.Y-t*dy))
+	best, a := math.Inf(1), p[len(p)-1]
+	for _, b := range p {
+		best = min(best, q.DistToLine(a, b))
+		a = b
 	}
-	return math.Sqrt(best)
+	return best
 }
 
 // A box is an axis-parallel rectangle in millimetres.
@@ -229,7 +232,7 @@ func relation(p, q []point, pb, qb box, far float64) (pressed, clear float64) {
 			case !near.holds(v):
 			case inside(b, v):
 				pressed = max(pressed, toOutline(b, v))
-			default:
+			case pressed == 0 && clear > 0: // else it no longer counts
 				clear = min(clear, toOutline(b, v))
 			}
 		}
@@ -255,9 +258,10 @@ func travel(p, q []point, d point) float64 {
 			if v = turn(v); v.X < b.x0 || v.X > b.x1 {
 				continue
 			}
-			ys := crossings(to, v.X)
-			if i, _ := slices.BinarySearch(ys, v.Y); i < len(ys) {
-				best = min(best, ys[i]-v.Y)
+			for y := range crossings(to, v.X) {
+				if y >= v.Y {
+					best = min(best, y-v.Y)
+				}
 			}
 		}
 	}
@@ -280,12 +284,12 @@ func hidden(p []point, others [][]point) float64 {
 		x := bb.x0 + (float64(i)+0.5)*dx
 		var over [][2]float64
 		for _, o := range others {
-			for ys := crossings(o, x); len(ys) > 1; ys = ys[2:] {
+			for ys := section(o, x); len(ys) > 1; ys = ys[2:] {
 				over = append(over, [2]float64(ys))
 			}
 		}
 		slices.SortFunc(over, func(a, b [2]float64) int { return cmp.Compare(a[0], b[0]) })
-		for ys := crossings(p, x); len(ys) > 1; ys = ys[2:] {
+		for ys := section(p, x); len(ys) > 1; ys = ys[2:] {
 			all += ys[1] - ys[0]
 			at := ys[0]
 			for _, o := range over {

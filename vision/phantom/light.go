@@ -24,9 +24,7 @@ var trayColours = map[Tray]colour{
 // A lighting is the light on a tray, by the place in px, and the ground on
 // which it falls.
 type lighting struct {
-	share  func(x, y float64) float64 // of the full light that reaches a place
-	hand   float64                    // share lost in the shadow of the hand
-	edges  [2][3]float64              // of that shadow: a·x + b·y + c is positive within, 1 where it is full
+	at     func(x, y float64) float64 // the light at a place, 1 being full
 	lamp   point                      // the side from which the light comes
 	fall   float64                    // of a kernel's shadow, mm
 	soft   float64                    // of its rim, mm
@@ -44,7 +42,7 @@ func (s *scene) lighting() lighting {
 	w, h := float64(s.w), float64(s.h)
 	gain := math.Exp2(p.Stops)
 	l := lighting{
-		share:  func(_, _ float64) float64 { return gain },
+		at:     func(_, _ float64) float64 { return gain },
 		ground: trayColours[p.Tray], stuff: p.Ground, weave: p.Weave,
 		lamp: lampSide, fall: shadowMM, soft: shadowSoftMM, cast: [3]float32{1, 1, 1},
 	}
@@ -55,10 +53,10 @@ func (s *scene) lighting() lighting {
 	switch p.Light {
 	case LightFallOff: // 1 - drop·(distance from the middle / that of the farthest corner)²
 		far := sq(max(cx, w-cx)) + sq(max(cy, h-cy))
-		l.share = func(x, y float64) float64 { return gain * (1 - p.LightDrop*(sq(x-cx)+sq(y-cy))/far) }
+		l.at = func(x, y float64) float64 { return gain * (1 - p.LightDrop*(sq(x-cx)+sq(y-cy))/far) }
 	case LightGradient: // from 1 in one corner to 1 - drop in the opposite one
 		reach := math.Abs(way.X)*w/2 + math.Abs(way.Y)*h/2
-		l.share = func(x, y float64) float64 {
+		l.at = func(x, y float64) float64 {
 			return gain * (1 - p.LightDrop/2*(1-((x-w/2)*way.X+(y-h/2)*way.Y)/reach))
 		}
 	}
@@ -74,14 +72,23 @@ func (s *scene) lighting() lighting {
 // ground's colour.
 func (s *scene) naturalLight(l *lighting) {
 	r := stream(s.p.Seed, streamLight, 1)
-	if l.hand = s.p.HandShadow; l.hand > 0 {
+	if hand := s.p.HandShadow; hand > 0 {
 		// A corner of the shadow lies in the middle half of the picture.
 		soft := uniform(r, 2, 6) * s.p.pxPerMM()
 		x, y := float64(s.w)*uniform(r, 0.25, 0.75), float64(s.h)*uniform(r, 0.25, 0.75)
 		way := uniform(r, 0, 2*math.Pi)
+		var edges [2][3]float64 // a·x + b·y + c is positive within, 1 where the shadow is full
 		for i, a := range [2]float64{way, way + uniform(r, 1.2, 1.9)} {
 			u := polar(a)
-			l.edges[i] = [3]float64{u.X / soft, u.Y / soft, 0.5 - (u.X*x+u.Y*y)/soft}
+			edges[i] = [3]float64{u.X / soft, u.Y / soft, 0.5 - (u.X*x+u.Y*y)/soft}
+		}
+		open := l.at
+		l.at = func(x, y float64) float64 {
+			in := 1.0
+			for _, e := range edges {
+				in = min(in, e[0]*x+e[1]*y+e[2])
+			}
+			return open(x, y) * (1 - hand*smooth(0, 1, in))
 		}
 	}
 	if s.p.Natural > 0 {
@@ -94,19 +101,6 @@ func (s *scene) naturalLight(l *lighting) {
 			l.ground[i] = max(0, shift*(grey+float32(strong)*(v-grey)))
 		}
 	}
-}
-
-// at returns the light at a place in px, 1 being full.
-func (l *lighting) at(x, y float64) float64 {
-	v := l.share(x, y)
-	if l.hand > 0 {
-		in := 1.0
-		for _, e := range l.edges {
-			in = min(in, e[0]*x+e[1]*y+e[2])
-		}
-		v *= 1 - l.hand*smooth(0, 1, in)
-	}
-	return v
 }
 
 // texture returns the brightness of the ground at a place in mm against its

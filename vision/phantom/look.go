@@ -109,7 +109,7 @@ func (p Params) tint(k *piece) {
 		t.mottle *= 0.6
 	}
 	t.chalk = lab(89+1.5*normal(r), -0.2+0.3*normal(r), 4+normal(r))
-	t.base, t.cover = raw, raw
+	t.base = raw
 	switch k.Defect {
 	case chalky:
 		t.soft = 0.6
@@ -149,7 +149,7 @@ func (p Params) tint(k *piece) {
 		t.base = lab(uniform(r, 13, 32), uniform(r, 2, 8), uniform(r, 2, 12))
 		t.ribs, t.mottle, t.glass = 0, 0.12, 0
 	}
-	if k.Defect != red && k.Defect != streaked && k.Defect != spot {
+	if t.covered == 0 {
 		t.cover = t.base
 	}
 	if p.Natural > 0 && !k.Foreign() {
@@ -219,18 +219,12 @@ func (p Params) dress(k *piece) {
 func (k *piece) layer(f field, share float64, l layer) layer {
 	l.field = f
 	const step = 0.06
-	var values []float64
+	values := []float64{-1e9, 1e9} // below and above all that a field gives
 	k.eachPlace(step, func(x, y, u, eta float64) { values = append(values, f.value(x, y, u, eta)) })
 	slices.Sort(values)
-	n := len(values) - int(math.Round(share*float64(len(values))))
-	switch {
-	case n >= len(values):
-		l.cut = 1e9
-	case n <= 0:
-		l.cut = -1e9
-	default:
-		l.cut = (values[n-1] + values[n]) / 2
-	}
+	places := len(values) - 2
+	n := places - int(math.Round(share*float64(places)))
+	l.cut = (values[n] + values[n+1]) / 2
 	return l
 }
 

@@ -164,7 +164,7 @@ func DrawPhoto(p Photo) (*image.RGBA, *PhotoTruth, error) {
 		return nil, nil, err
 	}
 	ph := newPhotograph(p, s)
-	t := &PhotoTruth{Truth: *s.truth, Photo: p, view: ph.view, Lens: kernel.Point{X: ph.view.at[0], Y: ph.view.at[1]}, LensMM: ph.view.at[2]}
+	t := &PhotoTruth{Truth: *s.truth, Photo: p, view: ph.view, Lens: kernel.Point{X: ph.view.at.X, Y: ph.view.at.Y}, LensMM: ph.view.at.Z}
 	t.Width, t.Height = p.Width, p.Height
 	mid := field.Middle()
 	at := func(dx, dy float64) kernel.Point { return t.ToPicture(kernel.Point{X: mid.X + dx, Y: mid.Y + dy}, 0) }

@@ -38,9 +38,9 @@ type disc struct {
 // A solid is a piece with its height.
 type solid struct {
 	*brush
-	at       kernel.Point // on the card
-	mid, top float64      // heights of its widest section and of its back
-	bounds   box          // of the outline, in the frame of the body
+	at     kernel.Point // on the card
+	top    float64      // height of its back; its widest section lies at half of it
+	bounds box          // of the outline, in the frame of the body
 }
 
 func newPhotograph(p Photo, s *scene) *photograph {
@@ -56,10 +56,7 @@ func newPhotograph(p Photo, s *scene) *photograph {
 	}
 	ph.view = newView(&p, kernel.Point{X: aim.X + p.AimX, Y: aim.Y + p.AimY})
 	ph.lamp = [3]float64{aim.X - 220, aim.Y - 160, 420}
-	around := box{
-		min(ph.sheet.X0, ph.field.X0), min(ph.sheet.Y0, ph.field.Y0),
-		max(ph.sheet.X1, ph.field.X1), max(ph.sheet.Y1, ph.field.Y1),
-	}.grown(20)
+	around := box{x1: sheetMM[0], y1: sheetMM[1]}.grown(40) // sheet and rice of either card
 	ph.discs, ph.solids = newGrid[disc](around, cellMM), newGrid[*solid](around, cellMM)
 	for i, m := range l.Marks {
 		ph.discs.enter(boxRound(m, card.CodeOutR), disc{m, i})
@@ -72,9 +69,8 @@ func newPhotograph(p Photo, s *scene) *photograph {
 		o := &solid{brush: s.brush(k), bounds: boxOf(k.outline)}
 		o.at = kernel.Point{X: ph.field.X0 + k.at.X, Y: ph.field.Y0 + k.at.Y}
 		for i := range k.body.x {
-			o.mid = max(o.mid, k.body.kappa*(k.body.high[i]-k.body.low[i])/2)
+			o.top = max(o.top, k.body.kappa*(k.body.high[i]-k.body.low[i]))
 		}
-		o.top = 2 * o.mid
 		reach := math.Hypot(o.bounds.x1-o.bounds.x0, o.bounds.y1-o.bounds.y0) + 2*o.top
 		ph.solids.enter(boxRound(o.at, reach), o)
 	}
@@ -191,7 +187,7 @@ func (o *solid) hit(x, y, lx, ly float64) (z, bx, by float64, ok bool) {
 		}
 		low, high := o.k.body.at(bx)
 		h := (high - low) / 2
-		if h <= 0 || sq((by-(low+high)/2)/h)+sq((z-o.mid)/(o.k.body.kappa*h)) > 1 {
+		if h <= 0 || sq((by-(low+high)/2)/h)+sq((z-o.top/2)/(o.k.body.kappa*h)) > 1 {
 			return false
 		}
 		for i := range o.k.fractures {
@@ -224,12 +220,12 @@ func (o *solid) hit(x, y, lx, ly float64) (z, bx, by float64, ok bool) {
 // colourAt is the linear light that comes along the ray of a picture position.
 func (ph *photograph) colourAt(x, y float64) colour {
 	d := ph.view.ray(x, y)
-	if d[2] >= -1e-6 {
+	if d.Z >= -1e-6 {
 		return table
 	}
 	at := &ph.view.at
-	cx, cy := at[0]-d[0]*at[2]/d[2], at[1]-d[1]*at[2]/d[2]
-	lx, ly := d[0]/d[2], d[1]/d[2]
+	cx, cy := at.X-d.X*at.Z/d.Z, at.Y-d.Y*at.Z/d.Z
+	lx, ly := d.X/d.Z, d.Y/d.Z
 	flatX, flatY := cx, cy
 	for range 8 { // the sheet rises towards its middle line
 		z := ph.p.Bulge * max(0, 1-sq((cx-ph.layout.W/2)/(ph.sheet.W()/2)))
@@ -291,7 +287,7 @@ func (ph *photograph) draw() *image.RGBA {
 					}
 				}
 			}
-			copy(c.pix[i:], s[:])
+			c.pix[i] = s
 		})
 	})
 }

@@ -6,6 +6,7 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"gonum.org/v1/gonum/spatial/r3"
 
 	"traytally/vision/internal/card"
 	"traytally/vision/kernel"
@@ -28,16 +29,15 @@ func TestViewThereAndBack(t *testing.T) {
 		smallPhoto(func(p *Photo) { p.TiltDeg, p.LeanDeg, p.TurnDeg, p.K1 = 20, -70, 200, -0.1 }),
 	} {
 		v := newView(&p, kernel.Point{X: 95, Y: 120})
-		for _, axes := range [][2][3]float64{{v.right, v.down}, {v.right, v.forward}, {v.down, v.forward}} {
-			dot := axes[0][0]*axes[1][0] + axes[0][1]*axes[1][1] + axes[0][2]*axes[1][2]
-			assert.InDelta(t, 0, dot, 1e-12)
+		for _, axes := range [][2]r3.Vec{{v.right, v.down}, {v.right, v.forward}, {v.down, v.forward}} {
+			assert.InDelta(t, 0, r3.Dot(axes[0], axes[1]), 1e-12)
 		}
 		for _, q := range [][3]float64{{95, 120, 0}, {10, 10, 0}, {180, 240, 0}, {60, 200, 1.7}} {
 			s := v.see(q[0], q[1], q[2])
 			d := v.ray(s.X, s.Y)
-			k := (q[2] - v.at[2]) / d[2]
-			assert.InDelta(t, q[0], v.at[0]+k*d[0], 1e-6)
-			assert.InDelta(t, q[1], v.at[1]+k*d[1], 1e-6)
+			k := (q[2] - v.at.Z) / d.Z
+			assert.InDelta(t, q[0], v.at.X+k*d.X, 1e-6)
+			assert.InDelta(t, q[1], v.at.Y+k*d.Y, 1e-6)
 		}
 	}
 	// From straight above the scale is the focal length over the distance, and

@@ -3,16 +3,18 @@ package phantom
 import (
 	"math"
 
+	"gonum.org/v1/gonum/spatial/r3"
+
 	"traytally/vision/kernel"
 )
 
 // A view is a camera over the card. World positions are mm: x and y as on the
 // card, z upwards from it.
 type view struct {
-	at                   [3]float64 // lens
-	right, down, forward [3]float64 // unit vectors of the picture, in the world
-	focal                float64    // px
-	cx, cy, r            float64    // middle and half diagonal, px
+	at                   r3.Vec  // lens
+	right, down, forward r3.Vec  // unit vectors of the picture, in the world
+	focal                float64 // px
+	cx, cy, r            float64 // middle and half diagonal, px
 	k1, k2               float64
 }
 
@@ -27,13 +29,13 @@ func newView(p *Photo, aim kernel.Point) view {
 		r:  math.Hypot(float64(p.Width), float64(p.Height)) / 2,
 		k1: p.K1, k2: p.K2,
 	}
-	v.forward = [3]float64{st * cl, st * sl, -ct}
-	v.at = [3]float64{aim.X - p.DistanceMM*v.forward[0], aim.Y - p.DistanceMM*v.forward[1], -p.DistanceMM * v.forward[2]}
+	v.forward = r3.Vec{X: st * cl, Y: st * sl, Z: -ct}
+	v.at = r3.Sub(r3.Vec{X: aim.X, Y: aim.Y}, r3.Scale(p.DistanceMM, v.forward))
 	// Seen straight from above the picture's axes are the card's. Tilting turns
 	// them about the line on the card across the lean, by the tilt.
-	tilt := func(x, y float64) [3]float64 {
+	tilt := func(x, y float64) r3.Vec {
 		along, across := x*cl+y*sl, y*cl-x*sl
-		return [3]float64{along*ct*cl - across*sl, along*ct*sl + across*cl, along * st}
+		return r3.Vec{X: along*ct*cl - across*sl, Y: along*ct*sl + across*cl, Z: along * st}
 	}
 	sr, cr := math.Sincos(p.TurnDeg * rad)
 	v.right, v.down = tilt(cr, sr), tilt(-sr, cr)
@@ -48,23 +50,17 @@ func (v *view) lens(r2 float64) float64 {
 
 // ray returns the direction, not of unit length, that is seen at a picture
 // position.
-func (v *view) ray(x, y float64) [3]float64 {
+func (v *view) ray(x, y float64) r3.Vec {
 	x, y = x-v.cx, y-v.cy
 	f := v.lens(x*x+y*y) / v.focal
-	x, y = x*f, y*f
-	var d [3]float64
-	for i := range d {
-		d[i] = v.forward[i] + x*v.right[i] + y*v.down[i]
-	}
-	return d
+	return r3.Add(r3.Add(v.forward, r3.Scale(x*f, v.right)), r3.Scale(y*f, v.down))
 }
 
 // see returns the picture position of a world position.
 func (v *view) see(x, y, z float64) kernel.Point {
-	d := [3]float64{x - v.at[0], y - v.at[1], z - v.at[2]}
-	dot := func(a [3]float64) float64 { return a[0]*d[0] + a[1]*d[1] + a[2]*d[2] }
-	w := dot(v.forward) / v.focal
-	ux, uy := dot(v.right)/w, dot(v.down)/w
+	d := r3.Sub(r3.Vec{X: x, Y: y, Z: z}, v.at)
+	w := r3.Dot(v.forward, d) / v.focal
+	ux, uy := r3.Dot(v.right, d)/w, r3.Dot(v.down, d)/w
 	// The lens is known the other way round: Newton along the radius.
 	u := math.Hypot(ux, uy)
 	r := u

@@ -60,11 +60,14 @@ const (
 	endBroken = "broken"
 )
 
+// noGroup is the group of a piece that has no number yet.
+const noGroup = -1
+
 // whole makes a piece of an uncut body.
 func whole(b *body) *piece {
 	return &piece{
 		body: b, outline: b.outline(),
-		Kernel: Kernel{Intact: true, Defect: sound, Ends: [2]string{endIntact, endIntact}},
+		Kernel: Kernel{Intact: true, Defect: sound, Group: noGroup, Ends: [2]string{endIntact, endIntact}},
 	}
 }
 

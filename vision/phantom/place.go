@@ -65,19 +65,28 @@ func (l *layout) near(b box) iter.Seq[*piece] {
 	}
 }
 
-// touched returns the placed pieces that the piece presses into.
-func (l *layout) touched(k *piece) (all []*piece) {
-	for o := range l.near(k.bounds) {
-		if pressed, _ := k.to(o, 0); pressed > 0 {
-			all = append(all, o)
+// touched yields the placed pieces that the piece presses into.
+func (l *layout) touched(k *piece) iter.Seq[*piece] {
+	return func(yield func(*piece) bool) {
+		for o := range l.near(k.bounds) {
+			if pressed, _ := k.to(o, 0); pressed > 0 && !yield(o) {
+				return
+			}
 		}
 	}
-	return all
+}
+
+// touches reports whether the piece presses into any that is placed.
+func (l *layout) touches(k *piece) bool {
+	for range l.touched(k) {
+		return true
+	}
+	return false
 }
 
 // put enters a piece where it lies, and joins it with what it touches.
 func (l *layout) put(k *piece) {
-	k.contacts = l.touched(k)
+	k.contacts = slices.Collect(l.touched(k))
 	for _, o := range k.contacts {
 		o.contacts = append(o.contacts, k)
 	}
@@ -189,7 +198,7 @@ func (l *layout) layAcross(k *piece) bool {
 // starts inside something or meets nothing.
 func (l *layout) approach(k *piece, from point, turn float64, d point, depth, far float64) bool {
 	k.pose(from, turn)
-	if len(l.touched(k)) > 0 {
+	if l.touches(k) {
 		return false
 	}
 	start := k.bounds
@@ -218,7 +227,7 @@ func (l *layout) push(k *piece, hosts []*piece) bool {
 		host := hosts[len(hosts)-1-l.r.IntN(min(len(hosts), 12))]
 		// A contact may be so shallow that the coarse polygons miss it: the
 		// group of the truth comes from contacts only, so press on.
-		return l.meet(k, host, hosts, pick(l.r, weights)) && l.inMargin(k) && l.free(k, l.p.PressMM) && len(l.touched(k)) > 0
+		return l.meet(k, host, hosts, pick(l.r, weights)) && l.inMargin(k) && l.free(k, l.p.PressMM) && l.touches(k)
 	})
 }
 
@@ -334,12 +343,12 @@ func pick(r *rand.Rand, weights []float64) int {
 }
 
 // lay places rice and foreign bodies, things, and across the picture's edge
-// the cut kernels. It returns all kernels that the truth lists, in reading order.
-func (p Params) lay(listed, across, things []*piece) ([]*piece, error) {
+// the cut kernels. It sorts those that the truth lists in reading order.
+func (p Params) lay(listed, across, things []*piece) error {
 	all := slices.Concat(listed, across, things)
 	l := newLayout(p, all)
 	if !every(things, l.scatter) || !every(across, l.layAcross) || !l.layRice(listed) {
-		return nil, &fault.Error{
+		return &fault.Error{
 			Kind: fault.Usage, What: fmt.Sprintf("%v of %.0f × %.0f mm for %d of %d pieces", ErrNoRoom, l.w, l.h, len(all)-len(l.all), len(all)),
 			Hint: "give fewer pieces with --count, or a larger tray with --width and --height, or a lower --cover", Err: ErrNoRoom,
 		}
@@ -348,7 +357,7 @@ func (p Params) lay(listed, across, things []*piece) ([]*piece, error) {
 	slices.SortStableFunc(listed, func(a, b *piece) int {
 		return cmp.Or(cmp.Compare(a.at.Y, b.at.Y), cmp.Compare(a.at.X, b.at.X))
 	})
-	return listed, nil
+	return nil
 }
 
 // every reports whether place finds room for each of the pieces.
@@ -405,19 +414,18 @@ func (l *layout) pushAnywhere(k *piece, groups [][]*piece) bool {
 // number gives pieces that touch, directly or through others, the same group
 // number.
 func number(all []*piece) {
-	seen := make(map[*piece]bool, len(all))
 	group := 0
 	var join func(k *piece)
 	join = func(k *piece) {
-		seen[k], k.Group = true, group
+		k.Group = group
 		for _, o := range k.contacts {
-			if !seen[o] {
+			if o.Group == noGroup {
 				join(o)
 			}
 		}
 	}
 	for _, k := range all {
-		if !seen[k] {
+		if k.Group == noGroup {
 			join(k)
 			group++
 		}

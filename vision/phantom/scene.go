@@ -1,6 +1,10 @@
 package phantom
 
-import "slices"
+import (
+	"slices"
+
+	"traytally/vision/internal/pixel"
+)
 
 // A scene is all that lies on a tray, ready to be drawn.
 type scene struct {
@@ -26,21 +30,13 @@ func (p Params) scene() (*scene, error) {
 	for _, k := range s.pieces {
 		p.tint(k)
 	}
-	listed, err := p.lay(listed, across, things)
-	if err != nil {
+	if err := p.lay(listed, across, things); err != nil {
 		return nil, err
 	}
 	// Which lies on top is chance, but for those that were laid there.
 	stream(p.Seed, streamOrder, 0).Shuffle(len(s.pieces), func(i, j int) { s.pieces[i], s.pieces[j] = s.pieces[j], s.pieces[i] })
 	if p.Pile > 0 {
-		slices.SortStableFunc(s.pieces, func(a, b *piece) int {
-			if a.OnTop == b.OnTop {
-				return 0
-			} else if a.OnTop {
-				return 1
-			}
-			return -1
-		})
+		slices.SortStableFunc(s.pieces, func(a, b *piece) int { return int(pixel.Bit(a.OnTop)) - int(pixel.Bit(b.OnTop)) })
 		for i, k := range s.pieces {
 			var over [][]point // what hides parts of it
 			for _, o := range s.pieces[i+1:] {

@@ -192,7 +192,7 @@ func (b *body) volume(p []point) float64 {
 		if h <= 0 {
 			continue
 		}
-		for ys := crossings(p, x); len(ys) > 1; ys = ys[2:] {
+		for ys := section(p, x); len(ys) > 1; ys = ys[2:] {
 			sum += b.kappa * h * h * (strip((ys[1]-mid)/h) - strip((ys[0]-mid)/h))
 		}
 	}
@@ -207,7 +207,7 @@ func bodyOf(p []point, kappa float64) *body {
 	for i := range n + 1 {
 		// Just inside the ends, where the polygon still has two sides.
 		x := lerp(bb.x0, bb.x1, min(1-1e-9, max(1e-9, float64(i)/n)))
-		ys := crossings(p, x)
+		ys := section(p, x)
 		b.x, b.low, b.high = append(b.x, x-bb.x0), append(b.low, ys[0]), append(b.high, ys[len(ys)-1])
 	}
 	return b
