@@ -22,7 +22,9 @@ const (
 // Reflectance returns what a grey printed on paper of reflectance white is taken
 // to reflect, 0..1: toner lets the share of the paper through that the sRGB curve
 // has for the grey.
-func Reflectance(grey byte, white float64) float64 { return TonerY + (white-TonerY)*Linear(grey) }
+func Reflectance(grey byte, white float64) float64 {
+	return TonerY + (white-TonerY)*float64(pixel.Light[grey])
+}
 
 // surface is the number of terms of a light surface.
 const surface = 6
@@ -260,7 +262,7 @@ func (f *Found) share(p Pixels, l *Light, q Point) (v float64, ok bool) {
 	if x < 0 || y < 0 || x >= p.W || y >= p.H {
 		return 0, false
 	}
-	return Linear(p.Pix[3*(y*p.W+x)+1]) / l.At(q)[1], true
+	return float64(pixel.Light[p.Pix[3*(y*p.W+x)+1]]) / l.At(q)[1], true
 }
 
 // Areas returns where the rice may lie, before Dark: the field of a card that

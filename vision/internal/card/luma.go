@@ -108,12 +108,6 @@ func (p Pixels) mean(c Point, half float64) (bgr [3]float64, burnt float64, ok b
 // burntOut is the sample value from which on a channel says nothing more.
 const burntOut = 254
 
-// Encode returns the sRGB value, 0..255, of a linear one of 0..1.
-func Encode(v float64) float64 { return pixel.Encode(v) }
-
-// Linear returns the linear value, 0..1, of an 8-bit sRGB sample.
-func Linear(v byte) float64 { return float64(pixel.Light[v]) }
-
 // A small is a shrunk grey picture: each value stands for a square of step
 // pixels of the full one.
 type small struct {
