@@ -278,10 +278,7 @@ func (f *Found) Areas(maxSD, least float64) (out []Rect) {
 		gap, reach   = 4.0, 300.0
 		across, away = 10.0, 4.0 // steps
 	)
-	good := func(q Point) bool {
-		v := f.Camera.ToPicture(q)
-		return v.X >= 0 && v.Y >= 0 && v.X <= float64(f.w-1) && v.Y <= float64(f.h-1) && f.fit.scaleSD(q) <= maxSD
-	}
+	good := func(q Point) bool { return f.Camera.shows(f.Camera.ToPicture(q)) && f.ScaleSD(q) <= maxSD }
 	for _, side := range [2]struct{ from, way float64 }{{-gap, -1}, {lay.H + gap, 1}} {
 		// How far the good places reach from the card at each x, and the largest
 		// rectangle under that.
