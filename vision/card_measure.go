@@ -13,6 +13,7 @@ import (
 
 	"traytally/vision/internal/card"
 	"traytally/vision/internal/cv"
+	"traytally/vision/internal/geom"
 	"traytally/vision/internal/pixel"
 	"traytally/vision/kernel"
 	"traytally/vision/kernel/fault"
@@ -228,12 +229,7 @@ func (c *Card) bringBack(k *kernel.Kernel) {
 	at := kernel.Point{X: k.X, Y: k.Y}
 	sin, cos := math.Sincos(k.AngleRad)
 	a, b := c.toPicture(kernel.Point{X: k.X - cos, Y: k.Y - sin}), c.toPicture(kernel.Point{X: k.X + cos, Y: k.Y + sin})
-	k.AngleRad = math.Atan2(b.Y-a.Y, b.X-a.X)
-	if k.AngleRad > math.Pi/2 {
-		k.AngleRad -= math.Pi
-	} else if k.AngleRad <= -math.Pi/2 {
-		k.AngleRad += math.Pi
-	}
+	k.AngleRad = geom.Axial(math.Atan2(b.Y-a.Y, b.X-a.X))
 	q := c.toPicture(at)
 	k.X, k.Y = q.X, q.Y
 	for i, v := range k.Outline {
@@ -244,12 +240,11 @@ func (c *Card) bringBack(k *kernel.Kernel) {
 func (c *Card) bringBackCluster(u *kernel.Cluster, w, h int) {
 	q := c.toPicture(kernel.Point{X: u.X, Y: u.Y})
 	r := card.Rect{X0: float64(u.MinX), Y0: float64(u.MinY), X1: float64(u.MaxX - 1), Y1: float64(u.MaxY - 1)}
-	low, high := kernel.Point{X: math.Inf(1), Y: math.Inf(1)}, kernel.Point{X: math.Inf(-1), Y: math.Inf(-1)}
-	for _, v := range r.Corners() {
-		v = c.toPicture(v)
-		low.X, low.Y = min(low.X, v.X), min(low.Y, v.Y)
-		high.X, high.Y = max(high.X, v.X), max(high.Y, v.Y)
+	around := r.Corners()
+	for i, v := range around {
+		around[i] = c.toPicture(v)
 	}
+	low, high := bounds(around[:])
 	u.X, u.Y = q.X, q.Y
 	u.MinX, u.MinY = max(0, int(math.Floor(low.X))), max(0, int(math.Floor(low.Y)))
 	u.MaxX, u.MaxY = min(w, int(math.Ceil(high.X))+1), min(h, int(math.Ceil(high.Y))+1)

@@ -161,9 +161,9 @@ func TestCoinAmongThings(t *testing.T) {
 	r := &segment.Result{
 		Model:  segment.Model{Length: 7 * perMM, Width: 2 * perMM},
 		Pieces: []segment.Piece{box(300, 300, 20), box(float64(w)+350, 420, 20), box(float64(w)+380, 400, 140)},
-		Objects: []segment.Thing{
-			{X: float64(w) + 250, Y: 705, Area: 300 * 110, MinX: w + 96, MinY: 648, MaxX: w + 404, MaxY: 764},
-			{X: float64(w) + 385, Y: 404, Area: 61000, MinX: w + 228, MinY: 252, MaxX: w + 536, MaxY: 560},
+		Objects: []kernel.Cluster{
+			{X: float64(w) + 250, Y: 705, AreaPx2: 300 * 110, MinX: w + 96, MinY: 648, MaxX: w + 404, MaxY: 764},
+			{X: float64(w) + 385, Y: 404, AreaPx2: 61000, MinX: w + 228, MinY: 252, MaxX: w + 536, MaxY: 560},
 		},
 	}
 	pic := opened(t, "a.bmp", img, 0)

@@ -12,9 +12,9 @@ import (
 // setAside lists what is no rice and was set aside whole; a coin that gave the
 // scale is meant to lie there.
 func setAside(r *segment.Result, t *kernel.Tray, c *coin) {
+	t.Objects = r.Objects
 	n := 0
 	for _, o := range r.Objects {
-		t.Objects = append(t.Objects, place(o))
 		if c == nil || c.Off(kernel.Point{X: o.X, Y: o.Y}) > 0 {
 			n++
 		}
@@ -26,11 +26,6 @@ func setAside(r *segment.Result, t *kernel.Tray, c *coin) {
 		}
 		t.Warnings = append(t.Warnings, doubt("object", "things", float64(n), 0, "clear the tray of it, or crop the picture", "%s", what))
 	}
-}
-
-// place is a thing as the tray lists it.
-func place(o segment.Thing) kernel.Cluster {
-	return kernel.Cluster{X: o.X, Y: o.Y, AreaPx2: o.Area, MinX: o.MinX, MinY: o.MinY, MaxX: o.MaxX, MaxY: o.MaxY}
 }
 
 // cluster is a piece as the tray lists it.

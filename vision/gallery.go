@@ -7,7 +7,6 @@ import (
 	"image/color"
 	"image/draw"
 	"math"
-	"slices"
 
 	"github.com/disintegration/imaging"
 
@@ -201,20 +200,16 @@ func (c *canvas) cell(x, y int, g *GalleryGroup, it *GalleryItem, number *letter
 	const gap, text = 6, 24
 	w, h := cellWidth-2*gap, cellHeight-gap-text
 	b := it.Crop.img.Bounds()
-	img, outline := it.Crop.img, it.Crop.outline
-	if s := math.Min(float64(w)/float64(b.Dx()), float64(h)/float64(b.Dy())); s < 1 {
+	img, s := it.Crop.img, min(1, float64(w)/float64(b.Dx()), float64(h)/float64(b.Dy()))
+	if s < 1 {
 		img = imaging.Resize(img, max(1, int(s*float64(b.Dx()))), max(1, int(s*float64(b.Dy()))), imaging.Box)
-		outline = slices.Clone(outline)
-		for i, v := range outline {
-			outline[i] = kernel.Point{X: v.X * s, Y: v.Y * s}
-		}
 		b = img.Bounds()
 	}
 	x0, y0 := x+gap+(w-b.Dx())/2, y+(h-b.Dy())/2
 	draw.Draw(c.img, b.Add(image.Pt(x0, y0)), img, b.Min, draw.Src)
-	pts := make([]kernel.Point, len(outline))
-	for i, v := range outline {
-		pts[i] = kernel.Point{X: v.X + float64(x0), Y: v.Y + float64(y0)}
+	var pts []kernel.Point
+	for _, v := range it.Crop.outline {
+		pts = append(pts, kernel.Point{X: v.X*s + float64(x0), Y: v.Y*s + float64(y0)})
 	}
 	dash := 0.0
 	if g.Dashed {

@@ -108,8 +108,8 @@ func Measure(ctx context.Context, p *Picture, o MeasureOptions) (*kernel.Tray, e
 		t.Unresolved = append(t.Unresolved, cluster(&q))
 	}
 	for _, q := range r.Heaps {
-		t.KernelAreaPx2 += q.Area
-		t.Unresolved = append(t.Unresolved, place(q))
+		t.KernelAreaPx2 += q.AreaPx2
+		t.Unresolved = append(t.Unresolved, q)
 	}
 	t.TooSmall = r.Small
 	if err := surfaces(ctx, p, r, t, o); err != nil {

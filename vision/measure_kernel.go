@@ -4,6 +4,8 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/stat"
+
 	"traytally/vision/internal/geom"
 	"traytally/vision/internal/segment"
 	"traytally/vision/kernel"
@@ -136,14 +138,12 @@ func middleLine(f *geom.Profile, first, span int, last bool) func(i int) float64
 	if last {
 		from, to = n-to, n-from
 	}
-	var sx, sy, sxx, sxy float64
-	k := float64(to - from)
+	var x, y []float64
 	for i := from; i < to; i++ {
-		x, y := float64(i), f.Middle(i)
-		sx, sy, sxx, sxy = sx+x, sy+y, sxx+x*x, sxy+x*y
+		x, y = append(x, float64(i)), append(y, f.Middle(i))
 	}
-	slope := (sxy - sx*sy/k) / (sxx - sx*sx/k)
-	return func(i int) float64 { return sy/k + slope*(float64(i)-sx/k) }
+	at, slope := stat.LinearRegression(x, y, nil, false)
+	return func(i int) float64 { return at + slope*float64(i) }
 }
 
 // splitWidth returns how wide the kernel was of which a narrow piece without
@@ -193,24 +193,14 @@ func kernelAxis(pts []kernel.Point, m geom.Moments, cal geom.Calipers, width flo
 	for i := range tries {
 		a := angle + math.Pi*float64(i)/tries
 		f := geom.ProfileOf(pts, a, steps)
-		wide, mid, n := 0.0, 0.0, 0.0
+		wide, middles := 0.0, make([]float64, 0, steps)
 		for j := 2; j < steps-2; j++ {
-			wide = math.Max(wide, f.Width(j))
-			mid += f.Middle(j)
-			n++
+			wide, middles = math.Max(wide, f.Width(j)), append(middles, f.Middle(j))
 		}
-		mid /= n
-		bend := 0.0
-		for j := 2; j < steps-2; j++ {
-			bend += (f.Middle(j) - mid) * (f.Middle(j) - mid)
-		}
-		score := math.Abs(wide/width-1) + 3*math.Sqrt(bend/n)/width
+		score := math.Abs(wide/width-1) + 3*stat.PopStdDev(middles, nil)/width
 		if score < best-1e-9 {
 			best, at = score, a
 		}
 	}
-	for at > math.Pi/2 {
-		at -= math.Pi
-	}
-	return geom.ProfileOf(pts, at, profileSteps)
+	return geom.ProfileOf(pts, geom.Axial(at), profileSteps)
 }

@@ -1,6 +1,7 @@
 package vision
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -145,7 +146,10 @@ func (b *Backdrop) Draw(t *kernel.Tray, marks []Mark, o OverlayOptions) ([]byte,
 	}
 	size := b.img.Bounds().Size()
 	width := max(minCanvas, size.X)
-	leg := newLegend(width, float64(size.X), t, marks, o, b)
+	leg, err := newLegend(width, float64(size.X), t, marks, o, b)
+	if err != nil {
+		return nil, err
+	}
 	c := newCanvas(width, size.Y+leg.height)
 	c.copyFrom(b.img, (width-size.X)/2)
 	c.clip = image.Rectangle{c.origin, c.origin.Add(size)}
@@ -206,9 +210,7 @@ func (b *Backdrop) Draw(t *kernel.Tray, marks []Mark, o OverlayOptions) ([]byte,
 		c.centred(digits, "not taken apart", x, y, labelLight, labelDark)
 	}
 	c.clip = c.img.Bounds()
-	if err := leg.draw(c, size.Y); err != nil {
-		return nil, err
-	}
+	leg.draw(c, size.Y)
 	return codec.EncodePNG(c.img)
 }
 
@@ -240,14 +242,12 @@ func sparse(pts []kernel.Point) []kernel.Point {
 	return out
 }
 
-// usualWidth is the median kernel width in picture pixels, 0 without kernels.
+// usualWidth is the median kernel width in picture pixels, readableWidth without
+// kernels.
 func usualWidth(t *kernel.Tray) float64 {
-	w := make([]float64, len(t.Kernels))
-	for i := range t.Kernels {
-		w[i] = t.Kernels[i].WidthPx
+	var w []float64
+	for _, k := range t.Kernels {
+		w = append(w, k.WidthPx)
 	}
-	if len(w) == 0 {
-		return readableWidth
-	}
-	return pixel.Median(w)
+	return cmp.Or(pixel.Median(w), readableWidth)
 }

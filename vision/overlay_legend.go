@@ -29,7 +29,6 @@ type legend struct {
 	items  []legendItem
 	bar    float64 // length of the scale bar, 0 without a scale
 	barMM  float64
-	err    error
 	plain  *lettering
 	bold   *lettering
 }
@@ -42,19 +41,19 @@ type legendItem struct {
 	width float64
 }
 
-func newLegend(width int, picture float64, t *kernel.Tray, marks []Mark, o OverlayOptions, b *Backdrop) *legend {
+func newLegend(width int, picture float64, t *kernel.Tray, marks []Mark, o OverlayOptions, b *Backdrop) (*legend, error) {
 	l := &legend{size: math.Round(min(44, max(14, picture/75)))}
 	l.row, l.pad = math.Round(l.size*1.9), math.Round(l.size*0.9)
-	if l.plain, l.err = newLettering(l.size, false); l.err != nil {
-		return l
+	var err error
+	if l.plain, err = newLettering(l.size, false); err != nil {
+		return nil, err
 	}
-	if l.bold, l.err = newLettering(l.size, true); l.err != nil {
-		return l
+	if l.bold, err = newLettering(l.size, true); err != nil {
+		return nil, err
 	}
 	room := float64(width) - 2*l.pad
 	if shown := cmp.Or(t.ShownPxPerMM, t.PxPerMM); shown > 0 {
 		// The greatest of 1, 2, 5, 10, 20 … mm that takes at most a fifth.
-		l.barMM = 0
 		for _, mm := range []float64{1, 2, 5, 10, 20, 50, 100} {
 			if px := mm * shown * b.sx; px <= 0.2*float64(width) {
 				l.barMM, l.bar = mm, px
@@ -102,7 +101,7 @@ func newLegend(width int, picture float64, t *kernel.Tray, marks []Mark, o Overl
 	}
 	y += float64(len(l.notes))*math.Round(l.size*1.5) + l.pad
 	l.height = int(math.Ceil(y))
-	return l
+	return l, nil
 }
 
 // swatch is the room that the sample of a style takes.
@@ -131,10 +130,7 @@ func wrap(l *lettering, text string, w float64) []string {
 }
 
 // draw draws the strip from the row top of the canvas on.
-func (l *legend) draw(c *canvas, top int) error {
-	if l.err != nil {
-		return l.err
-	}
+func (l *legend) draw(c *canvas, top int) {
 	c.origin = image.Pt(0, top)
 	base := func(y, row float64) int { return top + int(math.Round(y+row/2+l.plain.ascent/2)) }
 	c.text(l.bold, l.title, int(l.pad), base(l.pad, l.row), legendText)
@@ -164,7 +160,6 @@ func (l *legend) draw(c *canvas, top int) error {
 			c.plain(corners(r[0], r[1], r[2], r[3]), legendText)
 		}
 	}
-	return nil
 }
 
 // drawSwatch draws the sample of a style: a kernel in its manner.

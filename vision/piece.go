@@ -1,6 +1,7 @@
 package vision
 
 import (
+	"cmp"
 	"math"
 
 	"traytally/vision/internal/geom"
@@ -39,11 +40,7 @@ func PieceOf(t *kernel.Tray, outline []kernel.Point, hidden []bool, faces int) k
 			q.Outline[i].X, q.Outline[i].Y = q.Outline[i].X*scale, q.Outline[i].Y*scale
 		}
 	}
-	aspect := t.PixelAspect
-	if aspect == 0 {
-		aspect = 1
-	}
-	k, p := measure(q, aspect, t.Look.WidthPx)
+	k, p := measure(q, cmp.Or(t.PixelAspect, 1), t.Look.WidthPx)
 	k.X, k.Y, k.Outline = k.X/scale, k.Y/scale, outline
 	k.LengthSDPx = lengthSD(&k)
 	k.VolumePx3 = p.volume(fractured(k.Ends, k.LengthPx < 0.8*t.Look.LengthPx), t.Look.WidthPx)

@@ -41,7 +41,7 @@ func refuse(p *Picture, r *segment.Result, pxPerMM float64) error {
 		heaped += q.Area
 	}
 	for _, q := range r.Heaps {
-		heaped += q.Area
+		heaped += q.AreaPx2
 	}
 	total += heaped
 	switch {

@@ -266,7 +266,7 @@ func tipShapeOf(e []endShape) tipShape {
 		}
 		t.n = len(v)
 		if len(v) > 0 {
-			t.at[k], _ = robust(v)
+			t.at[k] = pixel.Median(v)
 		}
 	}
 	return t
@@ -319,16 +319,5 @@ func (t *tipShape) pressed(parts []*piece) float64 {
 	if len(v) < 20 {
 		return 0
 	}
-	mid, _ := robust(v)
-	return math.Max(0, math.Min(0.05, mid))
-}
-
-// robust returns the median and 1.4826 times the median absolute deviation.
-func robust(v []float64) (mid, spread float64) {
-	mid = pixel.Median(v)
-	off := make([]float64, len(v))
-	for i := range v {
-		off[i] = math.Abs(v[i] - mid)
-	}
-	return mid, 1.4826 * pixel.Median(off)
+	return math.Max(0, math.Min(0.05, pixel.Median(v)))
 }

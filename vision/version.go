@@ -5,14 +5,9 @@ import (
 	"traytally/vision/internal/segment"
 )
 
-// OpenCVVersion returns the version of the OpenCV library in use.
-func OpenCVVersion() string { return cv.Version() }
-
-// NetworkVersion returns the SHA-256 of the network that finds the rice, as it
-// is built in, in hexadecimal.
-func NetworkVersion() string { return segment.WeightsSHA256() }
-
-// Versions returns the versions that a measurement depends on, by name.
+// Versions returns the versions that a measurement depends on, by name: of the
+// OpenCV library in use, and of the network that finds the rice, as it is built
+// in, its SHA-256 in hexadecimal.
 func Versions() map[string]string {
-	return map[string]string{"opencv": OpenCVVersion(), "network": NetworkVersion()}
+	return map[string]string{"opencv": cv.Version(), "network": segment.WeightsSHA256()}
 }

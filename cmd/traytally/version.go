@@ -40,8 +40,9 @@ func revision() string {
 
 // versionText is what version and --version print.
 func versionText() string {
+	of := vision.Versions()
 	return fmt.Sprintf("traytally %s%s\ngrading method %s\nOpenCV %s\nnetwork %s\n%s %s/%s\n",
-		version, revision(), grading.MethodVersion, vision.OpenCVVersion(), vision.NetworkVersion(),
+		version, revision(), grading.MethodVersion, of["opencv"], of["network"],
 		runtime.Version(), runtime.GOOS, runtime.GOARCH)
 }
 

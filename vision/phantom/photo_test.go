@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"traytally/vision/internal/card"
+	"traytally/vision/internal/pixel"
 	"traytally/vision/kernel"
 	"traytally/vision/kernel/fault"
 )
@@ -66,7 +67,7 @@ func TestPhotoColours(t *testing.T) {
 	}
 	l := card.Layouts[0]
 	want := func(share float64) [3]float64 {
-		return [3]float64{card.Encode(0.5 * share), card.Encode(0.4 * share), card.Encode(0.3 * share)}
+		return [3]float64{pixel.Encode(0.5 * share), pixel.Encode(0.4 * share), pixel.Encode(0.3 * share)}
 	}
 	for _, q := range l.White {
 		assert.InDeltaSlice(t, slice(want(1)), slice(at(q)), 0.6, "%v", q)

@@ -18,7 +18,7 @@ type blob struct {
 }
 
 // A run is a stretch of one colour within a row.
-type run struct{ x0, x1, blob int32 }
+type run struct{ x0, x1 int32 }
 
 // blobs parts a picture into its regions and tells which lies within which:
 // the pixel left of a region's first one, in the order of reading, belongs to
@@ -38,17 +38,13 @@ func blobs(dark []uint8, w, h int) []blob {
 			} else {
 				x = w
 			}
-			runs = append(runs, run{int32(x0), int32(x), 0})
+			runs = append(runs, run{int32(x0), int32(x)})
 			same = append(same, int32(len(same)))
 		}
 		if len(runs) > w*h/4+w+h {
 			return nil
 		}
-		if y == 0 {
-			continue
-		}
-		above, here := rows[y-1], rows[y]
-		i := above
+		i, here := rows[max(0, y-1)], rows[y]
 		for j := here; j < len(runs); j++ {
 			b := runs[j]
 			black := row[b.x0] == 1
@@ -65,22 +61,18 @@ func blobs(dark []uint8, w, h int) []blob {
 	}
 	rows[h] = len(runs)
 
-	index := make([]int32, len(runs)) // of the blob, by root run
+	number := same.Numbers() // of the blob of each run
 	var out []blob
 	for y := range h {
 		for i := rows[y]; i < rows[y+1]; i++ {
-			r := &runs[i]
-			root := same.Find(int32(i))
-			if int(root) == i {
-				index[i] = int32(len(out))
-				b := blob{parent: -1, black: dark[y*w+int(r.x0)] == 1, x0: w, y0: y}
-				if r.x0 > 0 {
-					b.parent = int(runs[i-1].blob)
+			r := runs[i]
+			if int(number[i]) == len(out) {
+				out = append(out, blob{parent: -1, black: dark[y*w+int(r.x0)] == 1, x0: w, y0: y})
+				if p := &out[len(out)-1]; r.x0 > 0 {
+					p.parent = int(number[i-1])
 				}
-				out = append(out, b)
 			}
-			r.blob = index[root]
-			b := &out[r.blob]
+			b := &out[number[i]]
 			n := float64(r.x1 - r.x0)
 			mid := (float64(r.x0) + float64(r.x1) - 1) / 2
 			fy := float64(y)

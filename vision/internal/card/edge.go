@@ -89,7 +89,7 @@ func (e Edge) Shift(dark, bright float64) float64 {
 	if e.Sigma <= sharpSigma || bright <= dark {
 		return 0
 	}
-	half := lin((Encode(dark) + Encode(bright)) / 2)
+	half := lin((pixel.Encode(dark) + pixel.Encode(bright)) / 2)
 	share := (half - dark) / (bright - dark)
 	return e.InLight * (e.Sigma - sharpSigma) * -math.Sqrt2 * math.Erfinv(2*share-1)
 }

@@ -52,14 +52,10 @@ const (
 
 // A Found is a card found in a picture.
 type Found struct {
+	fit
 	Layout    *Layout
-	Camera    Camera
 	Pose      Pose
-	Residual  float64 // root mean square of what the fit leaves, mm
-	Worst     float64 // greatest of it, mm
-	Dots      int     // dots seen
-	w, h      int
-	fit       fit
+	Dots      int // dots seen
 	sightings []sighting
 	// plain is the camera of a strip card if its lens were without distortion;
 	// nil on a tray card.
@@ -183,7 +179,7 @@ func (p Pixels) fit(four [4]mark) (*Found, error) {
 		}
 	}
 
-	f := &Found{Layout: l, w: p.W, h: p.H}
+	f := &Found{Layout: l}
 	for i, m := range four {
 		f.sightings = append(f.sightings, sighting{mm: l.Marks[i], r: DiscR, px: m.at.c, mark: true})
 	}
@@ -201,7 +197,7 @@ func (p Pixels) fit(four [4]mark) (*Found, error) {
 	for _, d := range l.Dots {
 		a := cam.local(d)
 		guess := a.c
-		if _, ok := p.refine(&a, DotR); ok && a.c.Dist(guess) < 1.5*DotR*a.scale() {
+		if p.refine(&a, DotR) && a.c.Dist(guess) < 1.5*DotR*a.scale() {
 			f.sightings = append(f.sightings, sighting{mm: d, r: DotR, px: a.c})
 		}
 	}
@@ -264,11 +260,11 @@ func (f *Found) adjust(cam Camera) error {
 			return err
 		}
 		if f.Layout.HasField() {
-			if b, err := adjust(a.cam, f.sightings, twoTerms); err == nil && b.rms < needsTerm*a.rms {
+			if b, err := adjust(a.Camera, f.sightings, twoTerms); err == nil && b.Residual < needsTerm*a.Residual {
 				a = b
 			}
 		}
-		f.fit, cam = a, a.cam
+		f.fit, cam = a, a.Camera
 		var dist []float64
 		worst, at := 0.0, -1
 		for i, s := range f.sightings {
@@ -294,12 +290,9 @@ func (f *Found) adjust(cam Camera) error {
 		if err != nil {
 			return err
 		}
-		f.plain = &a.cam
+		f.plain = &a.Camera
 	}
-	f.Camera, f.Residual, f.Worst = f.fit.cam, f.fit.rms, f.fit.worst
-	f.Dots = f.fit.n - 4
-	f.Pose = f.fit.pose(f.w, f.h)
-	f.Pose.Stretch, f.Pose.StretchSD = f.fit.stretch(f.w, f.h, f.Layout.Marks)
+	f.Dots, f.Pose = f.used-4, f.Camera.pose(f.Layout.Marks)
 	return nil
 }
 
@@ -349,28 +342,26 @@ func (f *Found) check() error {
 // used, with the number used and of all. The middle of a sheet that bulges
 // leaves the dots of two sides out of place, all others and the marks in it.
 func (f *Found) barest() (side string, seen, all int) {
-	used, of := map[string]int{}, map[string]int{}
-	for _, q := range f.Layout.Dots {
-		of[f.Layout.Side(q)]++
-	}
-	for _, s := range f.sightings {
-		if !s.mark && !s.out {
-			used[f.Layout.Side(s.mm)]++
-		}
-	}
 	for _, name := range sideNames {
-		if n := of[name]; n > 0 && (all == 0 || used[name]*all < seen*n) {
-			side, seen, all = name, used[name], n
+		used, of := 0, 0
+		for _, q := range f.Layout.Dots {
+			if f.Layout.Side(q) == name {
+				of++
+			}
+		}
+		for _, s := range f.sightings {
+			if !s.mark && !s.out && f.Layout.Side(s.mm) == name {
+				used++
+			}
+		}
+		if of > 0 && (all == 0 || used*all < seen*of) {
+			side, seen, all = name, used, of
 		}
 	}
 	return side, seen, all
 }
 
 func deg(rad float64) float64 { return rad * 180 / math.Pi }
-
-// ScaleSD returns the standard uncertainty of the scale at a card position, as
-// a share of it, from the fit alone: without the print.
-func (f *Found) ScaleSD(q Point) float64 { return f.fit.scaleSD(q) }
 
 // LensDoubt returns by how much the scale at a card position hangs on taking
 // what bends a strip card in the picture for the lens, as a share: seen from

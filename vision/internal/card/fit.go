@@ -44,6 +44,14 @@ func newCamera(w, h int) Camera {
 	return Camera{C: Point{X: float64(w-1) / 2, Y: float64(h-1) / 2}, R: math.Hypot(float64(w), float64(h)) / 2}
 }
 
+// long is the long side of the picture, px.
+func (m *Camera) long() float64 { return 2*max(m.C.X, m.C.Y) + 1 }
+
+// shows reports whether a place lies in the picture.
+func (m *Camera) shows(d Point) bool {
+	return d.X >= 0 && d.Y >= 0 && d.X <= 2*m.C.X && d.Y <= 2*m.C.Y
+}
+
 // pinhole is the homography alone.
 func (m *Camera) pinhole(q Point) (Point, bool) {
 	w := m.H[6]*q.X + m.H[7]*q.Y + m.H[8]
@@ -164,14 +172,14 @@ type sighting struct {
 
 // A fit is a camera with what it leaves unexplained.
 type fit struct {
-	cam  Camera
-	unit []float64 // steps of the parameters that change the picture about alike
+	Camera   Camera
+	Residual float64   // root mean square of the distance of used sightings, mm
+	Worst    float64   // greatest of it, mm
+	used     int       // sightings
+	unit     []float64 // steps of the parameters that change the picture about alike
 	// cov is the covariance of the parameters in units, from the scatter of the
 	// residuals.
-	cov   *mat.Dense
-	rms   float64 // mm, of the distance of used sightings
-	worst float64 // mm
-	n     int     // used sightings
+	cov *mat.Dense
 }
 
 // The parameters of a camera are H[0..7], K and K2.
@@ -183,7 +191,7 @@ const (
 
 // moved returns the camera with its parameters changed by so many units each.
 func (f *fit) moved(by []float64) *Camera {
-	m := f.cam
+	m := f.Camera
 	for i, u := range f.unit {
 		switch d := u * by[i]; i {
 		case 8:
@@ -207,7 +215,7 @@ func adjust(cam Camera, s []sighting, params int) (fit, error) {
 	}
 	slope := 1e-5 * max(1, math.Abs(cam.H[0])+math.Abs(cam.H[3]))
 	units := []float64{slope, slope, 1e-2, slope, slope, 1e-2, 1e-7, 1e-7, 1e-5, 1e-5}
-	f := fit{cam: cam, unit: units[:params], n: len(used)}
+	f := fit{Camera: cam, unit: units[:params], used: len(used)}
 	n := 2 * len(used)
 	off := func(left, by []float64) { // of the places seen, by the camera so moved
 		m := f.moved(by)
@@ -235,7 +243,7 @@ func adjust(cam Camera, s []sighting, params int) (fit, error) {
 		if !(floats.Dot(next, next) <= floats.Dot(best, best)*(1+1e-12)) {
 			break
 		}
-		f.cam = *f.moved(by)
+		f.Camera = *f.moved(by)
 		best, next = next, best
 		if floats.Norm(by, math.Inf(1)) < 1e-3 {
 			break
@@ -243,12 +251,12 @@ func adjust(cam Camera, s []sighting, params int) (fit, error) {
 	}
 	sum := 0.0
 	for i, v := range used {
-		_, least := f.cam.Scales(v.mm)
+		_, least := f.Camera.Scales(v.mm)
 		d := math.Hypot(best[2*i], best[2*i+1]) / max(least, 1e-9)
 		sum += d * d
-		f.worst = max(f.worst, d)
+		f.Worst = max(f.Worst, d)
 	}
-	f.rms = math.Sqrt(sum / float64(len(used)))
+	f.Residual = math.Sqrt(sum / float64(len(used)))
 	slopes()
 	var normal mat.Dense
 	normal.Mul(jac.T(), jac)
@@ -266,9 +274,9 @@ func soluble(err error) bool {
 	return err == nil || rough
 }
 
-// scaleSD returns the standard uncertainty of the local scale at a card
-// position, as a share of it, from the fit alone.
-func (f *fit) scaleSD(q Point) float64 {
+// ScaleSD returns the standard uncertainty of the local scale at a card
+// position, as a share of it, from the fit alone: without the print.
+func (f *fit) ScaleSD(q Point) float64 {
 	scale := func(by []float64) float64 { return f.moved(by).logScale(q) }
 	g := fd.Gradient(nil, scale, make([]float64, len(f.unit)), &fd.Settings{Formula: fd.Central, Step: 1})
 	v := mat.NewVecDense(len(g), g)
@@ -316,13 +324,13 @@ type lens struct {
 // the picture at c: with it the card's x and y are square to each other and, of
 // a card that is not stretched, as long as each other. That tells it as far as
 // the tilt shows it, and usualFocal where it does not.
-func (m *Camera) lenses(long float64, c Point, stretched bool) (all []lens, best lens) {
+func (m *Camera) lenses(c Point, stretched bool) (all []lens, best lens) {
 	const n, ratio = 120, 1.015
 	// A homography from marks known to 0.1 % or so.
 	const sd = 0.002
 	for i := -n; i <= n; i++ {
 		l := lens{log: math.Log(ratio) * float64(i)}
-		focal := long * usualFocal * math.Exp(l.log)
+		focal := m.long() * usualFocal * math.Exp(l.log)
 		for j, to := range []*r3.Vec{&l.x, &l.y, &l.corner} {
 			x, y, z := m.H[j], m.H[3+j], m.H[6+j]
 			*to = r3.Vec{X: (x - c.X*z) / focal, Y: (y - c.Y*z) / focal, Z: z}
@@ -351,15 +359,14 @@ func believed(all []lens, best lens, of func(l lens) float64) (mean, variance fl
 
 // stretch works out Pose.Stretch: given the focal length, the lengths of the
 // card's x and y tell it.
-func (f *fit) stretch(w, h int, marks [4]Point) (value, sd float64) {
-	long := float64(max(w, h))
+func (m *Camera) stretch(marks [4]Point) (value, sd float64) {
 	at := func(x, y float64) (mean, variance float64) {
-		all, best := f.cam.lenses(long, Point{X: f.cam.C.X + x, Y: f.cam.C.Y + y}, true)
+		all, best := m.lenses(Point{X: m.C.X + x*m.long(), Y: m.C.Y + y*m.long()}, true)
 		return believed(all, best, func(l lens) float64 { return l.stretch })
 	}
 	value, variance := at(0, 0)
-	right, _ := at(centreSD*long, 0)
-	down, _ := at(0, centreSD*long)
+	right, _ := at(centreSD, 0)
+	down, _ := at(0, centreSD)
 	variance += sq(right-value) + sq(down-value)
 	// Places known to 0.05 mm.
 	variance += 2 * (sq(0.05/(marks[1].X-marks[0].X)) + sq(0.05/(marks[3].Y-marks[0].Y)))
@@ -368,8 +375,8 @@ func (f *fit) stretch(w, h int, marks [4]Point) (value, sd float64) {
 
 // pose takes the homography apart: K⁻¹·H = s·[r1 r2 t] with r1, r2 orthogonal
 // unit vectors.
-func (f *fit) pose(w, h int) Pose {
-	all, l := f.cam.lenses(float64(max(w, h)), f.cam.C, false)
+func (m *Camera) pose(marks [4]Point) Pose {
+	all, l := m.lenses(m.C, false)
 	_, variance := believed(all, l, func(l lens) float64 { return l.log })
 	s := 1 / math.Sqrt(r3.Norm(l.x)*r3.Norm(l.y)) // shares out what is wrong
 	x, y, corner := r3.Scale(s, l.x), r3.Scale(s, l.y), r3.Scale(s, l.corner)
@@ -379,6 +386,7 @@ func (f *fit) pose(w, h int) Pose {
 	}
 	p := Pose{Focal: usualFocal * math.Exp(l.log), FocalSD: math.Sqrt(variance), Height: r3.Dot(n, corner)}
 	p.Tilt = math.Acos(min(1, n.Z))
+	p.Stretch, p.StretchSD = m.stretch(marks)
 	// Foot: the place Q of the card with Q.X·x + Q.Y·y + corner = Height·n.
 	d := r3.Sub(r3.Scale(p.Height, n), corner)
 	xx, xy, yy := r3.Dot(x, x), r3.Dot(x, y), r3.Dot(y, y)

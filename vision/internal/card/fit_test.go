@@ -158,9 +158,9 @@ func TestFit(t *testing.T) {
 	t.Run("exact", func(t *testing.T) {
 		f, err := adjust(start, sights(&truth, Layouts[0], 0, r), oneTerm)
 		require.NoError(t, err)
-		assert.InDelta(t, truth.K, f.cam.K, 1e-6)
-		assert.Less(t, f.worst, 1e-5)
-		p := f.pose(2400, 3200)
+		assert.InDelta(t, truth.K, f.Camera.K, 1e-6)
+		assert.Less(t, f.Worst, 1e-5)
+		p := f.Camera.pose(Layouts[0].Marks)
 		assert.InDelta(t, 20, deg(p.Tilt), 0.2)
 		assert.InDelta(t, 300, p.Height, 3)
 		assert.InDelta(t, 0.75, p.Focal, 0.01)
@@ -171,13 +171,13 @@ func TestFit(t *testing.T) {
 		bent.K, bent.K2 = 0.09, -0.07
 		f, err := adjust(start, sights(&bent, Layouts[0], 0, r), twoTerms)
 		require.NoError(t, err)
-		assert.InDelta(t, bent.K, f.cam.K, 1e-5)
-		assert.InDelta(t, bent.K2, f.cam.K2, 1e-5)
-		assert.InDelta(t, 0.09*0.09/(4*0.07), f.cam.Radial(), 1e-4, "greatest where K + 2·K2·ρ is 0")
+		assert.InDelta(t, bent.K, f.Camera.K, 1e-5)
+		assert.InDelta(t, bent.K2, f.Camera.K2, 1e-5)
+		assert.InDelta(t, 0.09*0.09/(4*0.07), f.Camera.Radial(), 1e-4, "greatest where K + 2·K2·ρ is 0")
 		assert.InDelta(t, 0.05, (&Camera{K: 0.02, K2: 0.03}).Radial(), 1e-12)
 		assert.Zero(t, (&Camera{}).Radial())
 		q := Point{X: 170, Y: 20}
-		assert.InDelta(t, 0, f.cam.ToCard(bent.ToPicture(q)).Dist(q), 1e-4)
+		assert.InDelta(t, 0, f.Camera.ToCard(bent.ToPicture(q)).Dist(q), 1e-4)
 	})
 	t.Run("stated uncertainty holds", func(t *testing.T) {
 		// Of 60 fits to noisy places the scatter of the scale is what the fit
@@ -191,8 +191,8 @@ func TestFit(t *testing.T) {
 		for range 60 {
 			f, err := adjust(start, sights(&truth, l, 0.5, r), oneTerm)
 			require.NoError(t, err)
-			sum += sq(size(&f.cam) - want)
-			said += sq(f.scaleSD(q))
+			sum += sq(size(&f.Camera) - want)
+			said += sq(f.ScaleSD(q))
 		}
 		assert.InDelta(t, 1, math.Sqrt(sum/said), 0.3)
 	})
@@ -209,7 +209,7 @@ func TestPoseFromAboveIsDoubtful(t *testing.T) {
 		m := looking(2400, 3200, Point{X: 95, Y: 118}, 400*focal, 0, 0, focal, 0)
 		f, err := adjust(m, sights(&m, Layouts[0], 0.05, rand.New(rand.NewPCG(3, 4))), oneTerm)
 		require.NoError(t, err)
-		p := f.pose(2400, 3200)
+		p := f.Camera.pose(Layouts[0].Marks)
 		assert.InDelta(t, 0.75, p.Focal, 0.02)
 		assert.InDelta(t, usualFocalSD, p.FocalSD, 0.05)
 		assert.Less(t, deg(p.Tilt), 0.5)
@@ -259,7 +259,7 @@ func TestStretch(t *testing.T) {
 				}
 				f, err := adjust(m, s, oneTerm)
 				require.NoError(t, err)
-				got, sd := f.stretch(2400, 3200, Layouts[0].Marks)
+				got, sd := f.Camera.stretch(Layouts[0].Marks)
 				assert.InDelta(t, math.Log(by), got, 2*sd, "tilt %g by %g off %g", tilt, by, off)
 				if tilt == 0 {
 					assert.Less(t, sd, 0.002)

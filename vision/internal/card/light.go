@@ -22,7 +22,9 @@ const (
 // Reflectance returns what a grey printed on paper of reflectance white is taken
 // to reflect, 0..1: toner lets the share of the paper through that the sRGB curve
 // has for the grey.
-func Reflectance(grey byte, white float64) float64 { return TonerY + (white-TonerY)*Linear(grey) }
+func Reflectance(grey byte, white float64) float64 {
+	return TonerY + (white-TonerY)*float64(pixel.Light[grey])
+}
 
 // surface is the number of terms of a light surface.
 const surface = 6
@@ -35,9 +37,6 @@ type Light struct {
 	cx, cy float64 // middle and half size of the card, mm
 	hx, hy float64
 
-	// Spread is the standard deviation, as a share, of the white places about
-	// the surface.
-	Spread float64
 	// Burnt is the share of the white places that are burnt out.
 	Burnt float64
 	// Step is the greatest sudden change of light between neighbouring white
@@ -85,71 +84,55 @@ const shadowRun = 3
 func (f *Found) Light(p Pixels) (l Light, ok bool) {
 	lay := f.Layout
 	l = Light{cx: lay.W / 2, cy: lay.H / 2, hx: lay.W / 2, hy: lay.H / 2}
-	type sample struct {
-		at  Point
-		log [3]float64
-	}
-	var s []sample
-	burnt := 0.0
+	var at []Point // where paper is seen
+	var terms, logs []float64
 	for _, q := range lay.White {
-		v, b, seen := f.sample(p, q, 0.8)
+		v, burnt, seen := f.sample(p, q, 0.8)
 		if !seen || min(v[0], v[1], v[2]) <= 1e-4 {
 			continue
 		}
-		e := sample{at: q}
-		for k := range v {
-			e.log[k] = math.Log(v[k])
-		}
-		s = append(s, e)
-		burnt += b
+		t := l.terms(q)
+		at, terms, logs = append(at, q), append(terms, t[:]...), append(logs, math.Log(v[0]), math.Log(v[1]), math.Log(v[2]))
+		l.Burnt += burnt
 	}
-	if len(s) < 2*surface || float64(len(s)) < 0.5*float64(len(lay.White)) {
+	n := len(at)
+	if n < 2*surface || float64(n) < 0.5*float64(len(lay.White)) {
 		return l, false
 	}
-	l.Burnt = burnt / float64(len(s))
-	weight := make([]float64, len(s))
-	for i := range weight {
-		weight[i] = 1
+	l.Burnt /= float64(n)
+	a, b := mat.NewDense(n, surface, terms), mat.NewDense(n, 3, logs)
+	root := make([]float64, n) // of the weight of each place
+	for i := range root {
+		root[i] = 1
 	}
-	dev := make([]float64, len(s))
+	var dev []float64
 	for range 8 {
-		a, b := mat.NewDense(len(s), surface, nil), mat.NewDense(len(s), 3, nil)
-		for i, e := range s {
-			w := math.Sqrt(weight[i])
-			for j, t := range l.terms(e.at) {
-				a.Set(i, j, w*t)
-			}
-			for k, v := range e.log {
-				b.Set(i, k, w*v)
-			}
-		}
-		var coef mat.Dense
-		if err := coef.Solve(a, b); err != nil {
+		w := mat.NewDiagDense(n, root)
+		var wa, wb, coef, left mat.Dense
+		wa.Mul(w, a)
+		wb.Mul(w, b)
+		if err := coef.Solve(&wa, &wb); err != nil {
 			return l, false
 		}
 		for k := range l.coef {
 			mat.Col(l.coef[k][:], k, &coef)
 		}
-		size := make([]float64, len(s))
-		for i, e := range s {
-			dev[i] = e.log[1] - math.Log(l.At(e.at)[1])
-			size[i] = math.Abs(dev[i])
+		left.Mul(a, &coef)
+		left.Sub(b, &left)
+		dev = mat.Col(nil, 1, &left)
+		size := make([]float64, n)
+		for i, d := range dev {
+			size[i] = math.Abs(d)
 		}
-		mid := pixel.Median(size)
 		// Tukey's biweight: what lies over the paper, or a shadow's edge, has
 		// little say.
-		c := 4.7 * max(minSpread, 1.4826*mid)
-		l.Spread = 1.4826 * mid
-		for i, d := range dev {
-			weight[i] = sq(max(1e-3, 1-sq(d/c)))
-			if math.Abs(d) > c {
-				weight[i] = 1e-6
-			}
+		c := 4.7 * max(minSpread, 1.4826*pixel.Median(size))
+		for i, d := range size {
+			root[i] = max(1e-3, 1-sq(d/c))
 		}
 	}
-	n := len(s)
 	low, high := math.Inf(1), math.Inf(-1)
-	for i := range s {
+	for i := range n {
 		var before, after []float64
 		for k := range shadowRun {
 			before = append(before, dev[(i-k+n)%n])
@@ -157,11 +140,11 @@ func (f *Found) Light(p Pixels) (l Light, ok bool) {
 		}
 		run := pixel.Median(before)
 		if d := 1 - math.Exp(-math.Abs(run-pixel.Median(after))); d > l.Step {
-			l.Step, l.StepAt = d, s[i].at
+			l.Step, l.StepAt = d, at[i]
 		}
 		high = max(high, run)
 		if run < low {
-			low, l.Low = run, s[(i-shadowRun/2+n)%n].at
+			low, l.Low = run, at[(i-shadowRun/2+n)%n]
 		}
 	}
 	l.Wave = 1 - math.Exp(low-high)
@@ -260,7 +243,7 @@ func (f *Found) share(p Pixels, l *Light, q Point) (v float64, ok bool) {
 	if x < 0 || y < 0 || x >= p.W || y >= p.H {
 		return 0, false
 	}
-	return Linear(p.Pix[3*(y*p.W+x)+1]) / l.At(q)[1], true
+	return float64(pixel.Light[p.Pix[3*(y*p.W+x)+1]]) / l.At(q)[1], true
 }
 
 // Areas returns where the rice may lie, before Dark: the field of a card that
@@ -276,10 +259,7 @@ func (f *Found) Areas(maxSD, least float64) (out []Rect) {
 		gap, reach   = 4.0, 300.0
 		across, away = 10.0, 4.0 // steps
 	)
-	good := func(q Point) bool {
-		v := f.Camera.ToPicture(q)
-		return v.X >= 0 && v.Y >= 0 && v.X <= float64(f.w-1) && v.Y <= float64(f.h-1) && f.fit.scaleSD(q) <= maxSD
-	}
+	good := func(q Point) bool { return f.Camera.shows(f.Camera.ToPicture(q)) && f.ScaleSD(q) <= maxSD }
 	for _, side := range [2]struct{ from, way float64 }{{-gap, -1}, {lay.H + gap, 1}} {
 		// How far the good places reach from the card at each x, and the largest
 		// rectangle under that.

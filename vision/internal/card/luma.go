@@ -1,10 +1,7 @@
 package card
 
-// #cgo CFLAGS: -O3 -std=c11
-// #include "dark.h"
-import "C"
-
 import (
+	"bytes"
 	"context"
 	"math"
 
@@ -111,12 +108,6 @@ func (p Pixels) mean(c Point, half float64) (bgr [3]float64, burnt float64, ok b
 // burntOut is the sample value from which on a channel says nothing more.
 const burntOut = 254
 
-// Encode returns the sRGB value, 0..255, of a linear one of 0..1.
-func Encode(v float64) float64 { return pixel.Encode(v) }
-
-// Linear returns the linear value, 0..1, of an 8-bit sRGB sample.
-func Linear(v byte) float64 { return float64(pixel.Light[v]) }
-
 // A small is a shrunk grey picture: each value stands for a square of step
 // pixels of the full one.
 type small struct {
@@ -148,34 +139,44 @@ const flat = 24
 // wider than any part of a mark of up to 56 pixels. Where there is no contrast
 // everything is white. Black is 1.
 func (s *small) dark(ctx context.Context) ([]uint8, error) {
-	const block, reach = C.DARK_BLOCK, 3
+	const block, reach = 8, 3
 	bw, bh := (s.w+block-1)/block, (s.h+block-1)/block
-	low, high, limit := make([]byte, bw*bh), make([]byte, bw*bh), make([]byte, bw*bh)
+	low, high := bytes.Repeat([]byte{255}, bw*bh), make([]byte, bw*bh)
 	out := make([]uint8, len(s.v))
-	band := func(j int) (first *byte, rows int) { return &s.v[j*block*s.w], min(block, s.h-j*block) }
+	end := func(j int) int { return min(s.h, (j+1)*block) } // of a row of blocks
 	if err := parallel.Each(ctx, bh, func(_, j int) {
-		v, rows := band(j)
-		line := make([]byte, 2*s.w)
-		C.dark_range(bytesAt(v), C.int(s.w), C.int(rows), bytesAt(&low[j*bw]), bytesAt(&high[j*bw]), bytesAt(&line[0]))
+		low, high := low[j*bw:][:bw], high[j*bw:][:bw]
+		for y := j * block; y < end(j); y++ {
+			for i, row := 0, s.v[y*s.w:][:s.w]; i < bw; i++ {
+				l, h := low[i], high[i]
+				for _, v := range row[i*block : min(s.w, (i+1)*block)] {
+					l, h = min(l, v), max(h, v)
+				}
+				low[i], high[i] = l, h
+			}
+		}
 	}); err != nil {
 		return nil, err
 	}
 	err := parallel.Each(ctx, bh, func(_, j int) {
-		for i := range bw {
+		limit := make([]byte, bw)
+		for i := range limit {
 			l, h := byte(255), byte(0)
 			for b := max(0, j-reach); b <= min(bh-1, j+reach); b++ {
-				for a := max(0, i-reach); a <= min(bw-1, i+reach); a++ {
-					l, h = min(l, low[b*bw+a]), max(h, high[b*bw+a])
+				for a := b*bw + max(0, i-reach); a <= b*bw+min(bw-1, i+reach); a++ {
+					l, h = min(l, low[a]), max(h, high[a])
 				}
 			}
 			if h-l >= flat {
-				limit[j*bw+i] = byte((int(l) + int(h)) / 2)
+				limit[i] = byte((int(l) + int(h)) / 2)
 			}
 		}
-		v, rows := band(j)
-		C.dark_below(bytesAt(v), C.int(s.w), C.int(rows), bytesAt(&limit[j*bw]), bytesAt(&out[j*block*s.w]))
+		for y := j * block; y < end(j); y++ {
+			row, black := s.v[y*s.w:][:s.w], out[y*s.w:][:s.w]
+			for x, v := range row {
+				black[x] = pixel.Bit(v < limit[x/block])
+			}
+		}
 	})
 	return out, err
 }
-
-func bytesAt(b *byte) *C.uint8_t { return (*C.uint8_t)(b) }

@@ -33,8 +33,6 @@ type mark struct {
 	at             affine
 	layout, corner int
 	mirror         bool
-	readable       bool // its code is that of a mark
-	sd             float64
 }
 
 // What a disc and the white round it must look like in the shrunk picture.
@@ -92,9 +90,8 @@ func candidates(s *small, bs []blob) []affine {
 func sq(x float64) float64 { return x * x }
 
 // refine moves the affine onto the edge of the disc of radius r mm, with white
-// to at least 1.42·r, and returns the standard deviation of the edge places in
-// pixels. It reports false where there is no such disc.
-func (p Pixels) refine(a *affine, r float64) (sd float64, ok bool) {
+// to at least 1.42·r. It reports false where there is no such disc.
+func (p Pixels) refine(a *affine, r float64) bool {
 	const rays = 48
 	for round := range 4 {
 		var phi, rho []float64
@@ -106,7 +103,7 @@ func (p Pixels) refine(a *affine, r float64) (sd float64, ok bool) {
 			}
 		}
 		if len(rho) < rays*3/4 {
-			return 0, false
+			return false
 		}
 		// Edge seen from the centre in units of r: 1 + offset + stretch.
 		fit, dev := harmonics(phi, rho)
@@ -118,22 +115,21 @@ func (p Pixels) refine(a *affine, r float64) (sd float64, ok bool) {
 			}
 		}
 		if len(keepRho) < rays*2/3 {
-			return 0, false
+			return false
 		}
-		fit, dev = harmonics(keepPhi, keepRho)
+		fit, _ = harmonics(keepPhi, keepRho)
 		if math.Abs(fit[0]-1) > 0.35 || math.Hypot(fit[1], fit[2]) > 0.35 || math.Hypot(fit[3], fit[4]) > 0.35 {
-			return 0, false
+			return false
 		}
 		a.c = a.to(r*fit[1], r*fit[2])
 		// The even part is a symmetric stretch: 1 + [e g; g -e].
 		m := [4]float64{fit[0] + fit[3], fit[4], fit[4], fit[0] - fit[3]}
 		a.xx, a.xy, a.yx, a.yy = a.xx*m[0]+a.xy*m[2], a.xx*m[1]+a.xy*m[3], a.yx*m[0]+a.yy*m[2], a.yx*m[1]+a.yy*m[3]
-		sd = dev * r * a.scale()
 		if round > 0 && math.Hypot(fit[1], fit[2])*r*a.scale() < 0.002 {
 			break
 		}
 	}
-	return sd, true
+	return true
 }
 
 // edge returns the distance, in units of r, at which the brightness along a
@@ -252,16 +248,15 @@ func (p Pixels) find(ctx context.Context, side int) (good, bad []mark, err error
 	}
 	for _, a := range candidates(s, blobs(dark, s.w, s.h)) {
 		m := mark{at: a}
-		var ok bool
-		if m.sd, ok = p.refine(&m.at, DiscR); !ok {
+		if !p.refine(&m.at, DiscR) {
 			continue
 		}
 		word, phase, ok := p.read(&m.at)
 		var turn int
 		if ok {
-			m.layout, m.corner, turn, m.mirror, m.readable = lookUp(word)
+			m.layout, m.corner, turn, m.mirror, ok = lookUp(word)
 		}
-		if !m.readable {
+		if !ok {
 			bad = append(bad, m)
 			continue
 		}

@@ -8,6 +8,7 @@ import (
 
 	"gonum.org/v1/gonum/stat"
 
+	"traytally/vision/internal/geom"
 	"traytally/vision/internal/pixel"
 )
 
@@ -160,11 +161,7 @@ func (p Pixels) oblong(o *Object, a, b float64) error {
 		}
 		o.Width, b = width, width/2
 	}
-	if o.Angle > math.Pi/2 {
-		o.Angle -= math.Pi
-	} else if o.Angle <= -math.Pi/2 {
-		o.Angle += math.Pi
-	}
+	o.Angle = geom.Axial(o.Angle)
 	return nil
 }
 
@@ -218,10 +215,7 @@ func line(x, y []float64) (a, b, sd float64) {
 		}
 		sd = 1.4826 * pixel.Median(dev)
 		for i, d := range dev {
-			weight[i] = 0
-			if d <= max(0.1, 3*sd) {
-				weight[i] = 1
-			}
+			weight[i] = float64(pixel.Bit(d <= max(0.1, 3*sd)))
 		}
 	}
 	return a, b, sd

@@ -69,16 +69,15 @@ func (r *Rim) Shift() (px float64, ok bool) {
 	if r.n < rimLeast || r.edge.Sigma < sharpSigma {
 		return 0, false
 	}
-	rise := newRise(r)
+	rise := blurredRise(r.edge.Sigma)
 	var at [2]float64
-	for d := range r.sum {
-		var v [rimBins]float64
+	for d, v := range r.sum {
 		for k := range v {
-			v[k] = r.sum[d][k] / float64(r.n)
+			v[k] /= float64(r.n)
 		}
 		least := math.Inf(1)
 		for x := -1.5; x <= 1.5; x += 0.01 {
-			if left := rise.misfit(&v, x); left < least {
+			if left := r.misfit(&v, rise, x); left < least {
 				least, at[d] = left, x
 			}
 		}
@@ -86,21 +85,14 @@ func (r *Rim) Shift() (px float64, ok bool) {
 	return r.edge.InLight*at[0] + (1-r.edge.InLight)*at[1], true
 }
 
-// A riseModel is the root of the distance from an edge, blurred: of the distance
-// in steps of riseStep from -riseFrom.
-type riseModel struct {
-	rim  *Rim
-	root []float64
-}
-
 const (
 	riseStep = 0.02
 	riseFrom = 8.0
 )
 
-func newRise(r *Rim) riseModel {
-	m := riseModel{rim: r}
-	sigma := r.edge.Sigma
+// blurredRise is the root of the distance from an edge, blurred: of the distance
+// in steps of riseStep from -riseFrom.
+func blurredRise(sigma float64) (root []float64) {
 	const slice = 0.05
 	for x := -riseFrom; x <= riseFrom; x += riseStep {
 		sum, all := 0.0, 0.0
@@ -109,19 +101,19 @@ func newRise(r *Rim) riseModel {
 			all += w
 			sum += w * math.Sqrt(max(0, x-u*sigma))
 		}
-		m.root = append(m.root, sum/all)
+		root = append(root, sum/all)
 	}
-	return m
+	return root
 }
 
 // misfit returns the sum of squares that a step and a rise at the place edge
 // leave of a profile, their heights fitted.
-func (m *riseModel) misfit(v *[rimBins]float64, edge float64) float64 {
+func (r *Rim) misfit(v *[rimBins]float64, root []float64, edge float64) float64 {
 	var aa, ab, bb, av, bv, vv float64
 	for k, y := range v {
-		x := m.rim.place(k) - edge
-		a := math.Erfc(-x/(m.rim.edge.Sigma*math.Sqrt2)) / 2
-		b := m.root[min(len(m.root)-1, max(0, int(math.Round((x+riseFrom)/riseStep))))]
+		x := r.place(k) - edge
+		a := math.Erfc(-x/(r.edge.Sigma*math.Sqrt2)) / 2
+		b := root[min(len(root)-1, max(0, int(math.Round((x+riseFrom)/riseStep))))]
 		aa, ab, bb = aa+a*a, ab+a*b, bb+b*b
 		av, bv, vv = av+a*y, bv+b*y, vv+y*y
 	}

@@ -5,6 +5,8 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/assert"
+
+	"traytally/vision/internal/pixel"
 )
 
 // middle is where the bar of bar has its middle in row y: all positions within a
@@ -31,7 +33,7 @@ func bar(limb, sigma, dark, bright float64) Pixels {
 				w := math.Exp(-d * d / (2 * sigma * sigma))
 				sum, all = sum+w*light(float64(x)+d-middle(y)), all+w
 			}
-			v := byte(math.Round(Encode(sum / all)))
+			v := byte(math.Round(pixel.Encode(sum / all)))
 			for k := range 3 {
 				p.Pix[3*(y*p.W+x)+k] = v
 			}

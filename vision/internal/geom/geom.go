@@ -139,12 +139,12 @@ func Caliper(hull []Point) Calipers {
 			}
 		}
 	}
-	c.MaxAngle = axial(math.Atan2(c.B.Y-c.A.Y, c.B.X-c.A.X))
+	c.MaxAngle = Axial(math.Atan2(c.B.Y-c.A.Y, c.B.X-c.A.X))
 	return c
 }
 
-// axial brings an angle into (-π/2, π/2].
-func axial(a float64) float64 {
+// Axial brings an angle into (-π/2, π/2].
+func Axial(a float64) float64 {
 	for a <= -math.Pi/2 {
 		a += math.Pi
 	}
@@ -172,7 +172,7 @@ func (m Moments) Axes() (major, minor, angle float64) {
 	c := m.Centroid()
 	xx, xy, yy := m.XX/m.A-c.X*c.X, m.XY/m.A-c.X*c.Y, m.YY/m.A-c.Y*c.Y
 	t, d := (xx+yy)/2, math.Hypot((xx-yy)/2, xy)
-	return math.Sqrt(math.Max(0, t+d)), math.Sqrt(math.Max(0, t-d)), axial(math.Atan2(2*xy, xx-yy) / 2)
+	return math.Sqrt(math.Max(0, t+d)), math.Sqrt(math.Max(0, t-d)), Axial(math.Atan2(2*xy, xx-yy) / 2)
 }
 
 // PolygonMoments returns the area moments of a polygon's inside (Green's

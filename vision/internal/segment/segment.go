@@ -14,6 +14,7 @@ import (
 	"traytally/vision/internal/geom"
 	"traytally/vision/internal/parallel"
 	"traytally/vision/internal/pixel"
+	"traytally/vision/kernel"
 )
 
 var errNetwork = errors.New("the network's maps are not as expected")
@@ -57,11 +58,11 @@ type Model struct {
 
 // A Result is what lies on a tray.
 type Result struct {
-	Pieces     []Piece // from the top; Edge ones included
-	Unresolved []Piece // what was not told apart with confidence
-	Heaps      []Thing // rice in several layers, in which no pieces were found
-	Objects    []Thing // set aside whole
-	Small      int     // specks below the least measurable size
+	Pieces     []Piece          // from the top; Edge ones included
+	Unresolved []Piece          // what was not told apart with confidence
+	Heaps      []kernel.Cluster // rice in several layers, in which no pieces were found
+	Objects    []kernel.Cluster // set aside whole
+	Small      int              // specks below the least measurable size
 	Model      Model
 
 	TrayMean  [3]float64 // blue, green, red

@@ -4,20 +4,15 @@ import (
 	"math"
 
 	"traytally/vision/internal/pixel"
+	"traytally/vision/kernel"
 )
-
-// A Thing is a connected part of the picture that is no piece of rice.
-type Thing struct {
-	X, Y, Area             float64 // centroid and area, px
-	MinX, MinY, MaxX, MaxY int     // bounding box in whole pixels, half-open
-}
 
 // leastThing is the area of a thing that is told, in kernels as wide as the
 // network sees them and two and a half times as long.
 const leastThing = 2 * kernelWidth * kernelWidth
 
 // things are the connected parts of what the network calls an object.
-func (m *maps) things() []Thing {
+func (m *maps) things() []kernel.Cluster {
 	in := make([]uint8, len(m.object))
 	for i, v := range m.object {
 		in[i] = v >> 7 // 128 and more
@@ -32,7 +27,7 @@ const heapKernels = 6
 
 // heaps are the places that have the colour of rice and in which the network
 // finds neither pieces nor things: rice in several layers.
-func (m *maps) heaps(b *blobs, rice, ground [3]float64, least float64) []Thing {
+func (m *maps) heaps(b *blobs, rice, ground [3]float64, least float64) []kernel.Cluster {
 	span := dist3(rice, ground)
 	if span < 1 {
 		return nil
@@ -52,15 +47,15 @@ func (m *maps) heaps(b *blobs, rice, ground [3]float64, least float64) []Thing {
 
 // parts returns the 4-connected parts of the pixels that are 1, from least
 // working px on.
-func (m *maps) parts(least float64, in []uint8) []Thing {
-	var out []Thing
+func (m *maps) parts(least float64, in []uint8) []kernel.Cluster {
+	var out []kernel.Cluster
 	var parts pixel.Parts
 	parts.Each(in, m.w, false, func(part []int32) {
 		n := float64(len(part))
 		if n < least {
 			return
 		}
-		t := Thing{MinX: math.MaxInt, MinY: math.MaxInt}
+		t := kernel.Cluster{MinX: math.MaxInt, MinY: math.MaxInt}
 		for _, i := range part {
 			x, y := int(i)%m.w, int(i)/m.w
 			t.X += float64(x)
@@ -68,7 +63,7 @@ func (m *maps) parts(least float64, in []uint8) []Thing {
 			t.MinX, t.MinY, t.MaxX, t.MaxY = min(t.MinX, x), min(t.MinY, y), max(t.MaxX, x+1), max(t.MaxY, y+1)
 		}
 		c := m.at(t.X/n, t.Y/n)
-		t.X, t.Y, t.Area = c.X, c.Y, n*m.sx*m.sy
+		t.X, t.Y, t.AreaPx2 = c.X, c.Y, n*m.sx*m.sy
 		t.MinX, t.MinY = int(float64(t.MinX)*m.sx), int(float64(t.MinY)*m.sy)
 		t.MaxX, t.MaxY = int(math.Ceil(float64(t.MaxX)*m.sx)), int(math.Ceil(float64(t.MaxY)*m.sy))
 		out = append(out, t)

@@ -8,7 +8,9 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strconv"
+	"strings"
 	"text/template"
 	"time"
 
@@ -17,67 +19,91 @@ import (
 	"traytally/vision/internal/card"
 )
 
-// Options says how a card is printed.
-type Options struct {
-	Layout *card.Layout
-	Paper  card.Paper
+// A Format is a kind of file.
+type Format string
+
+// The formats.
+const (
+	PDF Format = "pdf"
+	SVG Format = "svg"
+)
+
+// A Sheet says what is printed.
+type Sheet struct {
+	Paper string // one of Papers
+	// Strip is the card that is cut out and laid beside the rice, instead of
+	// the one on which the rice lies.
+	Strip bool
 	// OpenField leaves the field white, with an outline, for dark paper to be
 	// laid in; else it is printed black.
 	OpenField bool
-	Title     string // of the document; may be empty
+	Format    Format
 }
+
+// Papers lists what can be printed on.
+func Papers() []string {
+	var out []string
+	for _, p := range card.Papers {
+		out = append(out, p.Name)
+	}
+	return out
+}
+
+// Write writes the sheet. Same sheet, same bytes.
+func (s Sheet) Write(w io.Writer) error {
+	i := slices.Index(Papers(), s.Paper)
+	if i < 0 {
+		return fmt.Errorf("paper %q, want one of %s", s.Paper, strings.Join(Papers(), ", "))
+	}
+	p := page{card.Layouts[0], card.Papers[i], s.OpenField}
+	if s.Strip {
+		p.layout = card.Layouts[1]
+	}
+	switch s.Format {
+	case PDF:
+		return p.pdf(w)
+	case SVG:
+		return p.svg(w)
+	}
+	return fmt.Errorf("format %q, want %s or %s", s.Format, PDF, SVG)
+}
+
+// A page is a card on a sheet of paper.
+type page struct {
+	layout *card.Layout
+	Paper  card.Paper
+	open   bool // Sheet.OpenField
+}
+
+// Title is that of the document.
+func (p page) Title() string { return "traytally " + p.layout.Name }
 
 // A shape is one thing to print, in mm on the sheet. Exactly one of R, Poly
 // and Text is set; Line strokes Poly instead of filling it.
 type shape struct {
-	Grey   byte
-	X, Y   float64 // centre of a circle, start of a text's base line
-	R      float64
-	Poly   []card.Point
-	Line   float64 // width of the stroke; 0 fills
-	Text   string
-	Size   float64 // of the text, mm
-	Middle bool    // X is the middle of the text
-	Dash   float64 // length of dashes; 0 is a full line
+	Grey       byte // 0 is black
+	card.Point      // centre of a circle, middle of a text's base line
+	R          float64
+	Poly       []card.Point
+	Line       float64 // width of the stroke; 0 fills
+	Dash       float64 // length of dashes; 0 is a full line
+	Text       string
+	Size       float64 // of the text, mm
 }
 
-// Black and white of a print.
-const (
-	black = 0
-	white = 255
-)
+const white = 255
 
-// Instruction lines, one to a card.
-const (
-	trayLine  = "Print at 100 %, check that the line is 150.0 mm long, lay rice one layer deep in the field, photograph the whole card from above."
-	stripLine = "Print at 100 %, check that the line is 150.0 mm long, cut out, lay flat beside the rice on the tray, photograph both from above."
-)
+// instructions are a line for each of card.Layouts.
+var instructions = [...]string{
+	"Print at 100 %, check that the line is 150.0 mm long, lay rice one layer deep in the field, photograph the whole card from above.",
+	"Print at 100 %, check that the line is 150.0 mm long, cut out, lay flat beside the rice on the tray, photograph both from above.",
+}
 
-// shapes lists what is on the sheet, in the order of painting.
-func (o Options) shapes() []shape {
-	l := o.Layout
-	dx, dy := o.origin()
-	at := func(p card.Point) card.Point { return card.Point{X: p.X + dx, Y: p.Y + dy} }
+// Shapes lists what is on the sheet, in the order of painting.
+func (p page) Shapes() []shape {
+	l := p.layout
 	var out []shape
-	disc := func(p card.Point, r float64, grey byte) {
-		p = at(p)
-		out = append(out, shape{Grey: grey, X: p.X, Y: p.Y, R: r})
-	}
-	poly := func(grey byte, ps ...card.Point) {
-		for i := range ps {
-			ps[i] = at(ps[i])
-		}
-		out = append(out, shape{Grey: grey, Poly: ps})
-	}
-	line := func(grey byte, width, dash float64, ps ...card.Point) {
-		poly(grey, ps...)
-		out[len(out)-1].Line, out[len(out)-1].Dash = width, dash
-	}
-	text := func(grey byte, size float64, middle bool, p card.Point, s string) {
-		p = at(p)
-		out = append(out, shape{Grey: grey, X: p.X, Y: p.Y, Text: s, Size: size, Middle: middle})
-	}
-
+	add := func(s ...shape) { out = append(out, s...) }
 	for i, m := range l.Marks {
 		for s := range card.Sectors { // neighbouring black sectors in one piece
 			if !card.Black(l.ID, i, s) || card.Black(l.ID, i, (s+card.Sectors-1)%card.Sectors) {
@@ -87,35 +113,32 @@ func (o Options) shapes() []shape {
 			for card.Black(l.ID, i, (s+n)%card.Sectors) {
 				n++
 			}
-			poly(black, sectors(m, s, n)...)
+			add(shape{Poly: sectors(m, s, n)})
 		}
-		disc(m, card.RingOutR, black)
-		disc(m, card.RingInR, white)
-		disc(m, card.DiscR, black)
+		add(shape{Point: m, R: card.RingOutR}, shape{Point: m, R: card.RingInR, Grey: white}, shape{Point: m, R: card.DiscR})
 	}
 	for _, d := range l.Dots {
-		disc(d, card.DotR, black)
+		add(shape{Point: d, R: card.DotR})
 	}
-	for _, p := range l.Patches {
-		c := p.Corners()
-		poly(p.Grey, c[:]...)
+	for _, t := range l.Patches {
+		c := t.Corners()
+		add(shape{Grey: t.Grey, Poly: c[:]})
 	}
-	if l.HasField() {
-		c := l.Field.Corners()
-		if o.OpenField {
-			line(150, 0.2, 2, c[0], c[1], c[2], c[3], c[0])
-			mid := l.Field.Middle()
-			text(150, 4, true, mid, fmt.Sprintf("lay matt dark paper of %.0f × %.0f mm here", l.Field.W(), l.Field.H()))
-		} else {
-			poly(black, c[:]...)
-		}
-	} else {
-		line(150, 0.1, 2, card.Point{}, card.Point{X: l.W}, card.Point{X: l.W, Y: l.H}, card.Point{Y: l.H}, card.Point{})
+	switch c := l.Field.Corners(); {
+	case !l.HasField():
+		c = card.Rect{X1: l.W, Y1: l.H}.Corners()
+		add(shape{Grey: 150, Line: 0.1, Dash: 2, Poly: append(c[:], c[0])})
+	case p.open:
+		add(shape{Grey: 150, Line: 0.2, Dash: 2, Poly: append(c[:], c[0])}, shape{Grey: 150, Point: l.Field.Middle(), Size: 4,
+			Text: fmt.Sprintf("lay matt dark paper of %.0f × %.0f mm here", l.Field.W(), l.Field.H())})
+	default:
+		add(shape{Poly: c[:]})
 	}
 
 	a, b := l.Ruler[0], l.Ruler[1]
-	line(black, 0.15, 0, a, b)
-	for i := 0; i <= int(math.Round(b.X-a.X)); i += 5 {
+	line := func(a, b card.Point) { add(shape{Line: 0.15, Poly: []card.Point{a, b}}) }
+	line(a, b)
+	for i := 0; i <= int(math.Round(l.RulerLength())); i += 5 {
 		n := 1.2
 		switch {
 		case i%50 == 0:
@@ -123,26 +146,26 @@ func (o Options) shapes() []shape {
 		case i%10 == 0:
 			n = 1.8
 		}
-		p := card.Point{X: a.X + float64(i), Y: a.Y}
-		line(black, 0.15, 0, p, card.Point{X: p.X, Y: p.Y + n})
+		x := a.X + float64(i)
+		line(card.Point{X: x, Y: a.Y}, card.Point{X: x, Y: a.Y + n})
 	}
-	text(black, 2.1, true, card.Point{X: (a.X + b.X) / 2, Y: a.Y + 5}, "150.0 mm between the end strokes")
-	say := trayLine
-	if !l.HasField() {
-		say = stripLine
-	}
-	text(black, 2.15, true, card.Point{X: l.W / 2, Y: l.H - 2.4}, say)
-	return out
-}
+	add(shape{Point: card.Point{X: (a.X + b.X) / 2, Y: a.Y + 5}, Size: 2.1, Text: "150.0 mm between the end strokes"},
+		shape{Point: card.Point{X: l.W / 2, Y: l.H - 2.4}, Size: 2.15, Text: instructions[l.ID]})
 
-// origin returns where the card's corner lies on the sheet: the card is in the
-// middle, or at the top where it is to be cut out.
-func (o Options) origin() (x, y float64) {
-	x = (o.Paper.W - o.Layout.W) / 2
-	if o.Layout.HasField() {
-		return x, (o.Paper.H - o.Layout.H) / 2
+	// The card lies in the middle of the sheet, or at the top where it is to be
+	// cut out.
+	dx, dy := (p.Paper.W-l.W)/2, 15.0
+	if l.HasField() {
+		dy = (p.Paper.H - l.H) / 2
 	}
-	return x, 15
+	onSheet := func(q card.Point) card.Point { return card.Point{X: q.X + dx, Y: q.Y + dy} }
+	for i, s := range out {
+		out[i].Point = onSheet(s.Point)
+		for k, q := range s.Poly {
+			s.Poly[k] = onSheet(q)
+		}
+	}
+	return out
 }
 
 // sectors returns the outline of n sectors of the code ring from sector i on.
@@ -167,7 +190,7 @@ func sectors(m card.Point, i, n int) []card.Point {
 //go:embed card.svg.tmpl
 var svgText string
 
-var svg = template.Must(template.New("card").Funcs(template.FuncMap{
+var svgPage = template.Must(template.New("card").Funcs(template.FuncMap{
 	"mm":     mm,
 	"points": points,
 	"colour": func(g byte) string { return fmt.Sprintf("#%02x%02x%02x", g, g, g) },
@@ -187,29 +210,24 @@ func points(ps []card.Point) string {
 	return string(b)
 }
 
-// SVG writes the sheet as SVG 1.1 whose user unit is one millimetre.
-func SVG(w io.Writer, o Options) error {
-	return svg.Execute(w, struct {
-		Options
-		Shapes []shape
-	}{o, o.shapes()})
-}
+// svg writes the page as SVG 1.1 whose user unit is one millimetre.
+func (p page) svg(w io.Writer) error { return svgPage.Execute(w, p) }
 
-// PDF writes the sheet as PDF. Same options, same bytes. The file asks viewers
-// not to scale it when printing (ISO 32000-1:2008, table 150, PrintScaling).
-func PDF(w io.Writer, o Options) error {
-	f := fpdf.NewCustom(&fpdf.InitType{UnitStr: "mm", Size: fpdf.SizeType{Wd: o.Paper.W, Ht: o.Paper.H}})
+// pdf writes the page as PDF. The file asks viewers not to scale it when
+// printing (ISO 32000-1:2008, table 150, PrintScaling).
+func (p page) pdf(w io.Writer) error {
+	f := fpdf.NewCustom(&fpdf.InitType{UnitStr: "mm", Size: fpdf.SizeType{Wd: p.Paper.W, Ht: p.Paper.H}})
 	f.SetCatalogSort(true)
 	epoch := time.Unix(0, 0).UTC()
 	f.SetCreationDate(epoch)
 	f.SetModificationDate(epoch)
 	f.SetProducer("traytally", false)
-	f.SetTitle(o.Title, true)
+	f.SetTitle(p.Title(), true)
 	f.SetMargins(0, 0, 0)
 	f.SetAutoPageBreak(false, 0)
 	f.AddPage()
 	toLatin := f.UnicodeTranslatorFromDescriptor("")
-	for _, s := range o.shapes() {
+	for _, s := range p.Shapes() {
 		g := int(s.Grey)
 		f.SetFillColor(g, g, g)
 		f.SetDrawColor(g, g, g)
@@ -220,11 +238,7 @@ func PDF(w io.Writer, o Options) error {
 		case s.Text != "":
 			t := toLatin(s.Text)
 			f.SetFont("Helvetica", "", s.Size*72/25.4)
-			x := s.X
-			if s.Middle {
-				x -= f.GetStringWidth(t) / 2
-			}
-			f.Text(x, s.Y, t)
+			f.Text(s.X-f.GetStringWidth(t)/2, s.Y, t)
 		case s.Line > 0:
 			f.SetLineWidth(s.Line)
 			if s.Dash > 0 {
@@ -258,22 +272,12 @@ func PDF(w io.Writer, o Options) error {
 // unscaled adds the viewer preference to the catalogue, which fpdf writes as
 // the last object, so that only the place of the cross-reference table moves.
 func unscaled(pdf []byte) ([]byte, error) {
-	const catalogue, start, add = "/Type /Catalog\n", "startxref\n", "/ViewerPreferences << /PrintScaling /None >>\n"
-	i, j := bytes.LastIndex(pdf, []byte(catalogue)), bytes.LastIndex(pdf, []byte(start))
-	if i < 0 || j < i {
-		return nil, fmt.Errorf("the PDF has no catalogue at its end")
+	const catalogue, add = "/Type /Catalog\n", "/ViewerPreferences << /PrintScaling /None >>\n"
+	at := bytes.LastIndex(pdf, []byte(catalogue)) + len(catalogue)
+	table, end := bytes.LastIndex(pdf, []byte("\nxref\n"))+1, bytes.LastIndex(pdf, []byte("startxref\n"))
+	if at < len(catalogue) || table < at || end < table {
+		return nil, fmt.Errorf("the PDF has no catalogue before its table of objects at its end")
 	}
-	i += len(catalogue)
-	number, tail, ok := bytes.Cut(pdf[j+len(start):], []byte("\n"))
-	at, err := strconv.Atoi(string(number))
-	if !ok || err != nil || at < i {
-		return nil, fmt.Errorf("the PDF does not say where its table of objects is")
-	}
-	out := make([]byte, 0, len(pdf)+len(add)+2)
-	out = append(out, pdf[:i]...)
-	out = append(out, add...)
-	out = append(out, pdf[i:j+len(start)]...)
-	out = strconv.AppendInt(out, int64(at+len(add)), 10)
-	out = append(out, '\n')
-	return append(out, tail...), nil
+	out := slices.Concat(pdf[:at], []byte(add), pdf[at:end])
+	return fmt.Appendf(out, "startxref\n%d\n%%%%EOF\n", table+len(add)), nil
 }

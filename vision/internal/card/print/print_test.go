@@ -16,7 +16,7 @@ import (
 	"traytally/vision/internal/card"
 )
 
-func eachSheet(t *testing.T, do func(*testing.T, Options)) {
+func eachSheet(t *testing.T, do func(*testing.T, page)) {
 	for _, l := range card.Layouts {
 		for _, p := range card.Papers {
 			for _, open := range []bool{false, true} {
@@ -24,7 +24,7 @@ func eachSheet(t *testing.T, do func(*testing.T, Options)) {
 					continue
 				}
 				t.Run(fmt.Sprint(l.Name, " ", p.Name, " ", open), func(t *testing.T) {
-					do(t, Options{Layout: l, Paper: p, OpenField: open, Title: "a < b"})
+					do(t, page{l, p, open})
 				})
 			}
 		}
@@ -69,17 +69,17 @@ func parse(t *testing.T, data []byte) []element {
 // The SVG is 1:1: its size is that of the paper, in mm, and so is its unit.
 // Marks and dots lie at their places relative to the first mark.
 func TestSVG(t *testing.T) {
-	eachSheet(t, func(t *testing.T, o Options) {
+	eachSheet(t, func(t *testing.T, o page) {
 		var b, again bytes.Buffer
-		require.NoError(t, SVG(&b, o))
-		require.NoError(t, SVG(&again, o))
+		require.NoError(t, o.svg(&b))
+		require.NoError(t, o.svg(&again))
 		assert.Equal(t, b.Bytes(), again.Bytes())
 		all := parse(t, append([]byte(nil), b.Bytes()[bytes.Index(b.Bytes(), []byte("<svg")):]...))
 		root := all[0]
 		assert.Equal(t, mm(o.Paper.W)+"mm", root.attr["width"])
 		assert.Equal(t, mm(o.Paper.H)+"mm", root.attr["height"])
 		assert.Equal(t, fmt.Sprintf("0 0 %s %s", mm(o.Paper.W), mm(o.Paper.H)), root.attr["viewBox"])
-		assert.Equal(t, "a < b", strings.TrimSpace(all[1].text))
+		assert.Equal(t, "traytally "+o.layout.Name, strings.TrimSpace(all[1].text))
 
 		discs := map[string][]card.Point{}
 		black, lines := 0, 0
@@ -93,7 +93,7 @@ func TestSVG(t *testing.T) {
 				}
 			case "polyline":
 				lines++
-				if p := strings.Fields(e.attr["points"]); lines == 1 && o.Layout.HasField() && !o.OpenField {
+				if p := strings.Fields(e.attr["points"]); lines == 1 && o.layout.HasField() && !o.open {
 					// The first line is the ruler: 150 mm long.
 					require.Len(t, p, 2)
 					var x0, y0, x1, y1 float64
@@ -106,25 +106,25 @@ func TestSVG(t *testing.T) {
 		}
 		require.Len(t, discs[mm(card.DiscR)], 4)
 		require.Len(t, discs[mm(card.RingOutR)], 4)
-		require.Len(t, discs[mm(card.DotR)], len(o.Layout.Dots))
-		first := discs[mm(card.DiscR)][0].Sub(o.Layout.Marks[0])
-		for i, m := range o.Layout.Marks {
+		require.Len(t, discs[mm(card.DotR)], len(o.layout.Dots))
+		first := discs[mm(card.DiscR)][0].Sub(o.layout.Marks[0])
+		for i, m := range o.layout.Marks {
 			assert.InDelta(t, 0, discs[mm(card.DiscR)][i].Sub(first).Dist(m), 1e-4)
 		}
-		for i, d := range o.Layout.Dots {
+		for i, d := range o.layout.Dots {
 			assert.InDelta(t, 0, discs[mm(card.DotR)][i].Sub(first).Dist(d), 1e-4)
 		}
-		assert.InDelta(t, (o.Paper.W-o.Layout.W)/2, first.X, 1e-4, "in the middle of the sheet")
+		assert.InDelta(t, (o.Paper.W-o.layout.W)/2, first.X, 1e-4, "in the middle of the sheet")
 		assert.GreaterOrEqual(t, black, 4*3)
-		assert.Equal(t, o.OpenField, strings.Contains(b.String(), "lay matt dark paper of 150 × 197 mm here"))
+		assert.Equal(t, o.open, strings.Contains(b.String(), "lay matt dark paper of 150 × 197 mm here"))
 	})
 }
 
 func TestPDF(t *testing.T) {
-	eachSheet(t, func(t *testing.T, o Options) {
+	eachSheet(t, func(t *testing.T, o page) {
 		var b, again bytes.Buffer
-		require.NoError(t, PDF(&b, o))
-		require.NoError(t, PDF(&again, o))
+		require.NoError(t, o.pdf(&b))
+		require.NoError(t, o.pdf(&again))
 		assert.Equal(t, b.Bytes(), again.Bytes())
 		data := b.String()
 		// 1/72 inch to the unit.
