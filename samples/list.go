@@ -13,7 +13,6 @@ import (
 	"strings"
 	"time"
 
-	"traytally/grading"
 	"traytally/grading/standards"
 	"traytally/vision/kernel/fault"
 )
@@ -50,7 +49,7 @@ const maxListBytes = 16 << 20
 // of a sample sheet.
 var factColumns = []string{"lot", "party", "line", "variety", "stage", "drawn", "received", "note"}
 
-// sheetColumns are the sample sheet's own, as grading.ParseSheet names them.
+// sheetColumns are the sample sheet's own, as grading.Sheet names them.
 var sheetColumns = []string{
 	"moisture_pct", "odour_ok", "live_insects", "insects", "insect_refuse", "sample_mass_g", "foreign_matter_g", "foreign_organic_g",
 	"foreign_inorganic_g", "foreign_from_g", "paddy_count", "paddy_from_g",
@@ -193,25 +192,13 @@ func listed(name string, line int, fields map[string]string) (*Listed, error) {
 			*t.to = at
 		}
 	}
-	// The sample sheet reads its own fields.
-	var sheet bytes.Buffer
-	w := csv.NewWriter(&sheet)
-	n := 0
 	for _, column := range slices.Sorted(maps.Keys(fields)) {
 		if slices.Contains(sheetColumns, column) || strings.HasPrefix(column, byHand) {
-			if err := w.Write([]string{column, decimalComma.ReplaceAllString(fields[column], "$1.$2")}); err != nil {
-				return nil, err
+			f.Sheet = f.OnSheet()
+			if err := f.Sheet.Set(column, decimalComma.ReplaceAllString(fields[column], "$1.$2")); err != nil {
+				return nil, wrap(err)
 			}
-			n++
 		}
-	}
-	w.Flush()
-	if n > 0 {
-		s, err := grading.ParseSheet("sheet.csv", sheet.Bytes())
-		if err != nil {
-			return nil, wrap(err)
-		}
-		f.Sheet = s
 	}
 	if err := f.Validate(); err != nil {
 		return nil, wrap(err)

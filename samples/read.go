@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"traytally/grading"
+	"traytally/samples/words"
 	"traytally/vision/kernel/fault"
 )
 
@@ -178,16 +179,13 @@ func (r *Row) Outcome() string {
 }
 
 // Doubts says what to bear in mind of the outcome; empty where there is nothing.
-func (r *Row) Doubts() string {
+func (r *Row) Doubts(w *words.Words) string {
 	var parts []string
 	if r.NotProven {
-		parts = append(parts, "not proven")
+		parts = append(parts, w.T("not proven"))
 	}
-	switch {
-	case r.Warnings == 1:
-		parts = append(parts, "1 warning")
-	case r.Warnings > 1:
-		parts = append(parts, fmt.Sprintf("%d warnings", r.Warnings))
+	if r.Warnings > 0 {
+		parts = append(parts, w.T("%d warnings", r.Warnings))
 	}
 	return strings.Join(parts, ", ")
 }
@@ -206,7 +204,7 @@ func (r *Record) Row() (*Row, error) {
 		BrokenMass: res.Broken.MassPct.Estimate, BrokenCount: res.Broken.CountPct.Estimate, EffectiveN: res.Broken.MassPct.EffectiveN,
 		Kernels: len(res.Kernels), Reference: res.Reference.Length, Unit: res.Reference.Unit,
 		Untold:   !res.Reference.Told(),
-		Moisture: f.sheet().MoisturePct, MassG: f.sheet().SampleMassG,
+		Moisture: f.OnSheet().MoisturePct, MassG: f.OnSheet().SampleMassG,
 		Standard: r.Settings.Standard, NotProven: r.NotProven, Warnings: len(res.Warnings), Withdrawn: r.Withdrawn,
 	}
 	row.judged(res)

@@ -181,11 +181,11 @@ func (v *view) identity() {
 	add(v.T("Received"), v.DateTime(f.Received))
 	add(v.T("Registered"), v.DateTime(r.Registered))
 	moisture, mass := "", ""
-	if m, ok := f.Moisture(); ok {
-		moisture = v.T("%s %% by mass", v.Number(m, -1))
+	if m := f.OnSheet().MoisturePct; m != nil {
+		moisture = v.T("%s %% by mass", v.Number(*m, -1))
 	}
-	if m, ok := f.MassG(); ok {
-		mass = v.Number(m, -1) + " g"
+	if m := f.OnSheet().SampleMassG; m != nil {
+		mass = v.Number(*m, -1) + " g"
 	}
 	add(v.T("Moisture"), moisture)
 	add(v.T("Rice on the trays"), mass)

@@ -223,19 +223,8 @@ type indexView struct {
 	Facts []string // those that some sample states
 }
 
-// Outcome says the outcome of a sample, and Doubts what to bear in mind of it.
+// Outcome says the outcome of a sample.
 func (v *indexView) Outcome(r IndexRow) string { return Visible(v.Said(r.Outcome())) }
-
-func (v *indexView) Doubts(r IndexRow) string {
-	var parts []string
-	if r.NotProven {
-		parts = append(parts, v.T("not proven"))
-	}
-	if r.Warnings > 0 {
-		parts = append(parts, v.T("%d warnings", r.Warnings))
-	}
-	return strings.Join(parts, ", ")
-}
 
 // Draw draws the chart of all samples.
 func (v *indexView) Draw() template.HTML {
