@@ -49,6 +49,19 @@ func betaQuantile(p, a, b float64) float64 {
 	return distuv.Beta{Alpha: a, Beta: b}.Quantile(p)
 }
 
+// Bisect returns the last x, going from yes towards no, for which in holds, to
+// their distance halved steps times.
+func Bisect(yes, no float64, steps int, in func(float64) bool) float64 {
+	for range steps {
+		if mid := (yes + no) / 2; in(mid) {
+			yes = mid
+		} else {
+			no = mid
+		}
+	}
+	return yes
+}
+
 // tFactor is the ratio of the two-sided 95 % points of Student's t with df
 // degrees of freedom and of the normal distribution, >= 1.
 func tFactor(df float64) float64 {

@@ -11,12 +11,6 @@ import (
 	"traytally/vision/kernel"
 )
 
-// riceDensity is the density of a milled kernel, g/cm³: usually given as 1.38
-// to 1.48, most often 1.45 (from memory; ellipsoids of the handbook sizes and
-// masses in Cereals Processing Technology, Woodhead 2001, Table 5.1, give 1.41
-// to 1.46). It is used only to tell how much rice was looked at.
-const riceDensity = 1.45
-
 // How a figure was obtained.
 const (
 	FromPicture  = "picture"
@@ -100,7 +94,7 @@ func newAssessor(s *Sample, std *standards.Standard, sheet *Sheet) (*assessor, e
 		for i := range s.Pieces {
 			mm3 += s.Pieces[i].Mass
 		}
-		a.looked = mm3 * riceDensity / 1000
+		a.looked = mm3 * milledDensity / 1000
 	}
 	return a, nil
 }

@@ -144,6 +144,9 @@ type BesidePlan struct {
 	Kernels int `json:"kernels"`
 }
 
+// planSteps is how finely a plan looks for a bound: to 1 in 4 billion of the range.
+const planSteps = 32
+
 // mostKernels bounds what a plan asks for: 100 million kernels are two tonnes.
 const mostKernels = 100_000_000
 
@@ -198,10 +201,9 @@ func MakePlan(o PlanOptions) (*Plan, error) {
 		s, c := o.decided(p.LimitPct, n, accept, reject)
 		p.Risks = Risks{round(s, 4), round(c, 4)}
 	}
-	for _, truth := range ocPoints(p.LimitPct, o.ExpectPct, o.Limit.Bound.Upper(), 99.9) {
-		s, c := o.decided(truth, n, accept, reject)
-		p.OC = append(p.OC, OCPoint{round(truth, 6), round(s, 4), round(1-s-c, 4), round(c, 4)})
-	}
+	p.OC = characteristic(p.LimitPct, o.ExpectPct, o.Limit.Bound.Upper(), 99.9, func(truth float64) (supports, contradicts float64) {
+		return o.decided(truth, n, accept, reject)
+	})
 	return p, nil
 }
 
@@ -318,8 +320,7 @@ func (o *PlanOptions) bounds(n int) (accept, reject *float64) {
 		if !says(from) {
 			return nil
 		}
-		x := bisect(from, limit, says)
-		return &x
+		return new(Bisect(from, limit, planSteps, says))
 	}
 	best, worst := 0.0, 99.99
 	if !o.Limit.Bound.Upper() {
@@ -332,18 +333,6 @@ func (o *PlanOptions) bounds(n int) (accept, reject *float64) {
 		reject = last(worst, Fails)
 	}
 	return accept, reject
-}
-
-// bisect returns the last x, going from yes towards no, for which in holds.
-func bisect(yes, no float64, in func(float64) bool) float64 {
-	for range 32 {
-		if mid := (yes + no) / 2; in(mid) {
-			yes = mid
-		} else {
-			no = mid
-		}
-	}
-	return yes
 }
 
 // decided returns the probabilities that n kernels of a lot with the true
@@ -444,18 +433,19 @@ func (o *PlanOptions) beside() (besides []PlanOptions, plans []BesidePlan) {
 	return besides, plans
 }
 
-// ocPoints returns the true values at which an operating characteristic is
-// worked out: past the limit and the expected value on either side where they
-// are far from 0 (or, for a lower limit, from most), OCPerStep to a step.
-func ocPoints(limit, expect float64, upper bool, most float64) []float64 {
+// characteristic is an operating characteristic by the chances with which a true
+// value is decided, past the limit and the expected value on either side where they
+// are far from 0 (or, for a lower limit, from most), OCPerStep points to a step.
+func characteristic(limit, expect float64, upper bool, most float64, decided func(truth float64) (supports, contradicts float64)) []OCPoint {
 	lo, hi := 0.0, min(most, 2*max(limit, expect))
 	if !upper {
 		lo, hi = max(0, most-2*(most-min(limit, expect))), most
 	}
 	step := niceStep((hi-lo)/12) / OCPerStep
-	var out []float64
+	out := []OCPoint{}
 	for i := math.Floor(lo/step/OCPerStep)*OCPerStep + 1; i*step <= hi*(1+1e-9); i++ {
-		out = append(out, i*step)
+		s, c := decided(i * step)
+		out = append(out, OCPoint{round(i*step, 6), round(s, 4), round(1-s-c, 4), round(c, 4)})
 	}
 	return out
 }

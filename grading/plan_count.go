@@ -62,7 +62,7 @@ func MakeCountPlan(o CountPlanOptions) (*CountPlan, error) {
 	}
 	p := &CountPlan{
 		Factor: o.Limit.Factor.Code, Limit: o.Limit.Value, PortionG: o.portion(), Expect: o.Expect,
-		Grams: math.Ceil(grams), Risks: o.Risks, OC: []OCPoint{},
+		Grams: math.Ceil(grams), Risks: o.Risks,
 	}
 	p.Kernels = int(math.Ceil(p.Grams * 1000 / o.WholeKernelMG))
 	accept, reject := o.bounds(p.Grams)
@@ -78,10 +78,7 @@ func MakeCountPlan(o CountPlanOptions) (*CountPlan, error) {
 	if o.conforms() {
 		p.Power = round(s, 4)
 	}
-	for _, truth := range ocPoints(o.Limit.Value, o.Expect, true, math.Inf(1)) {
-		s, c := decided(truth)
-		p.OC = append(p.OC, OCPoint{round(truth, 6), round(s, 4), round(1-s-c, 4), round(c, 4)})
-	}
+	p.OC = characteristic(o.Limit.Value, o.Expect, true, math.Inf(1), decided)
 	return p, nil
 }
 
@@ -172,7 +169,7 @@ func (o *CountPlanOptions) gramsToDecide() (float64, error) {
 			return grams, nil
 		case !o.conforms() && 1-found.CDF(float64(n)) >= o.Power:
 			// n+1 found prove it on any mass up to this one.
-			return bisect(grams, 0, func(g float64) bool {
+			return Bisect(grams, 0, planSteps, func(g float64) bool {
 				return 1-distuv.Poisson{Lambda: max(o.Expect*g/portion, hair)}.CDF(float64(n)) >= o.Power
 			}), nil
 		}

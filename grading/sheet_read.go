@@ -1,12 +1,8 @@
 package grading
 
 import (
-	"bytes"
-	"encoding/csv"
 	"encoding/json"
-	"errors"
 	"fmt"
-	"io"
 	"maps"
 	"path/filepath"
 	"reflect"
@@ -69,41 +65,32 @@ func sheetFields() []string {
 }
 
 func (s *Sheet) readCSV(name string, data []byte) error {
-	r := csv.NewReader(bytes.NewReader(bytes.TrimPrefix(data, []byte("\ufeff"))))
-	r.Comment = '#'
-	r.TrimLeadingSpace = true
-	r.FieldsPerRecord = -1
 	seen := map[string]bool{}
 	const form = "one field and its value a row: moisture_pct,13.2"
 	fail := func(line int, e *fault.Error) error {
 		e.Path = fmt.Sprintf("%s:%d", name, line)
 		return e
 	}
-	for {
-		row, err := r.Read()
-		if err == io.EOF {
-			break
+	for row := range standards.Rows(data, ',', -1) {
+		if row.Err != nil {
+			return fail(row.Line, badEntry("", form, "%s", row.Err))
 		}
-		if pe, ok := errors.AsType[*csv.ParseError](err); ok {
-			return fail(pe.Line, badEntry("", form, "%s", pe.Err))
+		if len(row.Fields) != 2 {
+			return fail(row.Line, badEntry("", form+" (decimal point, comma between)", "%d columns instead of two", len(row.Fields)))
 		}
-		line, _ := r.FieldPos(0)
-		if len(row) != 2 {
-			return fail(line, badEntry("", form+" (decimal point, comma between)", "%d columns instead of two", len(row)))
-		}
-		field, value := strings.TrimSpace(row[0]), strings.TrimSpace(row[1])
+		field, value := row.Fields[0], row.Fields[1]
 		if field == "field" && len(seen) == 0 {
 			continue // heading
 		}
 		if seen[field] {
-			return fail(line, badEntry(field, "", "given twice"))
+			return fail(row.Line, badEntry(field, "", "given twice"))
 		}
 		seen[field] = true
 		if value == "" {
 			continue
 		}
 		if err := s.Set(field, value); err != nil {
-			return fail(line, fault.Of(err))
+			return fail(row.Line, fault.Of(err))
 		}
 	}
 	if len(seen) == 0 {

@@ -347,19 +347,11 @@ func (fig *figure) timesToDecide(l standards.Limit, rule Decision, probability f
 		bigger := figure{known: true, estimate: s.Estimate, share: &s}
 		return bigger.decide(l, rule) != NotProven
 	}
-	lo, hi := 0.0, math.Log(mostTimes)
 	if !decided(mostTimes) {
 		if fig.share.Budget.Unresolved > 0 {
 			return 0, "the groups not taken apart leave it open; part them and scan again"
 		}
 		return 0, "the figure lies too close to the limit"
 	}
-	for range 40 {
-		if mid := (lo + hi) / 2; decided(math.Exp(mid)) {
-			hi = mid
-		} else {
-			lo = mid
-		}
-	}
-	return math.Exp(hi), ""
+	return math.Exp(Bisect(math.Log(mostTimes), 0, 40, func(log float64) bool { return decided(math.Exp(log)) })), ""
 }

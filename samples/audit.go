@@ -9,8 +9,9 @@ import (
 	"runtime"
 	"slices"
 	"strings"
-	"sync"
 	"time"
+
+	"golang.org/x/sync/errgroup"
 )
 
 // What an Entry records.
@@ -302,26 +303,13 @@ func (g *Register) verifyChain(ctx context.Context, q querier, v *Verification, 
 	}
 
 	// One goroutine reads, all processors check.
-	todo := make(chan storedRevision)
-	var workers sync.WaitGroup
-	var mu sync.Mutex
-	flaws := map[int][]Flaw{} // by the place in the order of reading
-	for range runtime.GOMAXPROCS(0) {
-		workers.Go(func() {
-			for s := range todo {
-				if f := s.flaws(); len(f) > 0 {
-					mu.Lock()
-					flaws[s.place] = f
-					mu.Unlock()
-				}
-			}
-		})
-	}
+	var workers errgroup.Group
+	workers.SetLimit(runtime.GOMAXPROCS(0))
+	var flaws []*[]Flaw // in the order of reading
 	seen := map[string]bool{}
-	n := 0
 	err = g.each(ctx, q, `SELECT s.id, s.code, s.key, s.registered, coalesce(r.revision, 0), coalesce(r.sampled_at, ''), coalesce(r.row, ''), coalesce(r.search, ''), r.document, k.kernels
 FROM samples s LEFT JOIN revisions r ON r.sample = s.id LEFT JOIN kernels k ON k.sample = s.id ORDER BY s.id, r.revision`, nil, func(rows *sql.Rows) error {
-		s := storedRevision{place: n}
+		var s storedRevision
 		var id int64
 		if err := rows.Scan(&id, &s.code, &s.key, &s.registered, &s.revision, &s.at, &s.row, &s.search, &s.document, &s.kernels); err != nil {
 			return err
@@ -330,15 +318,15 @@ FROM samples s LEFT JOIN revisions r ON r.sample = s.id LEFT JOIN kernels k ON k
 		s.entry, s.pictures = vouched[k], pictures[id]
 		delete(vouched, k)
 		seen[s.code] = true
-		todo <- s
-		n++
-		tell(n, len(entries))
+		found := new([]Flaw)
+		flaws = append(flaws, found)
+		workers.Go(func() error { *found = s.flaws(); return nil })
+		tell(len(flaws), len(entries))
 		return nil
 	})
-	close(todo)
-	workers.Wait()
-	for _, place := range slices.Sorted(maps.Keys(flaws)) {
-		v.Problems = append(v.Problems, flaws[place]...)
+	workers.Wait() // none of them fails
+	for _, found := range flaws {
+		v.Problems = append(v.Problems, *found...)
 	}
 	if err != nil {
 		return err
@@ -356,7 +344,6 @@ FROM samples s LEFT JOIN revisions r ON r.sample = s.id LEFT JOIN kernels k ON k
 
 // A storedRevision is all that the tables hold of a revision.
 type storedRevision struct {
-	place                 int
 	code, key, registered string // of the sample
 	revision              int    // 0 where the sample has none
 	at, row, search       string
@@ -374,17 +361,15 @@ func (s *storedRevision) flaws() (out []Flaw) {
 		bad("stands in no entry of the audit trail")
 		return out
 	}
-	plain, err := decompress(s.document)
-	if err != nil || Sum(plain) != s.entry.Body {
+	r, plain, err := decodeRecord(s.document)
+	if Sum(plain) != s.entry.Body {
 		bad("was changed after it was entered")
 		return out
 	}
-	r, err := decodeRecord(plain)
-	if err != nil {
-		bad("cannot be read: %v", err)
-		return out
+	var row *Row
+	if err == nil {
+		row, err = r.Row()
 	}
-	row, err := r.Row()
 	if err != nil {
 		bad("cannot be read: %v", err)
 		return out

@@ -1,13 +1,10 @@
 package samples
 
 import (
-	"bytes"
-	"compress/gzip"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
-	"io"
 	"math"
 
 	"traytally/vision/kernel"
@@ -63,29 +60,24 @@ type storedKernels struct {
 
 // encode returns the stored form: compressed JSON.
 func (k *Kernels) encode() ([]byte, error) {
-	s := storedKernels{pack(k.Trays), pack(k.Reference)}
-	var b bytes.Buffer
-	z := gzip.NewWriter(&b)
-	if err := json.NewEncoder(z).Encode(s); err != nil {
+	plain, err := json.Marshal(storedKernels{pack(k.Trays), pack(k.Reference)})
+	if err != nil {
 		return nil, err
 	}
-	if err := z.Close(); err != nil {
-		return nil, err
-	}
-	return b.Bytes(), nil
+	return compress(append(plain, '\n')), nil // with the end of line that it always had
 }
 
 func decodeKernels(data []byte) (*Kernels, error) {
-	z, err := gzip.NewReader(bytes.NewReader(data))
-	if err != nil {
-		return nil, fmt.Errorf("stored kernels: %w", err)
-	}
 	var s storedKernels
-	if err := json.NewDecoder(io.LimitReader(z, maxKernelsBytes)).Decode(&s); err != nil {
-		return nil, fmt.Errorf("stored kernels: %w", err)
-	}
 	var k Kernels
-	if k.Trays, err = unpack(s.Trays); err == nil {
+	plain, err := decompress(data)
+	if err == nil {
+		err = json.Unmarshal(plain, &s)
+	}
+	if err == nil {
+		k.Trays, err = unpack(s.Trays)
+	}
+	if err == nil {
 		k.Reference, err = unpack(s.Reference)
 	}
 	if err != nil {

@@ -2,10 +2,8 @@ package samples
 
 import (
 	"bytes"
-	"encoding/csv"
-	"errors"
+	"cmp"
 	"fmt"
-	"io"
 	"maps"
 	"path/filepath"
 	"regexp"
@@ -13,7 +11,6 @@ import (
 	"strings"
 	"time"
 
-	"traytally/grading"
 	"traytally/grading/standards"
 	"traytally/vision/kernel/fault"
 )
@@ -33,14 +30,17 @@ const byHand = "by_hand."
 // three digits behind it may be thousands, and is left to be refused.
 var decimalComma = regexp.MustCompile(`^(-?\d+),(\d{1,2}|\d{4,})$`)
 
-// semicolons reports whether the head of a list is parted by them.
-func semicolons(data []byte) bool {
+// commaOf is what parts the head of a list, a comma or a semicolon.
+func commaOf(data []byte) rune {
 	for line := range strings.Lines(string(data[:min(len(data), 4096)])) {
 		if line = strings.TrimSpace(line); line != "" && line[0] != '#' {
-			return strings.Count(line, ";") > strings.Count(line, ",")
+			if strings.Count(line, ";") > strings.Count(line, ",") {
+				return ';'
+			}
+			break
 		}
 	}
-	return false
+	return ','
 }
 
 // maxListBytes is more than any list of samples has.
@@ -50,7 +50,7 @@ const maxListBytes = 16 << 20
 // of a sample sheet.
 var factColumns = []string{"lot", "party", "line", "variety", "stage", "drawn", "received", "note"}
 
-// sheetColumns are the sample sheet's own, as grading.ParseSheet names them.
+// sheetColumns are the sample sheet's own, as grading.Sheet names them.
 var sheetColumns = []string{
 	"moisture_pct", "odour_ok", "live_insects", "insects", "insect_refuse", "sample_mass_g", "foreign_matter_g", "foreign_organic_g",
 	"foreign_inorganic_g", "foreign_from_g", "paddy_count", "paddy_from_g",
@@ -67,59 +67,46 @@ func ParseList(name string, data []byte) ([]Listed, error) {
 	if len(data) > maxListBytes {
 		return nil, &fault.Error{What: fmt.Sprintf("%s: %d bytes are more than a list of samples has", name, len(data)), Hint: "name the CSV file with one row for each picture"}
 	}
-	data = bytes.TrimPrefix(data, []byte("\ufeff"))
-	r := csv.NewReader(bytes.NewReader(data))
-	r.TrimLeadingSpace = true
-	r.Comment = '#'
-	if semicolons(data) {
-		r.Comma = ';'
-	}
-	r.FieldsPerRecord = -1
+	comma := commaOf(bytes.TrimPrefix(data, []byte("\ufeff")))
 	fail := func(line int, hint, format string, a ...any) error {
 		return &fault.Error{What: fmt.Sprintf("%s:%d: ", name, line) + fmt.Sprintf(format, a...), Hint: hint}
 	}
 	const wanted = "the first row names the columns: picture, code, lot, party, line, variety, stage, drawn, received, moisture_pct, note"
-	head, err := r.Read()
-	if err == io.EOF {
-		return nil, fail(1, wanted, "the list is empty")
-	}
-	if err != nil {
-		return nil, listCSVError(name, err)
-	}
 	known := append(append([]string{"picture", "code"}, factColumns...), sheetColumns...)
-	for i, h := range head {
-		if head[i] = strings.ToLower(strings.TrimSpace(h)); strings.HasPrefix(head[i], byHand) {
-			head[i] = byHand + strings.TrimSpace(h)[len(byHand):] // a code, as the standard writes it
-		}
-		switch {
-		case slices.Contains(head[:i], head[i]):
-			return nil, fail(1, "each column has a name of its own", "two columns are named %q", head[i])
-		case slices.Contains(known, head[i]) || strings.HasPrefix(head[i], byHand) && len(head[i]) > len(byHand):
-		default:
-			return nil, fail(1, standards.DidYouMean(head[i], known, wanted), "there is no column %q", head[i])
-		}
-	}
-	if !slices.Contains(head, "picture") {
-		return nil, fail(1, wanted, "no column is named picture")
-	}
+	var head []string
 	var out []Listed
 	byCode := map[string]int{}
 	pictures := map[string]int{}
-	for {
-		row, err := r.Read()
-		if err == io.EOF {
-			break
+	for r := range standards.Rows(data, comma, -1) {
+		line, row := r.Line, r.Fields
+		if r.Err != nil {
+			return nil, fail(line, "save the list as CSV in UTF-8, with commas or semicolons between the fields", "%v", r.Err)
 		}
-		if err != nil {
-			return nil, listCSVError(name, err)
+		if head == nil {
+			head = row
+			for i, h := range head {
+				if head[i] = strings.ToLower(h); strings.HasPrefix(head[i], byHand) {
+					head[i] = byHand + h[len(byHand):] // a code, as the standard writes it
+				}
+				switch {
+				case slices.Contains(head[:i], head[i]):
+					return nil, fail(1, "each column has a name of its own", "two columns are named %q", head[i])
+				case slices.Contains(known, head[i]) || strings.HasPrefix(head[i], byHand) && len(head[i]) > len(byHand):
+				default:
+					return nil, fail(1, standards.DidYouMean(head[i], known, wanted), "there is no column %q", head[i])
+				}
+			}
+			if !slices.Contains(head, "picture") {
+				return nil, fail(1, wanted, "no column is named picture")
+			}
+			continue
 		}
-		line, _ := r.FieldPos(0)
 		if len(row) > len(head) {
-			return nil, fail(line, fmt.Sprintf("put texts with %q, and decimal commas, between quotation marks", r.Comma), "%d fields, the head has %d", len(row), len(head))
+			return nil, fail(line, fmt.Sprintf("put texts with %q, and decimal commas, between quotation marks", comma), "%d fields, the head has %d", len(row), len(head))
 		}
 		fields := map[string]string{}
 		for i, v := range row {
-			if v = strings.TrimSpace(v); v != "" {
+			if v != "" {
 				fields[head[i]] = v
 			}
 		}
@@ -152,17 +139,13 @@ func ParseList(name string, data []byte) ([]Listed, error) {
 		byCode[FoldName(l.Code)] = len(out)
 		out = append(out, *l)
 	}
-	if len(out) == 0 {
+	switch {
+	case head == nil:
+		return nil, fail(1, wanted, "the list is empty")
+	case len(out) == 0:
 		return nil, fail(1, wanted, "no sample is listed")
 	}
 	return out, nil
-}
-
-func listCSVError(name string, err error) error {
-	if e, ok := errors.AsType[*csv.ParseError](err); ok {
-		return &fault.Error{What: fmt.Sprintf("%s:%d: %v", name, e.Line, e.Err), Hint: "save the list as CSV in UTF-8, with commas or semicolons between the fields", Err: err}
-	}
-	return err
 }
 
 // listed makes one row's sample.
@@ -193,27 +176,15 @@ func listed(name string, line int, fields map[string]string) (*Listed, error) {
 			*t.to = at
 		}
 	}
-	// The sample sheet reads its own fields.
-	var sheet bytes.Buffer
-	w := csv.NewWriter(&sheet)
-	n := 0
 	for _, column := range slices.Sorted(maps.Keys(fields)) {
 		if slices.Contains(sheetColumns, column) || strings.HasPrefix(column, byHand) {
-			if err := w.Write([]string{column, decimalComma.ReplaceAllString(fields[column], "$1.$2")}); err != nil {
-				return nil, err
+			f.Sheet = f.OnSheet()
+			if err := f.Sheet.Set(column, decimalComma.ReplaceAllString(fields[column], "$1.$2")); err != nil {
+				return nil, wrap(err)
 			}
-			n++
 		}
 	}
-	w.Flush()
-	if n > 0 {
-		s, err := grading.ParseSheet("sheet.csv", sheet.Bytes())
-		if err != nil {
-			return nil, wrap(err)
-		}
-		f.Sheet = s
-	}
-	if err := f.Validate(); err != nil {
+	if err := cmp.Or(f.OnSheet().Validate(), f.Validate()); err != nil {
 		return nil, wrap(err)
 	}
 	return l, nil

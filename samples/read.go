@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"traytally/grading"
+	"traytally/samples/words"
 	"traytally/vision/kernel/fault"
 )
 
@@ -43,14 +44,19 @@ func scanRow(rows *sql.Rows, r *Row, more ...any) error {
 // Get returns a revision of a sample with its kernels, revision 0 being the
 // last. ErrNotFound is the cause where there is none.
 func (g *Register) Get(ctx context.Context, code string, revision int) (*Record, error) {
-	id, r, err := g.read(ctx, g.db, code, revision)
-	if err == nil {
-		err = g.readKernels(ctx, g.db, id, r)
-	}
+	_, r, err := g.readWhole(ctx, g.db, code, revision)
 	if err != nil {
 		return nil, g.fault(err)
 	}
 	return r, nil
+}
+
+// readWhole is read with the kernels.
+func (g *Register) readWhole(ctx context.Context, q querier, code string, revision int) (id int64, r *Record, err error) {
+	if id, r, err = g.read(ctx, q, code, revision); err == nil {
+		err = q.QueryRowContext(ctx, g.kind.sql("SELECT kernels FROM kernels WHERE sample = ?"), id).Scan(&r.kernels)
+	}
+	return id, r, err
 }
 
 func (g *Register) read(ctx context.Context, q querier, code string, revision int) (id int64, r *Record, err error) {
@@ -83,11 +89,7 @@ func (g *Register) read(ctx context.Context, q querier, code string, revision in
 	if err != nil {
 		return 0, nil, err
 	}
-	plain, err := decompress(document)
-	if err == nil {
-		r, err = decodeRecord(plain)
-	}
-	if err != nil {
+	if r, _, err = decodeRecord(document); err != nil {
 		return 0, nil, fmt.Errorf("sample %s: %w", code, err)
 	}
 	return id, r, nil
@@ -103,19 +105,17 @@ func (g *Register) meant(ctx context.Context) ([]string, error) {
 	return codes[max(0, len(codes)-5000):], err
 }
 
-func decodeRecord(plain []byte) (*Record, error) {
-	var r Record
-	if err := json.Unmarshal(plain, &r); err != nil {
-		return nil, err
+// decodeRecord reads a document; plain is its JSON, also of a record that cannot be
+// read.
+func decodeRecord(document []byte) (r *Record, plain []byte, err error) {
+	if plain, err = decompress(document); err != nil {
+		return nil, nil, err
 	}
-	if r.Schema != Schema && r.Schema != schemaMore {
-		return nil, fmt.Errorf("the record has the form %q, this program reads %q", r.Schema, Schema)
+	r = new(Record)
+	if err = json.Unmarshal(plain, r); err == nil && r.Schema != Schema && r.Schema != schemaMore {
+		err = fmt.Errorf("the record has the form %q, this program reads %q", r.Schema, Schema)
 	}
-	return &r, nil
-}
-
-func (g *Register) readKernels(ctx context.Context, q querier, id int64, r *Record) error {
-	return q.QueryRowContext(ctx, g.kind.sql("SELECT kernels FROM kernels WHERE sample = ?"), id).Scan(&r.kernels)
+	return r, plain, err
 }
 
 // A Row is what lists and trends show of a sample.
@@ -179,16 +179,13 @@ func (r *Row) Outcome() string {
 }
 
 // Doubts says what to bear in mind of the outcome; empty where there is nothing.
-func (r *Row) Doubts() string {
+func (r *Row) Doubts(w *words.Words) string {
 	var parts []string
 	if r.NotProven {
-		parts = append(parts, "not proven")
+		parts = append(parts, w.T("not proven"))
 	}
-	switch {
-	case r.Warnings == 1:
-		parts = append(parts, "1 warning")
-	case r.Warnings > 1:
-		parts = append(parts, fmt.Sprintf("%d warnings", r.Warnings))
+	if r.Warnings > 0 {
+		parts = append(parts, w.T("%d warnings", r.Warnings))
 	}
 	return strings.Join(parts, ", ")
 }
@@ -207,7 +204,7 @@ func (r *Record) Row() (*Row, error) {
 		BrokenMass: res.Broken.MassPct.Estimate, BrokenCount: res.Broken.CountPct.Estimate, EffectiveN: res.Broken.MassPct.EffectiveN,
 		Kernels: len(res.Kernels), Reference: res.Reference.Length, Unit: res.Reference.Unit,
 		Untold:   !res.Reference.Told(),
-		Moisture: f.sheet().MoisturePct, MassG: f.sheet().SampleMassG,
+		Moisture: f.OnSheet().MoisturePct, MassG: f.OnSheet().SampleMassG,
 		Standard: r.Settings.Standard, NotProven: r.NotProven, Warnings: len(res.Warnings), Withdrawn: r.Withdrawn,
 	}
 	row.judged(res)
@@ -313,11 +310,7 @@ func (g *Register) Records(ctx context.Context, q Query) iter.Seq2[*Record, erro
 			if err := ctx.Err(); err != nil { // the rows' own end comes some records later
 				return err
 			}
-			plain, err := decompress(document)
-			if err != nil {
-				return err
-			}
-			r, err := decodeRecord(plain)
+			r, _, err := decodeRecord(document)
 			if err == nil && !yield(r, nil) {
 				return enough
 			}

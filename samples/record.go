@@ -129,21 +129,8 @@ func (f *Facts) Differ(other *Facts) []string {
 	return slices.Sorted(maps.Keys(names))
 }
 
-// sheet returns the sample sheet, an empty one where there is none.
-func (f *Facts) sheet() *grading.Sheet { return cmp.Or(f.Sheet, &grading.Sheet{}) }
-
-// Moisture returns the moisture in percent by mass, and whether it is stated.
-func (f *Facts) Moisture() (float64, bool) { return stated(f.sheet().MoisturePct) }
-
-// MassG returns the mass of the sample in grams, and whether it is stated.
-func (f *Facts) MassG() (float64, bool) { return stated(f.sheet().SampleMassG) }
-
-func stated(v *float64) (float64, bool) {
-	if v == nil {
-		return 0, false
-	}
-	return *v, true
-}
+// OnSheet returns the sample sheet, an empty one where there is none.
+func (f *Facts) OnSheet() *grading.Sheet { return cmp.Or(f.Sheet, &grading.Sheet{}) }
 
 // The greatest lengths of texts, in characters.
 const (

@@ -17,7 +17,6 @@ import (
 	"sync"
 	"time"
 
-	"github.com/jackc/pgx/v5/pgconn"
 	"github.com/jackc/pgx/v5/stdlib"
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
@@ -199,14 +198,14 @@ func (g *Register) openSQLite(ctx context.Context, path string, create bool) err
 	info, err := os.Stat(abs)
 	switch {
 	case errors.Is(err, fs.ErrNotExist) && !create:
-		return &fault.Error{What: "there is no register " + path, Hint: "traytally batch or watch begins one; another one is named with --register", Err: ErrNoRegister}
+		return noRegister(path)
 	case errors.Is(err, fs.ErrNotExist):
 		dir := filepath.Dir(abs)
 		if i, err := os.Stat(dir); err != nil || !i.IsDir() {
 			return &fault.Error{What: fmt.Sprintf("there is no directory %s for the register", filepath.Dir(path)), Hint: "make it first, or name another place with --register", Err: ErrNoRegister}
 		}
 	case err != nil:
-		return &fault.Error{What: fmt.Sprintf("the register %s cannot be opened: %v", path, pathCause(err)), Hint: "check who may read and write it", Err: err}
+		return cannotOpen(path, err)
 	case !info.Mode().IsRegular():
 		return &fault.Error{What: path + " is not a file", Hint: "name the register's file with --register", Err: ErrForeign}
 	case info.Size() > 0:
@@ -277,7 +276,7 @@ func dsn(abs, query string) string {
 func checkSQLite(ctx context.Context, abs, path string) error {
 	f, err := os.Open(abs)
 	if err != nil {
-		return &fault.Error{What: fmt.Sprintf("the register %s cannot be opened: %v", path, pathCause(err)), Hint: "check who may read and write it", Err: err}
+		return cannotOpen(path, err)
 	}
 	defer f.Close()
 	// The header of an SQLite file: https://www.sqlite.org/fileformat2.html,
@@ -296,57 +295,11 @@ func checkSQLite(ctx context.Context, abs, path string) error {
 	return nil
 }
 
-func pathCause(err error) error {
-	if e, ok := errors.AsType[*fs.PathError](err); ok {
-		return e.Err
-	}
-	return err
-}
-
 // Close closes the register.
 func (g *Register) Close() error { return g.db.Close() }
 
 // Where returns the register's place for people, without a password.
 func (g *Register) Where() string { return g.where }
-
-// fault makes an error of the database one that says what to do.
-func (g *Register) fault(err error) error {
-	if _, ok := errors.AsType[*fault.Error](err); ok || err == nil || errors.Is(err, context.Canceled) {
-		return err
-	}
-	if errors.Is(err, ErrGone) {
-		return g.keep(context.Background())
-	}
-	if cannotWrite(err) {
-		return &fault.Error{What: "the register " + g.where + " cannot be written", Hint: "check who may write the file and its directory; to look into one of an older version, or with a file " + g.where + "-wal beside it, copy them where they can be written", Err: err}
-	}
-	if e, ok := errors.AsType[*sqlite.Error](err); ok {
-		switch e.Code() & 0xff {
-		case sqlite3.SQLITE_FULL:
-			return &fault.Error{Kind: fault.Output, What: "no room is left on the disk of the register " + g.where, Hint: "make room and run it again; what is registered stays, the rest is taken up where it ended", Err: errors.Join(ErrFull, err)}
-		case sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED:
-			return &fault.Error{What: fmt.Sprintf("another program kept the register %s for %s", g.where, busyWait), Hint: "end the other program, or try again later", Err: errors.Join(ErrBusy, err)}
-		case sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_ERROR: // the last: a table or column is missing
-			return &fault.Error{What: "the register " + g.where + " is damaged", Hint: "put the file aside, bring back the last copy, and run traytally log verify", Err: errors.Join(ErrDamaged, err)}
-		case sqlite3.SQLITE_IOERR:
-			if e.Code() == sqlite3.SQLITE_IOERR_WRITE { // a quota or a limit on files, where the disk is sound
-				return &fault.Error{Kind: fault.Output, What: fmt.Sprintf("the register %s cannot be written further: a quota or a limit is reached, or the disk failed: %v", g.where, err), Hint: "make room or check the disk, and run it again; what is registered stays", Err: errors.Join(ErrFull, err)}
-			}
-			return &fault.Error{What: fmt.Sprintf("the disk of the register %s failed: %v", g.where, err), Hint: "check the disk; nothing half-written is kept", Err: err}
-		}
-	}
-	if e, ok := errors.AsType[*pgconn.PgError](err); ok {
-		out := &fault.Error{What: fmt.Sprintf("the register %s refused: %s", g.where, e.Message), Hint: "check the server and the user's rights", Err: err}
-		switch e.Code { // PostgreSQL manual, appendix A
-		case "53100":
-			out.Kind, out.Err = fault.Output, errors.Join(ErrFull, err)
-		case "55P03", "57014":
-			out.Err = errors.Join(ErrBusy, err)
-		}
-		return out
-	}
-	return fmt.Errorf("register %s: %w", g.where, err)
-}
 
 // schemaVersion is the number of the newest migration.
 func schemaVersion() int {
@@ -376,7 +329,7 @@ func (g *Register) migrate(ctx context.Context, create bool) error {
 				Hint: "use that version; the register was left as it is", Err: ErrNewer,
 			}
 		case v == 0 && !create:
-			return &fault.Error{What: "there is no register in " + g.where, Hint: "traytally batch or watch begins one; another one is named with --register", Err: ErrNoRegister}
+			return noRegister("in " + g.where)
 		}
 		files, err := g.kind.migrations()
 		if err != nil {

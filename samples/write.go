@@ -164,10 +164,7 @@ func (g *Register) revise(ctx context.Context, code, action, reason string, chan
 	var out *Record
 	var entry Entry
 	err := g.write(ctx, func(tx *sql.Tx) error {
-		id, r, err := g.read(ctx, tx, code, 0)
-		if err == nil {
-			err = g.readKernels(ctx, tx, id, r)
-		}
+		id, r, err := g.readWhole(ctx, tx, code, 0)
 		if err != nil {
 			return err
 		}

@@ -339,16 +339,13 @@ func outliersOf(s *agree.Study) []string {
 				o.Test, what, names[o.Cell], verdict[o.Verdict], o.Statistic, o.Critical5, o.Critical1))
 		}
 	}
-	var all, both []string
+	var all []string
 	for _, p := range s.Pairs {
 		all = append(all, p.Sample)
-		if len(p.Hand) > 0 && len(p.Picture) > 0 {
-			both = append(both, p.Sample)
-		}
 	}
 	if s.Agreement != nil {
 		for _, o := range s.Agreement.Outliers {
-			say(o, both, "the difference")
+			say(o, s.Agreement.Samples, "the difference")
 		}
 	}
 	if s.Hand != nil {

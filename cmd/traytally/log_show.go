@@ -63,11 +63,11 @@ func showSample(w io.Writer, rec *samples.Record, res *grading.Result, changed [
 	line("Stage", f.Stage)
 	line("Drawn", moment(f.Drawn))
 	line("Received", moment(f.Received))
-	if m, ok := f.Moisture(); ok {
-		line("Moisture", number(m, -1)+" % by mass")
+	if m := f.OnSheet().MoisturePct; m != nil {
+		line("Moisture", number(*m, -1)+" % by mass")
 	}
-	if m, ok := f.MassG(); ok {
-		line("Mass", number(m, -1)+" g")
+	if m := f.OnSheet().SampleMassG; m != nil {
+		line("Mass", number(*m, -1)+" g")
 	}
 	line("Note", f.Note)
 	for i, p := range rec.Pictures {

@@ -101,7 +101,7 @@ func brokenText(r *samples.Row) string {
 
 // rowOutcome is the outcome with what to bear in mind of it.
 func rowOutcome(r *samples.Row) string {
-	parts := slices.DeleteFunc([]string{r.Outcome(), r.Doubts()}, func(s string) bool { return s == "" })
+	parts := slices.DeleteFunc([]string{r.Outcome(), r.Doubts(nil)}, func(s string) bool { return s == "" })
 	return plain(strings.Join(parts, ", "))
 }
 

@@ -296,7 +296,7 @@ func (s *watcher) say(j *job) error {
 	switch {
 	case j.State == stateGraded:
 		s.graded++
-		if j.Sample.Doubts() != "" {
+		if j.Sample.Doubts(nil) != "" {
 			s.doubtful++
 		}
 	case copied:

@@ -1,14 +1,11 @@
 package agree
 
 import (
-	"bytes"
-	"encoding/csv"
-	"errors"
 	"fmt"
-	"io"
 	"slices"
 	"strings"
 
+	"traytally/grading/standards"
 	"traytally/vision/kernel/fault"
 )
 
@@ -21,29 +18,19 @@ var studyColumns = []string{"sample", "hand", "picture"}
 // name of a file. Samples stay in the order in which they first appear. Errors
 // are *fault.Error with the line, or those of read.
 func ReadPairs(data []byte, read func(column, cell string) (float64, error)) ([]Pair, error) {
-	r := csv.NewReader(bytes.NewReader(bytes.TrimPrefix(data, []byte("\ufeff"))))
-	r.Comment, r.TrimLeadingSpace, r.FieldsPerRecord = '#', true, len(studyColumns)
 	const form = "three columns, decimal points: sample,hand,picture and then L-1,4.2,4.6"
 	bad := func(line int, what string) error {
 		return fault.Usagef(form, "line %d: %s", line, what)
 	}
 	var pairs []Pair
-	for first := true; ; first = false {
-		row, err := r.Read()
-		if err == io.EOF {
-			break
+	headed := false
+	for r := range standards.Rows(data, ',', len(studyColumns)) {
+		line, row := r.Line, r.Fields
+		if r.Err != nil {
+			return nil, bad(line, r.Err.Error())
 		}
-		if err != nil {
-			if e, ok := errors.AsType[*csv.ParseError](err); ok {
-				return nil, bad(e.Line, e.Err.Error())
-			}
-			return nil, err
-		}
-		line, _ := r.FieldPos(0)
-		for i := range row {
-			row[i] = strings.TrimSpace(row[i])
-		}
-		if first {
+		if !headed {
+			headed = true
 			if !slices.Equal(row, studyColumns) {
 				return nil, bad(line, fmt.Sprintf("its columns are %s", strings.Join(row, ", ")))
 			}

@@ -7,6 +7,8 @@ import (
 	"gonum.org/v1/gonum/integrate/quad"
 	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
+
+	"traytally/grading"
 )
 
 // A Precision is what repeated results of several laboratories, or samples,
@@ -184,13 +186,5 @@ func RangeFactor(n int) float64 {
 			return distuv.UnitNormal.Prob(x) * math.Pow(distuv.UnitNormal.CDF(x)-distuv.UnitNormal.CDF(x-w), float64(n-1))
 		}, -8, 8, 200, quad.Legendre{}, 0)
 	}
-	lo, hi := 0.0, 20.0
-	for range 60 {
-		if mid := (lo + hi) / 2; below(mid) < 0.95 {
-			lo = mid
-		} else {
-			hi = mid
-		}
-	}
-	return math.Round(10*hi) / 10
+	return math.Round(10*grading.Bisect(20, 0, 60, func(w float64) bool { return below(w) >= 0.95 })) / 10
 }

@@ -43,6 +43,10 @@ type Repeatability struct {
 
 // An Agreement is that of Bland and Altman.
 type Agreement struct {
+	// Samples are those that both measured, with their Means and Differences.
+	Samples            []string  `json:"-"`
+	Means, Differences []float64 `json:"-"`
+
 	N    int         `json:"n"`
 	Bias mill.Figure `json:"bias"` // mean difference with its 95 % interval, Student's t
 	// SD is the standard deviation of the differences of single results. Where
@@ -69,7 +73,7 @@ var AgreementFactor = distuv.UnitNormal.Quantile(1 - alpha/2)
 // AgreementOf compares pairs with both methods, three or more, with limits at
 // the given number of standard deviations. Errors wrap ErrTooFew.
 func AgreementOf(pairs []Pair, factor float64) (*Agreement, error) {
-	var d, at []float64
+	a := &Agreement{Factor: factor}
 	var handVar, pictureVar float64 // what averaging took off the variance
 	hand, picture := cellsOf(pairs)
 	for _, p := range pairs {
@@ -77,16 +81,16 @@ func AgreementOf(pairs []Pair, factor float64) (*Agreement, error) {
 			continue
 		}
 		h, q := stat.Mean(p.Hand, nil), stat.Mean(p.Picture, nil)
-		d, at = append(d, q-h), append(at, (q+h)/2)
+		a.Samples, a.Means, a.Differences = append(a.Samples, p.Sample), append(a.Means, (q+h)/2), append(a.Differences, q-h)
 		handVar += 1 - 1/float64(len(p.Hand))
 		pictureVar += 1 - 1/float64(len(p.Picture))
 	}
-	n := float64(len(d))
-	if len(d) < 3 {
-		return nil, fmt.Errorf("%w: %d samples measured by both methods", ErrTooFew, len(d))
+	d := a.Differences
+	if a.N = len(d); a.N < 3 {
+		return nil, fmt.Errorf("%w: %d samples measured by both methods", ErrTooFew, a.N)
 	}
+	n := float64(a.N)
 	mean, variance := stat.MeanVariance(d, nil)
-	a := &Agreement{N: len(d), Factor: factor}
 	t := student(n - 1)
 	half := t * math.Sqrt(variance/n)
 	a.Bias = mill.Around(mean, half)
@@ -97,7 +101,7 @@ func AgreementOf(pairs []Pair, factor float64) (*Agreement, error) {
 	// A limit's standard error is about √(3·s²/n) (1986, p. 309).
 	half = t * math.Sqrt(3*single/n)
 	a.Lower, a.Upper = mill.Around(mean-factor*a.SD, half), mill.Around(mean+factor*a.SD, half)
-	a.Trend = trend(at, d)
+	a.Trend = trend(a.Means, d)
 	if high, low, err := Grubbs(d); err == nil {
 		a.Outliers = []*OutlierTest{high, low}
 	}

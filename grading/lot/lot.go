@@ -9,6 +9,7 @@ import (
 
 	"gonum.org/v1/gonum/stat/distuv"
 
+	"traytally/grading"
 	"traytally/grading/mill"
 	"traytally/vision/kernel/fault"
 )
@@ -103,22 +104,15 @@ func ScatterOf(samples []mill.Figure) (*Scatter, error) {
 	s := &Scatter{Samples: n, Q: q, P: chi.Survival(q)}
 	t := max(0, (q-df)/(sum-squares/sum))
 	root := func(target float64) float64 { // where the sum of squares falls to it
-		if _, q, _, _ := weighted(0); q <= target {
+		fallen := func(t float64) bool { _, q, _, _ := weighted(t); return q <= target }
+		if fallen(0) {
 			return 0
 		}
-		lo, hi := 0.0, 1.0
-		for _, q, _, _ := weighted(hi); q > target; _, q, _, _ = weighted(hi) {
-			hi *= 2
+		most := 1.0
+		for !fallen(most) {
+			most *= 2
 		}
-		for range 100 {
-			mid := (lo + hi) / 2
-			if _, q, _, _ := weighted(mid); q > target {
-				lo = mid
-			} else {
-				hi = mid
-			}
-		}
-		return hi
+		return grading.Bisect(most, 0, 100, fallen)
 	}
 	low, high := math.Sqrt(root(chi.Quantile(0.975))), math.Sqrt(root(chi.Quantile(0.025)))
 	sd := math.Sqrt(t)

@@ -10,6 +10,7 @@ import (
 
 	"gonum.org/v1/gonum/stat/distuv"
 
+	"traytally/grading"
 	"traytally/grading/mill"
 	"traytally/grading/standards"
 	"traytally/vision/kernel/fault"
@@ -405,15 +406,8 @@ func (c *Contract) interval(d Delivery) (low, high float64, ok bool) {
 		return total
 	}
 	quantile := func(p float64) float64 {
-		lo, hi := -price*d.Mass.Float(), 3*price*d.Mass.Float()
-		for range 80 {
-			if mid := (lo + hi) / 2; below(mid) >= p {
-				hi = mid
-			} else {
-				lo = mid
-			}
-		}
-		return hi
+		gross := price * d.Mass.Float()
+		return grading.Bisect(3*gross, -gross, 80, func(amount float64) bool { return below(amount) >= p })
 	}
 	return quantile(0.025), quantile(0.975), true
 }

@@ -19,7 +19,7 @@ import (
 // page, to be signed: what does not fit stands in the long report.
 type first struct {
 	Because  []string
-	Facts    []pair
+	Facts    []fact
 	Cut      bool // a fact was shortened
 	Limits   []limitRow
 	Key      string // of their marks
@@ -125,11 +125,12 @@ func (f *first) fill(v *view, part float64) {
 	}
 	for _, p := range v.Facts {
 		n := max(leastFact, most(mostFact))
-		if p.Label == v.Labels.Note {
+		if p.Wide {
 			n = most(mostNote)
 		}
-		text, short := cut(p.Text, n)
-		f.Facts, f.Cut = append(f.Facts, pair{p.Label, text}), f.Cut || short
+		var short bool
+		p.Text, short = cut(p.Text, n)
+		f.Facts, f.Cut = append(f.Facts, p), f.Cut || short
 	}
 	f.shares(v, max(leastRows, most(mostRows)))
 	note := func(label string, texts []string) {
@@ -193,7 +194,7 @@ func (f *first) high(v *view) float64 {
 	}
 	most := 0.0
 	for i, p := range f.Facts {
-		if p.Label == v.Labels.Note {
+		if p.Wide {
 			h += most + 5 + linesHigh(p.Text, textW, 8)
 			most = 0
 			continue
@@ -229,14 +230,14 @@ func (f *first) limits(v *view, room float64) {
 	ranks := []string{grading.Fails, grading.ByHand, grading.NotProven, grading.Meets}
 	var order []int
 	for i := range v.Limits {
-		if slices.Contains(ranks, v.Limits[i].Verdict) {
+		if slices.Contains(ranks, v.Limits[i].Verdict.Code) {
 			order = append(order, i)
 		}
 	}
 	told := len(order)
 	rank := func(i int) int {
 		if l := &v.Limits[i]; !l.Limiting {
-			return 1 + slices.Index(ranks, l.Verdict)
+			return 1 + slices.Index(ranks, l.Verdict.Code)
 		}
 		return 0
 	}

@@ -91,7 +91,7 @@ func (v *view) fineprint() {
 			v.Notes = append(v.Notes, v.Said(n))
 		}
 	}
-	if _, ok := v.rec.Facts.Moisture(); !ok && v.res.Grade == nil {
+	if v.rec.Facts.OnSheet().MoisturePct == nil && v.res.Grade == nil {
 		add([]grading.NotAssessed{{What: v.T("moisture"), Why: v.T("not stated; a picture does not show it")}})
 	}
 	add([]grading.NotAssessed{

@@ -68,7 +68,7 @@ func (p *pdfPage) first(v *view) error {
 	f := &v.First
 	p.head(v)
 	p.verdict(v)
-	p.facts(v, f.Facts)
+	p.facts(f.Facts)
 	p.limits(v, f.Limits, f.Key, f.Unlisted)
 	const signH = 21.0
 	seal := said(f.Seal, 7, pale)
@@ -154,7 +154,7 @@ func (p *pdfPage) tray(v *view, i int, x, y, scale float64) error {
 // long lays out what follows the page to sign.
 func (p *pdfPage) long(v *view) error {
 	if v.First.Cut {
-		p.facts(v, v.Facts)
+		p.facts(v.Facts)
 	}
 	p.limits(v, v.Limits, v.Key, v.Unlisted)
 	p.section(v.T("Shares"), 14)
@@ -256,7 +256,7 @@ func (p *pdfPage) verdict(v *view) {
 	p.SetXY(margin, top+h+3)
 }
 
-func (p *pdfPage) facts(v *view, facts []pair) {
+func (p *pdfPage) facts(facts []fact) {
 	const columns = 5
 	var widths []float64
 	var cells []cell
@@ -269,11 +269,11 @@ func (p *pdfPage) facts(v *view, facts []pair) {
 	}
 	for _, f := range facts {
 		c := cell{runs: []run{{f.Label, 7, false, pale}, {f.Text, 9, false, ink}}}
-		if f.Text == v.Labels.NotStated {
+		if f.Soft {
 			c.runs[1].colour = pale
 		}
 		wide := textW / columns
-		if f.Label == v.Labels.Note {
+		if f.Wide {
 			flush()
 			wide = textW
 		}
@@ -294,17 +294,16 @@ func (p *pdfPage) limits(v *view, limits []limitRow, key, unlisted string) {
 	var tint []bool
 	for _, l := range limits {
 		c := ink
-		if l.Verdict == grading.Unassessed {
+		if l.Verdict.Code == grading.Unassessed {
 			c = pale
 		}
 		factor := said(l.Factor, 8.5, c)
 		if soft := strings.Trim(l.Clause+"; "+l.Note, "; "); soft != "" {
 			factor.runs = append(factor.runs, run{soft, 7, false, pale})
 		}
-		says := v.VerdictOf(l.Verdict)
 		rows = append(rows, []cell{
 			said(l.Grade, 8.5, c), factor, said(l.Limit, 8.5, c), said(l.Found, 8.5, c), said(l.Interval, 8.5, c),
-			{runs: []run{{says.Mark + " " + v.T(says.Word), 8.5, l.Verdict == grading.Fails, says.colour}}},
+			{runs: []run{{l.Verdict.Mark + " " + l.Verdict.Word, 8.5, l.Verdict.Code == grading.Fails, l.Verdict.colour}}},
 		})
 		tint = append(tint, l.Limiting)
 	}
@@ -328,8 +327,7 @@ func (p *pdfPage) shareTable(v *view, shares []shareRow, widths []float64) {
 		row[0].swatch = s.colour
 		rows = append(rows, row)
 	}
-	names := []string{"", v.T("Kernels"), v.T("By mass"), v.T("95 %% interval"), v.T("By count"), v.T("95 %% interval")}
-	p.table(names[:n], widths, []bool{false, true, true, true, true, true}[:n], rows, nil)
+	p.table(v.ShareHead()[:n], widths, []bool{false, true, true, true, true, true}[:n], rows, nil)
 }
 
 func (p *pdfPage) chart(title string, h float64, draw func(chart.Canvas)) {

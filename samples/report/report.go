@@ -62,10 +62,19 @@ func NewPhoto(img image.Image) Photo {
 // A pair is a label and its text.
 type pair struct{ Label, Text string }
 
+// A fact is one that people state of the sample.
+type fact struct {
+	pair
+	Soft bool // not stated
+	Wide bool // it takes the page's width
+}
+
 // A limitRow is a row of the table of limits.
 type limitRow struct {
-	Grade, Factor, Limit, Found, Interval, Verdict, Clause, Mark, Note string
-	Limiting                                                           bool
+	Grade, Factor, Limit, Found, Interval, Clause, Mark, Note string
+
+	Verdict  verdict
+	Limiting bool
 }
 
 // A shareRow is a row of the table of shares.
@@ -90,12 +99,10 @@ type view struct {
 	res  *grading.Result
 	unit string // "mm" or "px"
 
-	Labels struct{ Note, NotStated string } // of facts that look otherwise
-
 	Title      string
 	Code       string
 	Revision   string
-	Facts      []pair
+	Facts      []fact
 	Broken     string // "6.4 %"
 	Interval   string // "5.1 to 7.9 %"
 	ByCount    string
@@ -164,13 +171,13 @@ func (v *view) identity() {
 	r := v.rec
 	v.Title, v.Code = v.T("Broken kernels in milled rice"), r.Code
 	v.Revision = v.T("revision %d", r.Revision)
-	v.Labels.Note, v.Labels.NotStated = v.T("Note"), v.T("not stated")
 	f := &r.Facts
 	add := func(label, text string) {
-		if text == "" {
-			text = v.Labels.NotStated
+		soft := text == ""
+		if soft {
+			text = v.T("not stated")
 		}
-		v.Facts = append(v.Facts, pair{label, Visible(text)})
+		v.Facts = append(v.Facts, fact{pair: pair{label, Visible(text)}, Soft: soft})
 	}
 	add(v.T("Lot"), f.Lot)
 	add(v.T("Party"), f.Party)
@@ -181,16 +188,16 @@ func (v *view) identity() {
 	add(v.T("Received"), v.DateTime(f.Received))
 	add(v.T("Registered"), v.DateTime(r.Registered))
 	moisture, mass := "", ""
-	if m, ok := f.Moisture(); ok {
-		moisture = v.T("%s %% by mass", v.Number(m, -1))
+	if m := f.OnSheet().MoisturePct; m != nil {
+		moisture = v.T("%s %% by mass", v.Number(*m, -1))
 	}
-	if m, ok := f.MassG(); ok {
-		mass = v.Number(m, -1) + " g"
+	if m := f.OnSheet().SampleMassG; m != nil {
+		mass = v.Number(*m, -1) + " g"
 	}
 	add(v.T("Moisture"), moisture)
 	add(v.T("Rice on the trays"), mass)
 	if f.Note != "" {
-		add(v.Labels.Note, f.Note)
+		v.Facts = append(v.Facts, fact{pair: pair{v.T("Note"), Visible(f.Note)}, Wide: true})
 	}
 }
 
@@ -280,7 +287,7 @@ func (v *view) limits() {
 			}
 			v.Limits = append(v.Limits, limitRow{
 				Grade: v.T("%s %% broken", v.Number(limit, -1)), Factor: v.T("broken kernels"), Limit: v.T("at most %s", v.T("%s %%", v.Number(limit, -1))),
-				Found: v.Pct(e.Value), Interval: v.Between(e), Verdict: verdict,
+				Found: v.Pct(e.Value), Interval: v.Between(e), Verdict: v.verdictOf(verdict),
 			})
 		}
 		return
@@ -319,7 +326,7 @@ func (v *view) limits() {
 
 func (v *view) limit(l *grading.Line) limitRow {
 	row := limitRow{
-		Grade: l.Grade, Factor: v.Said(l.Limit), Limit: v.Said(l.LimitText), Found: v.Said(l.ValueText), Verdict: l.Verdict, Clause: l.Clause, Note: v.Said(l.Note),
+		Grade: l.Grade, Factor: v.Said(l.Limit), Limit: v.Said(l.LimitText), Found: v.Said(l.ValueText), Verdict: v.verdictOf(l.Verdict), Clause: l.Clause, Note: v.Said(l.Note),
 	}
 	row.Mark = v.marked(l)
 	row.Clause += row.Mark

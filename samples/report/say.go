@@ -90,7 +90,7 @@ var correctionNames = map[correct.Kind]string{
 // A verdict is how the verdict on a limit is shown, in words and by shape, and
 // what that means.
 type verdict struct {
-	code, Word, Mark, means string
+	Code, Word, Mark, means string
 	colour                  chart.Colour
 }
 
@@ -102,21 +102,21 @@ var verdicts = []verdict{
 	{grading.Unassessed, words.Key("not assessed"), "–", words.Key("– neither picture nor sheet decide it"), pale},
 }
 
-// VerdictOf returns how a verdict is shown.
-func (v say) VerdictOf(code string) verdict {
-	for _, is := range verdicts {
-		if is.code == code {
-			return is
-		}
+// verdictOf returns how a verdict is shown, its word in the language.
+func (v say) verdictOf(code string) verdict {
+	is := verdicts[len(verdicts)-1]
+	if i := slices.IndexFunc(verdicts, func(is verdict) bool { return is.Code == code }); i >= 0 {
+		is = verdicts[i]
 	}
-	return verdicts[len(verdicts)-1]
+	is.Word = v.T(is.Word)
+	return is
 }
 
 // verdictKey says what the marks of those verdicts mean that occur.
 func (v say) verdictKey(rows ...limitRow) string {
 	var parts []string
 	for _, is := range verdicts {
-		if slices.ContainsFunc(rows, func(l limitRow) bool { return l.Verdict == is.code }) {
+		if slices.ContainsFunc(rows, func(l limitRow) bool { return l.Verdict.Code == is.Code }) {
 			parts = append(parts, v.T(is.means))
 		}
 	}
@@ -126,6 +126,11 @@ func (v say) verdictKey(rows ...limitRow) string {
 // LimitHead are the heads of the table of limits.
 func (v say) LimitHead() []string {
 	return []string{v.T("Grade"), v.T("What is limited"), v.T("Limit"), v.T("Found"), v.T("95 %% interval"), v.T("Verdict")}
+}
+
+// ShareHead are the heads of the table of shares.
+func (v say) ShareHead() []string {
+	return []string{"", v.T("Kernels"), v.T("By mass"), v.T("95 %% interval"), v.T("By count"), v.T("95 %% interval")}
 }
 
 // Letter returns the letter by which a class is told apart without colour;

@@ -3,9 +3,7 @@ package report
 import (
 	"fmt"
 	"io"
-	"math"
-
-	"gonum.org/v1/gonum/stat"
+	"slices"
 
 	"traytally/grading/agree"
 	"traytally/grading/chart"
@@ -17,17 +15,9 @@ import (
 func StudySVG(w io.Writer, s *agree.Study, what, unit string) error {
 	const width, height = 182.0, 100.0
 	a := s.Agreement
-	var at, d []float64
-	for _, p := range s.Pairs {
-		if len(p.Hand) > 0 && len(p.Picture) > 0 {
-			h, q := stat.Mean(p.Hand, nil), stat.Mean(p.Picture, nil)
-			at, d = append(at, (h+q)/2), append(d, q-h)
-		}
-	}
-	lo, hi, below, above := math.Inf(1), math.Inf(-1), a.Lower.Low, a.Upper.High
-	for i := range at {
-		lo, hi, below, above = min(lo, at[i]), max(hi, at[i]), min(below, d[i]), max(above, d[i])
-	}
+	at, d := a.Means, a.Differences
+	lo, hi := slices.Min(at), slices.Max(at)
+	below, above := min(a.Lower.Low, slices.Min(d)), max(a.Upper.High, slices.Max(d))
 	pad := max(0.05*(hi-lo), 1e-6)
 	lo, hi = lo-pad, hi+pad
 	pad = max(0.04*(above-below), 1e-6)

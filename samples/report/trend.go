@@ -202,7 +202,7 @@ var indexText string
 
 var indexPage = sync.OnceValue(func() *template.Template {
 	return template.Must(template.New("index").Funcs(template.FuncMap{
-		"seen": Visible, "fact": fact,
+		"seen": Visible, "fact": factOf,
 	}).Parse(indexText))
 })
 
@@ -210,8 +210,8 @@ var indexPage = sync.OnceValue(func() *template.Template {
 // them.
 var indexFacts = []string{words.Key("Picture"), words.Key("Lot"), words.Key("Party"), words.Key("Variety"), words.Key("Line")}
 
-// fact returns one of a sample's facts by the name of its column.
-func fact(name string, r IndexRow) string {
+// factOf returns one of a sample's facts by the name of its column.
+func factOf(name string, r IndexRow) string {
 	return map[string]string{"Picture": strings.Join(r.Pictures, ", "), "Lot": r.Lot, "Party": r.Party, "Variety": r.Variety, "Line": r.Line}[name]
 }
 
@@ -223,19 +223,8 @@ type indexView struct {
 	Facts []string // those that some sample states
 }
 
-// Outcome says the outcome of a sample, and Doubts what to bear in mind of it.
+// Outcome says the outcome of a sample.
 func (v *indexView) Outcome(r IndexRow) string { return Visible(v.Said(r.Outcome())) }
-
-func (v *indexView) Doubts(r IndexRow) string {
-	var parts []string
-	if r.NotProven {
-		parts = append(parts, v.T("not proven"))
-	}
-	if r.Warnings > 0 {
-		parts = append(parts, v.T("%d warnings", r.Warnings))
-	}
-	return strings.Join(parts, ", ")
-}
 
 // Draw draws the chart of all samples.
 func (v *indexView) Draw() template.HTML {
@@ -246,7 +235,7 @@ func (v *indexView) Draw() template.HTML {
 func WriteIndex(w io.Writer, in Index) error {
 	data := indexView{say: say{in.Words}, Index: in, Style: template.CSS(styleText)}
 	for _, name := range indexFacts {
-		if slices.ContainsFunc(in.Rows, func(r IndexRow) bool { return fact(name, r) != "" }) {
+		if slices.ContainsFunc(in.Rows, func(r IndexRow) bool { return factOf(name, r) != "" }) {
 			data.Facts = append(data.Facts, name)
 		}
 	}

@@ -215,7 +215,7 @@ func (s *Server) nowData(ctx context.Context, w *words.Words) (Now, error) {
 		r := &rows[i]
 		if !r.Registered.Before(today) {
 			n.Graded++
-			if r.Doubts() != "" {
+			if r.Doubts(nil) != "" {
 				n.Doubtful++
 			}
 		}
