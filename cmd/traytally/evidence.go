@@ -30,10 +30,10 @@ type documentPicture struct {
 	SHA256 string `json:"sha256"`
 }
 
-func newDocument(sample *pipeline.Sample) *document {
-	d := &document{Result: sample.Result}
-	for i, p := range sample.Result.Pictures {
-		d.Pictures = append(d.Pictures, documentPicture{p, sample.Pictures[i].SHA256})
+func newDocument(r *grading.Result, pictures []samples.Picture) *document {
+	d := &document{Result: r}
+	for i, p := range r.Pictures {
+		d.Pictures = append(d.Pictures, documentPicture{p, pictures[i].SHA256})
 	}
 	return d
 }

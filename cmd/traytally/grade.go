@@ -54,7 +54,7 @@ func runGrade(ctx context.Context, o gradeOptions, u *ui) error {
 			return err
 		}
 	}
-	doc := newDocument(sample)
+	doc := newDocument(sample.Result, sample.Pictures)
 	doc.AsMeasured = measured
 	var files []outFile
 	undo := func() {}

@@ -251,11 +251,11 @@ func (o *planOptions) noSuchFactor(std *standards.Standard, g int) error {
 // modelFrom takes the masses of kernels and pieces from a result of the grade
 // command.
 func modelFrom(path string) (grading.PieceModel, error) {
-	r, _, err := readResult(path)
+	d, err := readResult(path)
 	if err != nil {
 		return grading.PieceModel{}, err
 	}
-	m, err := r.Sample.PieceModel()
+	m, err := d.Sample.PieceModel()
 	if err != nil {
 		return grading.PieceModel{}, inputError(path, err.Error(), "plan from a larger sample, or leave out --from")
 	}

@@ -112,10 +112,11 @@ func runVerify(ctx context.Context, o verifyOptions, u *ui) error {
 	doc := verifyDocument{Schema: "traytally.verify/1", Pictures: []documentPicture{}}
 	sample := grading.NoSample()
 	if len(o.pictures) > 0 {
-		unsure := false
-		if result, doc.Pictures, unsure, err = o.result(ctx, u, r, o.pictures); err != nil {
+		graded, unsure, err := o.result(ctx, u, r, o.pictures)
+		if err != nil {
 			return inStandardWords(err, o.sheet)
 		}
+		result, doc.Pictures = graded.Result, graded.Pictures
 		result.CheckMass(sheet)
 		if unsure {
 			u.warn("how well single lengths near a limit are known is not in a result file: the intervals leave that out", "give the pictures, or the code of the register")
