@@ -11,7 +11,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"traytally/cmd/traytally/internal/pipeline"
-	"traytally/grading"
 	"traytally/samples"
 )
 
@@ -41,7 +40,6 @@ func (o *folderOptions) command(name string, run func(ctx context.Context) error
 		}
 		return run(ctx)
 	})
-	o.length = string(grading.Caliper)
 	f := cmd.Flags()
 	o.registerFlags.add(f)
 	o.addBy(f)

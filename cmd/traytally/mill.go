@@ -81,7 +81,6 @@ type sampleFlags struct {
 }
 
 func (o *sampleFlags) addSampleFlags(cmd *cobra.Command) {
-	o.length = string(grading.Caliper)
 	o.registerFlags.add(cmd.Flags())
 	o.gradeOptions.addSampleFlags(cmd)
 }
