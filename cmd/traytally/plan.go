@@ -184,15 +184,9 @@ func (o *planOptions) chooseLimit() (limit *standards.Limit, about string, err e
 	if err != nil {
 		return nil, "", err
 	}
-	if o.grade == "" && len(std.Grades) == 1 {
-		o.grade = std.Grades[0]
-	}
-	if o.grade == "" {
-		return nil, "", usageError("no grade given", "its grades, best first: "+strings.Join(std.Grades, ", ")+"; for example --grade '"+std.Grades[0]+"'")
-	}
-	g, err := std.Grade(o.grade)
+	g, err := gradeOf(std, o.grade, usageError("no grade given", "its grades, best first: "+strings.Join(std.Grades, ", ")+"; for example --grade '"+std.Grades[0]+"'"))
 	if err != nil {
-		return nil, "", inStandardWords(err, "")
+		return nil, "", err
 	}
 	factor := std.Broken()
 	if o.factor != "" {

@@ -89,13 +89,8 @@ func runVerify(ctx context.Context, o verifyOptions, u *ui) error {
 	if err != nil {
 		return err
 	}
-	if o.declared == "" {
-		if len(std.Grades) > 1 {
-			return usageError("no declared grade given", "--declared with one of: "+strings.Join(std.Grades, ", "))
-		}
-		o.declared = std.Grades[0]
-	}
-	if _, err := std.Grade(o.declared); err != nil {
+	declared, err := gradeOf(std, o.declared, usageError("no declared grade given", "--declared with one of: "+strings.Join(std.Grades, ", ")))
+	if err != nil {
 		return err
 	}
 	if err := o.checkOutputs(); err != nil {
@@ -116,7 +111,7 @@ func runVerify(ctx context.Context, o verifyOptions, u *ui) error {
 		}
 		sample, doc.Versions, doc.Broken, doc.Reference = result.Sample, result.Versions, &result.Broken, &result.Reference
 	}
-	v, err := grading.Verify(sample, std, o.declared, sheet, o.rule)
+	v, err := grading.Verify(sample, std, std.Grades[declared], sheet, o.rule)
 	if err != nil {
 		return inStandardWords(err, o.sheet)
 	}
