@@ -81,6 +81,8 @@ func (o *folderOptions) start(ctx context.Context, u *ui) (*intake, error) {
 		switch k = strings.TrimSpace(k); k {
 		case "html", "pdf":
 			kinds = append(kinds, k)
+		case "both":
+			kinds = append(kinds, "html", "pdf")
 		case "none":
 		default:
 			return nil, usageError(fmt.Sprintf("there is no kind of report %q", k), "--reports html, pdf, html,pdf or none")
