@@ -114,7 +114,8 @@ func (r *Result) doubts(mass Share) (warnings []Warning) {
 	if cut := float64(r.CutByEdge) / float64(len(s.Pieces)+len(s.Foreign)+r.CutByEdge); cut > edgeShare {
 		warnings = append(warnings, Warning{
 			Code: "cut_by_edge", Value: round(cut, 4), Limit: edgeShare, Metric: "share of the pieces",
-			Text: fmt.Sprintf("%d pieces were left out because the picture's edge cuts them; it cuts long ones more often, so broken reads a little high", r.CutByEdge),
+			Text: numbered(r.CutByEdge, "%d piece was left out because the picture's edge cuts it; an edge cuts long ones more often, so broken reads a little high",
+				"%d pieces were left out because the picture's edge cuts them; it cuts long ones more often, so broken reads a little high"),
 			Hint: "spread the sample clear of the picture's edge",
 		})
 	}
@@ -122,18 +123,31 @@ func (r *Result) doubts(mass Share) (warnings []Warning) {
 	if s.Unresolved > 0 {
 		warnings = append(warnings, Warning{
 			Code: "unresolved", Value: round(s.Unresolved, 4), Metric: "share of the area of rice",
-			Text: fmt.Sprintf("%d touching groups were not taken apart; every interval is widened by their %.1f %% of the rice", r.Unresolved.Clusters, 100*s.Unresolved),
+			Text: numbered(r.Unresolved.Clusters, "%d touching group was not taken apart; every interval is widened by its %.1f %% of the rice",
+				"%d touching groups were not taken apart; every interval is widened by their %.1f %% of the rice", 100*s.Unresolved),
 			Hint: part,
 		})
 	}
 	if r.Broken.Untold > 0 && s.Told() {
 		warnings = append(warnings, Warning{
 			Code: "covered", Value: float64(r.Broken.Untold), Metric: "pieces",
-			Text: fmt.Sprintf("of %d pieces that lie partly under others it cannot be told whether they are whole; every interval is widened by them", r.Broken.Untold),
+			Text: numbered(r.Broken.Untold, "of %d piece that lies partly under others it cannot be told whether it is whole; every interval is widened by it",
+				"of %d pieces that lie partly under others it cannot be told whether they are whole; every interval is widened by them"),
 			Hint: part,
 		})
 	}
 	return warnings
+}
+
+// numbered writes a text whose first value is a number, in the words for one or for
+// several. What a warning says is in samples/words/stored.txt too, and in en.json
+// of one.
+func numbered(n int, one, several string, more ...any) string {
+	text := several
+	if n == 1 {
+		text = one
+	}
+	return fmt.Sprintf(text, append([]any{n}, more...)...)
 }
 
 // nothing says why there is no rice to grade.
@@ -141,13 +155,13 @@ func (r *Result) nothing() error {
 	what, hint := "no kernels found", "check that the picture shows the tray with rice on it, kernels apart, and in focus"
 	switch foreign := len(r.Sample.Foreign); {
 	case foreign > 0:
-		what = fmt.Sprintf("all %d pieces look like foreign bodies, none like rice", foreign)
+		what = numbered(foreign, "nothing is there but %d piece that looks like a foreign body", "all %d pieces look like foreign bodies, none like rice")
 		hint = "check the light and colours of the picture"
 	case r.Unresolved.Clusters > 0:
-		what = fmt.Sprintf("every kernel lies in one of %d touching groups that could not be taken apart", r.Unresolved.Clusters)
+		what = numbered(r.Unresolved.Clusters, "every kernel lies in %d touching group that could not be taken apart", "every kernel lies in one of %d touching groups that could not be taken apart")
 		hint = "spread the kernels so that most lie free, and scan again"
 	case r.CutByEdge > 0:
-		what = fmt.Sprintf("all %d pieces are cut by the picture's edge", r.CutByEdge)
+		what = numbered(r.CutByEdge, "nothing is there but %d piece that the picture's edge cuts", "all %d pieces are cut by the picture's edge")
 		hint = "spread the sample clear of the picture's edge"
 	}
 	return caused(fault.Sample, ErrNoKernels, what, hint)
@@ -224,10 +238,15 @@ func (r *Reference) doubts() (w []Warning) {
 		})
 	}
 	if r.tooLong > 0 {
+		hint := "look at them in the overlay: they may be kernels lying end to end"
+		if r.tooLong == 1 {
+			hint = "look at it in the overlay: it may be kernels lying end to end"
+		}
 		w = append(w, Warning{
 			Code: "long_pieces", Value: float64(r.tooLong), Metric: "pieces",
-			Text: fmt.Sprintf("%d pieces are longer than %g times the usual kernel and were kept out of the whole-kernel length", r.tooLong, maxShown),
-			Hint: "look at them in the overlay: they may be kernels lying end to end",
+			Text: numbered(r.tooLong, "%d piece is longer than %g times the usual kernel and was kept out of the whole-kernel length",
+				"%d pieces are longer than %g times the usual kernel and were kept out of the whole-kernel length", maxShown),
+			Hint: hint,
 		})
 	}
 	return w

@@ -236,6 +236,12 @@ func TestUnresolvedAndEdge(t *testing.T) {
 	assert.Equal(t, []string{"blurred", "cut_by_edge", "unresolved"}, codes)
 	assert.Equal(t, "simple.png", r.Warnings[0].Picture)
 	assert.Equal(t, 1.2346, r.Warnings[0].Value)
+	assert.Contains(t, r.Warnings[2].Text, "2 touching groups were not taken apart; every interval is widened by their 10.0 %")
+
+	tray.Unresolved, tray.Warnings = tray.Unresolved[:1], nil
+	r, err = Analyse([]kernel.Tray{tray}, DefaultParams())
+	require.NoError(t, err)
+	assert.Contains(t, r.Warnings[1].Text, "1 touching group was not taken apart; every interval is widened by its 2.7 %")
 }
 
 func TestTraysOfDifferentScale(t *testing.T) {
@@ -273,11 +279,16 @@ func TestAnalyseErrors(t *testing.T) {
 		{"all unresolved", func(t *kernel.Tray, _ *Params) {
 			none(t)
 			t.Unresolved = make([]kernel.Cluster, 3)
-		}, ErrNoKernels, "3 touching groups", "spread"},
+		}, ErrNoKernels, "one of 3 touching groups", "spread"},
+		{"one unresolved", func(t *kernel.Tray, _ *Params) {
+			none(t)
+			t.Unresolved = make([]kernel.Cluster, 1)
+		}, ErrNoKernels, "in 1 touching group that", "spread"},
 		{"all cut", func(t *kernel.Tray, _ *Params) { none(t); t.CutByEdge = 4 }, ErrNoKernels, "all 4 pieces are cut", "edge"},
+		{"one cut", func(t *kernel.Tray, _ *Params) { none(t); t.CutByEdge = 1 }, ErrNoKernels, "but 1 piece that the picture's edge cuts", "edge"},
 		{"all foreign", func(t *kernel.Tray, _ *Params) {
 			t.Kernels = []kernel.Kernel{simple(1, 3, 3, kernel.Foreign)}
-		}, ErrNoKernels, "foreign", "light"},
+		}, ErrNoKernels, "but 1 piece that looks like a foreign body", "light"},
 		{"length stated without scale", func(t *kernel.Tray, p *Params) {
 			t.PxPerMM, p.WholeLengthMM = 0, 7
 		}, ErrNoScale, "7 mm", "--dpi"},

@@ -32,8 +32,11 @@ type runDifference struct {
 }
 
 // against compares figures in percent with those of the JSON that an earlier
-// run of the same command wrote: shift against shift.
+// run of the same command wrote: shift against shift. Without a path it has none.
 func against(path, schema string, now []runFigure) ([]runDifference, error) {
+	if path == "" {
+		return nil, nil
+	}
 	data, err := readFile(path, 1<<20)
 	if err != nil {
 		return nil, err
@@ -75,8 +78,11 @@ func against(path, schema string, now []runFigure) ([]runDifference, error) {
 	return out, nil
 }
 
-// showAgainst prints the differences, the first two in words.
+// showAgainst prints the differences, if there are any, the first two in words.
 func showAgainst(w io.Writer, path string, ds []runDifference) {
+	if len(ds) == 0 {
+		return
+	}
 	for _, d := range ds[:min(2, len(ds))] {
 		told := "which chance can make"
 		if d.Verdict != "not_proven" {

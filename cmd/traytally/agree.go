@@ -22,7 +22,6 @@ const exitDisagree = 16
 // agreeOptions are the flags of the agree command.
 type agreeOptions struct {
 	sampleFlags
-	args   []string
 	factor string
 	limits agree.Limits
 	study  string
@@ -32,7 +31,6 @@ type agreeOptions struct {
 func newAgreeCommand(u *ui) *cobra.Command {
 	o := agreeOptions{factor: "broken"}
 	cmd := newCommand("agree", cobra.ArbitraryArgs, func(ctx context.Context, args []string) error {
-		o.args = args
 		switch {
 		case o.study != "" && len(args) > 0:
 			return usageError("both a study and results to compare", "a study's results stand in its file")
@@ -41,7 +39,7 @@ func newAgreeCommand(u *ui) *cobra.Command {
 		case o.study != "":
 			return runStudy(ctx, o, u)
 		}
-		return runAgree(ctx, o, u)
+		return runAgree(ctx, o, args, u)
 	})
 	f := cmd.Flags()
 	f.StringVar(&o.factor, "factor", o.factor, "compare this `SHARE`: broken, or a class or flag, such as chalky")
@@ -77,9 +75,9 @@ func (o *agreeOptions) figure(ctx context.Context, u *ui, s string) (mill.Figure
 	return f, nil
 }
 
-func runAgree(ctx context.Context, o agreeOptions, u *ui) error {
+func runAgree(ctx context.Context, o agreeOptions, args []string, u *ui) error {
 	var results []agree.Result
-	for _, arg := range o.args {
+	for _, arg := range args {
 		r := agree.Result{Lab: oneLab, Sample: arg}
 		var err error
 		if strings.Contains(arg, "=") {

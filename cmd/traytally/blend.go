@@ -176,15 +176,9 @@ func (b *blendBuilder) limits() error {
 		if err != nil {
 			return err
 		}
-		if b.grade == "" && len(std.Grades) == 1 {
-			b.grade = std.Grades[0]
-		}
-		if b.grade == "" {
-			return usageError("no target grade given", "--grade with one of: "+strings.Join(std.Grades, ", "))
-		}
-		g, err := std.Grade(b.grade)
+		g, err := gradeOf(std, b.grade, usageError("no target grade given", "--grade with one of: "+strings.Join(std.Grades, ", ")))
 		if err != nil {
-			return inStandardWords(err, "")
+			return err
 		}
 		b.std, b.index = std, g
 		b.doc.Standard, b.doc.Edition, b.doc.Grade = std.Code, std.Edition, std.Grades[g]

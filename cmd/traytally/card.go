@@ -29,7 +29,7 @@ const (
 
 func newCardCommand(u *ui) *cobra.Command {
 	o := cardOptions{CardSheet: vision.CardSheet{Paper: "a4"}, field: fieldDark}
-	cmd := newCommand("card", nil, func(ctx context.Context, _ []string) error { return runCard(ctx, o, u) })
+	cmd := newCommand("card", noArgs, func(ctx context.Context, _ []string) error { return runCard(ctx, o, u) })
 	f := cmd.Flags()
 	f.StringVarP(&o.out, "out", "o", "", "write the card to this `FILE`, which ends in .pdf or .svg")
 	f.StringVar(&o.Paper, "paper", o.Paper, "`PAPER` to print on: "+strings.Join(vision.Papers(), " or "))

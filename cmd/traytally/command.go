@@ -44,11 +44,7 @@ func manual(name string) string {
 }
 
 // newCommand returns a command with its manual; name is its path below the program.
-// With nil for args it takes none.
 func newCommand(name string, args cobra.PositionalArgs, run func(ctx context.Context, args []string) error) *cobra.Command {
-	if args == nil {
-		args = noArgs
-	}
 	use, rest, _ := strings.Cut(manual(strings.ReplaceAll(name, " ", "-")), "\n")
 	short, rest, _ := strings.Cut(rest, "\n")
 	long, example, _ := strings.Cut(rest, "\nExamples:\n")

@@ -30,10 +30,10 @@ type documentPicture struct {
 	SHA256 string `json:"sha256"`
 }
 
-func newDocument(sample *pipeline.Sample) *document {
-	d := &document{Result: sample.Result}
-	for i, p := range sample.Result.Pictures {
-		d.Pictures = append(d.Pictures, documentPicture{p, sample.Pictures[i].SHA256})
+func newDocument(r *grading.Result, pictures []samples.Picture) *document {
+	d := &document{Result: r}
+	for i, p := range r.Pictures {
+		d.Pictures = append(d.Pictures, documentPicture{p, pictures[i].SHA256})
 	}
 	return d
 }
@@ -114,22 +114,15 @@ var overlayStyles = map[grading.Class]vision.Style{
 // offColour is how a head kernel with a flag is drawn.
 var offColour = vision.Style{Name: "head, flagged", Colour: vision.BluishGreen, Bold: true}
 
-// overlayTags are the letters of the flags.
-var overlayTags = []struct {
-	flag   kernel.Flag
-	letter string
-}{
-	{kernel.Chalky, "c"}, {kernel.Yellow, "y"}, {kernel.Red, "r"}, {kernel.RedStreaked, "s"}, {kernel.Damaged, "d"}, {kernel.Paddy, "p"}, {kernel.Odd, "o"},
-}
-
 // overlay draws the evidence of one picture; rows are those of its kernels.
 func overlay(b *vision.Backdrop, t *kernel.Tray, rows []grading.KernelRow, notAssessed []kernel.Flag) ([]byte, error) {
 	o := vision.OverlayOptions{
 		Title: fmt.Sprintf("%s: %s", filepath.Base(t.Picture), count(len(t.Kernels), "kernel", "kernels")),
 	}
 	tags := map[string]int{}
-	for _, g := range overlayTags {
-		if !slices.Contains(notAssessed, g.flag) {
+	// Odd ones come last here, and what is not rice has a style of its own.
+	for _, g := range slices.Concat(galleryGroups[1:], galleryGroups[:1]) {
+		if g.flag != kernel.Foreign && !slices.Contains(notAssessed, g.flag) {
 			tags[string(g.flag)] = len(o.Tags)
 			o.Tags = append(o.Tags, vision.Tag{Name: className(string(g.flag)), Letter: g.letter})
 		}

@@ -28,13 +28,6 @@ type outFile struct {
 	write func(io.Writer) error
 }
 
-// writeWhole writes one file so that it appears whole or not at all. An
-// existing file that differs is refused with a *fault.Error, or replaced
-// where force is set.
-func writeWhole(path string, force bool, fn func(io.Writer) error) error {
-	return writeSet(context.Background(), []outFile{{path, fn}}, force)
-}
-
 // writeSet writes files that appear all or none: each is first written and
 // synced in a passing directory beside its place; only then are they put in
 // place, and taken back where a later one fails. A file that exists with the

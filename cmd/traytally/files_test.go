@@ -19,6 +19,11 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
+// writeWhole writes one file.
+func writeWhole(path string, force bool, fn func(io.Writer) error) error {
+	return writeSet(context.Background(), []outFile{{path, fn}}, force)
+}
+
 // saying writes s.
 func saying(s string) func(io.Writer) error { return writeBytes([]byte(s)) }
 

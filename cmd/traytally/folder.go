@@ -11,7 +11,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"traytally/cmd/traytally/internal/pipeline"
-	"traytally/grading"
 	"traytally/samples"
 )
 
@@ -41,7 +40,6 @@ func (o *folderOptions) command(name string, run func(ctx context.Context) error
 		}
 		return run(ctx)
 	})
-	o.length = string(grading.Caliper)
 	f := cmd.Flags()
 	o.registerFlags.add(f)
 	o.addBy(f)
@@ -83,6 +81,8 @@ func (o *folderOptions) start(ctx context.Context, u *ui) (*intake, error) {
 		switch k = strings.TrimSpace(k); k {
 		case "html", "pdf":
 			kinds = append(kinds, k)
+		case "both":
+			kinds = append(kinds, "html", "pdf")
 		case "none":
 		default:
 			return nil, usageError(fmt.Sprintf("there is no kind of report %q", k), "--reports html, pdf, html,pdf or none")

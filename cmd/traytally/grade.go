@@ -14,7 +14,7 @@ import (
 )
 
 func newGradeCommand(u *ui) *cobra.Command {
-	o := gradeOptions{length: string(grading.Caliper)}
+	o := gradeOptions{}
 	cmd := newCommand("grade", cobra.MatchAll(needsPicture, excluding("brief", "quiet")), func(ctx context.Context, args []string) error {
 		o.pictures = args
 		return runGrade(ctx, o, u)
@@ -35,7 +35,15 @@ func runGrade(ctx context.Context, o gradeOptions, u *ui) error {
 	if err := o.checkOutputs(); err != nil {
 		return err
 	}
-	settings, sheet, err := o.resolve(ctx, u)
+	r, err := o.request(true)
+	if err != nil {
+		return err
+	}
+	sheet, err := o.sampleSheet()
+	if err != nil {
+		return err
+	}
+	settings, err := pipeline.Resolve(ctx, r, o.options(u))
 	if err != nil {
 		return err
 	}
@@ -54,7 +62,7 @@ func runGrade(ctx context.Context, o gradeOptions, u *ui) error {
 			return err
 		}
 	}
-	doc := newDocument(sample)
+	doc := newDocument(sample.Result, sample.Pictures)
 	doc.AsMeasured = measured
 	var files []outFile
 	undo := func() {}

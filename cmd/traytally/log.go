@@ -160,7 +160,7 @@ func newLogExportCommand() *cobra.Command {
 		if err := checkPlace(path); err != nil {
 			return err
 		}
-		return writeWhole(path, o.force, func(w io.Writer) error {
+		write := func(w io.Writer) error {
 			if ending == ".json" {
 				return samples.WriteJSON(w, g.Records(ctx, o.Query))
 			}
@@ -172,7 +172,8 @@ func newLogExportCommand() *cobra.Command {
 				return samples.WriteCSV(w, rows)
 			}
 			return samples.WriteXLSX(w, rows)
-		})
+		}
+		return writeSet(ctx, []outFile{{path, write}}, o.force)
 	})
 	o.queryFlags.add(cmd.Flags())
 	cmd.Flags().BoolVar(&o.force, "force", false, "replace a file that holds something else")

@@ -8,7 +8,6 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"slices"
 	"strconv"
 	"strings"
 
@@ -82,7 +81,6 @@ type sampleFlags struct {
 }
 
 func (o *sampleFlags) addSampleFlags(cmd *cobra.Command) {
-	o.length = string(grading.Caliper)
 	o.registerFlags.add(cmd.Flags())
 	o.gradeOptions.addSampleFlags(cmd)
 }
@@ -142,7 +140,7 @@ func (o *sampleFlags) reopen(ctx context.Context, code string) (*grading.Result,
 // result returns the graded sample that the arguments name: pictures, pooled as
 // one sample; the JSON that grade wrote; or a code of the register. unsure tells
 // that the doubt of single lengths is not known.
-func (o *sampleFlags) result(ctx context.Context, u *ui, req pipeline.Request, args []string) (r *grading.Result, pictures []documentPicture, unsure bool, err error) {
+func (o *sampleFlags) result(ctx context.Context, u *ui, req pipeline.Request, args []string) (d *document, unsure bool, err error) {
 	one := args[0]
 	_, statErr := os.Stat(one)
 	isJSON := strings.EqualFold(filepath.Ext(one), ".json")
@@ -150,71 +148,66 @@ func (o *sampleFlags) result(ctx context.Context, u *ui, req pipeline.Request, a
 	if !isJSON && !isCode {
 		settings, err := pipeline.Resolve(ctx, req, o.options(u))
 		if err != nil {
-			return nil, nil, false, err
+			return nil, false, err
 		}
 		sample, err := settings.Grade(ctx, pipeline.Files(args...), nil, o.options(u))
 		if err != nil {
-			return nil, nil, false, err
+			return nil, false, err
 		}
-		return sample.Result, newDocument(sample).Pictures, false, nil
+		return newDocument(sample.Result, sample.Pictures), false, nil
 	}
 	switch {
 	case len(args) > 1:
-		return nil, nil, false, usageError(fmt.Sprintf("%s and %d more", one, len(args)-1), "give pictures of one sample, or one result, or one code of the register")
+		return nil, false, usageError(fmt.Sprintf("%s and %d more", one, len(args)-1), "give pictures of one sample, or one result, or one code of the register")
 	case o.dpi > 0 || o.scale > 0 || o.wholeLength > 0 || len(o.wholeFrom) > 0:
-		return nil, nil, false, usageError(one+" is graded already: the scale and the whole-kernel length are in it", "leave out --dpi, --scale, --whole-length and --whole-from, or give the pictures")
+		return nil, false, usageError(one+" is graded already: the scale and the whole-kernel length are in it", "leave out --dpi, --scale, --whole-length and --whole-from, or give the pictures")
 	case isCode:
 		r, rec, err := o.reopen(ctx, one)
 		if err != nil {
-			return nil, nil, false, notHere(err, one)
+			return nil, false, notHere(err, one)
 		}
-		for i, p := range r.Pictures {
-			pictures = append(pictures, documentPicture{p, rec.Pictures[i].SHA256})
-		}
-		return r, pictures, false, nil
+		return newDocument(r, rec.Pictures), false, nil
 	}
-	r, pictures, err = readResult(one)
-	return r, pictures, true, err
+	d, err = readResult(one)
+	return d, true, err
 }
 
 // readResult reads the JSON that grade wrote, with the sample of its kernels.
-func readResult(path string) (*grading.Result, []documentPicture, error) {
+func readResult(path string) (*document, error) {
 	data, err := readFile(path, 512<<20)
 	if err != nil {
-		return nil, nil, inStandardWords(err, path)
+		return nil, err
 	}
 	var head struct {
 		Schema   string            `json:"schema"`
 		Pictures []documentPicture `json:"pictures"`
 	}
 	if json.Unmarshal(data, &head) != nil || head.Schema != grading.Schema {
-		return nil, nil, inputError(path, "is no result of a graded sample", "give the file that 'traytally grade ... --json FILE' wrote")
+		return nil, inputError(path, "is no result of a graded sample", "give the file that 'traytally grade ... --json FILE' wrote")
 	}
 	r, err := samples.DecodeResult(data)
 	if err != nil {
-		return nil, nil, inputError(path, "is a damaged result: "+err.Error(), "give the file as 'traytally grade ... --json FILE' wrote it")
+		return nil, inputError(path, "is a damaged result: "+err.Error(), "give the file as 'traytally grade ... --json FILE' wrote it")
 	}
-	if err = grading.Reopen(r); err != nil {
-		if e := fault.Of(err); e != nil {
-			err = inputError(path, e.What, e.Hint)
-		}
-		return nil, nil, err
+	if err := grading.Reopen(r); err != nil {
+		return nil, inputError(path, fault.Of(err).What, fault.Of(err).Hint)
 	}
-	return r, head.Pictures, nil
+	return &document{Result: r, Pictures: head.Pictures}, nil
 }
 
 // read reads a graded sample: the JSON that grade wrote, a picture that is
 // graded here and now, or, where there is no such file, a sample of the
 // register by its code.
 func (o *sampleFlags) read(ctx context.Context, u *ui, path string) (*mill.Graded, error) {
-	if slices.Contains(pictureEndings, strings.ToLower(filepath.Ext(path))) {
+	if isPicture(path) {
 		s, err := o.measured(ctx, u, path)
 		if err != nil {
 			return nil, err
 		}
 		u.done()
 		tellWarnings(u, s.Result)
-		return o.keep(path)(mill.FromResult(s.Result, path, pipeline.Sums(s.Pictures)))
+		g, err := mill.FromResult(s.Result, path, pipeline.Sums(s.Pictures))
+		return o.keep(g, asInput(err, path))
 	}
 	f, err := os.Open(path)
 	if errors.Is(err, fs.ErrNotExist) && filepath.Ext(path) == "" && filepath.Base(path) == path {
@@ -225,18 +218,16 @@ func (o *sampleFlags) read(ctx context.Context, u *ui, path string) (*mill.Grade
 		return nil, notRead(path, err, "give the file that 'traytally grade ... --json FILE' wrote, a picture, a code of the register, or a share like 4.6±0.8")
 	}
 	defer f.Close()
-	return o.keep(path)(mill.ReadGraded(f, path))
+	g, err := mill.ReadGraded(f, path)
+	return o.keep(g, asInput(err, path))
 }
 
-// keep notes a sample that came from a file.
-func (o *sampleFlags) keep(path string) func(*mill.Graded, error) (*mill.Graded, error) {
-	return func(g *mill.Graded, err error) (*mill.Graded, error) {
-		if err != nil {
-			return nil, asInput(err, path)
-		}
+// keep notes a sample that was read.
+func (o *sampleFlags) keep(g *mill.Graded, err error) (*mill.Graded, error) {
+	if err == nil {
 		o.graded = append(o.graded, g)
-		return g, nil
 	}
+	return g, err
 }
 
 // notHere is the error for what is neither a file nor, without a register, a code.

@@ -43,7 +43,7 @@ const (
 
 func newPhantomCommand() *cobra.Command {
 	o := &phantomOptions{}
-	cmd := newCommand("phantom", nil, nil)
+	cmd := newCommand("phantom", noArgs, nil)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error { return runPhantom(cmd, o) }
 	o.addFlags(cmd.Flags())
 	return cmd

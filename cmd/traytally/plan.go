@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -23,7 +22,6 @@ type planOptions struct {
 	grade  string
 	factor string  // code, empty: the broken share
 	limit  float64 // percent, 0: not given
-	guardBand
 	// portions are the limits of the grade on numbers per portion.
 	portions []standards.Limit
 	// expected: the user said what is expected of the lot.
@@ -36,24 +34,18 @@ type planOptions struct {
 
 func newPlanCommand(u *ui) *cobra.Command {
 	o := planOptions{PlanOptions: grading.DefaultPlanOptions()}
+	decides := cobra.MatchAll(noArgs, excluding("within", "limit", "limit", "standard", "limit", "contract", "limit", "factor"), bandOrRisks)
 	cmd := newCommand("plan", func(cmd *cobra.Command, args []string) error {
-		if o.lot != "" {
+		if o.expected = cmd.Flags().Changed("expect"); o.lot != "" {
 			return nil // samples of the lot's bags
 		}
-		return noArgs(cmd, args)
-	}, nil)
-	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		return decides(cmd, args)
+	}, func(ctx context.Context, args []string) error {
 		if o.lot != "" {
-			return runPlanLot(cmd.Context(), o, args, u)
+			return runPlanLot(ctx, o, args, u)
 		}
-		err := errors.Join(excluding("within", "limit", "limit", "standard", "limit", "contract", "limit", "factor")(cmd, nil),
-			o.guardBand.settle(cmd, &o.Decision))
-		if err != nil {
-			return err
-		}
-		o.expected = cmd.Flags().Changed("expect")
-		return runPlan(cmd.Context(), o, u)
-	}
+		return runPlan(ctx, o, u)
+	})
 	f := cmd.Flags()
 	f.Float64Var(&o.ExpectPct, "expect", o.ExpectPct, "`FIGURE` expected of the lot: broken percent by mass, or what --factor is in (default with it: half of the limit)")
 	f.Float64Var(&o.HalfWidthPct, "within", 0, "wanted half width of the 95 % interval in `POINTS`")
@@ -66,7 +58,7 @@ func newPlanCommand(u *ui) *cobra.Command {
 	f.IntVar(&o.Kernels, "kernels", 0, "a given `NUMBER` of kernels, to see what it can show")
 	f.Float64Var(&o.Risks.Consumer, "consumer-risk", o.Risks.Consumer, "greatest `RISK` of supporting a lot that is beyond the limit")
 	f.Float64Var(&o.Risks.Producer, "producer-risk", o.Risks.Producer, "greatest `RISK` of contradicting a lot that is within the limit")
-	o.guardBand.add(f)
+	guardBandVar(f, &o.Decision)
 	f.Float64Var(&o.Power, "power", o.Power, "wanted `PROBABILITY` of a decision when the lot is as expected")
 	f.Float64Var(&o.MethodU, "method-u", 0, "standard uncertainty in `POINTS` that more kernels do not lessen")
 	f.StringVar(&o.from, "from", "", "take the masses of whole kernels and pieces from `RESULT.json` of a graded sample")
@@ -192,15 +184,9 @@ func (o *planOptions) chooseLimit() (limit *standards.Limit, about string, err e
 	if err != nil {
 		return nil, "", err
 	}
-	if o.grade == "" && len(std.Grades) == 1 {
-		o.grade = std.Grades[0]
-	}
-	if o.grade == "" {
-		return nil, "", usageError("no grade given", "its grades, best first: "+strings.Join(std.Grades, ", ")+"; for example --grade '"+std.Grades[0]+"'")
-	}
-	g, err := std.Grade(o.grade)
+	g, err := gradeOf(std, o.grade, usageError("no grade given", "its grades, best first: "+strings.Join(std.Grades, ", ")+"; for example --grade '"+std.Grades[0]+"'"))
 	if err != nil {
-		return nil, "", inStandardWords(err, "")
+		return nil, "", err
 	}
 	factor := std.Broken()
 	if o.factor != "" {
@@ -251,11 +237,11 @@ func (o *planOptions) noSuchFactor(std *standards.Standard, g int) error {
 // modelFrom takes the masses of kernels and pieces from a result of the grade
 // command.
 func modelFrom(path string) (grading.PieceModel, error) {
-	r, _, err := readResult(path)
+	d, err := readResult(path)
 	if err != nil {
 		return grading.PieceModel{}, err
 	}
-	m, err := r.Sample.PieceModel()
+	m, err := d.Sample.PieceModel()
 	if err != nil {
 		return grading.PieceModel{}, inputError(path, err.Error(), "plan from a larger sample, or leave out --from")
 	}

@@ -18,15 +18,14 @@ import (
 
 // A lotPlan is the JSON of plan --lot.
 type lotPlan struct {
-	Schema   string            `json:"schema"`
-	Versions map[string]string `json:"versions"`
-	Bags     int               `json:"bags"`      // 0: bulk
-	Tonnes   float64           `json:"tonnes"`    // 0: bags
-	DrawFrom int               `json:"draw_from"` // bags, or points of a bulk load
-	TakenKg  float64           `json:"taken_kg"`
-	Source   string            `json:"source"`
-	Kernels  int               `json:"kernels"`
-	Trays    int               `json:"trays"`
+	head
+	Bags     int     `json:"bags"`      // 0: bulk
+	Tonnes   float64 `json:"tonnes"`    // 0: bags
+	DrawFrom int     `json:"draw_from"` // bags, or points of a bulk load
+	TakenKg  float64 `json:"taken_kg"`
+	Source   string  `json:"source"`
+	Kernels  int     `json:"kernels"`
+	Trays    int     `json:"trays"`
 	// Scatter is what the samples of the lot tell; null without them. Without
 	// it the half widths hold the kernels' chance alone.
 	Scatter *lot.Scatter `json:"scatter"`
@@ -40,8 +39,6 @@ type lotRow struct {
 	Kernels   float64 `json:"from_kernels"`
 	HalfWidth float64 `json:"half_width"`
 }
-
-const lotSchema = "traytally.lot/1"
 
 var lotForm = regexp.MustCompile(`^\s*(\d+(?:\.\d+)?)\s*(bags?|t)\s*$`)
 
@@ -61,7 +58,7 @@ func runPlanLot(ctx context.Context, o planOptions, args []string, u *ui) error 
 	if o.given() || o.limit != 0 || o.factor != "" || o.chart != "" {
 		return usageError("--lot with a limit or a chart", "plan the decision by itself, without --lot; the lot by --expect and --within")
 	}
-	doc := &lotPlan{Schema: lotSchema, Versions: map[string]string{"traytally": version}, TakenKg: lot.LaboratoryKg, Source: lot.IncrementsSource, Rows: []lotRow{}}
+	doc := &lotPlan{head: headOf("lot"), TakenKg: lot.LaboratoryKg, Source: lot.IncrementsSource, Rows: []lotRow{}}
 	if bulk {
 		doc.Tonnes, doc.DrawFrom = size, lot.BulkPoints(size)
 		if doc.DrawFrom == 0 {
@@ -70,20 +67,16 @@ func runPlanLot(ctx context.Context, o planOptions, args []string, u *ui) error 
 	} else {
 		doc.Bags, doc.DrawFrom = int(size), lot.Increments(int(size))
 	}
-	samples := sampleFlags{}
-	samples.length = string(grading.Caliper)
+	samples := sampleFlags{gradeOptions: gradeOptions{length: string(grading.Caliper)}}
 	var figures []mill.Figure
-	var graded []*mill.Graded
 	for _, arg := range args {
-		f, g, err := samples.share(ctx, u, arg)
+		f, _, err := samples.share(ctx, u, arg)
 		if err != nil {
 			return err
 		}
-		if figures = append(figures, f); g != nil {
-			graded = append(graded, g)
-		}
+		figures = append(figures, f)
 	}
-	if err := mill.Independent(graded); err != nil {
+	if err := mill.Independent(samples.graded); err != nil {
 		return err
 	}
 	between := 0.0
@@ -103,6 +96,7 @@ func runPlanLot(ctx context.Context, o planOptions, args []string, u *ui) error 
 		o.HalfWidthPct = within / math.Sqrt2
 		doc.DrawFrom = max(doc.DrawFrom, lot.Within(doc.Bags, between, o.HalfWidthPct/z95))
 	}
+	o.GuardBand = nil // nothing is decided
 	plan, err := grading.MakePlan(o.PlanOptions)
 	if err != nil {
 		return err
@@ -120,7 +114,7 @@ func runPlanLot(ctx context.Context, o planOptions, args []string, u *ui) error 
 		r.HalfWidth = math.Hypot(r.Bags, r.Kernels)
 		doc.Rows = append(doc.Rows, r)
 	}
-	return u.answer(ctx, o.output, doc, func(w io.Writer) { showLot(w, doc, within, len(graded) > 0) })
+	return u.answer(ctx, o.output, doc, func(w io.Writer) { showLot(w, doc, within, len(samples.graded) > 0) })
 }
 
 // lotHalfWidth is the half width in points that the sampling of a lot is

@@ -57,7 +57,7 @@ func (o *gradeOptions) addSampleFlags(cmd *cobra.Command) {
 	f.Var(&ranged{v: &o.scale, min: 0.5, max: 1000}, "scale", "the same in `PIXELS` per millimetre")
 	f.Var(&ranged{v: &o.wholeLength, min: 1, max: 20}, "whole-length", "mean length of a whole kernel in `MM`, instead of the sample's own")
 	f.StringArrayVar(&o.wholeFrom, "whole-from", nil, "take that length from a `PICTURE` of picked whole kernels; may be repeated")
-	f.StringVar(&o.length, "length", o.length, "length that the classes go by: `caliper` (greatest extent) or axis (along the kernel)")
+	f.StringVar(&o.length, "length", string(grading.Caliper), "length that the classes go by: `caliper` (greatest extent) or axis (along the kernel)")
 	f.BoolVarP(&o.quiet, "quiet", "q", false, "print no summary and no progress")
 	o.addColours(f)
 	o.addScale(f)
@@ -105,20 +105,6 @@ func (o *gradeOptions) request(judge bool) (r pipeline.Request, err error) {
 	r.Method.Device = o.device
 	r.Method.Profile, err = profileNamed(file, all, o.device)
 	return r, err
-}
-
-// resolve returns the settings that the flags ask for, and the sample's sheet.
-func (o *gradeOptions) resolve(ctx context.Context, u *ui) (*pipeline.Settings, *grading.Sheet, error) {
-	r, err := o.request(true)
-	if err != nil {
-		return nil, nil, err
-	}
-	sheet, err := o.sampleSheet()
-	if err != nil {
-		return nil, nil, err
-	}
-	s, err := pipeline.Resolve(ctx, r, o.options(u))
-	return s, sheet, err
 }
 
 // measured grades pictures as one sample, without a verdict. The settings are

@@ -31,16 +31,13 @@ var badFlags = []kernel.Flag{kernel.Yellow, kernel.Red, kernel.RedStreaked, kern
 
 func newSorterCommand(u *ui) *cobra.Command {
 	o := sorterOptions{bad: []string{string(kernel.Yellow), string(kernel.Red), string(kernel.RedStreaked), string(kernel.Damaged)}}
-	cmd := newCommand("sorter", noArgs, nil)
-	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
-		if err := oneOf(cmd, "length-grader", "bad"); err != nil {
-			return err
-		}
+	bothPrices := func(cmd *cobra.Command, _ []string) error {
 		if f := cmd.Flags(); f.Changed("price-accept") != f.Changed("price-reject") {
 			return usageError("one price of two", "give --price-accept and --price-reject, money per kg")
 		}
-		return runSorter(cmd.Context(), o, u)
+		return nil
 	}
+	cmd := newCommand("sorter", cobra.MatchAll(noArgs, excluding("length-grader", "bad"), bothPrices), func(ctx context.Context, _ []string) error { return runSorter(ctx, o, u) })
 	f := cmd.Flags()
 	f.StringVar(&o.feed, "feed", "", "`SAMPLE` of the feed")
 	f.StringVar(&o.accept, "accept", "", "`SAMPLE` of what is accepted")
@@ -147,21 +144,17 @@ func runSorter(ctx context.Context, o sorterOptions, u *ui) error {
 		return err
 	}
 	doc.Sorter = res
-	if o.against != "" {
-		var now []runFigure
-		for i := range res.Figures {
-			if f := &res.Figures[i]; f.Unit == "%" && f.Told {
-				now = append(now, runFigure{Code: f.Code, Name: f.Name, Value: &f.Value})
-			}
-		}
-		if doc.Against, err = against(o.against, doc.Schema, now); err != nil {
-			return err
+	var now []runFigure
+	for i := range res.Figures {
+		if f := &res.Figures[i]; f.Unit == "%" && f.Told {
+			now = append(now, runFigure{Code: f.Code, Name: f.Name, Value: &f.Value})
 		}
 	}
+	if doc.Against, err = against(o.against, doc.Schema, now); err != nil {
+		return err
+	}
 	if err := u.answer(ctx, o.output, doc, func(w io.Writer) {
-		if doc.Against != nil {
-			showAgainst(w, o.against, doc.Against)
-		}
+		showAgainst(w, o.against, doc.Against)
 		showSorter(w, &doc)
 	}); err != nil {
 		return err

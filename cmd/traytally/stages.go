@@ -15,23 +15,14 @@ import (
 	"traytally/samples"
 )
 
-// stagesOptions are the flags of the stages command.
-type stagesOptions struct {
-	sampleFlags
-	args []string
-}
-
 func newStagesCommand(u *ui) *cobra.Command {
-	o := stagesOptions{}
+	o := sampleFlags{}
 	cmd := newCommand("stages", func(cmd *cobra.Command, args []string) error {
 		if len(args) == 0 {
 			return usageError("no stage given", "for example: traytally stages husker=husker.json whitener=whitener.json")
 		}
 		return nil
-	}, func(ctx context.Context, args []string) error {
-		o.args = args
-		return runStages(ctx, o, u)
-	})
+	}, func(ctx context.Context, args []string) error { return runStages(ctx, o, args, u) })
 	o.addSampleFlags(cmd)
 	o.addJSON(cmd.Flags())
 	return cmd
@@ -44,10 +35,10 @@ type stageSample struct {
 	Broken mill.Figure `json:"broken_pct"`
 }
 
-func runStages(ctx context.Context, o stagesOptions, u *ui) error {
+func runStages(ctx context.Context, o sampleFlags, args []string, u *ui) error {
 	var stages []mill.Stage
 	var inputs []stageSample
-	for _, arg := range o.args {
+	for _, arg := range args {
 		in := stageSample{Sample: arg}
 		var err error
 		if !strings.Contains(arg, "=") {
@@ -97,7 +88,7 @@ func runStages(ctx context.Context, o stagesOptions, u *ui) error {
 
 // tagged returns the stage that the sample of the register with a code was
 // registered with, and its broken share.
-func (o *stagesOptions) tagged(ctx context.Context, code string) (stage string, broken mill.Figure, err error) {
+func (o *sampleFlags) tagged(ctx context.Context, code string) (stage string, broken mill.Figure, err error) {
 	if isTyped(code) || filepath.Ext(code) != "" || filepath.Base(code) != code {
 		return "", broken, usageError(fmt.Sprintf("stage %q is not NAME=VALUE", code), "for example husker=husker.json; only codes of the register bring their stage with them")
 	}

@@ -24,7 +24,7 @@ func newStandardsCommand(u *ui) *cobra.Command {
 }
 
 func newStandardsListCommand(u *ui) *cobra.Command {
-	return newCommand("standards list", nil, func(context.Context, []string) error {
+	return newCommand("standards list", noArgs, func(context.Context, []string) error {
 		eds, err := standards.Editions()
 		if err != nil {
 			return err

@@ -16,7 +16,7 @@ import (
 )
 
 func newStandardsCompareCommand(u *ui) *cobra.Command {
-	o := gradeOptions{length: string(grading.Caliper)}
+	o := gradeOptions{}
 	var contract string
 	cmd := newCommand("standards compare", needsPicture, func(ctx context.Context, args []string) error {
 		o.pictures = args

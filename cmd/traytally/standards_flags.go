@@ -113,6 +113,18 @@ func (s *standardFlags) limits() (std *standards.Standard, contract []byte, err 
 	return nil, nil, usageError(fmt.Sprintf("%s has no %q", s.contract, s.standard), "it has: "+strings.Join(codes, ", "))
 }
 
+// gradeOf returns the grade of a standard that is named. The only one of a standard
+// need not be; of several, unnamed says that none was, with the way out.
+func gradeOf(std *standards.Standard, name string, unnamed error) (int, error) {
+	switch {
+	case name != "":
+		return std.Grade(name)
+	case len(std.Grades) == 1:
+		return 0, nil
+	}
+	return 0, unnamed
+}
+
 // loadContract reads a contract's limits.
 func loadContract(path string) (*standards.Edition, error) {
 	ed, err := standards.LoadContract(path)

@@ -31,11 +31,7 @@ func summary(w io.Writer, r *grading.Result, out string) {
 		small += p.TooSmall
 		pieces += p.Kernels
 	}
-	what := names[0]
-	if len(names) > 1 {
-		what = count(len(names), "picture", "pictures") + " pooled as one sample"
-	}
-	fmt.Fprintf(w, "%s: %s\n\n", what, count(pieces, "kernel", "kernels"))
+	fmt.Fprintf(w, "%s: %s\n\n", sampleName(r), count(pieces, "kernel", "kernels"))
 
 	figures := newTable(w, nil)
 	if !r.Reference.Told() {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"strconv"
 	"strings"
 
 	"github.com/jedib0t/go-pretty/v6/table"
@@ -22,36 +23,28 @@ type verifyOptions struct {
 	weighed  []string // CODE=GRAMS/GRAMS
 	balance  string   // grams
 	rule     grading.Decision
-	guardBand
 }
 
-// A guardBand is the flag of that name, in points.
-type guardBand struct{ points float64 }
-
-func (g *guardBand) add(f *pflag.FlagSet) {
-	f.Float64Var(&g.points, "guard-band", 0, "decide by a band of `POINTS` on either side of a limit on a percentage, instead of by the risks; 0 for none")
+// guardBandVar adds the flag of a guard band, which excludes risks.
+func guardBandVar(f *pflag.FlagSet, rule *grading.Decision) {
+	f.Func("guard-band", "decide by a band of `POINTS` on either side of a limit on a percentage, instead of by the risks; 0 for none", func(s string) error {
+		points, err := strconv.ParseFloat(s, 64)
+		rule.GuardBand = &points
+		return err
+	})
 }
 
-// settle puts the band, where it was given, into the rule. It excludes risks.
-func (g *guardBand) settle(cmd *cobra.Command, rule *grading.Decision) error {
-	if cmd.Flags().Changed("guard-band") {
-		rule.GuardBand = &g.points
-	}
-	return excluding("guard-band", "consumer-risk", "guard-band", "producer-risk")(cmd, nil)
-}
+var bandOrRisks = excluding("guard-band", "consumer-risk", "guard-band", "producer-risk")
 
 func newVerifyCommand(u *ui) *cobra.Command {
 	o := verifyOptions{rule: grading.DefaultDecision()}
-	cmd := newCommand("verify", func(cmd *cobra.Command, args []string) error {
+	pictures := func(cmd *cobra.Command, args []string) error {
 		if len(args) == 0 && (len(o.weighed)+len(o.found) > 0 || o.sheet != "") {
 			return nil
 		}
 		return needsPicture(cmd, args)
-	}, nil)
-	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		if err := o.guardBand.settle(cmd, &o.rule); err != nil {
-			return err
-		}
+	}
+	cmd := newCommand("verify", cobra.MatchAll(pictures, bandOrRisks), func(ctx context.Context, args []string) error {
 		o.pictures = args
 		for _, w := range o.weighed {
 			o.found = append(o.found, "weighed."+w)
@@ -59,15 +52,15 @@ func newVerifyCommand(u *ui) *cobra.Command {
 		if o.balance != "" {
 			o.found = append(o.found, "balance_u_g="+o.balance)
 		}
-		return runVerify(cmd.Context(), o, u)
-	}
+		return runVerify(ctx, o, u)
+	})
 	o.addSampleFlags(cmd)
 	o.standardFlags.add(cmd.Flags())
 	f := cmd.Flags()
 	f.StringVar(&o.declared, "declared", "", "the `GRADE` the delivery was sold as; the end of its name will do: 2 for U.S. No. 2")
 	f.Float64Var(&o.rule.Risks.Consumer, "consumer-risk", o.rule.Risks.Consumer, "greatest `RISK` of supporting a lot that is beyond a limit")
 	f.Float64Var(&o.rule.Risks.Producer, "producer-risk", o.rule.Risks.Producer, "greatest `RISK` of contradicting a lot that is within every limit")
-	o.guardBand.add(f)
+	guardBandVar(f, &o.rule)
 	f.StringArrayVar(&o.weighed, "weighed", nil, "a share sorted and weighed by hand, `CODE=GRAMS/GRAMS`: the part and all the rice; may be repeated")
 	f.StringVar(&o.balance, "balance-u", "", "standard uncertainty of one weighing in `GRAMS`, about what the balance shows last")
 	o.addJSON(f)
@@ -96,13 +89,8 @@ func runVerify(ctx context.Context, o verifyOptions, u *ui) error {
 	if err != nil {
 		return err
 	}
-	if o.declared == "" {
-		if len(std.Grades) > 1 {
-			return usageError("no declared grade given", "--declared with one of: "+strings.Join(std.Grades, ", "))
-		}
-		o.declared = std.Grades[0]
-	}
-	if _, err := std.Grade(o.declared); err != nil {
+	declared, err := gradeOf(std, o.declared, usageError("no declared grade given", "--declared with one of: "+strings.Join(std.Grades, ", ")))
+	if err != nil {
 		return err
 	}
 	if err := o.checkOutputs(); err != nil {
@@ -112,17 +100,18 @@ func runVerify(ctx context.Context, o verifyOptions, u *ui) error {
 	doc := verifyDocument{Schema: "traytally.verify/1", Pictures: []documentPicture{}}
 	sample := grading.NoSample()
 	if len(o.pictures) > 0 {
-		unsure := false
-		if result, doc.Pictures, unsure, err = o.result(ctx, u, r, o.pictures); err != nil {
+		graded, unsure, err := o.result(ctx, u, r, o.pictures)
+		if err != nil {
 			return inStandardWords(err, o.sheet)
 		}
+		result, doc.Pictures = graded.Result, graded.Pictures
 		result.CheckMass(sheet)
 		if unsure {
 			u.warn("how well single lengths near a limit are known is not in a result file: the intervals leave that out", "give the pictures, or the code of the register")
 		}
 		sample, doc.Versions, doc.Broken, doc.Reference = result.Sample, result.Versions, &result.Broken, &result.Reference
 	}
-	v, err := grading.Verify(sample, std, o.declared, sheet, o.rule)
+	v, err := grading.Verify(sample, std, std.Grades[declared], sheet, o.rule)
 	if err != nil {
 		return inStandardWords(err, o.sheet)
 	}

@@ -104,21 +104,17 @@ func runYield(ctx context.Context, o *yieldOptions, u *ui) error {
 			return inFlag(err, "price")
 		}
 	}
-	if o.against != "" {
-		var now []runFigure
-		for _, code := range []string{"head_rice_yield", "milling_recovery", "hulling_yield", "bran_removed", "head_rice_content"} {
-			if i := slices.IndexFunc(y.Ratios, func(r mill.YieldRatio) bool { return r.Code == code }); i >= 0 {
-				now = append(now, runFigure{Code: code, Name: y.Ratios[i].Name, Value: &y.Ratios[i].Value})
-			}
-		}
-		if doc.Against, err = against(o.against, doc.Schema, now); err != nil {
-			return err
+	var now []runFigure
+	for _, code := range []string{"head_rice_yield", "milling_recovery", "hulling_yield", "bran_removed", "head_rice_content"} {
+		if i := slices.IndexFunc(y.Ratios, func(r mill.YieldRatio) bool { return r.Code == code }); i >= 0 {
+			now = append(now, runFigure{Code: code, Name: y.Ratios[i].Name, Value: &y.Ratios[i].Value})
 		}
 	}
+	if doc.Against, err = against(o.against, doc.Schema, now); err != nil {
+		return err
+	}
 	if err := u.answer(ctx, o.output, doc, func(w io.Writer) {
-		if doc.Against != nil {
-			showAgainst(w, o.against, doc.Against)
-		}
+		showAgainst(w, o.against, doc.Against)
 		showYield(w, &doc)
 	}); err != nil {
 		return err

@@ -177,7 +177,7 @@ func meanOf(samples []Figure) stageMean {
 	if n == 1 {
 		return m
 	}
-	m.f = propagate(samples, func(x []float64) float64 { return stat.Mean(x, nil) }).within(0, 100)
+	m.f = Mean(samples).within(0, 100)
 	values := make([]float64, n)
 	for i, s := range samples {
 		values[i] = s.Value

@@ -5,6 +5,7 @@ import (
 	_ "embed"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 )
@@ -22,18 +23,28 @@ var stored = sync.OnceValue(func() (keys []string) {
 	return keys
 })
 
-// A pattern finds a stored text and what differs in it.
+// A pattern finds a stored text, as it is written of one thing or of several, and
+// what differs in it.
 type pattern struct {
-	key string
-	re  *regexp.Regexp
+	key   string
+	verbs []string // of the key: %s, or %d of a number that changes the words
+	re    *regexp.Regexp
 }
 
 // patterns are those of stored, what holds most of its own letters first.
 var patterns = sync.OnceValue(func() []pattern {
 	var out []pattern
+	verb, anything := regexp.MustCompile("%[sd]"), strings.NewReplacer("%s", "(.+)", "%d", `(\d+)`)
 	for _, key := range stored() {
-		re := strings.ReplaceAll(regexp.QuoteMeta(strings.ReplaceAll(key, "%%", "%")), "%s", "(.+)")
-		out = append(out, pattern{key, regexp.MustCompile("^" + re + "$")})
+		// Of one thing too, older records have the words for several.
+		texts := []string{key}
+		if one := all()[0].messages[key]["one"]; one != "" {
+			texts = append(texts, one)
+		}
+		for _, text := range texts {
+			re := anything.Replace(regexp.QuoteMeta(strings.ReplaceAll(text, "%%", "%")))
+			out = append(out, pattern{key, verb.FindAllString(strings.ReplaceAll(key, "%%", ""), -1), regexp.MustCompile("^" + re + "$")})
+		}
 	}
 	slices.SortStableFunc(out, func(a, b pattern) int { return cmp.Compare(len(b.key), len(a.key)) })
 	return out
@@ -56,9 +67,12 @@ func (w *Words) Said(english string) string {
 		if m == nil {
 			continue
 		}
-		var values []any
-		for _, v := range m[1:] {
-			values = append(values, w.Said(v))
+		values := make([]any, len(m)-1)
+		for i, text := range m[1:] {
+			values[i] = w.Said(text)
+			if p.verbs[i] == "%d" {
+				values[i], _ = strconv.Atoi(text) // digits alone
+			}
 		}
 		return w.T(p.key, values...)
 	}

@@ -101,7 +101,11 @@ func TestSaid(t *testing.T) {
 		"over 25 % broken": es.T("over %s %% broken", "25"),
 		"found 2 in 20 g of rice; the limit is for 1000 g": es.T("found %s in %s of rice; the limit is for %s g", "2", "20 g", "1000"),
 		"words of a contract":                              "words of a contract", "": "",
-		"the picture does not show it; words of a contract": es.T("the picture does not show it") + "; words of a contract",
+		// As it was written of one until 2026, and as it is since.
+		"1 touching groups were not taken apart; every interval is widened by their 1.5 % of the rice": "no se separó 1 grupo en contacto; cada intervalo se amplía por su 1,5 % del arroz",
+		"1 touching group was not taken apart; every interval is widened by its 1.5 % of the rice":     "no se separó 1 grupo en contacto; cada intervalo se amplía por su 1,5 % del arroz",
+		"2 touching groups were not taken apart; every interval is widened by their 1.5 % of the rice": "no se separaron 2 grupos en contacto; cada intervalo se amplía por su 1,5 % del arroz",
+		"the picture does not show it; words of a contract":                                            es.T("the picture does not show it") + "; words of a contract",
 	} {
 		assert.Equal(t, want, es.Said(stored), stored)
 		assert.Equal(t, stored, In("en").Said(stored))
@@ -121,10 +125,13 @@ func TestStored(t *testing.T) {
 			return err
 		}))
 	}
-	written := regexp.MustCompile(`%[-+0]*\d*(?:\.(?:\d+|\*))?[a-z]`).ReplaceAllString(strings.ReplaceAll(string(sources), "%%", "%"), "%s")
+	verbs := regexp.MustCompile(`%[-+0]*\d*(?:\.(?:\d+|\*))?[a-z]`)
+	written := verbs.ReplaceAllString(strings.ReplaceAll(string(sources), "%%", "%"), "%s")
 	for _, key := range stored() {
-		for _, part := range strings.Split(strings.ReplaceAll(key, "%%", "%"), "%s") {
-			assert.True(t, strings.Contains(written, strings.TrimSpace(part)), "nothing writes %q any more", key)
+		for _, text := range []string{key, all()[0].messages[key]["one"]} {
+			for _, part := range verbs.Split(strings.ReplaceAll(text, "%%", "%"), -1) {
+				assert.True(t, strings.Contains(written, strings.TrimSpace(part)), "nothing writes %q any more", text)
+			}
 		}
 	}
 }

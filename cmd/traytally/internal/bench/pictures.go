@@ -227,25 +227,29 @@ func (s *Server) picturesOf(ctx context.Context, code string) ([]samples.Picture
 	return rec.Pictures, nil
 }
 
-// whichPicture returns the picture that a request asks for.
-func (s *Server) whichPicture(r *http.Request) (*samples.Picture, error) {
+// whichPicture returns the picture that a request asks for, and whole numbers of
+// its address, within what a picture can have.
+func (s *Server) whichPicture(r *http.Request, names ...string) (p *samples.Picture, numbers []int, err error) {
+	for _, name := range names {
+		n, err := strconv.Atoi(r.URL.Query().Get(name))
+		if err != nil || n < -1<<20 || n > 1<<20 {
+			return nil, nil, noPart()
+		}
+		numbers = append(numbers, n)
+	}
 	all, err := s.picturesOf(r.Context(), r.PathValue("code"))
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	n, err := strconv.Atoi(r.URL.Query().Get("picture"))
 	if err != nil || n < 1 || n > len(all) {
-		return nil, &refusal{status: http.StatusNotFound, text: "the sample has no such picture"}
+		return nil, nil, &refusal{status: http.StatusNotFound, text: "the sample has no such picture"}
 	}
-	return &all[n-1], nil
+	return &all[n-1], numbers, nil
 }
 
 func (s *Server) tile(w http.ResponseWriter, r *http.Request) error {
-	n, err := numbers(r, "level", "x", "y")
-	if err != nil {
-		return err
-	}
-	p, err := s.whichPicture(r)
+	p, n, err := s.whichPicture(r, "level", "x", "y")
 	if err != nil {
 		return err
 	}
@@ -254,11 +258,7 @@ func (s *Server) tile(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) crop(w http.ResponseWriter, r *http.Request) error {
-	n, err := numbers(r, "x", "y", "w", "h", "to")
-	if err != nil {
-		return err
-	}
-	p, err := s.whichPicture(r)
+	p, n, err := s.whichPicture(r, "x", "y", "w", "h", "to")
 	if err != nil {
 		return err
 	}
@@ -267,19 +267,6 @@ func (s *Server) crop(w http.ResponseWriter, r *http.Request) error {
 	}
 	b, err := s.gallery.crop(p, image.Rect(n[0], n[1], n[0]+n[2], n[1]+n[3]), n[4])
 	return picture(w, r, b, err)
-}
-
-// numbers reads whole numbers of an address, within what a picture can have.
-func numbers(r *http.Request, names ...string) ([]int, error) {
-	out := make([]int, len(names))
-	for i, name := range names {
-		n, err := strconv.Atoi(r.URL.Query().Get(name))
-		if err != nil || n < -1<<20 || n > 1<<20 {
-			return nil, noPart()
-		}
-		out[i] = n
-	}
-	return out, nil
 }
 
 // picture writes a part of a picture. Its address holds the picture's check
