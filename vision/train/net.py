@@ -54,7 +54,7 @@ class Block(nn.Sequential):
 class Net(nn.Module):
     def __init__(self, shape):
         super().__init__()
-        self.shape = shape
+        self.shape, self.frozen = shape, False
         self.stem = Block(3, shape.stem, 4, 2)
         self.encoder, self.decoder = nn.ModuleList(), nn.ModuleList()
         inputs, skips = shape.stem, []
@@ -80,6 +80,60 @@ class Net(nn.Module):
             x = functional.interpolate(x, scale_factor=2., mode='nearest')
             x = block(torch.cat([x, skips.pop()], 1))
         return self.head(x)
+
+    def norms(self):
+        return [m for m in self.modules() if isinstance(m, nn.BatchNorm2d)]
+
+    def train(self, mode=True):
+        """As ever, but the statistics of a `frozen` net stay as they are."""
+        super().train(mode)
+        for norm in self.norms() if self.frozen else ():
+            norm.eval()
+        return self
+
+
+@torch.no_grad()
+def restore(net, path, device):
+    """Go on from a state (.pt), or from an export (.onnx).
+
+    In an export batch normalisation is folded in: there it only adds the bias, with
+    the statistics of a plain channel, which stay frozen.
+    """
+    if not path.endswith('.onnx'):
+        net.load_state_dict(torch.load(path, map_location=device))
+        return
+    import onnx
+    from onnx import numpy_helper
+    arrays = [torch.from_numpy(numpy_helper.to_array(tensor).copy())
+              for tensor in onnx.load(path).graph.initializer]
+    weights = [i for i, array in enumerate(arrays) if array.dim() == 4]
+    convs = [m for m in net.modules() if isinstance(m, nn.Conv2d)]
+    for conv, add, i in zip(convs, [n.bias for n in net.norms()] + [net.head.bias], weights,
+                            strict=True):
+        conv.weight.copy_(arrays[i])
+        add.copy_(arrays[i + 1])
+    for norm in net.norms():
+        norm.running_var.fill_(1 - norm.eps)
+    net.frozen = True
+
+
+@torch.no_grad()
+def unfold(net, images):
+    """Statistics of their own for the norms of a restored export; its answers stay."""
+    def note(norm, inputs):
+        x = inputs[0].float()
+        seen[norm] = x.mean((0, 2, 3)), x.var((0, 2, 3))
+    seen = {}
+    hooks = [norm.register_forward_pre_hook(note) for norm in net.norms()]
+    net.eval()(images)
+    for hook in hooks:
+        hook.remove()
+    for norm, (mean, var) in seen.items():
+        norm.bias += mean
+        norm.weight.copy_(torch.sqrt(var + norm.eps))
+        norm.running_mean.copy_(mean)
+        norm.running_var.copy_(var)
+    net.frozen = False
 
 
 def spread(out):

@@ -44,6 +44,7 @@ class Look:
     chalky: float
     notched: float
     marked: float           # distractors across sound kernels
+    stained: float          # of another colour over a part
     shiny: float
     texture: float          # of the photographs, 1 as it was
     drawn: float
@@ -67,6 +68,7 @@ def draw_look(rng, family):
         broken=pick(rng, (.03, .15, .45, .9), (.3, .32, .25, .13)),
         odd=pick(rng, (0, .08, .35, 1), (.45, .35, .17, .03)), chalky=pick(rng, (.05, .15, .6)),
         notched=pick(rng, (.1, .4, .9)), marked=pick(rng, (.1, .3, .7)),
+        stained=pick(rng, (0, .05, .3, .8), (.35, .2, .25, .2)),
         shiny=pick(rng, (0, .1, .5)), texture=pick(rng, (.3, 1, 1.6)),
         drawn=pick(rng, (0, .15, .5), (.6, .25, .15)),
         aspect=rng.uniform(1.6, 4.5), power=rng.uniform(1.8, 2.7))
@@ -289,6 +291,49 @@ def surface(rng, look, u, v, length, width, colour, height):
         colour += rng.uniform(30, 150) * blob(rng, u, v, length, width, (.05, .5))
 
 
+# What is left of blue, green and red where a stain is full.
+STAINS = {
+    'brown': (.32, .55, .72), 'dark brown': (.14, .25, .36), 'black': (.04, .04, .05),
+    'red': (.28, .32, .68), 'amber': (.35, .68, .95), 'grey': (.4, .4, .4),
+    'greenish': (.4, .68, .52), 'white': (1.45, 1.4, 1.35),
+}
+
+
+def stain(rng, u, v, width, colour, alpha):
+    """Another colour from one end on, in a band across or to one side; changes `colour`.
+
+    The limit is straight, slanted, wavy or curved, sharp or soft, and parts nothing: unlike
+    a neighbour of that colour, the stain fills the kernel's own outline.
+    """
+    if not (alpha > .5).any():
+        return
+    low, high = (side(u[alpha > .5]) for side in (np.min, np.max))
+    way, kind = pick(rng, (-1, 1)), rng.random()
+    line = way * (u - (low + high) / 2)         # from the middle of what is left
+    line = line + (rng.uniform(-.9, .9) if chance(rng, .3) else rng.uniform(-.2, .2)) * v
+    if chance(rng, .4):
+        wave = noise(rng, 1, int(rng.integers(5, 12)), 1)[0]
+        at = np.linspace(-.7, .7, len(wave)) * width
+        line = line + rng.uniform(.04, .2) * width * np.interp(v, at, wave)
+    if chance(rng, .4):
+        line = line + rng.uniform(-1, 1) / width * v ** 2
+    soft = max(.1, np.exp(rng.uniform(np.log(.02), np.log(.6))) * width / 4)  # of 3 % to 97 %
+    inner = (.5 - rng.uniform(.05, .6)) * (high - low)
+    where = step(line - inner, soft)
+    if kind < .16:      # band across
+        where = where * step(inner + rng.uniform(.15, 1.2) * width - line, soft)
+    elif kind < .28:    # to one side
+        where = step(pick(rng, (-1, 1)) * v - rng.uniform(-.25, .3) * width
+                     + .3 * (line - way * u), soft)
+        if chance(rng, .6):
+            where = where * step(line - inner, soft)
+    if chance(rng, .3):
+        where = where * np.clip(.85 + .35 * noise(rng, *u.shape, max(1.3, width * .2)), 0, 1)
+    full = np.float32(STAINS[pick(rng, tuple(STAINS))]) * np.float32(rng.uniform(.9, 1.1, 3))
+    strength = rng.uniform(.6, 1) if chance(rng, .75) else rng.uniform(.1, .6)
+    colour *= (1 - (strength * where)[..., None] * (1 - full)).astype(np.float32)
+
+
 def draw_piece(rng, bank, look, variety, width, angle):
     """One piece of rice, whole or broken."""
     drawn = chance(rng, look.drawn) or variety is None
@@ -298,6 +343,9 @@ def draw_piece(rng, bank, look, variety, width, angle):
         colour, alpha, height, length = photographed(rng, bank, variety, width, angle)
     u, v = turned(*alpha.shape, angle)
     surface(rng, look, u, v, length, width, colour, height)
+    stained, first = chance(rng, look.stained), chance(rng, .5)
+    if stained and first:
+        stain(rng, u, v, width, colour, alpha)
     if chance(rng, look.notched * (1 if drawn else .4)):
         alpha = notch(rng, u, v, length, width, alpha)
     if chance(rng, look.broken):
@@ -305,6 +353,8 @@ def draw_piece(rng, bank, look, variety, width, angle):
     elif chance(rng, .05):  # chipped at the side
         far = np.hypot(u - rng.uniform(-.4, .4) * length, v - pick(rng, (-.5, .5)) * width)
         alpha = alpha * np.clip(far - rng.uniform(.1, .3) * width, 0, 1)
+    if stained and not first:
+        stain(rng, u, v, width, colour, alpha)
     np.clip(colour, 0, 255, out=colour)
     return Sprite(colour, alpha.astype(np.float32), angle, length)
 

@@ -26,7 +26,7 @@ from torch.nn import functional
 
 import scene as scenes
 from kernels import Bank
-from net import SHAPES, Net, export, spread
+from net import SHAPES, Net, export, restore, spread, unfold
 
 BLOCK = 8           # scenes sent at once
 VALIDATION = 30     # blocks of scenes with held-out kernels, drawn first
@@ -177,7 +177,7 @@ class Trainee:
         self.rate, self.device = float(rate), device
         self.net = Net(SHAPES[shape]).to(device)
         if self.name in starts:
-            self.net.load_state_dict(torch.load(starts[self.name], map_location=device))
+            restore(self.net, starts[self.name], device)
         if device != 'cpu':
             self.net = self.net.to(memory_format=torch.channels_last)
         self.average = copy.deepcopy(self.net).eval()
@@ -242,6 +242,15 @@ def learn(source, texts, device, start, options):
         pool.take(60)
     began, end = time.time(), start + 60 * options.minutes
     print(device, 'pool ready after', round(began - start), 's', flush=True)
+    if options.start:  # where they begin
+        report(trainees, pool, folder)
+    for trainee in trainees:
+        if trainee.name in options.unfold:
+            image, _ = prepared(*pool.batch(256))
+            unfold(trainee.net, recoloured(image) - .5)
+            trainee.average = copy.deepcopy(trainee.net).eval()
+    if options.unfold:
+        report(trainees, pool, folder)
     while time.time() < end and step != options.steps:
         done = min(1, (time.time() - began) / max(1, end - began))
         share = .5 * (1 + math.cos(math.pi * done)) * (1 - LAST_RATE) + LAST_RATE
@@ -281,7 +290,9 @@ def arguments():
     add('--minutes', type=float, default=9.2)
     add('--steps', type=int, default=-1, help='stop after so many steps')
     add('--net', action='append', required=True, help='NAME=SHAPE,SEED,LEARNING-RATE')
-    add('--start', action='append', default=[], help='NAME=WEIGHTS.pt to go on from')
+    add('--start', action='append', default=[], help='NAME=WEIGHTS.pt or EXPORT.onnx to go on from')
+    add('--unfold', nargs='*', default=[],
+        help='names of nets started from an export that get statistics of their own')
     add('--leave', help='a variety to leave out')
     add('--devices', nargs='+', help='all GPUs, or cpu, if not given')
     add('--workers', type=int, default=max(1, (os.cpu_count() or 2) - 2))
