@@ -228,7 +228,8 @@ func (t *tray) put(c *Correction, shapes []shape, off ...int) error {
 
 func (t *tray) cut(c *Correction, i int) error {
 	k := &t.Kernels[i]
-	a, b, crossings := part(k.Outline, c.Line[0].point(), c.Line[1].point())
+	from, to := longest(k.Outline, c.Line[0].point(), c.Line[1].point())
+	a, b, crossings := part(k.Outline, from, to)
 	if crossings != 2 {
 		return bad("draw it right across, from outside on one side to outside on the other", "the line does not part kernel %d in two: it crosses its outline %d times", k.ID, crossings)
 	}

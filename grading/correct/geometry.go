@@ -75,6 +75,48 @@ func boxes(a, b, c, d point) bool {
 		max(a.Y, b.Y) >= min(c.Y, d.Y) && max(c.Y, d.Y) >= min(a.Y, b.Y)
 }
 
+// crossing returns where the straight piece from a to b crosses that from q to r, and
+// how far along, 0 at a and 1 at b; ok is false where it does not.
+func crossing(a, b, q, r point) (x point, along float64, ok bool) {
+	u, v := cross(a, b, q), cross(a, b, r)
+	if (u < 0) == (v < 0) {
+		return x, 0, false
+	}
+	x = point{X: q.X + (r.X-q.X)*u/(u-v), Y: q.Y + (r.Y-q.Y)*u/(u-v)}
+	along = ((x.X-a.X)*(b.X-a.X) + (x.Y-a.Y)*(b.Y-a.Y)) / ((b.X-a.X)*(b.X-a.X) + (b.Y-a.Y)*(b.Y-a.Y))
+	return x, along, along >= 0 && along <= 1
+}
+
+// longest narrows the straight piece from a to b to its longest way through a
+// polygon: one drawn along the notch between two kernels grazes the outline besides.
+func longest(p []point, a, b point) (point, point) {
+	var at []float64
+	for i, q := range p {
+		if _, along, ok := crossing(a, b, q, p[(i+1)%len(p)]); ok {
+			at = append(at, along)
+		}
+	}
+	if len(at)%2 != 0 || len(at) < 4 {
+		return a, b
+	}
+	slices.Sort(at)
+	best := 0
+	for i := 2; i < len(at); i += 2 {
+		if at[i+1]-at[i] > at[best+1]-at[best] {
+			best = i
+		}
+	}
+	from, to := 0.0, 1.0
+	if best > 0 {
+		from = (at[best-1] + at[best]) / 2
+	}
+	if best+2 < len(at) {
+		to = (at[best+1] + at[best+2]) / 2
+	}
+	on := func(f float64) point { return point{X: a.X + f*(b.X-a.X), Y: a.Y + f*(b.Y-a.Y)} }
+	return on(from), on(to)
+}
+
 // part parts a polygon by the straight piece from a to b, whose places on the
 // outline are hidden in both. crossings counts how often that crosses the
 // outline; only with 2 are there parts.
@@ -85,14 +127,9 @@ func part(p []point, a, b point) (left, right shape, crossings int) {
 		s.outline, s.hidden = append(s.outline, q), append(s.hidden, hidden)
 	}
 	for i, q := range p {
-		r := p[(i+1)%len(p)]
 		add(&halves[now], q, false)
-		u, v := cross(a, b, q), cross(a, b, r)
-		if (u < 0) == (v < 0) {
-			continue
-		}
-		x := point{X: q.X + (r.X-q.X)*u/(u-v), Y: q.Y + (r.Y-q.Y)*u/(u-v)}
-		if t := (x.X-a.X)*(b.X-a.X) + (x.Y-a.Y)*(b.Y-a.Y); t < 0 || t > (b.X-a.X)*(b.X-a.X)+(b.Y-a.Y)*(b.Y-a.Y) {
+		x, _, ok := crossing(a, b, q, p[(i+1)%len(p)])
+		if !ok {
 			continue
 		}
 		crossings++
