@@ -289,3 +289,18 @@ func FuzzDecode(f *testing.F) {
 		}
 	})
 }
+
+// A line along the notch between two kernels grazes the outline besides: it cuts on
+// its longest way through.
+func TestLineGrazes(t *testing.T) {
+	tr := tray()
+	// 80 × 20, with a hook on top that the line crosses, too.
+	k := plain(&tr, []point{{X: 60, Y: 90}, {X: 95, Y: 90}, {X: 95, Y: 80}, {X: 102, Y: 80}, {X: 102, Y: 84}, {X: 98, Y: 84}, {X: 98, Y: 90}, {X: 140, Y: 90}, {X: 140, Y: 110}, {X: 60, Y: 110}}, nil, 0)
+	k.ID = 1
+	tr.Kernels[0] = k
+	got, done := apply(t, tr, c{Do: correct.Cut, At: place{80, 100}, Line: []place{{100, 60}, {100, 140}}})
+	require.Len(t, done[0].Made, 2)
+	areas := []float64{find(&got, 10).AreaPx2, find(&got, 11).AreaPx2}
+	assert.InDelta(t, k.AreaPx2, areas[0]+areas[1], 1e-6)
+	assert.InDelta(t, 800, min(areas[0], areas[1]), 1e-6)
+}
