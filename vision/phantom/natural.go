@@ -62,7 +62,14 @@ func (b *body) notch(r *rand.Rand, s size, strength float64) float64 {
 		b.mirror()
 	}
 	before := b.high[n/2] - b.low[n/2]
-	for range 4 { // each turns the calipers a little
+	off := math.Inf(1)
+	for range 4 { // each turns the calipers a little; those of a kernel about as wide as long, ever further
+		length, width := calipers(hull(b.outline()))
+		now := math.Abs(length-s.length) + math.Abs(width-s.width)
+		if now >= off {
+			break
+		}
+		off = now
 		b.scale(s)
 	}
 	return depth * (b.high[n/2] - b.low[n/2]) / before
